@@ -1,0 +1,35 @@
+"""When will this guitar need another neck spacer, which one, and how sure is that: from humidity to drift.
+
+>>> import driftmodel
+>>> scenario = driftmodel.load_scenario("first-winter")
+>>> outlook = driftmodel.forecast(scenario, draws=20)
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+__all__ = ["BadInput", "forecast", "load_scenario", "write_report"]
+
+if TYPE_CHECKING:
+    from driftmodel.base.errors import BadInput
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.outlook.drift import forecast
+    from driftmodel.report.document import write_report
+
+_HOMES = {
+    "BadInput": "driftmodel.base.errors",
+    "load_scenario": "driftmodel.base.scenarios",
+    "forecast": "driftmodel.outlook.drift",
+    "write_report": "driftmodel.report.document",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """The verbs, imported when first asked for, so that `driftmodel --help` waits for none of them."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'driftmodel' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(_HOMES[name]), name)

@@ -1,0 +1,272 @@
+"""The library of numbers: woods, finishes, general numbers and their sources, read from species_data when asked for.
+
+A number that lacks value, unit, spread, spread_kind, source or status, or that names a source not listed in
+sources.toml, does not load. Every fault of a file or a name is a BadInput.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import replace
+from functools import cache
+from math import exp, isnan, log
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from driftmodel.base.datafiles import species_data_dir
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.records import Datum, Disagreement, Finish, Wood
+
+SPREAD_KINDS = ("sd", "cv_pct", "factor")
+GENERAL_FILES = ("general.toml", "strings.toml")
+_NEEDED = ("value", "unit", "spread", "spread_kind", "source", "status")
+_SHAPE = '{value = 0.001, unit = "1/%", spread = 15, spread_kind = "cv_pct", source = "...", status = "..."}'
+#: smallest log-spread of a stand-in number: a stranger's mean is never trusted better than this (about 30 %)
+_STAND_IN_LEAST_LOG_SD = 0.30
+
+
+# ---- reading one file ------------------------------------------------------------------------------------------
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of a TOML file. Raises BadInput when it is missing or is not TOML."""
+    try:
+        with path.open("rb") as handle:
+            return tomllib.load(handle)
+    except FileNotFoundError as fault:
+        raise BadInput("no such file", "a data file", file=path, mend="put the file back") from fault
+    except tomllib.TOMLDecodeError as fault:
+        raise BadInput(f"not TOML: {fault}", "a valid TOML file", file=path, mend="correct that line") from fault
+
+
+def read_datum(raw: Any, file: Path, place: str) -> Datum:
+    """One number from its TOML table. Raises BadInput naming file and key when anything it must carry is missing."""
+    if not isinstance(raw, dict):
+        came = "no number" if raw is None else f"a bare {type(raw).__name__}"
+        raise BadInput(came, "a number with its unit and source", file=file, place=place,
+                       mend=f"{place} = {_SHAPE}")  # fmt: skip
+    for key in _NEEDED:
+        if key not in raw or raw[key] == "":
+            raise BadInput(f"the number has no {key}", "value, unit, spread, spread_kind, source and status",
+                           file=file, place=place, mend=f"{place} = {_SHAPE}")  # fmt: skip
+    for extra in sorted(set(raw) - {*_NEEDED, "note"}):
+        raise BadInput(f'the number has an unknown key "{extra}"', "only " + ", ".join((*_NEEDED, "note")),
+                       file=file, place=place, mend=f'remove "{extra}" or spell it right')  # fmt: skip
+    for key in ("value", "spread"):
+        number_given = raw[key]
+        if isinstance(number_given, bool) or not isinstance(number_given, int | float) or isnan(number_given):
+            raise BadInput(f"{key} is {number_given!r}", "a number", file=file, place=place, mend=f"{key} = 0.001")
+    for key in ("unit", "spread_kind", "source", "status"):
+        if not isinstance(raw[key], str):
+            raise BadInput(f"{key} is {raw[key]!r}", "words in quotes", file=file, place=place, mend=f'{key} = "..."')
+    if raw["spread_kind"] not in SPREAD_KINDS:
+        raise BadInput(f'spread_kind is "{raw["spread_kind"]}"', "one of " + ", ".join(SPREAD_KINDS), file=file,
+                       place=place, mend='spread_kind = "cv_pct"')  # fmt: skip
+    if raw["spread"] < 0 or (raw["spread_kind"] == "factor" and raw["spread"] < 1):
+        raise BadInput(f"spread is {raw['spread']}", "zero or more; a factor is 1 or more", file=file, place=place,
+                       mend="spread = 15")  # fmt: skip
+    known = sources()
+    if raw["source"] not in known:
+        raise BadInput(f'source "{raw["source"]}" is not in sources.toml.{near_match(raw["source"], known)}',
+                       "a key of sources.toml", file=file, place=place,
+                       mend=f"add [{raw['source']}] to sources.toml or name a listed source")  # fmt: skip
+    return Datum(float(raw["value"]), raw["unit"], float(raw["spread"]), raw["spread_kind"], raw["source"],
+                 raw["status"], str(raw.get("note", "")))  # fmt: skip
+
+
+def read_wood(path: Path) -> Wood:
+    """The wood in one file. Raises BadInput naming the file and key at fault."""
+    raw = read_toml(path)
+    for key in ("name", "scientific", "kind", "numbers"):
+        if key not in raw:
+            raise BadInput(f"the wood has no {key}", "name, scientific, kind and [numbers]", file=path, place=key,
+                           mend='name = "sitka spruce"' if key == "name" else f"add {key}")  # fmt: skip
+    if raw["kind"] not in ("softwood", "hardwood"):
+        raise BadInput(f"kind is {raw['kind']!r}", '"softwood" or "hardwood"', file=path, place="kind",
+                       mend='kind = "hardwood"')  # fmt: skip
+    numbers = {key: read_datum(value, path, f"numbers.{key}") for key, value in raw["numbers"].items()}
+    return Wood(
+        name=str(raw["name"]),
+        scientific=str(raw["scientific"]),
+        kind=str(raw["kind"]),
+        aliases=tuple(raw.get("aliases", ())),
+        uses=tuple(raw.get("uses", ())),
+        numbers=MappingProxyType(numbers),
+        note=str(raw.get("note", "")),
+        disagreements=tuple(_read_disagreement(item, path) for item in raw.get("disagreements", ())),
+    )
+
+
+def _read_disagreement(raw: dict[str, Any], file: Path) -> Disagreement:
+    for key in ("number", "value", "unit", "source", "words"):
+        if key not in raw:
+            raise BadInput(f"a disagreement has no {key}", "number, value, unit, source and words", file=file,
+                           place="disagreements", mend=f"{key} = ...")  # fmt: skip
+    if raw["source"] not in sources():
+        raise BadInput(f'source "{raw["source"]}" is not in sources.toml', "a key of sources.toml", file=file,
+                       place="disagreements", mend="name a listed source")  # fmt: skip
+    return Disagreement(**raw)
+
+
+# ---- woods -----------------------------------------------------------------------------------------------------
+
+
+def _folder() -> Path:
+    return species_data_dir()
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.lower().split())
+
+
+def file_stem(name: str) -> str:
+    """The file name (without .toml) of a wood: lower case, every run of other signs one underscore."""
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+
+
+@cache
+def _wood_at(path: Path) -> Wood:
+    return read_wood(path)
+
+
+@cache
+def _all_woods() -> tuple[Wood, ...]:
+    return tuple(_wood_at(path) for path in sorted((_folder() / "woods").glob("*.toml")))
+
+
+@cache
+def _aliases() -> dict[str, Wood]:
+    found: dict[str, Wood] = {}
+    for one in _all_woods():
+        for alias in (one.name, *one.aliases):
+            found.setdefault(_plain(alias), one)
+    return found
+
+
+def wood(name: str) -> Wood:
+    """The wood of this trade name or alias (any case). Raises BadInput with the nearest known name."""
+    direct = _folder() / "woods" / f"{file_stem(name)}.toml"
+    if direct.is_file():
+        return _wood_at(direct)
+    found = _aliases().get(_plain(name))
+    if found is not None:
+        return found
+    raise BadInput(f'no wood is called "{name}".{near_match(_plain(name), _aliases())}', "a known wood",
+                   mend="list them with: driftmodel woods")  # fmt: skip
+
+
+def wood_names() -> tuple[str, ...]:
+    """Names of all woods, sorted."""
+    return tuple(sorted(one.name for one in _all_woods()))
+
+
+def number(of: Wood, key: str) -> Datum:
+    """The wood's own number, else a named stand-in: the geometric mean over the woods of its kind that have one.
+
+    A stand-in's status begins with 'stand-in:' and its spread joins the scatter between those woods with their own
+    spread. Raises BadInput when no wood of the kind has such a number.
+    """
+    own = of.numbers.get(key)
+    return own if own is not None else _stand_in(of.kind, key)
+
+
+@cache
+def _stand_in(kind: str, key: str) -> Datum:
+    having = [one.numbers[key] for one in _all_woods() if one.kind == kind and key in one.numbers]
+    if not having:
+        known = sorted({name for one in _all_woods() for name in one.numbers})
+        raise BadInput(f'no {kind} has a number called "{key}".{near_match(key, known)}', "one of " + ", ".join(known),
+                       mend="add the number to the wood's file in species_data/woods")  # fmt: skip
+    logs = [log(one.value) for one in having]
+    mean = sum(logs) / len(logs)
+    between = sum((one - mean) ** 2 for one in logs) / max(len(logs) - 1, 1)
+    own = sum(one.log_sd**2 for one in having) / len(having)
+    log_sd = max((between + own) ** 0.5, _STAND_IN_LEAST_LOG_SD)
+    status = f"stand-in: mean of {len(having)} {kind}s that have this number"
+    note = "this wood has no number of its own here"
+    middle = having[0]
+    return replace(middle, value=exp(mean), spread=exp(1.2815515594 * log_sd), spread_kind="factor",
+                   source="own-calculation", status=status, note=note)  # fmt: skip
+
+
+# ---- finishes, general numbers, sources --------------------------------------------------------------------------
+
+
+@cache
+def _finishes() -> dict[str, Finish]:
+    path = _folder() / "finishes.toml"
+    found: dict[str, Finish] = {}
+    for raw in read_toml(path).get("finish", ()):
+        name = raw.get("name")
+        if not isinstance(name, str):
+            raise BadInput("a finish has no name", "name", file=path, place="finish", mend='name = "shellac"')
+        permeance = read_datum(raw.get("permeance"), path, f"{name}.permeance")
+        effectiveness = raw.get("effectiveness")
+        published: tuple[float | None, ...] = ()
+        if effectiveness is not None:
+            published = _published_effectiveness(effectiveness, path, name)
+        finish_read = Finish(name, permeance, str(raw.get("note", "")), int(raw.get("coats", 0)), published)
+        for alias in (name, *raw.get("aliases", ())):
+            found[_plain(alias)] = finish_read
+    return found
+
+
+def _published_effectiveness(raw: Any, file: Path, name: str) -> tuple[float | None, ...]:
+    """Percent of vapour kept out after 1, 7 and 14 days, each a full number in the file; None where none is printed."""
+    days = ("day_1", "day_7", "day_14")
+    return tuple(read_datum(raw[day], file, f"{name}.{day}").value if day in raw else None for day in days)
+
+
+def finish(name: str) -> Finish:
+    """The finish of this name, for example "nitrocellulose lacquer" or "shellac, 2 coats"; unknown: BadInput."""
+    found = _finishes().get(_plain(name))
+    if found is None:
+        raise BadInput(f'no finish is called "{name}".{near_match(_plain(name), _finishes())}', "a known finish",
+                       mend='name one of species_data/finishes.toml, for example "nitrocellulose lacquer"')  # fmt: skip
+    return found
+
+
+def finish_names() -> tuple[str, ...]:
+    """Names of all finishes, in the order of the file."""
+    return tuple(dict.fromkeys(one.name for one in _finishes().values()))
+
+
+@cache
+def _general() -> dict[str, Datum]:
+    found: dict[str, Datum] = {}
+    for file_name in GENERAL_FILES:
+        path = _folder() / file_name
+        for key, raw in read_toml(path).items():
+            if key in found:
+                raise BadInput("the number stands in two files", "each number once", file=path, place=key,
+                               mend="remove one of them")  # fmt: skip
+            found[key] = read_datum(raw, path, key)
+    return found
+
+
+def general(name: str) -> Datum:
+    """A number not tied to one wood. Raises BadInput for an unknown name."""
+    found = _general().get(name)
+    if found is None:
+        raise BadInput(f'no general number is called "{name}".{near_match(name, _general())}', "a known number",
+                       mend="see species_data/README.md")  # fmt: skip
+    return found
+
+
+def general_names() -> tuple[str, ...]:
+    """Names of all general numbers, in the order of the files."""
+    return tuple(_general())
+
+
+@cache
+def sources() -> dict[str, dict[str, Any]]:
+    """Every source by its key: {'reference': words, 'kind': words, ...}."""
+    path = _folder() / "sources.toml"
+    found = read_toml(path)
+    for key, raw in found.items():
+        if not isinstance(raw, dict) or "reference" not in raw or "kind" not in raw:
+            raise BadInput("the source lacks reference or kind", "reference and kind", file=path, place=key,
+                           mend='reference = "Author, year, title, table"')  # fmt: skip
+    return found

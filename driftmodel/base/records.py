@@ -1,0 +1,366 @@
+"""The nouns: frozen records that every room shares. They hold facts and know no physics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from math import log
+from types import MappingProxyType
+from typing import Any
+
+Point = tuple[float, float]
+
+#: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
+Z_80 = 1.2815515594
+
+
+@dataclass(frozen=True)
+class Datum:
+    """One number with everything needed to judge it.
+
+    spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
+    variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
+    status: 'checked', 'one transcription', 'partly checked', 'computed', 'from memory', 'common practice', ...
+    """
+
+    value: float
+    unit: str
+    spread: float
+    spread_kind: str
+    source: str
+    status: str
+    note: str = ""
+
+    @property
+    def log_sd(self) -> float:
+        """Standard deviation of the logarithm of the value (lognormal reading of the spread)."""
+        if self.spread_kind == "factor":
+            return log(self.spread) / Z_80
+        relative = self.spread / 100.0 if self.spread_kind == "cv_pct" else self.spread / abs(self.value)
+        return float((log(1.0 + relative**2)) ** 0.5)
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A rival value for a wood's number: the key of the number, the value in that number's unit, why it differs."""
+
+    number: str
+    value: float
+    unit: str
+    source: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Wood:
+    """One wood: its numbers by name (see species_data/README.md for the names and units)."""
+
+    name: str
+    scientific: str
+    kind: str  # 'softwood' or 'hardwood'
+    aliases: tuple[str, ...]
+    uses: tuple[str, ...]
+    numbers: MappingProxyType[str, Datum]
+    note: str = ""
+    disagreements: tuple[Disagreement, ...] = ()
+
+
+@dataclass(frozen=True)
+class Finish:
+    """A film on a face of wood; permeance in kg/(m2 s Pa); infinite for bare wood.
+
+    effectiveness_pct: published moisture kept out after 1, 7 and 14 days, None where none is printed."""
+
+    name: str
+    permeance: Datum
+    note: str = ""
+    coats: int = 0
+    effectiveness_pct: tuple[float | None, ...] = ()
+
+
+@dataclass(frozen=True)
+class Brace:
+    """A glued bar on a plate. path_mm: (x, y) corner points; heights fall to end_height_mm over end_taper_mm."""
+
+    name: str
+    wood: str
+    path_mm: tuple[Point, ...]
+    width_mm: float
+    height_mm: float
+    end_height_mm: float
+    end_taper_mm: float
+
+
+@dataclass(frozen=True)
+class Plate:
+    """Top or back. ring_angle_deg: 0 quarter-sawn, 90 flat-sawn. dome_radius_mm: 0 means flat."""
+
+    wood: str
+    thickness_mm: float
+    dome_radius_mm: float
+    ring_angle_deg: float
+    finish_outside: str
+    finish_inside: str
+    braces: tuple[Brace, ...]
+    hole_centre_mm: Point | None = None
+    hole_diameter_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Bridge:
+    """The bridge and the plate under it: its front edge, back edge and saddle are measured from the body join."""
+
+    wood: str
+    front_mm: float
+    back_mm: float
+    half_length_mm: float
+    thickness_mm: float
+    saddle_mm: float
+    plate_wood: str
+    plate_thickness_mm: float
+    plate_half_length_mm: float
+
+
+@dataclass(frozen=True)
+class Sides:
+    wood: str
+    thickness_mm: float
+    depth_neck_mm: float
+    depth_tail_mm: float
+    lining_width_mm: float
+    lining_height_mm: float
+    lining_wood: str
+
+
+@dataclass(frozen=True)
+class Block:
+    wood: str
+    length_mm: float
+    half_width_mm: float
+
+
+@dataclass(frozen=True)
+class Body:
+    """x runs from the body join to the tail, y across; outline_mm: (x, half width) points from join to tail."""
+
+    outline_mm: tuple[Point, ...]
+    top: Plate
+    back: Plate
+    sides: Sides
+    neck_block: Block
+    tail_block: Block
+    bridge: Bridge
+
+
+@dataclass(frozen=True)
+class Neck:
+    """Depths without fingerboard; the fingerboard is flat-bottomed, of even thickness."""
+
+    wood: str
+    fingerboard_wood: str
+    width_nut_mm: float
+    width_body_mm: float
+    depth_nut_mm: float
+    depth_body_mm: float
+    fingerboard_thickness_mm: float
+    ring_angle_deg: float
+    finish: str
+    fingerboard_finish: str
+
+
+@dataclass(frozen=True)
+class SpacerSet:
+    """Labels and tapers as the maker lists them; taper_mm is heel minus far edge over the joint length.
+
+    A larger taper turns the nut end up (action rises)."""
+
+    labels: tuple[str, ...]
+    tapers_mm: tuple[float, ...]
+    joint_length_mm: float
+    tongue_length_mm: float
+
+
+@dataclass(frozen=True)
+class Strings:
+    """Either the total pull in N is stated, or gauges, windings and pitches say what it must be."""
+
+    scale_mm: float
+    tension_n: float | None = None
+    gauges_in: tuple[float, ...] = ()
+    wound: tuple[bool, ...] = ()
+    pitches: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A design with its woods, neck, joint and spacers; body_fret is the fret at the body join."""
+
+    name: str
+    title: str
+    invented: bool
+    body: Body
+    neck: Neck
+    strings: Strings
+    body_fret: int
+    spacers: SpacerSet
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class Room:
+    """One-zone room. None for a set point means there is no such equipment."""
+
+    volume_m3: float
+    air_changes_per_hour: float
+    moisture_source_kg_per_day: float
+    heating_setpoint_c: float | None
+    cooling_setpoint_c: float | None
+    dehumidified_to_pct: float | None
+    buffer_hours: float
+
+
+@dataclass(frozen=True)
+class Humidifier:
+    setpoint_pct: float
+    capacity_l_per_day: float
+    months: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Case:
+    """A closed case: half-time of its answer to a step in room humidity; out_of_case_share is time spent outside it."""
+
+    half_time_days: float
+    out_of_case_share: float
+    humidifier_pct: float | None
+    humidifier_months: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Normals:
+    """Twelve monthly means of outdoor air, January first, with the weather noise about them."""
+
+    temperature_c: tuple[float, ...]
+    relative_humidity_pct: tuple[float, ...]
+    daily_range_c: tuple[float, ...]
+    day_to_day_sd_c: float
+    day_to_day_sd_pct: float
+    persistence_days: float
+
+
+@dataclass(frozen=True)
+class Outdoor:
+    """Where outdoor air comes from: exactly one of weather_file, normals. (A logger is indoor air: see Climate.)"""
+
+    weather_file: str | None
+    normals: Normals | None
+    year_to_year_sd_c: float
+    year_to_year_sd_pct: float
+
+
+@dataclass(frozen=True)
+class Climate:
+    """The air around an instrument: outdoor air through a room, or an indoor logger; then, it may be, a case."""
+
+    name: str
+    title: str
+    invented: bool
+    outdoor: Outdoor | None
+    room: Room | None
+    humidifier: Humidifier | None
+    logger_file: str | None
+    logger_columns: MappingProxyType[str, str]
+    logger_time_zone: str | None
+    gap_policy: str | None  # None refuses gaps; 'interpolate' or 'hold' fill them, flagged
+    repeat_years: bool
+    case: Case | None
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class Stay:
+    """From this date on, the instrument lives in this climate."""
+
+    start: date
+    climate: Climate
+
+
+@dataclass(frozen=True)
+class StringEvent:
+    start: date
+    strings_on: bool
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the instrument left the bench. built_*: the air the body was closed in; strung: strings first at pitch."""
+
+    strung: date
+    setup: date
+    built_relative_humidity_pct: float
+    built_temperature_c: float
+    action_12th_mm: float
+    action_reading_sd_mm: float
+    saddle_room_mm: float
+    spacer: str
+
+
+@dataclass(frozen=True)
+class Rule:
+    """When a regrade is due: action at the 12th fret outside these, or saddle room below, for this many days."""
+
+    action_low_mm: float
+    action_high_mm: float
+    saddle_room_least_mm: float
+    projection_tolerance_mm: float
+    days_outside: int
+
+
+@dataclass(frozen=True)
+class Scenario:
+    name: str
+    title: str
+    summary: str
+    invented: bool
+    instrument: Instrument
+    stays: tuple[Stay, ...]
+    events: tuple[StringEvent, ...]
+    setup: Setup
+    rule: Rule
+    horizon_years: int
+    draws: int
+    seed: int
+    hysteresis: bool
+    weather_members: int
+    file: str = ""
+    raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+
+#: the load cases of the structural response, in order: +1 % MC in a part, +1 % MC outside-minus-inside
+#: difference through a plate, +1 N of total string pull
+LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "back_gradient", "strings")
+
+
+@dataclass(frozen=True)
+class BodyResponse:
+    """Elastic response of a body, one number per load of LOADS (mappings keyed by load name).
+
+    bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
+    block_rotation_deg: + raises the nut end of the neck. body_width_mm: + wider at the bridge.
+    """
+
+    bridge_height_mm: MappingProxyType[str, float]
+    bridge_tilt_deg: MappingProxyType[str, float]
+    block_rotation_deg: MappingProxyType[str, float]
+    body_width_mm: MappingProxyType[str, float]
+
+
+@dataclass(frozen=True)
+class NeckResponse:
+    """Bow of neck and fingerboard: curvature in 1/m, + the strings' side hollow (more relief)."""
+
+    curvature_per_pct_neck: float
+    curvature_per_pct_fingerboard: float
+    curvature_per_newton: float
+    relief_mm_per_curvature: float
+    action_12th_mm_per_curvature: float

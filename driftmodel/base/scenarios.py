@@ -1,0 +1,254 @@
+"""Scenario, climate and instrument files become frozen records; names without a path are the shipped ones."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from driftmodel.base import file_models as files
+from driftmodel.base import library
+from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.records import (
+    Block,
+    Body,
+    Brace,
+    Bridge,
+    Case,
+    Climate,
+    Humidifier,
+    Instrument,
+    Neck,
+    Normals,
+    Outdoor,
+    Plate,
+    Room,
+    Rule,
+    Scenario,
+    Setup,
+    Sides,
+    SpacerSet,
+    Stay,
+    StringEvent,
+    Strings,
+)
+from driftmodel.base.tomlfile import place_words, read_toml, validated
+
+_SCENARIO_FIELDS = (
+    "title",
+    "summary",
+    "invented",
+    "horizon_years",
+    "draws",
+    "seed",
+    "hysteresis",
+    "weather_members",
+)
+
+
+def scenario_names() -> tuple[str, ...]:
+    """Names of the shipped scenarios, usable without a path."""
+    return tuple(sorted(path.stem for path in scenarios_dir().glob("*.toml")))
+
+
+def load_scenario(name: str | Path) -> Scenario:
+    """The scenario in a TOML file, or a shipped one by its name (`first-winter`).
+
+    Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
+    """
+    path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
+    data, raw = validated(files.ScenarioFile, path)
+    instrument = load_instrument(_beside(path, data.instrument, "instruments", "instrument", ("instrument",)))
+    if data.setup.spacer not in instrument.spacers.labels:
+        raise _unknown(path, ("setup", "spacer"), data.setup.spacer, "spacer", instrument.spacers.labels)
+    stays = tuple(
+        Stay(stay.start, load_climate(_beside(path, stay.climate, "climates", "climate", ("stay", index, "climate"))))
+        for index, stay in enumerate(data.stay)
+    )
+    setup = _fields(data.setup, built_temperature_c=data.setup.built_temperature_degc)
+    return Scenario(
+        name=path.stem,
+        instrument=instrument,
+        stays=stays,
+        events=tuple(StringEvent(event.start, event.strings_on) for event in data.event),
+        setup=Setup(**setup),
+        rule=Rule(**_fields(data.rule)),
+        file=str(path),
+        raw=MappingProxyType(
+            {
+                "scenario": raw,
+                "instrument": read_toml(Path(instrument.file))[0],
+                "climates": {stay.climate.name: read_toml(Path(stay.climate.file))[0] for stay in stays},
+            }
+        ),
+        **{key: getattr(data, key) for key in _SCENARIO_FIELDS},
+    )
+
+
+def load_instrument(path: Path) -> Instrument:
+    """The instrument in a TOML file; every wood and finish it names is known, or BadInput says which is not."""
+    data, _ = validated(files.InstrumentFile, path)
+    _check_names(path, data)
+    body, joint, strings = data.body, data.joint, data.strings
+    ordered = sorted(joint.spacers.items(), key=lambda item: item[1])
+    return Instrument(
+        name=path.stem,
+        title=data.title,
+        invented=data.invented,
+        body=Body(
+            outline_mm=_point_tuple(body.outline_mm),
+            top=_plate(body.top),
+            back=_plate(body.back),
+            sides=Sides(**_fields(body.sides)),
+            neck_block=Block(**_fields(body.neck_block)),
+            tail_block=Block(**_fields(body.tail_block)),
+            bridge=Bridge(**_fields(body.bridge)),
+        ),
+        neck=Neck(**_fields(data.neck)),
+        strings=Strings(
+            strings.scale_mm,
+            strings.tension_n,
+            tuple(strings.gauges_in or ()),
+            tuple(strings.wound or ()),
+            tuple(strings.pitches or ()),
+        ),
+        body_fret=joint.body_fret,
+        spacers=SpacerSet(
+            tuple(label for label, _ in ordered),
+            tuple(taper for _, taper in ordered),
+            joint.spacer_length_mm,
+            joint.tongue_length_mm,
+        ),
+        file=str(path),
+    )
+
+
+def load_climate(path: Path) -> Climate:
+    """The climate in a TOML file."""
+    data, _ = validated(files.ClimateFile, path)
+    room, logger, case = data.room, data.logger, data.case
+    return Climate(
+        name=path.stem,
+        title=data.title,
+        invented=data.invented,
+        outdoor=None if data.outdoor is None else _outdoor(data.outdoor),
+        room=None
+        if room is None
+        else Room(
+            **_fields(
+                room, heating_setpoint_c=room.heating_setpoint_degc, cooling_setpoint_c=room.cooling_setpoint_degc
+            )
+        ),
+        humidifier=None
+        if data.humidifier is None
+        else Humidifier(**_fields(data.humidifier, months=tuple(data.humidifier.months))),
+        logger_file=logger.file if logger else None,
+        logger_columns=MappingProxyType(dict(logger.columns) if logger else {}),
+        logger_time_zone=logger.time_zone if logger else None,
+        gap_policy=logger.gap_policy if logger else None,
+        repeat_years=logger.repeat_years if logger else True,
+        case=None if case is None else Case(**_fields(case, humidifier_months=tuple(case.humidifier_months))),
+        file=str(path),
+    )
+
+
+def _outdoor(data: files.OutdoorFile) -> Outdoor:
+    normals = data.normals
+    return Outdoor(
+        data.weather_file,
+        None
+        if normals is None
+        else Normals(
+            tuple(normals.temperature_degc),
+            tuple(normals.relative_humidity_pct),
+            tuple(normals.daily_range_degc),
+            normals.day_to_day_sd_k,
+            normals.day_to_day_sd_pct,
+            normals.persistence_days,
+        ),
+        data.year_to_year_sd_k,
+        data.year_to_year_sd_pct,
+    )
+
+
+def _plate(data: files.PlateFile) -> Plate:
+    braces = tuple(Brace(**_fields(brace, path_mm=_point_tuple(brace.path_mm))) for brace in data.braces)
+    centre = None if data.hole_centre_mm is None else (data.hole_centre_mm[0], data.hole_centre_mm[1])
+    return Plate(**_fields(data, braces=braces, hole_centre_mm=centre))
+
+
+def _fields(data: files.FileModel, **changed: Any) -> dict[str, Any]:
+    """The model's fields as keyword arguments, *_degc left out where `changed` names the value *_c."""
+    kept = {key: getattr(data, key) for key in type(data).model_fields if not key.endswith("_degc")}
+    return kept | changed
+
+
+def _point_tuple(points: list[list[float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _check_names(path: Path, data: files.InstrumentFile) -> None:
+    """Every wood and finish named in the file is known to the library."""
+
+    def walk(tree: Any, at: tuple[str | int, ...]) -> None:
+        if isinstance(tree, list):
+            for index, item in enumerate(tree):
+                walk(item, (*at, index))
+        elif isinstance(tree, dict):
+            for key, value in tree.items():
+                if isinstance(value, dict | list):
+                    walk(value, (*at, key))
+                elif isinstance(value, str) and (key == "wood" or key.endswith("_wood")):
+                    _known(path, (*at, key), value, "wood")
+                elif (isinstance(value, str) and key.startswith("finish")) or key.endswith("_finish"):
+                    _known(path, (*at, key), value, "finish")
+
+    walk(data.model_dump(), ())
+
+
+def _known(path: Path, at: tuple[str | int, ...], name: str, kind: str) -> None:
+    try:
+        library.wood(name) if kind == "wood" else library.finish(name)
+    except BadInput:
+        names = library.wood_names() if kind == "wood" else library.finish_names()
+        raise _unknown(path, at, name, kind, names) from None
+
+
+def _unknown(path: Path, at: tuple[str | int, ...], name: str, kind: str, known: tuple[str, ...]) -> BadInput:
+    shown = ", ".join(known) if len(known) <= 12 else f"a {kind} that `driftmodel woods` lists"
+    return BadInput(
+        f'unknown {kind} "{name}".{near_match(name, known)}',
+        f"one of {shown}" if len(known) <= 12 else shown,
+        file=path,
+        place=place_words(read_toml(path)[1], at),
+        mend=f'{at[-1]} = "{known[0]}"' if known else "see the list",
+    )
+
+
+def _resolve(name: str | Path, folder: Path, kind: str, known: tuple[str, ...]) -> Path:
+    """A shipped file by bare name, else the path given."""
+    text = str(name)
+    if text in known:
+        return folder / f"{text}.toml"
+    path = Path(text)
+    if path.suffix or "/" in text or "\\" in text or path.exists():
+        return path
+    raise BadInput(
+        f'there is no {kind} "{text}".{near_match(text, known)}',
+        f"a path to a TOML file, or one of {', '.join(known)}",
+        mend=f"driftmodel forecast {known[0]}" if known else f"give the path of a {kind} file",
+    )
+
+
+def _beside(scenario: Path, name: str, folder: str, kind: str, at: tuple[str | int, ...]) -> Path:
+    """A file named in a scenario: a path from the scenario's folder, its own `folder`, or the shipped one."""
+    if name.endswith(".toml") or "/" in name:
+        places = [scenario.parent / name]
+    else:
+        places = [scenario.parent / folder / f"{name}.toml", scenarios_dir() / folder / f"{name}.toml"]
+    for place in places:
+        if place.is_file():
+            return place
+    known = tuple(sorted(path.stem for path in (scenarios_dir() / folder).glob("*.toml")))
+    raise _unknown(scenario, at, name, kind, known)

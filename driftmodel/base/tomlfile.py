@@ -1,0 +1,205 @@
+"""TOML files at the door: read, find the line of a fault, bring every length and temperature to one unit."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
+
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, fahrenheit_to_celsius
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+Path_ = tuple[str | int, ...]
+Model = TypeVar("Model", bound="BaseModel")
+
+#: file suffix -> (suffix inside, conversion); the one place where inch, degF and pound-force enter
+_CONVERSIONS = {
+    "_in": ("_mm", lambda value: value * MM_PER_INCH),
+    "_degf": ("_degc", fahrenheit_to_celsius),
+    "_lbf": ("_n", lambda value: value * NEWTON_PER_POUND_FORCE),
+}
+_KEPT = {"gauges_in"}  # string gauges are inches in the whole trade (common practice, no source)
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], str]:
+    """Content and text of a TOML file. Raises BadInput when it cannot be read, naming the line."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise BadInput("there is no such file", "an existing TOML file", file=path, mend="check the path") from None
+    except (OSError, UnicodeDecodeError) as fault:
+        raise BadInput(
+            f"the file cannot be read ({type(fault).__name__})",
+            "a readable UTF-8 text file",
+            file=path,
+            mend="save it as UTF-8 text where you may read it",
+        ) from None
+    try:
+        return tomllib.loads(text), text
+    except tomllib.TOMLDecodeError as fault:
+        found = re.search(r"^(.*?) \(at line (\d+)", str(fault))
+        reason, line = (found.group(1), f"line {found.group(2)}") if found else (str(fault), "the last line")
+        if match := re.search(r"=\s*-?\d+,\d+\s*$", _line(text, line)):
+            decimal = match.group(0).replace(",", ".").strip("= ")
+            raise BadInput(
+                "a number with a decimal comma", "a decimal point", file=path, place=line, mend=f"write {decimal}"
+            ) from None
+        raise BadInput(
+            f"the line is not TOML ({reason[:1].lower() + reason[1:]})",
+            'lines of the form  key = value, text in "quotes", tables in [brackets]',
+            file=path,
+            place=line,
+            mend=f"look at: {_line(text, line).strip()!r}",
+        ) from None
+
+
+def _line(text: str, place: str) -> str:
+    lines = text.splitlines() or [""]
+    number = re.search(r"\d+", place)
+    return lines[min(int(number.group()), len(lines)) - 1] if number else lines[-1]
+
+
+def line_of(text: str, path: Path_) -> int | None:
+    """Number of the line where the value at `path` is complete: the shortest prefix that parses and holds it."""
+    lines = text.splitlines(keepends=True)
+    for count in range(1, len(lines) + 1):
+        try:
+            tree: Any = tomllib.loads("".join(lines[:count]))
+            for step in path:
+                tree = tree[step]
+        except (tomllib.TOMLDecodeError, KeyError, IndexError, TypeError):
+            continue
+        return count
+    return None
+
+
+def to_inside_units(tree: Any, file: Path, text: str, at: Path_ = ()) -> Any:
+    """The same tree with every *_in, *_degf, *_lbf value converted to *_mm, *_degc, *_n.
+
+    Raises BadInput when one quantity is given twice, or is not a number.
+    """
+    if isinstance(tree, list):
+        return [to_inside_units(item, file, text, (*at, index)) for index, item in enumerate(tree)]
+    if not isinstance(tree, dict):
+        return tree
+    inside: dict[str, Any] = {}
+    for key, value in tree.items():
+        suffix = next((s for s in _CONVERSIONS if key.endswith(s) and key not in _KEPT), None)
+        if suffix is None:
+            inside[key] = to_inside_units(value, file, text, (*at, key))
+            continue
+        ending, convert = _CONVERSIONS[suffix]
+        twin = key.removesuffix(suffix) + ending
+        if twin in tree:
+            raise BadInput(
+                f"both `{key}` and `{twin}` are given",
+                "one of the two",
+                file=file,
+                place=place_words(text, (*at, key)),
+                mend=f"delete the line `{key} = ...`",
+            )
+        inside[twin] = _converted(value, convert)
+    return inside
+
+
+def _converted(value: Any, convert: Any) -> Any:
+    if isinstance(value, list):
+        return [_converted(item, convert) for item in value]
+    return convert(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+def place_words(text: str, path: Path_) -> str:
+    """'line 12, key `rule.days_outside`' for a message; list places count from 1."""
+    key = "".join(f" no. {step + 1}" if isinstance(step, int) else f".{step}" for step in path).lstrip(".")
+    line = line_of(text, path)
+    return f"line {line}, key `{key}`" if line else f"key `{key}`"
+
+
+def validated(model: type[Model], file: Path) -> tuple[Model, dict[str, Any]]:
+    """The file's content as `model`, and as read. Raises BadInput on the first fault, counting the others."""
+    from pydantic import ValidationError
+
+    tree, text = read_toml(file)
+    try:
+        return model.model_validate(to_inside_units(tree, file, text)), tree
+    except ValidationError as fault:
+        # a mistyped key is also a missing one: name the mistyping first
+        faults = sorted(fault.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
+        raise _as_bad_input(model, file, text, tree, faults[0], len(faults) - 1) from None
+
+
+def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, fault: Any, others: int) -> BadInput:
+    path = tuple(fault["loc"])
+    owner, field = _owner(model, path)
+    known = sorted(owner.model_fields) if owner else []
+    example = _example(owner, field)
+    more = (
+        f" (the file has {others} more fault{'s' if others > 1 else ''}, shown once this is mended)" if others else ""
+    )
+    written = _as_written(tree, path)
+    place = place_words(text, written)
+    if fault["type"] == "extra_forbidden":
+        return BadInput(
+            f"unknown key `{field}`.{near_match(str(field), known)}",
+            "one of " + ", ".join(known),
+            file=file,
+            place=place,
+            mend=f"rename or delete the line `{field} = ...`{more}",
+        )
+    if fault["type"] == "missing":
+        table = ".".join(str(step) for step in path[:-1] if not isinstance(step, int)) or "the top of the file"
+        return BadInput(
+            f"the key `{field}` is missing in {table}",
+            f"a value for `{field}`",
+            file=file,
+            place=place,
+            mend=f"add the line  {example}{more}",
+        )
+    came = fault["input"]
+    shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
+    needed = fault["msg"].removeprefix("Value error, ").removeprefix("Input should be ").replace("Input should be ", "")
+    return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
+
+
+def _as_written(tree: Any, path: Path_) -> Path_:
+    """The path with the suffixes the user wrote (thickness_in, not thickness_mm)."""
+    written: list[str | int] = []
+    for step in path:
+        if isinstance(tree, dict) and step not in tree and isinstance(step, str):
+            for outside, (inside, _) in _CONVERSIONS.items():
+                if step.endswith(inside) and step.removesuffix(inside) + outside in tree:
+                    step = step.removesuffix(inside) + outside
+        try:
+            tree = tree[step]
+        except (KeyError, IndexError, TypeError):
+            tree = None
+        written.append(step)
+    return tuple(written)
+
+
+def _owner(model: type[BaseModel], path: Path_) -> tuple[type[BaseModel] | None, str]:
+    """The model that holds the last named key of a fault's path, and that key."""
+    from pydantic import BaseModel
+
+    def inner(annotation: Any) -> type[BaseModel] | None:
+        if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+            return annotation
+        return next((found for arg in get_args(annotation) if (found := inner(arg))), None)
+
+    owner: type[BaseModel] | None = model
+    names = [step for step in path if isinstance(step, str)]
+    field = names[-1] if names else "?"
+    for name in names[:-1]:
+        info = owner.model_fields.get(name) if owner else None
+        owner = inner(info.annotation) if info else owner
+    return owner, field
+
+
+def _example(owner: type[BaseModel] | None, field: str) -> str:
+    info = owner.model_fields.get(field) if owner else None
+    examples = info.examples if info and info.examples else None
+    return f"{field} = {examples[0]}" if examples else f"{field} = ..."

@@ -1,0 +1,137 @@
+"""The air: one dataset of equal hourly steps, made and checked in one place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.schema import VARIABLES
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+Times = NDArray[np.datetime64]
+
+HOUR = np.timedelta64(1, "h")
+#: the year whose calendar a typical year is written on; no leap day
+TYPICAL_YEAR = 2001
+GAP_POLICIES = ("interpolate", "hold")
+
+
+def hours_from(start: Any, hours: int) -> Times:
+    """Stamps of `hours` hourly steps from `start` (a date, datetime64 or ISO text)."""
+    first = np.datetime64(start).astype("datetime64[h]")
+    return (first + np.arange(hours) * HOUR).astype("datetime64[ns]")
+
+
+def make_air(
+    time: Times,
+    temperature_c: ArrayLike,
+    relative_humidity_pct: ArrayLike,
+    filled: ArrayLike | None = None,
+    attrs: dict[str, Any] | None = None,
+) -> Dataset:
+    """An air dataset: time (hour,), air_temperature degC, relative_humidity %, filled 0/1 (int8).
+
+    Each value is the mean over [t, t + 1 h). A value outside the range of base/schema.py is a fault of the caller
+    (ValueError): readers raise BadInput before they come here.
+    """
+    from xarray import Dataset
+
+    given = {
+        "air_temperature": np.asarray(temperature_c, dtype=float),
+        "relative_humidity": np.asarray(relative_humidity_pct, dtype=float),
+        "filled": np.zeros(time.size, dtype=np.int8) if filled is None else np.asarray(filled).astype(np.int8),
+    }
+    variables = {}
+    for name, values in given.items():
+        known = VARIABLES[name]
+        if not (values.min() >= known.low and values.max() <= known.high):  # false for NaN as well
+            raise ValueError(f"{name} outside {known.low} to {known.high} {known.unit}")
+        described = {"units": known.unit, "long_name": known.long_name}
+        if known.standard_name:
+            described["standard_name"] = known.standard_name
+        variables[name] = (("time",), values, described)
+    return Dataset(variables, coords={"time": time}, attrs=attrs or {})
+
+
+def months_of(time: Times) -> NDArray[np.int64]:
+    """Calendar month, 1 to 12, of each stamp."""
+    months: NDArray[np.int64] = time.astype("datetime64[M]").astype(np.int64) % 12 + 1
+    return months
+
+
+def in_months(time: Times, months: Iterable[int]) -> NDArray[np.bool_]:
+    """True where the stamp lies in one of `months` (1 to 12)."""
+    chosen = np.zeros(13, dtype=bool)
+    chosen[list(months)] = True
+    return np.asarray(chosen[months_of(time)])
+
+
+def hour_of_year(time: Times) -> NDArray[np.int64]:
+    """Hour of a 365-day year, 0 to 8759, of each stamp; 29 February repeats 28 February."""
+    days = time.astype("datetime64[D]")
+    years = time.astype("datetime64[Y]")
+    day = (days - years.astype("datetime64[D]")).astype(np.int64)
+    number = years.astype(np.int64) + 1970
+    leap = (number % 4 == 0) & ((number % 100 != 0) | (number % 400 == 0))
+    day = np.where(leap & (day >= 59), day - 1, day)
+    hour = (time.astype("datetime64[h]") - days.astype("datetime64[h]")).astype(np.int64)
+    return np.asarray(day * 24 + hour)
+
+
+def check_gap_policy(gap_policy: str | None, file: str | Path | None = None) -> None:
+    """Raises BadInput unless the policy is None, 'interpolate' or 'hold'."""
+    if gap_policy is not None and gap_policy not in GAP_POLICIES:
+        raise BadInput(
+            f'gap policy "{gap_policy}"',
+            "interpolate (a straight line across the gap), hold (the last value), or none named (gaps refused)",
+            file=file,
+            place="gap_policy",
+            mend='gap_policy = "interpolate"',
+        )
+
+
+def fill_gaps(values: Array, missing: NDArray[np.bool_], gap_policy: str) -> Array:
+    """`values` with the hours in `missing` filled along the one axis; the ends take the nearest value there is."""
+    known = np.flatnonzero(~missing)
+    where = np.arange(values.size)
+    if gap_policy == "interpolate":
+        return np.asarray(np.interp(where, known, values[known]))
+    last = np.searchsorted(known, where, side="right") - 1
+    return np.asarray(values[known[np.maximum(last, 0)]])
+
+
+def longest_run(missing: NDArray[np.bool_]) -> tuple[int, int]:
+    """First index and length of the longest run of True (0, 0 when there is none)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], missing.astype(np.int8), [0]])))
+    if edges.size == 0:
+        return 0, 0
+    starts, lengths = edges[::2], edges[1::2] - edges[::2]
+    best = int(np.argmax(lengths))
+    return int(starts[best]), int(lengths[best])
+
+
+def daily(air: Dataset) -> Dataset:
+    """Daily means of an hourly air, at the day's 00:00; `filled` becomes the share of filled hours.
+
+    Days not whole at either end are left out; attrs['part_days_left_out'] counts them.
+    """
+    time = air["time"].values
+    day = time.astype("datetime64[D]")
+    first = int(np.searchsorted(time, day[0] if time[0] == day[0] else day[0] + np.timedelta64(1, "D")))
+    whole = (time.size - first) // 24
+    kept = slice(first, first + 24 * whole)
+    left_out = int(first > 0) + int(first + 24 * whole < time.size)
+    out = air.isel(time=slice(first, first + 24 * whole, 24)).copy()
+    for name in air.data_vars:
+        mean = air[name].values[kept].reshape(whole, 24).mean(axis=1)
+        out[name] = (("time",), mean, air[name].attrs)
+    out.attrs = air.attrs | {"part_days_left_out": left_out}
+    return out

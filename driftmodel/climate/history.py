@@ -1,0 +1,183 @@
+"""The air an instrument lives in: a scenario's stays one after the other, each a climate run from its file."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Climate, Scenario
+from driftmodel.climate.air import Times, daily, hour_of_year, hours_from, make_air
+from driftmodel.climate.enclosure import case_air
+from driftmodel.climate.logger import read_logger
+from driftmodel.climate.room import indoor_air
+from driftmodel.climate.synthetic import synthetic_air, weather_member
+from driftmodel.climate.weather import read_weather
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+__all__ = ["climate_air", "daily", "scenario_air", "scenario_end", "scenario_start"]
+
+DAYS_PER_YEAR = 365.25
+HOURS_PER_YEAR = 8760
+
+
+def scenario_start(scenario: Scenario) -> date:
+    """First day of the scenario's air: the start of the first stay."""
+    return min(stay.start for stay in scenario.stays)
+
+
+def scenario_end(scenario: Scenario) -> date:
+    """Day after the last of the scenario's air: horizon_years of 365.25 days after set-up."""
+    return scenario.setup.setup + timedelta(days=round(scenario.horizon_years * DAYS_PER_YEAR))
+
+
+def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
+    """Hourly air around the instrument over whole days, from the first stay to the horizon.
+
+    member: 0 is the weather as read; others carry seeded anomalies, the same on the same dates in every climate.
+    Raises BadInput when a file a climate names is at fault, or a logger's record ends before its stay does.
+    """
+    from xarray import concat
+
+    stays = sorted(scenario.stays, key=lambda stay: stay.start)
+    end = scenario_end(scenario)
+    bounds = [stay.start for stay in stays[1:]] + [end]
+    pieces = []
+    for stay, until in zip(stays, bounds, strict=True):
+        hours = 24 * (min(until, end) - stay.start).days
+        if hours > 0:
+            pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
+    if not pieces:
+        raise BadInput(
+            f"the first stay starts on {stays[0].start}, the horizon ends on {end}",
+            "a first stay before set-up",
+            file=scenario.file or None,
+            place="stay 1, from",
+            mend=f"from = {scenario.setup.strung}",
+        )
+    kept = ["air_temperature", "relative_humidity", "filled"]
+    if any("humidifier_water" in piece for piece in pieces):
+        kept.append("humidifier_water")
+        pieces = [piece if "humidifier_water" in piece else _without_humidifier(piece) for piece in pieces]
+    pieces = [piece[kept] for piece in pieces]
+    air = pieces[0] if len(pieces) == 1 else concat(pieces, "time", combine_attrs="override")
+    air.attrs = {
+        "member": member,
+        "seed": scenario.seed,
+        "filled_hours": int(air["filled"].values.sum()),
+        "climates": ", ".join(f"{stay.climate.name} from {stay.start}" for stay in stays),
+        "sources": "; ".join(dict.fromkeys(str(piece.attrs.get("source", "")) for piece in pieces)),
+    }
+    return air
+
+
+def climate_air(climate: Climate, start: date, hours: int, member: int = 0, seed: int = 0) -> Dataset:
+    """Hourly air (hours,) around an instrument in `climate` from 00:00 of `start`.
+
+    A typical year is repeated by the calendar (29 February repeats 28 February), its local standard time taken as
+    the clock. A logger's record stands at its own dates; past its ends only if climate.repeat_years.
+    """
+    time = hours_from(start, hours)
+    if climate.logger_file is not None:
+        air = _logger_air(climate, time)
+    elif climate.outdoor is not None:
+        air = _outdoor_air(climate, time, member, seed)
+        if climate.room is not None:
+            air = indoor_air(air, climate.room, climate.humidifier)
+    else:
+        raise BadInput(
+            f'climate "{climate.name}" has neither outdoor air nor a logger',
+            "one source of air",
+            file=climate.file or None,
+            place="[outdoor]",
+            mend='[outdoor] with weather_file = "..."',
+        )
+    return air if climate.case is None else case_air(air, climate.case)
+
+
+def _beside(climate: Climate, name: str) -> Path:
+    """A file named in a climate file, from that file's own folder."""
+    return (Path(climate.file).parent / name) if climate.file else Path(name)
+
+
+def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
+    outdoor = climate.outdoor
+    assert outdoor is not None
+    if outdoor.normals is not None:
+        air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
+    elif outdoor.weather_file is not None:
+        year = read_weather(_beside(climate, outdoor.weather_file), gap_policy=climate.gap_policy)
+        air = _picked(year, time, hour_of_year(time))
+    else:
+        raise BadInput(
+            "outdoor air without a source",
+            "weather_file or normals",
+            file=climate.file or None,
+            place="[outdoor]",
+            mend='weather_file = "..."',
+        )
+    return weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
+
+
+def _logger_air(climate: Climate, time: Times) -> Dataset:
+    assert climate.logger_file is not None
+    path = _beside(climate, climate.logger_file)
+    record = read_logger(
+        path,
+        columns=dict(climate.logger_columns) or None,
+        time_zone=climate.logger_time_zone,
+        gap_policy=climate.gap_policy,
+    )
+    known = record["time"].values
+    index = ((time - known[0]) / np.timedelta64(1, "h")).astype(np.int64)
+    outside = (index < 0) | (index >= known.size)
+    if outside.any():
+        first, last = str(known[0])[:10], str(known[-1])[:10]
+        if not climate.repeat_years:
+            raise BadInput(
+                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has "
+                f"{first} to {last}",
+                "a record as long as the stay, or leave to repeat its years",
+                file=climate.file or path,
+                place="[logger], repeat_years",
+                mend="repeat_years = true",
+            )
+        if known.size < HOURS_PER_YEAR:
+            raise BadInput(
+                f"the record of {first} to {last} is shorter than a year, and the stay runs past the air it has",
+                "a whole year (8760 hours) to repeat",
+                file=path,
+                place=f"[logger] of {climate.name}, repeat_years",
+                mend="use a record of a year or more, or a shorter stay",
+            )
+        index = np.where(outside, _last_year(known)[hour_of_year(time)], index)
+    return _picked(record, time, index)
+
+
+def _last_year(known: Times) -> NDArray[np.int64]:
+    """For each hour of a 365-day year, the last hour of the record that stands there (the record has a year)."""
+    at = np.zeros(HOURS_PER_YEAR, dtype=np.int64)
+    at[hour_of_year(known)] = np.arange(known.size)  # later hours overwrite earlier ones
+    return at
+
+
+def _picked(air: Dataset, time: Times, index: NDArray[np.int64]) -> Dataset:
+    """The hours `index` of `air`, put at `time`."""
+    return make_air(
+        time,
+        air["air_temperature"].values[index],
+        air["relative_humidity"].values[index],
+        air["filled"].values[index],
+        air.attrs,
+    )
+
+
+def _without_humidifier(air: Dataset) -> Dataset:
+    described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
+    return air.assign(humidifier_water=(("time",), np.zeros(air.sizes["time"]), described))

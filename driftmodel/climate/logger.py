@@ -1,0 +1,2 @@
+def read_logger(*a, **k):
+    raise NotImplementedError

@@ -1,0 +1,114 @@
+"""Invented weather from twelve monthly normals, and slow year-to-year anomalies on any outdoor air.
+
+All noise is drawn day by day from a fixed first day, so that a seed and a member give the same weather on the same
+dates whatever span is asked for: two scenarios are compared on common random numbers.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.signal import lfilter
+
+from driftmodel.base.records import Normals
+from driftmodel.climate.air import Times, hour_of_year, hours_from, make_air
+from driftmodel.climate.humid_air import saturation_pressure_pa
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+
+_NOISE_FROM = np.datetime64("1970-01-01", "D")
+_MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+#: the warmest hour's middle, local time; anomalies of a season last about a month (common practice, no source)
+WARMEST_HOUR = 15.0
+ANOMALY_PERSISTENCE_DAYS = 30.0
+
+
+def smooth_year(monthly: Any) -> Array:
+    """Daily values (365,) of a smooth periodic curve whose twelve monthly means are `monthly`.
+
+    The derivative of a periodic cubic spline through the running sum, so that the means are kept exactly.
+    """
+    means = np.asarray(monthly, dtype=float)
+    edges = np.concatenate([[0], np.cumsum(_MONTH_DAYS)])
+    overall = float(means @ _MONTH_DAYS) / 365.0
+    sums = np.concatenate([[0.0], np.cumsum((means - overall) * _MONTH_DAYS)])
+    sums[-1] = 0.0
+    integral = CubicSpline(edges, sums, bc_type="periodic")
+    return np.asarray(overall + np.diff(integral(np.arange(366))))
+
+
+def persistent_noise(time: Times, persistence_days: float, key: tuple[int, ...], columns: int = 1) -> Array:
+    """AR(1) noise (columns, hour) of mean 0 and sd 1, drawn daily and drawn out straight between noons.
+
+    `key` seeds it: whole numbers >= 0. The value on a date does not depend on where `time` starts or ends.
+    """
+    days = time.astype("datetime64[D]")
+    first = min(_NOISE_FROM, days[0] - np.timedelta64(1, "D"))
+    count = int((days[-1] - first).astype(int)) + 2
+    a = float(np.exp(-1.0 / persistence_days))
+    fresh = np.random.default_rng(key).standard_normal((count, columns))
+    drive = np.sqrt(1.0 - a * a) * fresh
+    drive[0] = fresh[0]
+    daily = lfilter([1.0], [1.0, -a], drive, axis=0)
+    hours = (time - first.astype("datetime64[ns]")) / np.timedelta64(1, "h") + 0.5
+    return np.stack([np.interp(hours, np.arange(count) * 24.0 + 12.0, daily[:, k]) for k in range(columns)])
+
+
+def synthetic_air(normals: Normals, start: Any, hours: int, seed: int, member: int = 0) -> Dataset:
+    """Outdoor air of `hours` hours from `start`: normals, a daily cosine, and persistent day-to-day noise.
+
+    The vapour pressure follows the day, so that humidity falls as the day warms (a steady dew point); monthly mean
+    humidity is the normals'. Raises nothing: the file reader has checked the normals.
+    """
+    time = hours_from(start, hours)
+    noise = persistent_noise(time, normals.persistence_days, (seed, member, 1), columns=2)
+    when = hour_of_year(time)
+    day, hour = when // 24, when % 24
+    # daily means are drawn out straight between noons, round the year
+    at = (when + 0.5) / 24.0 - 0.5
+
+    def round_year(daily: Array) -> Array:
+        return np.asarray(np.interp(at, np.arange(-1, 366), np.concatenate([daily[-1:], daily, daily[:1]])))
+
+    swing = smooth_year(normals.daily_range_c) / 2.0
+    cosine = np.cos(2.0 * np.pi * (hour + 0.5 - WARMEST_HOUR) / 24.0)
+    temperature = (
+        round_year(smooth_year(normals.temperature_c)) + swing[day] * cosine + normals.day_to_day_sd_c * noise[0]
+    )
+    temperature = np.clip(temperature, -60.0, 60.0)
+    wanted = round_year(smooth_year(normals.relative_humidity_pct)) + normals.day_to_day_sd_pct * noise[1]
+    # mean over a day of 1 / saturation pressure, so that the day's mean humidity is the one wanted
+    dryness = _day_means(1.0 / saturation_pressure_pa(temperature), time)
+    humidity = np.clip(wanted, 2.0, 100.0) / dryness / saturation_pressure_pa(temperature)
+    attrs = {"source": "invented from monthly normals", "kind": "synthetic", "typical_year": 0, "filled_hours": 0}
+    return make_air(time, temperature, np.clip(humidity, 1.0, 100.0), attrs=attrs)
+
+
+def _day_means(values: Array, time: Times) -> Array:
+    """Mean over each calendar day, repeated to the hours (part days at the ends: over what there is)."""
+    day = (time.astype("datetime64[D]") - time[0].astype("datetime64[D]")).astype(int)
+    return np.asarray((np.bincount(day, values) / np.bincount(day))[day])
+
+
+def weather_member(outdoor: Dataset, member: int, seed: int, sd_c: float, sd_pct: float) -> Dataset:
+    """Outdoor air with seeded slow anomalies, about a month long; member 0 is the air as read.
+
+    sd_c, sd_pct: standard deviation of the anomaly of temperature (K) and relative humidity (points of %).
+    """
+    if member == 0 or (sd_c == 0.0 and sd_pct == 0.0):
+        return outdoor
+    time = outdoor["time"].values
+    noise = persistent_noise(time, ANOMALY_PERSISTENCE_DAYS, (seed, member, 2), columns=2)
+    return make_air(
+        time,
+        np.clip(outdoor["air_temperature"].values + sd_c * noise[0], -60.0, 60.0),
+        np.clip(outdoor["relative_humidity"].values + sd_pct * noise[1], 1.0, 100.0),
+        outdoor["filled"].values,
+        outdoor.attrs | {"member": member},
+    )

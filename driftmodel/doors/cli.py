@@ -1,0 +1,213 @@
+"""The command line: words in, files and plain sentences out. Heavy parts are imported inside the commands."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from driftmodel.base.errors import BadInput, near_match
+
+if TYPE_CHECKING:
+    from driftmodel.base.records import Scenario
+
+DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
+
+
+class _Commands(click.Group):
+    """Suggests the nearest command for a mistyped one."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        if args and self.get_command(ctx, args[0]) is None:
+            raise BadInput(
+                f'there is no command "{args[0]}".{near_match(args[0], self.list_commands(ctx))}',
+                "one of " + ", ".join(self.list_commands(ctx)),
+                mend="driftmodel --help",
+            )
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="driftmodel", message="driftmodel %(version)s")
+def commands() -> None:
+    """When will this guitar need another neck spacer, which one, and how sure is that.
+
+    \b
+    driftmodel forecast --list          the scenarios that come with it
+    driftmodel forecast first-winter    run one and write a report
+    driftmodel forecast my-guitar.toml  run your own
+    """
+
+
+def _shared_options(command: Callable[..., None]) -> Callable[..., None]:
+    """--out, --units, --quiet, --json, the same on every command."""
+
+    @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the files it writes.")
+    @click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
+    @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+    @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+    @wraps(command)
+    def with_options(**options: Any) -> None:
+        command(**options)
+
+    return with_options
+
+
+def _say(text: str, quiet: bool) -> None:
+    if not quiet:
+        click.echo(text)
+
+
+@commands.command()
+@click.argument("scenario", required=False)
+@click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
+@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+@_shared_options
+def forecast(
+    scenario: str | None,
+    list_them: bool,
+    draws: int | None,
+    seed: int | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """When a regrade is due, to which grade, and how sure that is.
+
+    SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report (report.html), pictures,
+    tables and data into a folder, forecast-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import load_scenario
+
+    if list_them:
+        _say(_scenario_list(as_json), quiet)
+        return
+    if scenario is None:
+        raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
+    chosen = load_scenario(scenario)
+    folder = out or Path(f"forecast-{chosen.name}")
+    from driftmodel.report.document import check_folder, write_report
+
+    check_folder(folder)
+    from driftmodel.outlook.drift import forecast as run
+    from driftmodel.report.words import forecast_json, terminal_summary
+
+    show = sys.stderr.isatty() and not quiet and not as_json
+    result = run(chosen, draws, seed, progress=_progress if show else lambda _: None)
+    if show:
+        _progress("report: figures, tables, data")
+    write_report(result, chosen, folder, units)
+    if show:
+        click.echo("\r\033[K", nl=False, err=True)
+    if as_json:
+        _say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
+        return
+    _say(terminal_summary(result, chosen, units), quiet)
+    _say(f"\nReport: {folder / 'report.html'}", quiet)
+
+
+def _progress(stage: str) -> None:
+    click.echo(f"\r\033[K{stage} ...", nl=False, err=True)
+
+
+def _scenario_list(as_json: bool) -> str:
+    from driftmodel.base.scenarios import load_scenario, scenario_names
+
+    scenarios: list[Scenario] = [load_scenario(name) for name in scenario_names()]
+    if as_json:
+        return json.dumps(
+            [{"name": item.name, "title": item.title, "summary": item.summary} for item in scenarios], indent=2
+        )
+    width = max(len(item.name) for item in scenarios)
+    lines = [f"{item.name:<{width}}  {item.summary}" for item in scenarios]
+    return "\n".join([*lines, "", "All invented; the weather in them is real where it names a weather file."])
+
+
+@commands.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--time-zone", help="Time zone of a logger's stamps, such as UTC or America/Chicago.")
+@click.option("--gap-policy", type=click.Choice(["interpolate", "hold"]), help="How gaps in a logger file are filled.")
+@click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
+@_shared_options
+def air(
+    file: Path,
+    time_zone: str | None,
+    gap_policy: str | None,
+    day_first: bool | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Look at an air history: what was read, gaps, seasons, bands.
+
+    FILE is a logger's CSV or an EPW, TMY3 or shipped weather file. Draws air.png into the --out folder (air-NAME).
+    """
+    from driftmodel.climate.history import read_air
+    from driftmodel.report.air_words import air_json, air_summary, write_air_figure
+
+    history = read_air(file, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first)
+    picture = write_air_figure(history, out or Path(f"air-{file.stem}"), units)
+    if as_json:
+        _say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
+        return
+    _say(air_summary(history, units), quiet)
+    _say(f"\nPicture: {picture}", quiet)
+
+
+@commands.command()
+@click.argument("name", required=False)
+@_shared_options
+def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+    """The numbers of every wood and where they come from; one wood in full with NAME."""
+    from driftmodel.report import wood_words
+
+    if as_json:
+        from driftmodel.base import library
+
+        names = [name] if name else list(library.wood_names())
+        text = json.dumps([wood_words.wood_record(each) for each in names], indent=2)
+    else:
+        text = wood_words.one_wood(name) if name else wood_words.list_woods()
+    if out is not None:
+        from driftmodel.report.document import write_text
+
+        written = write_text(out, f"{'wood' if name else 'woods'}.{'json' if as_json else 'txt'}", text + "\n")
+        _say(f"Written: {written}", quiet)
+        return
+    _say(text, quiet)
+
+
+def main() -> None:
+    """Run the command line; exit 0 done, 2 bad input with one message, 1 our fault."""
+    try:
+        commands.main(standalone_mode=False)
+    except BadInput as fault:
+        _stop(str(fault), BAD_INPUT)
+    except click.UsageError as fault:
+        command = fault.ctx.command_path if fault.ctx else "driftmodel"
+        _stop(f"{fault.format_message()} Mend: {command} --help shows the options.", BAD_INPUT)
+    except click.ClickException as fault:
+        _stop(fault.format_message(), BAD_INPUT)
+    except (click.Abort, KeyboardInterrupt):
+        _stop("stopped; nothing was left half-written", 130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(DONE)
+
+
+def _stop(message: str, code: int) -> None:
+    click.echo("\r\033[K" if sys.stderr.isatty() else "", nl=False, err=True)
+    click.echo(f"driftmodel: {message}", err=True)
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,54 @@
+"""Days of a scenario: where dates fall on the daily path, when the strings pull, and where the year's mean is taken."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.records import Scenario
+
+Array = NDArray[np.float64]
+
+
+def day_of(scenario: Scenario, day: date) -> int:
+    """Days from the start of the history (the first stay's first day) to a date."""
+    return (day - scenario.stays[0].start).days
+
+
+def horizon_days(scenario: Scenario) -> int:
+    """Days of the forecast, from set-up on."""
+    return round(scenario.horizon_years * 365.25)
+
+
+def forecast_time(scenario: Scenario) -> NDArray[np.datetime64]:
+    """00:00 of each day of the forecast, from the day of set-up, (horizon_days + 1,)."""
+    first = np.datetime64(scenario.setup.setup.isoformat(), "ns")
+    return first + np.arange(horizon_days(scenario) + 1).astype("timedelta64[D]")
+
+
+def string_load(scenario: Scenario, days: int) -> Array:
+    """1 on days when the strings are at pitch, 0 before stringing and while they are slack, (days,)."""
+    load = np.zeros(days)
+    load[max(day_of(scenario, scenario.setup.strung), 0) :] = 1.0
+    for event in sorted(scenario.events, key=lambda event: event.start):
+        load[max(day_of(scenario, event.start), 0) :] = 1.0 if event.strings_on else 0.0
+    return load
+
+
+def stay_means(scenario: Scenario, series: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean of a series (lag, days from set-up) over each stay's whole years, held through the stay: the reference
+    moisture state of the place. A stay of less than a year gives the mean of what there is."""
+    means = np.empty_like(series)
+    days = series.shape[1]
+    since = day_of(scenario, scenario.setup.setup)
+    starts = [max(day_of(scenario, stay.start) - since, 0) for stay in scenario.stays]
+    for start, end in zip(starts, [*starts[1:], days], strict=True):
+        start, end = min(start, days), min(end, days)
+        if end <= start:
+            continue
+        whole_years = (end - start) // 365
+        first = end - min(round(whole_years * 365.25), end - start) if whole_years else start
+        means[:, start:end] = series[:, first:end].mean(axis=1, keepdims=True)
+    return means

@@ -1,0 +1,140 @@
+"""What is not known about one instrument: each unknown drawn once, with its plain name and the source of its spread."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base import library
+from driftmodel.base.records import Instrument, Plate, Scenario
+
+Array = NDArray[np.float64]
+
+#: no draw lies further out than this many standard deviations: beyond it the small linear laws do not hold
+WIDEST_SD = 3.0
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """One unknown multiplier: median, standard deviation of its logarithm, and its name in plain words."""
+
+    words: str
+    median: float
+    log_sd: float
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Ensemble of unknowns: name -> (draws,) multipliers; set_up_error_mm (draws,) is added to the action read."""
+
+    values: Mapping[str, Array]
+    set_up_error_mm: Array
+    member: NDArray[np.intp]
+
+    @property
+    def count(self) -> int:
+        return int(self.set_up_error_mm.size)
+
+    def of_member(self, member: int) -> Draws:
+        """The draws that live in one weather member."""
+        chosen = self.member == member
+        return Draws(
+            MappingProxyType({name: value[chosen] for name, value in self.values.items()}),
+            self.set_up_error_mm[chosen],
+            self.member[chosen],
+        )
+
+
+def unknowns_of(instrument: Instrument) -> dict[str, Unknown]:
+    """The unknowns of an instrument by name; medians and spreads come from species_data.
+
+    Movement of each part multiplies its response; the plates move across the grain, braces and neck along it. The
+    spread of the structure is what remains of the plate model's coefficient of variation after the movement of the
+    top, whose share of the variance it already holds, is taken out.
+    """
+
+    def general(words: str, key: str) -> Unknown:
+        datum = library.general(key)
+        return Unknown(words, datum.value, datum.log_sd)
+
+    def relative(words: str, key: str) -> Unknown:
+        return Unknown(words, 1.0, library.general(key).log_sd)
+
+    def plate(words: str, of: Plate) -> Unknown:
+        key = "coefficient_radial" if of.ring_angle_deg < 45 else "coefficient_tangential"
+        return Unknown(words, 1.0, library.number(library.wood(of.wood), key).log_sd)
+
+    body = instrument.body
+    along = library.general("longitudinal_movement_mean").log_sd
+    whole = library.general("structural_gain")
+    free_strain_share = library.general("structural_variance_from_movement").value
+    return {
+        "moisture_level": relative("how much moisture this wood holds", "emc_scale"),
+        "diffusion": relative("how fast moisture moves in the wood", "diffusion_coefficient_20c"),
+        "surface": relative("how fast a bare face takes it up", "surface_emission_20c"),
+        "film": relative("how tight the finish is", "film_permeance_factor"),
+        "movement_top": plate("how much the top's wood moves", body.top),
+        "movement_back": plate("how much the back's wood moves", body.back),
+        "movement_top_braces": Unknown("how much the top braces move along the grain", 1.0, along),
+        "movement_back_braces": Unknown("how much the back braces move along the grain", 1.0, along),
+        "movement_neck": Unknown("how much the neck moves along the grain", 1.0, along),
+        "movement_fingerboard": Unknown("how much the fingerboard moves along the grain", 1.0, along),
+        "structure": Unknown(
+            "how the body turns moisture into sinkage", 1.0, whole.log_sd * (1 - free_strain_share) ** 0.5
+        ),
+        "block": relative("how the body turns moisture into neck rotation", "block_rotation"),
+        "string_response": relative("how the body gives under string pull", "string_response"),
+        "creep": general("how much the wood creeps", "creep_factor"),
+        "cycling_creep": general("how much humidity cycles add to creep", "mechano_sorptive_compliance"),
+        "set_gain": general("set gain: how far a guitar settles beyond its wood's creep", "set_gain"),
+    }
+
+
+def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
+    """`count` draws by Latin hypercube, the same for the same seed; the weather members share them out
+    in equal blocks.
+
+    Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were.
+    """
+    unknowns = unknowns_of(scenario.instrument)
+    values = {
+        name: unknown.median * np.exp(unknown.log_sd * _normal_stratified(count, seed, name))
+        for name, unknown in unknowns.items()
+    }
+    error = scenario.setup.action_reading_sd_mm * _normal_stratified(count, seed, "set_up_error")
+    member = np.arange(count, dtype=np.intp) * min(scenario.weather_members, count) // count
+    return Draws(MappingProxyType(values), error, member)
+
+
+def _normal_stratified(count: int, seed: int, stream: str) -> Array:
+    """Standard normal values, one from each of `count` equal slices of probability, in random order."""
+    from scipy.special import ndtri
+
+    random = np.random.default_rng([seed, *stream.encode()])
+    probability = (random.permutation(count) + random.random(count)) / count
+    return np.asarray(np.clip(ndtri(probability), -WIDEST_SD, WIDEST_SD), dtype=float)
+
+
+def share_of_variance(draws: Draws, unknowns: Mapping[str, Unknown], outcome: Array) -> dict[str, float]:
+    """Share of the outcome's variance that goes with each unknown, by its plain words, largest first.
+
+    Squared correlation with the unknown's logarithm, (draws,) against (draws,): for independent draws and a nearly
+    multiplicative outcome this is the first-order Sobol index. What is left goes by 'weather and all else together'.
+    """
+    safe: Callable[[Array], bool] = lambda values: bool(np.std(values) > 1e-12)  # noqa: E731
+    shares = {
+        unknowns[name].words: float(np.corrcoef(np.log(values), outcome)[0, 1] ** 2)
+        if safe(values) and safe(outcome)
+        else 0.0
+        for name, values in draws.values.items()
+    }
+    reading = draws.set_up_error_mm
+    shares["how well the set-up was measured"] = (
+        float(np.corrcoef(reading, outcome)[0, 1] ** 2) if safe(reading) and safe(outcome) else 0.0
+    )
+    rest = max(0.0, 1.0 - sum(shares.values()))
+    return dict(sorted(shares.items(), key=lambda item: -item[1])) | {"weather and all else together": rest}

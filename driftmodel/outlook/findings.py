@@ -1,0 +1,247 @@
+"""What a forecast says: the ensemble as one labelled dataset, with dates, grades, chances and the verdict."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel import __version__
+from driftmodel.base import library, schema
+from driftmodel.base.records import Scenario, Wood
+from driftmodel.outlook.calendar import forecast_time
+from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
+from driftmodel.outlook.moisture import Lags, PartWeights
+from driftmodel.outlook.movement import World
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
+from driftmodel.structure.joint import grade_rotations_deg, intonation_cents, pivot_to_saddle_mm
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+QUANTILES = (0.1, 0.5, 0.9)
+READ_EVERY_DAYS = 7
+Array = NDArray[np.float64]
+
+
+def as_dataset(
+    scenario: Scenario,
+    draws: Draws,
+    seed: int,
+    world: World,
+    due: Regrades,
+    air: Dataset,
+    lags: Lags,
+    weights: PartWeights,
+) -> Dataset:
+    """The forecast as one dataset: dims draw, time (00:00 of each day from set-up), part, year, quantile, occasion,
+    grade, unknown. Every *_seasonal and *_lasting add up to the whole. attrs hold what is needed to make it again."""
+    import xarray as xr
+
+    time = forecast_time(scenario)
+    result = xr.Dataset(
+        coords={
+            "time": time,
+            "draw": np.arange(draws.count),
+            "part": list(schema.PARTS),
+            "year": np.arange(1, scenario.horizon_years + 1),
+            "quantile": list(QUANTILES),
+            "occasion": np.arange(1, due.step.shape[1] + 1),
+            "grade": list(scenario.instrument.spacers.labels),
+        }
+    )
+    _put_air(result, air, lags, weights)
+    _put_movements(result, scenario, draws, world)
+    _put_regrades(result, scenario, draws, world, due)
+    result.attrs |= _provenance(scenario, seed, draws)
+    result.attrs |= verdict(result, scenario, air)
+    return result
+
+
+def _put_air(result: Dataset, air: Dataset, lags: Lags, weights: PartWeights) -> None:
+    days = result.sizes["time"]
+    since = lags.emc_pct.size - days
+    for name in ("air_temperature", "relative_humidity", "filled"):
+        hourly = air[name].values
+        daily = hourly.reshape(-1, 24).mean(axis=1) if name != "filled" else hourly.reshape(-1, 24).max(axis=1)
+        _put(result, name, ("time",), np.append(daily, daily[-1])[since:], schema.VARIABLES[name])
+    emc = schema.VARIABLES["equilibrium_moisture_content"]
+    _put(result, "equilibrium_moisture_content", ("time",), lags.emc_pct[since:], emc)
+    middle = np.stack([np.median(weights.mean[part], axis=0) @ lags.lags_pct[:, since:] for part in schema.PARTS])
+    _put(result, "moisture_content", ("part", "time"), middle, schema.VARIABLES["moisture_content"])
+
+
+def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: World) -> None:
+    """The four movements, each whole, seasonal and lasting.
+
+    projection_change = top_sinkage - tan(neck_rotation) x distance; action_change = -projection_change / 2 + bow.
+    The seasonal part of a movement is the whole less the lasting part.
+    """
+    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
+    per_degree = np.float32(np.pi / 180.0 * distance)  # tan of the largest rotation met, 1 degree, is its arc to 1e-4
+    bow = world.seasonal["bow_action"]
+    parts: dict[str, dict[str, Any]] = {"seasonal": dict(world.seasonal), "lasting": dict(world.lasting)}
+    for kind, part in parts.items():
+        part["projection_change"] = part["top_sinkage"] - part["neck_rotation"] * per_degree
+        part["action_change"] = part["projection_change"] * np.float32(-0.5)
+        if kind == "seasonal":
+            part["action_change"] += bow
+    for name, variable in schema.MOVEMENTS.items():
+        for kind, part in parts.items():
+            _put(result, f"{name}_{kind}", variable.dims, part[name], variable, kind)
+        _put(result, name, variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
+    start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
+    result["action_12th"] = (("draw", "time"), result["action_change"].values + start)
+    result["action_12th"].attrs = {"units": "mm", "long_name": "action at the 12th fret, the fitted spacer left in"}
+
+
+def _put(
+    result: Dataset, name: str, dims: tuple[str, ...], values: Any, variable: schema.Variable, kind: str = ""
+) -> None:
+    words = {"seasonal": " (comes back with the season)", "lasting": " (does not come back)", "": ""}[kind]
+    result[name] = (dims, values, {"units": variable.unit, "long_name": variable.long_name + words})
+    if variable.standard_name:
+        result[name].attrs["standard_name"] = variable.standard_name
+
+
+def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
+    instrument = scenario.instrument
+    labels, tapers = np.array(instrument.spacers.labels), np.array(instrument.spacers.tapers_mm)
+    time, step_days = result["time"].values, world.reading.step_days
+    reached = due.step != NEVER
+    date = np.where(reached, time[np.where(reached, due.step * step_days, 0)], np.datetime64("NaT"))
+    result["regrade_date"] = (("draw", "occasion"), date, {"long_name": "date each regrade is due; NaT if not reached"})
+    label = np.where(due.grade == NO_GRADE, "", labels[due.grade])
+    result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
+
+    years = result["year"].values
+    ends = time[0] + (years * 365.25).round().astype("timedelta64[D]")
+    first = date[:, 0]
+    chance = np.array([np.mean(first <= end) for end in ends])
+    result["regrade_due"] = (("year",), chance, {"units": "1", "long_name": "chance that a regrade is due by then"})
+    result["regrade_due_date"] = (
+        ("quantile",),
+        [_date_at(first, quantile) for quantile in QUANTILES],
+        {"long_name": "date by which a regrade is due with this probability; NaT if not within the horizon"},
+    )
+    counts = np.array([[np.sum(due.grade[:, o] == g) for g in range(labels.size)] for o in range(due.step.shape[1])])
+    whole = np.maximum(reached.sum(axis=0), 1)[:, None]
+    result["grade_probability"] = (
+        ("occasion", "grade"),
+        counts / whole,
+        {"units": "1", "long_name": "share of the draws that reach this regrade and want this grade"},
+    )
+    result["occasion_probability"] = (
+        ("occasion",),
+        reached.mean(axis=0),
+        {"units": "1", "long_name": "chance that this regrade falls within the horizon"},
+    )
+    beyond = (reached & (due.grade == NO_GRADE)).sum(axis=0) / whole[:, 0]
+    result["no_grade_fits"] = (
+        ("occasion",),
+        beyond,
+        {
+            "units": "1",
+            "long_name": "share of the draws that reach this regrade and find no grade of the set that mends",
+        },
+    )
+    rotation = grade_rotations_deg(instrument.spacers)
+    fitted = int(np.flatnonzero(labels == scenario.setup.spacer)[0])
+    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    result["grade_taper"] = (("grade",), tapers, {"units": "mm", "long_name": "taper over the spacer's length"})
+    result["grade_rotation"] = (("grade",), rotation, {"units": "degree", "long_name": "neck rotation it gives"})
+    cents = [intonation_cents(float(turn - rotation[fitted]), distance, scenario) for turn in rotation]
+    result["grade_cents"] = (
+        ("grade",),
+        cents,
+        {"units": "cent", "long_name": "intonation shift against the fitted grade"},
+    )
+
+    shares = share_of_variance(draws, unknowns_of(instrument), world.reading.action_mm[:, -1])
+    result.coords["unknown"] = list(shares)
+    result["driver_share"] = (
+        ("unknown",),
+        list(shares.values()),
+        {"units": "1", "long_name": "share of the variance of the action at the end, read at the place's mean state"},
+    )
+
+
+def _date_at(dates: NDArray[np.datetime64], quantile: float) -> np.datetime64:
+    """The date by which a share `quantile` of the draws is due; NaT where fewer ever are."""
+    ordered = np.sort(dates)  # NaT sorts last
+    at: np.datetime64 = ordered[max(int(np.ceil(quantile * dates.size)) - 1, 0)]
+    return at
+
+
+def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]:
+    """'regrade', 'humidify' or 'leave', with the figures it rests on.
+
+    regrade: more likely than not due within two years. humidify: not that, but the air is below 35 % for over 30 days
+    of a year, or in more than half of the draws the season alone takes the action outside the rule for its days in an
+    average year. leave: neither. The limits of 35 % and 30 days are common practice, no source.
+    """
+    rule, years = scenario.rule, scenario.horizon_years
+    soon = float(result["regrade_due"].sel(year=min(2, years)))
+    humidity = result["relative_humidity"].values
+    dry_days = float(np.sum(humidity < 35.0)) / years
+    damp_days = float(np.sum(humidity > 70.0)) / years
+    season = result["action_change_seasonal"].values[:, ::READ_EVERY_DAYS]
+    mean = season.mean(axis=1, keepdims=True)
+    swing = season - mean + scenario.setup.action_12th_mm
+    outside = ((swing < rule.action_low_mm) | (swing > rule.action_high_mm)).sum(axis=1) * READ_EVERY_DAYS / years
+    share = float(np.mean(outside > rule.days_outside))
+    if soon > 0.5:
+        word = "regrade"
+    elif dry_days > 30.0 or share > 0.5:
+        word = "humidify"
+    else:
+        word = "leave"
+    return {
+        "verdict": word,
+        "dry_days_per_year": round(dry_days, 1),
+        "damp_days_per_year": round(damp_days, 1),
+        "season_outside_share": round(share, 3),
+    }
+
+
+def _provenance(scenario: Scenario, seed: int, draws: Draws) -> dict[str, Any]:
+    inputs = json.dumps(dict(scenario.raw), sort_keys=True, default=str)
+    woods, notes = _woods_and_notes(scenario)
+    sources = {datum.source for wood in woods for datum in wood.numbers.values()}
+    general = ("set_gain", "kelvin_compliance_1", "diffusion_coefficient_20c", "emc_scale", "hysteresis_adsorption_a")
+    sources |= {library.general(key).source for key in general}
+    return {
+        "title": scenario.title,
+        "scenario": scenario.name,
+        "version": __version__,
+        "seed": seed,
+        "draws": draws.count,
+        "fitted_grade": scenario.setup.spacer,
+        "created": datetime.now(UTC).date().isoformat(),
+        "input_hash": hashlib.sha256(inputs.encode()).hexdigest(),
+        "sources": json.dumps(sorted(sources)),
+        "notes": json.dumps(notes),
+        "Conventions": "CF-1.11",
+    }
+
+
+def _woods_and_notes(scenario: Scenario) -> tuple[list[Wood], list[str]]:
+    """The woods used, and a remark for each number that stands in for one the wood does not have."""
+    body, neck = scenario.instrument.body, scenario.instrument.neck
+    names = [body.top.wood, body.back.wood, body.sides.wood, body.bridge.wood, neck.wood, neck.fingerboard_wood]
+    names += [brace.wood for plate in (body.top, body.back) for brace in plate.braces]
+    woods = [library.wood(name) for name in dict.fromkeys(names)]
+    notes = []
+    needed = ("modulus_of_elasticity_12", "specific_gravity_12", "elastic_ratio_radial", "coefficient_radial")
+    for wood in woods:
+        missing = [key.replace("_", " ") for key in needed if key not in wood.numbers]
+        if missing:
+            notes.append(
+                f"{wood.name} has no published {', '.join(missing)} here; "
+                "a mean of like woods stands in, with a wide spread."
+            )
+    return woods, notes

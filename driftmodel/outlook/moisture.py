@@ -1,0 +1,139 @@
+"""From hourly air to the lags that every part of the instrument is made of, and each part's weights on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base import library
+from driftmodel.base.records import Brace, Instrument, Neck, Scenario
+from driftmodel.base.schema import PARTS
+from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.outlook.draws import Draws
+from driftmodel.wood import diffusion, sorption
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+
+#: state at which the reference speed of moisture is stated
+REFERENCE_C, REFERENCE_PCT = 20.0, 50.0
+
+
+@dataclass(frozen=True)
+class Lags:
+    """Equilibrium moisture content of an air, and its first-order lags at 00:00 of each day.
+
+    emc_pct: (days + 1,), the day's mean; lags_pct: (lag, days + 1), from the built state at the start.
+    """
+
+    time_constants_days: Array
+    emc_pct: Array
+    lags_pct: Array
+
+
+@dataclass(frozen=True)
+class PartWeights:
+    """Weights on the lags: mean[part] and gradient[part] are (draws, lag); gradient is outside minus inside."""
+
+    mean: dict[str, Array]
+    gradient: dict[str, Array]
+
+
+def air_lags(air: Dataset, scenario: Scenario) -> Lags:
+    """The lags of one hourly air history (whole days), starting in equilibrium with the air the body was built in."""
+    temperature, humidity = air["air_temperature"].values, air["relative_humidity"].values
+    setup = scenario.setup
+    built_emc = float(
+        sorption.equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct)
+    )
+    law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
+    memory = sorption.memory_at_middle(setup.built_relative_humidity_pct)
+    emc = law(temperature, humidity, memory=memory)
+    factor = diffusion.rate_factor(
+        temperature,
+        diffusion.smoothed_moisture(emc, 5.0, built_emc),
+        library.general("diffusion_activation_energy").value * 1000.0,
+        library.general("diffusion_moisture_exponent").value,
+        REFERENCE_C,
+        float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)),
+    )
+    grid = diffusion.time_grid()
+    daily = emc.reshape(-1, 24).mean(axis=1)
+    return Lags(grid, np.append(daily, daily[-1]), diffusion.lag_basis(emc, factor, grid, built_emc))
+
+
+def part_weights(instrument: Instrument, draws: Draws, time_constants_days: Array) -> PartWeights:
+    """Each part as a slab of 8 cells with a film on each face: its weights on the lags, for every draw."""
+    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
+    wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
+    diffusivity = library.general("diffusion_coefficient_20c").value * wetter * draws.values["diffusion"]
+    emission = library.general("surface_emission_20c").value * wetter * draws.values["surface"]
+    mean, gradient = {}, {}
+    for part in PARTS:
+        slab = _slab(instrument, part)
+        outside, inside = (
+            _face(finish, slab.wood, emission, draws.values["film"]) for finish in (slab.outside, slab.inside)
+        )
+        rates, mean_share, gradient_share = diffusion.slab_modes(slab.thickness_mm, diffusivity, outside, inside)
+        scale = draws.values["moisture_level"][:, None]
+        mean[part] = scale * diffusion.lag_weights(rates, mean_share, time_constants_days)
+        gradient[part] = scale * diffusion.lag_weights(rates, gradient_share, time_constants_days)
+    return PartWeights(mean, gradient)
+
+
+@dataclass(frozen=True)
+class _Slab:
+    wood: str
+    thickness_mm: float
+    outside: str
+    inside: str | None  # None: glued, no moisture passes
+
+
+def _slab(instrument: Instrument, part: str) -> _Slab:
+    """The slab a part is taken for: plates through their thickness, braces through their width, the neck as a
+    one-sided slab of its section's area over its open perimeter, the fingerboard from above only."""
+    body, neck = instrument.body, instrument.neck
+    if part in ("top", "back"):
+        plate = body.top if part == "top" else body.back
+        return _Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
+    if part in ("top_braces", "back_braces"):
+        plate = body.top if part == "top_braces" else body.back
+        if not plate.braces:
+            return _Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
+        return _Slab(plate.braces[0].wood, _mean_width_mm(plate.braces), "bare", "bare")
+    if part == "neck":
+        return _Slab(neck.wood, _area_over_open_perimeter_mm(neck), neck.finish, None)
+    return _Slab(neck.fingerboard_wood, neck.fingerboard_thickness_mm, neck.fingerboard_finish, None)
+
+
+def _mean_width_mm(braces: tuple[Brace, ...]) -> float:
+    return float(np.mean([brace.width_mm for brace in braces]))
+
+
+def _area_over_open_perimeter_mm(neck: Neck) -> float:
+    """Half an ellipse, mean width by mean depth: area over its curved length (Ramanujan's perimeter)."""
+    half_width = (neck.width_nut_mm + neck.width_body_mm) / 4.0
+    depth = (neck.depth_nut_mm + neck.depth_body_mm) / 2.0
+    curved = pi / 2.0 * (3.0 * (half_width + depth) - sqrt((3.0 * half_width + depth) * (half_width + 3.0 * depth)))
+    return pi / 2.0 * half_width * depth / curved
+
+
+def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array) -> Array:
+    """Conductance of a face in m/s, (draws,)."""
+    if finish is None:
+        return np.zeros_like(emission_m_s)
+    permeance = library.finish(finish).permeance.value
+    if np.isinf(permeance):
+        return emission_m_s
+    density = 1000.0 * library.number(library.wood(wood), "specific_gravity_12").value
+    slope = float(sorption.isotherm_slope(REFERENCE_C, REFERENCE_PCT))
+    pressure = float(saturation_pressure_pa(REFERENCE_C))
+    return diffusion.surface_conductance(
+        emission_m_s, diffusion.film_conductance(permeance * film_factor, pressure, density, slope)
+    )

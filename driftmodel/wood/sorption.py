@@ -1,0 +1,227 @@
+"""Sorption: the moisture content that air of a given temperature and humidity brings wood to, and its memory.
+
+Two rival laws share one signature: `history_without_hysteresis` and `history_with_hysteresis`.
+Moisture contents are percent of oven-dry mass, humidities percent relative humidity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from driftmodel.base.errors import BadInput
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BoundaryCurves:
+    """Adsorption and desorption isotherms, u = h / (a + b h + c h^2); u and h are fractions; (a, b, c) per curve."""
+
+    adsorption: tuple[float, float, float]
+    desorption: tuple[float, float, float]
+    source: str
+
+
+#: Norway spruce, Maas and Wittel (2026), measured isotherms at about 20 degC (data CC BY 4.0)
+NORWAY_SPRUCE = BoundaryCurves((3.308, 12.087, -11.839), (2.393, 10.122, -8.935), "Maas and Wittel 2026")
+
+#: histories that put the wood on a boundary curve: turning humidities in %, read from oven-dry wood on
+FROM_SATURATED: tuple[float, ...] = (100.0,)
+FROM_OVEN_DRY: tuple[float, ...] = ()
+
+
+def _percent(relative_humidity_pct: ArrayLike) -> Array:
+    humidity = np.asarray(relative_humidity_pct, dtype=float)
+    wrong = ~((humidity >= 0.0) & (humidity <= 100.0))
+    if wrong.any():
+        first = int(np.argmax(wrong.ravel()))
+        raise BadInput(
+            f"relative humidity {humidity.ravel()[first]:g} %",
+            "a number from 0 to 100 %",
+            place=f"value {first + 1}" if humidity.ndim else None,
+            mend="give humidity in percent (not as a fraction) and mend readings outside 0 to 100",
+        )
+    return humidity
+
+
+def equilibrium_moisture_content(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> Array:
+    """Equilibrium moisture content, percent, of wood in still air (arrays broadcast).
+
+    Wood Handbook (FPL-GTR-190, 2010) Eq. 4-5, the two-hydrate sorption law of Hailwood and Horrobin fitted by Simpson.
+    The table it reproduces runs from -1.1 to 98.9 degC; colder or hotter values are an extrapolation.
+    Raises BadInput for humidity outside 0..100 % or temperature outside -60..130 degC (or not a number).
+    """
+    h = _percent(relative_humidity_pct) / 100.0
+    t = np.asarray(temperature_c, dtype=float)
+    if not np.all((t >= -60.0) & (t <= 130.0)):
+        raise BadInput(
+            "a temperature that is missing or outside -60 to 130 degC",
+            "air temperature in degrees Celsius",
+            mend="give temperatures in degrees Celsius, without gaps",
+        )
+    w = 349.0 + 1.29 * t + 0.0135 * t**2
+    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
+    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
+    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
+    x = k * h
+    hydrates = (k1 * x + 2.0 * k1 * k2 * x**2) / (1.0 + k1 * x + k1 * k2 * x**2)
+    return np.asarray(1800.0 / w * (x / (1.0 - x) + hydrates), dtype=float)
+
+
+def isotherm_slope(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> Array:
+    """Slope of the isotherm, moisture fraction per unit relative humidity (du/dh), by central difference of Eq. 4-5."""
+    humidity = _percent(relative_humidity_pct)
+    low, high = np.maximum(humidity - 0.5, 0.0), np.minimum(humidity + 0.5, 100.0)
+    rise = equilibrium_moisture_content(temperature_c, high) - equilibrium_moisture_content(temperature_c, low)
+    return np.asarray(rise / (high - low), dtype=float)
+
+
+def _curve(relative_humidity_pct: ArrayLike, coefficients: tuple[float, float, float]) -> Array:
+    h = _percent(relative_humidity_pct) / 100.0
+    a, b, c = coefficients
+    return np.asarray(100.0 * h / (a + b * h + c * h**2), dtype=float)
+
+
+def adsorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+    """Moisture content, percent, of wood wetted from oven-dry. Raises BadInput outside 0..100 %."""
+    return _curve(relative_humidity_pct, curves.adsorption)
+
+
+def desorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+    """Moisture content, percent, of wood dried from saturation; joins the adsorption curve at 100 %.
+
+    Above the humidity where the two published fits cross (near saturation) the adsorption curve is used for both.
+    """
+    drying = _curve(relative_humidity_pct, curves.desorption)
+    return np.maximum(drying, adsorption_boundary(relative_humidity_pct, curves))
+
+
+def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+    """Mean of the two boundary curves, percent."""
+    wetting = adsorption_boundary(relative_humidity_pct, curves)
+    return 0.5 * (wetting + desorption_boundary(relative_humidity_pct, curves))
+
+
+def scanning_moisture(
+    relative_humidity_pct: ArrayLike,
+    curves: BoundaryCurves = NORWAY_SPRUCE,
+    memory: Sequence[float] = FROM_SATURATED,
+) -> Array:
+    """Moisture content, percent, along a history of humidities (n,) -> (n,), with the memory of its turning points.
+
+    Independent domains with similarity (Mualem 1974; tested on wood by Peralta and Bangi 1998): between a turning point
+    and the present humidity the moisture changes by [1 - H(lower)] [A(higher) - A(lower)], H = (D - A) / (A(1) - A),
+    A and D the boundary curves. A loop that is passed is wiped out and the curve it left is taken up again.
+    memory: earlier turning humidities in %, from oven-dry wood on; (100,) starts on the desorption boundary,
+    () on the adsorption boundary. Raises BadInput outside 0..100 %.
+    """
+    humidity = np.concatenate([np.asarray(memory, dtype=float), np.atleast_1d(_percent(relative_humidity_pct))])
+    wetting = adsorption_boundary(humidity, curves)
+    drying = desorption_boundary(humidity, curves)
+    room = float(adsorption_boundary(100.0, curves)) - wetting
+    emptiness = 1.0 - np.divide(drying - wetting, room, out=np.ones_like(room), where=room > 1e-12)
+
+    # each turning point: humidity, A, 1 - H, moisture. The first, oven-dry, lies below every humidity: never wiped out.
+    turns: list[tuple[float, float, float, float]] = [(-1.0, 0.0, 1.0, 0.0)]
+    here = (0.0, 0.0, 1.0, 0.0)
+    rising = True
+    moisture: list[float] = []
+    for h, a, free in zip(humidity.tolist(), wetting.tolist(), emptiness.tolist(), strict=True):
+        if h > here[0]:
+            if not rising:
+                turns.append(here)
+                rising = True
+            while len(turns) > 1 and h >= turns[-2][0]:
+                del turns[-2:]
+            turn = turns[-1]
+            here = (h, a, free, turn[3] + turn[2] * (a - turn[1]))
+        elif h < here[0]:
+            if rising:
+                turns.append(here)
+                rising = False
+            while len(turns) > 2 and h <= turns[-2][0]:
+                del turns[-2:]
+            turn = turns[-1]
+            here = (h, a, free, turn[3] - free * (turn[1] - a))
+        moisture.append(here[3])
+    return np.array(moisture[len(memory) :])
+
+
+def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves = NORWAY_SPRUCE) -> tuple[float, float]:
+    """The history that leaves wood half-way between the boundary curves at this humidity: (100, a drier turning point).
+
+    Wood that has lain in changing air is on neither boundary. Where the past is unknown, one drying below the present
+    humidity and a return to it, chosen so that the moisture is the mean of both curves, is the neutral start.
+    Raises BadInput outside 0..100 %.
+    """
+    from scipy.optimize import brentq
+
+    target = float(middle_moisture(relative_humidity_pct, curves))
+    if not 0.1 < relative_humidity_pct < 99.0:
+        return (100.0, float(relative_humidity_pct))
+
+    def surplus(turn: float) -> float:
+        return float(scanning_moisture([relative_humidity_pct], curves, (100.0, turn))[0]) - target
+
+    return (100.0, float(brentq(surplus, 0.0, relative_humidity_pct, xtol=1e-9)))
+
+
+def hysteresis_offset(
+    temperature_c: ArrayLike,
+    relative_humidity_pct: ArrayLike,
+    curves: BoundaryCurves = NORWAY_SPRUCE,
+    memory: Sequence[float] = FROM_SATURATED,
+) -> Array:
+    """What memory adds to Eq. 4-5, percent MC (n,), along a history of air (n,), usually daily means.
+
+    The measured pair of curves is scaled so that its middle is Eq. 4-5 at the temperature of the day:
+    offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5.
+    """
+    humidity = np.atleast_1d(_percent(relative_humidity_pct))
+    middle = middle_moisture(humidity, curves)
+    scanning = scanning_moisture(humidity, curves, memory)
+    relative = np.divide(scanning, middle, out=np.ones_like(middle), where=middle > 1e-9) - 1.0
+    return relative * equilibrium_moisture_content(temperature_c, humidity)
+
+
+def history_without_hysteresis(
+    temperature_c: ArrayLike,
+    relative_humidity_pct: ArrayLike,
+    curves: BoundaryCurves = NORWAY_SPRUCE,
+    memory: Sequence[float] = FROM_SATURATED,
+    steps_per_day: int = 24,
+) -> Array:
+    """Eq. 4-5 at every step, percent MC (n,): wood without memory (curves, memory and steps_per_day play no part)."""
+    del curves, memory, steps_per_day
+    return equilibrium_moisture_content(temperature_c, relative_humidity_pct)
+
+
+def history_with_hysteresis(
+    temperature_c: ArrayLike,
+    relative_humidity_pct: ArrayLike,
+    curves: BoundaryCurves = NORWAY_SPRUCE,
+    memory: Sequence[float] = FROM_SATURATED,
+    steps_per_day: int = 24,
+) -> Array:
+    """Eq. 4-5 at every step plus the hysteresis offset of the day's mean air, percent MC (n,), n whole days.
+
+    The memory runs on daily means because the swings within a day stay in a skin of the wood: they turn the surface
+    round and round but not the thickness, and turning points of the hourly air would hold the whole section on
+    wetting curves that only its skin has seen. Raises BadInput for part days and for air outside Eq. 4-5.
+    """
+    emc = np.atleast_1d(equilibrium_moisture_content(temperature_c, relative_humidity_pct))
+    if emc.size % steps_per_day:
+        raise BadInput(
+            f"{emc.size} values of air",
+            f"whole days of {steps_per_day} values",
+            mend="cut the air series at midnight",
+        )
+    humidity = np.broadcast_to(np.asarray(relative_humidity_pct, dtype=float), emc.shape)
+    temperature = np.broadcast_to(np.asarray(temperature_c, dtype=float), emc.shape)
+    days = (-1, steps_per_day)
+    offset = hysteresis_offset(temperature.reshape(days).mean(1), humidity.reshape(days).mean(1), curves, memory)
+    return np.maximum(emc + np.repeat(offset, steps_per_day), 0.0)

@@ -1,0 +1,57 @@
+"""Shared by the tests: a command line run inside this process, and a world of files to spoil."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from driftmodel.doors import cli
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class Ran:
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cache(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Structural responses are cached in a folder of the test run's own, unless one is named already."""
+    import os
+
+    os.environ.setdefault("DRIFTMODEL_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ran]:
+    """run('forecast', 'first-winter') -> exit code and what was printed."""
+
+    def command(*words: str) -> Ran:
+        monkeypatch.setattr("sys.argv", ["driftmodel", *words])
+        code = 0
+        try:
+            cli.main()
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        printed = capsys.readouterr()
+        return Ran(code, printed.out, printed.err)
+
+    return command
+
+
+@pytest.fixture
+def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of the user's own with copies of the shipped files: mine.toml, instruments/, climates/, weather/."""
+    shipped = ROOT / "scenarios"
+    for folder in ("instruments", "climates", "weather"):
+        shutil.copytree(shipped / folder, tmp_path / folder)
+    shutil.copy(shipped / "first-winter.toml", tmp_path / "mine.toml")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path

@@ -1,0 +1,132 @@
+"""Every fault in the user's own files gets one message: file, place, what came, what is needed, the mend; exit 2."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+SCENARIO, INSTRUMENT, CLIMATE = "mine.toml", "instruments/large_x_braced.toml", "climates/cold_city_heated.toml"
+
+#: name: (file, text there, text put in its place, words the message must hold)
+FAULTS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
+    "unknown key with a near match": (
+        SCENARIO,
+        "days_outside",
+        "days_outsied",
+        ('"days_outside"', "rule.days_outsied"),
+    ),
+    "missing key": (SCENARIO, "saddle_room_mm = 2.5\n", "", ("saddle_room_mm", "missing", "saddle_room_mm = 2.0")),
+    "missing table": (SCENARIO, "[rule]", "[ruler]", ("rule",)),
+    "word for a number": (SCENARIO, "horizon_years = 20", 'horizon_years = "twenty"', ("horizon_years", "'twenty'")),
+    "decimal comma": (SCENARIO, "action_low_mm = 1.8", "action_low_mm = 1,8", ("decimal comma", "1.8")),
+    "not TOML": (SCENARIO, "[setup]", "[setup", ("line",)),
+    "date as text": (SCENARIO, "setup = 2026-09-25", 'setup = "25.9.2026"', ("setup.setup", "date")),
+    "no such day": (SCENARIO, "setup = 2026-09-25", "setup = 2026-02-30", ("line",)),
+    "set-up before stringing": (SCENARIO, "strung = 2026-08-15", "strung = 2026-12-15", ("strung on or before",)),
+    "strung before the first stay": (SCENARIO, "from = 2026-07-01", "from = 2026-09-01", ("first stay",)),
+    "stays out of order": (SCENARIO, "from = 2026-10-01", "from = 2026-06-01", ("order of their dates",)),
+    "tolerance upside down": (SCENARIO, "action_low_mm = 1.8", "action_low_mm = 3.8", ("below action_high_mm",)),
+    "action outside its own rule": (SCENARIO, "action_12th_mm = 2.3", "action_12th_mm = 3.3", ("inside the rule",)),
+    "negative days": (SCENARIO, "days_outside = 60", "days_outside = -60", ("days_outside", "-60")),
+    "unknown instrument": (SCENARIO, '"large_x_braced"', '"large_x_brased"', ('"large_x_braced"', "instrument")),
+    "unknown climate": (
+        SCENARIO,
+        '"cold_city_heated"',
+        '"cold_city_heeted"',
+        ('"cold_city_heated"', "stay no. 2.climate"),
+    ),
+    "spacer not in the set": (SCENARIO, 'spacer = "E"', 'spacer = "Z"', ('"Z"', "setup.spacer")),
+    "horizon of no years": (SCENARIO, "horizon_years = 20", "horizon_years = 0", ("horizon_years", "0")),
+    "too few draws": (SCENARIO, "draws = 200", "draws = 2", ("draws", "10")),
+    "percent as fraction": (
+        SCENARIO,
+        "built_relative_humidity_pct = 45.0",
+        "built_relative_humidity_pct = 0.45",
+        ("0.45",),
+    ),
+    "unknown wood": (INSTRUMENT, 'wood = "sitka spruce"', 'wood = "sitka sprice"', ('"sitka spruce"', "body.top.wood")),
+    "unknown finish": (INSTRUMENT, '"nitrocellulose lacquer"', '"nitrocelulose laquer"', ("finish", '"nitrocellulose')),
+    "negative thickness": (INSTRUMENT, "thickness_mm = 2.8", "thickness_mm = -2.8", ("body.top.thickness_mm", "-2.8")),
+    "inches written as mm": (
+        INSTRUMENT,
+        "thickness_mm = 2.8",
+        "thickness_mm = 0.110",
+        ("body.top.thickness_mm", "0.11"),
+    ),
+    "one length twice": (
+        INSTRUMENT,
+        "thickness_mm = 2.8",
+        "thickness_mm = 2.8\nthickness_in = 0.11",
+        ("thickness_in", "both"),
+    ),
+    "spacer set without zero": (INSTRUMENT, "E = 0.0\n", "", ("taper 0", "joint.spacers")),
+    "two equal spacers": (INSTRUMENT, "F = 0.05", "F = -0.05", ("tapers all differ",)),
+    "no pull": (INSTRUMENT, "gauges_in = [0.012, 0.016, 0.024, 0.032, 0.042, 0.053]\n", "", ("tension_n",)),
+    "gauges in thousandths": (INSTRUMENT, "[0.012,", "[12,", ("0.012, not 12",)),
+    "windings miscounted": (INSTRUMENT, "wound = [false, ", "wound = [", ("one length",)),
+    "outline that turns back": (INSTRUMENT, "[500, 55]", "[400, 55]", ("grows from the body join",)),
+    "saddle off its bridge": (INSTRUMENT, "saddle_mm = 287.3", "saddle_mm = 387.3", ("front_mm <= saddle_mm",)),
+    "bridge behind the tail": (INSTRUMENT, "back_mm = 307.0", "back_mm = 607.0", ("in front of the tail",)),
+    "brace end higher than brace": (INSTRUMENT, "end_height_mm = 3.0", "end_height_mm = 30.0", ("end_height_mm",)),
+    "point with one number": (INSTRUMENT, "[[85, -140], [430, 165]]", "[[85, -140], [430]]", ("[x, y]",)),
+    "not a number": (INSTRUMENT, "thickness_mm = 2.8", "thickness_mm = nan", ("body.top.thickness_mm",)),
+    "weather file missing": (CLIMATE, "../weather/chicago.csv", "../weather/chicaco.csv", ("chicaco.csv",)),
+    "two sources of air": (CLIMATE, "[outdoor]", '[logger]\nfile = "x.csv"\n[outdoor]', ("not both",)),
+    "cooler than heated": (
+        CLIMATE,
+        "cooling_setpoint_degc = 25.0",
+        "cooling_setpoint_degc = 18.0",
+        ("below the cooling",),
+    ),
+    "Fahrenheit as Celsius": (CLIMATE, "heating_setpoint_degc = 21.0", "heating_setpoint_degc = 70.0", ("70.0", "30")),
+    "no ventilation": (CLIMATE, "air_changes_per_hour = 0.5", "air_changes_per_hour = 0.0", ("air_changes_per_hour",)),
+    "month thirteen": (
+        CLIMATE,
+        "[room]",
+        "[humidifier]\nsetpoint_pct = 45.0\ncapacity_l_per_day = 9.0\nmonths = [13]\n[room]",
+        ("12",),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_gets_one_message(name: str, world: Path, run: Callable[..., object]) -> None:
+    file, before, after, words = FAULTS[name]
+    text = (world / file).read_text()
+    assert before in text, "the fault is not planted"
+    (world / file).write_text(text.replace(before, after, 1))
+    there = sorted(world.iterdir())
+    ran = run("forecast", "mine.toml", "--draws", "10")
+    assert ran.code == 2, ran
+    assert ran.out == ""
+    assert ran.err.count("driftmodel: ") == 1 and "Mend: " in ran.err and "Needed: " in ran.err
+    assert "Traceback" not in ran.err and "pydantic" not in ran.err
+    for word in (Path(file).name, *words):
+        assert word in ran.err, ran.err
+    assert sorted(world.iterdir()) == there, "a fault left something behind"
+
+
+def test_every_fault_names_a_place() -> None:
+    assert len(FAULTS) >= 40
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("forecats", "first-winter"), '"forecast"'),
+        (("forecast", "frist-winter"), '"first-winter"'),
+        (("forecast",), "first-winter"),
+        (("forecast", "nowhere/none.toml"), "no such file"),
+        (("forecast", "first-winter", "--draws", "3"), "10"),
+        (("forecast", "first-winter", "--units", "cubit"), "metric"),
+        (("forecast", "first-winter", "--drawz", "30"), "--draws"),
+        (("woods", "sitka sprucce"), '"sitka spruce"'),
+    ],
+)
+def test_wrong_words_on_the_command_line(
+    words: tuple[str, ...], expected: str, world: Path, run: Callable[..., object]
+) -> None:
+    ran = run(*words)
+    assert ran.code == 2 and expected in ran.err and "Traceback" not in ran.err, ran

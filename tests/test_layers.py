@@ -1,0 +1,88 @@
+"""The house stands as drawn: imports point upstream only, packages listed are the packages there are."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+CODE = ROOT / "driftmodel"
+FLOORS = {
+    "base": 0,
+    "climate": 1,
+    "wood": 2,
+    "structure": 3,
+    "outlook": 4,
+    "calibration": 5,
+    "fleet": 5,
+    "advice": 5,
+    "report": 6,
+    "doors": 7,
+}
+
+
+def imports_of(file: Path) -> set[str]:
+    names = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+    return names
+
+
+def room_of(module: str) -> str | None:
+    steps = module.split(".")
+    return steps[1] if steps[0] == "driftmodel" and len(steps) > 1 and steps[1] in FLOORS else None
+
+
+def breaches(file: Path, room: str) -> list[str]:
+    found = []
+    for module in sorted(imports_of(file)):
+        other = room_of(module)
+        if other and other != room and FLOORS[other] >= FLOORS[room]:
+            found.append(f"{file.relative_to(CODE)} imports {module}")
+    return found
+
+
+def test_imports_point_upstream_only() -> None:
+    found = [
+        breach for room in FLOORS for file in sorted((CODE / room).glob("*.py")) for breach in breaches(file, room)
+    ]
+    assert not found, "\n".join(found)
+
+
+def test_a_breach_would_be_seen(tmp_path: Path) -> None:
+    (CODE / "wood").exists()
+    file = tmp_path / "driftmodel" / "wood" / "bad.py"
+    file.parent.mkdir(parents=True)
+    file.write_text("from driftmodel.outlook.drift import forecast\n")
+    names = {room_of(module) for module in imports_of(file)}
+    assert "outlook" in names
+
+
+def test_every_room_is_on_a_floor() -> None:
+    rooms = {folder.name for folder in CODE.iterdir() if folder.is_dir() and (folder / "__init__.py").exists()}
+    assert rooms <= set(FLOORS)
+
+
+def test_packages_listed_are_those_in_the_tree() -> None:
+    setup = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    folders = {folder for folder in CODE.rglob("__init__.py")}
+    tree = {".".join(file.parent.relative_to(ROOT).parts) for file in folders}
+    assert set(setup["packages"]) == tree | {"driftmodel.species_data", "driftmodel.scenarios"}
+
+
+@pytest.mark.parametrize("module", ["numpy", "scipy", "xarray", "matplotlib", "pandas", "pydantic"])
+def test_help_imports_nothing_heavy(module: str) -> None:
+    code = (
+        "import sys; sys.argv = ['driftmodel', '--help']\n"
+        "from driftmodel.doors.cli import main\n"
+        f"try: main()\nexcept SystemExit: pass\nassert {module!r} not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT)
