@@ -364,3 +364,19 @@ class NeckResponse:
     curvature_per_newton: float
     relief_mm_per_curvature: float
     action_12th_mm_per_curvature: float
+
+
+@dataclass(frozen=True)
+class Coefficients:
+    """The small linear response a design reduces to; mappings by part of schema.PARTS, 'top_gradient',
+    'back_gradient' (per +1 % outside-minus-inside difference) and 'strings' (elastic, per N of total pull).
+
+    top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end. bow_action: mm of action at the
+    12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
+    """
+
+    top_sinkage: MappingProxyType[str, float]
+    neck_rotation: MappingProxyType[str, float]
+    bow_action: MappingProxyType[str, float]
+    relief: MappingProxyType[str, float]
+    bridge_tilt: MappingProxyType[str, float]

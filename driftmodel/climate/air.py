@@ -27,7 +27,7 @@ GAP_POLICIES = ("interpolate", "hold")
 def hours_from(start: Any, hours: int) -> Times:
     """Stamps of `hours` hourly steps from `start` (a date, datetime64 or ISO text)."""
     first = np.datetime64(start).astype("datetime64[h]")
-    return (first + np.arange(hours) * HOUR).astype("datetime64[ns]")
+    return np.asarray((first + np.arange(hours) * HOUR).astype("datetime64[ns]"))
 
 
 def make_air(

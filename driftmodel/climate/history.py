@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,15 +17,29 @@ from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import synthetic_air, weather_member
-from driftmodel.climate.weather import read_weather
+from driftmodel.climate.weather import looks_like_weather, read_weather
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
-__all__ = ["climate_air", "daily", "scenario_air", "scenario_end", "scenario_start"]
+__all__ = ["climate_air", "daily", "read_air", "scenario_air", "scenario_end", "scenario_start"]
 
 DAYS_PER_YEAR = 365.25
 HOURS_PER_YEAR = 8760
+
+
+def read_air(
+    path: str | Path,
+    *,
+    columns: Mapping[str, str] | None = None,
+    time_zone: str | None = None,
+    gap_policy: str | None = None,
+    day_first: bool | None = None,
+) -> Dataset:
+    """An air history from any file: a weather file when its first lines are one's, else a logger's text file."""
+    if looks_like_weather(Path(path)):
+        return read_weather(path, gap_policy=gap_policy)
+    return read_logger(path, columns=columns, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first)
 
 
 def scenario_start(scenario: Scenario) -> date:

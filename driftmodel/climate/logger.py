@@ -1,2 +1,235 @@
-def read_logger(*a, **k):
-    raise NotImplementedError
+"""Indoor air from a data logger's text file: any delimiter, decimal mark, unit and step, put to hourly means in UTC.
+
+Hours: the mean of the readings within the hour. An hour without a reading between two readings at most two hours
+apart is interpolated and flagged; a longer gap is refused unless a gap policy is named. Humidity above 100 up to
+102 %, which sensors do show in saturated air, is taken as 100 and flagged; above that it is a fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.units import fahrenheit_to_celsius
+from driftmodel.climate.air import HOUR, check_gap_policy, fill_gaps, make_air
+from driftmodel.climate.logger_table import Table, read_table
+from driftmodel.climate.logger_time import utc_times
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+
+#: readings further apart than this leave a gap
+LONGEST_STEP = 2 * HOUR
+#: highest humidity read as saturated air (sensor error; common practice, no source)
+SATURATED_UP_TO_PCT = 102.0
+#: an indoor temperature beyond these is a fault
+LOW_C, HIGH_C = -45.0, 60.0
+
+
+def read_logger(
+    path: str | Path,
+    *,
+    columns: Mapping[str, str] | None = None,
+    time_zone: str | None = None,
+    gap_policy: str | None = None,
+    day_first: bool | None = None,
+) -> Dataset:
+    """Hourly air from a logger's file.
+
+    columns: header texts by 'time' (or 'date' and 'clock'), 'temperature', 'relative_humidity', where the header
+    does not tell; 'temperature_unit' is 'C' or 'F'. time_zone: IANA name of the clock's zone, needed unless the
+    header or the stamps tell. gap_policy: 'interpolate' or 'hold'. day_first: order of 03/04/2026.
+    Raises BadInput with file, row and column for anything that cannot be read without guessing.
+    """
+    place = Path(path)
+    check_gap_policy(gap_policy, place)
+    try:
+        stat = place.stat()
+    except OSError as fault:
+        raise BadInput("no such file", "a logger's text file", file=place, mend="correct the file name") from fault
+    named = None if columns is None else tuple(columns.items())
+    return _read(place, named, time_zone, gap_policy, day_first, stat.st_mtime_ns, stat.st_size).copy(deep=True)
+
+
+@lru_cache(maxsize=8)
+def _read(
+    path: Path,
+    columns: tuple[tuple[str, str], ...] | None,
+    time_zone: str | None,
+    gap_policy: str | None,
+    day_first: bool | None,
+    _mtime: int,
+    _size: int,
+) -> Dataset:
+    table = read_table(path, None if columns is None else dict(columns))
+    table, blank = _without_blanks(table, gap_policy)
+    utc = utc_times(table, path, time_zone, day_first)
+    temperature = _numbers(table, "temperature", path)
+    humidity = _numbers(table, "relative_humidity", path)
+    if utc.size < 2:
+        raise BadInput(
+            f"{utc.size} reading", "two or more", file=path, place=f"row {table.header_line + 1}", mend="export more"
+        )
+    _check_values(table, temperature, humidity, path)
+    if table.fahrenheit:
+        temperature = np.asarray(fahrenheit_to_celsius(temperature))  # type: ignore[arg-type]
+    _check_celsius(table, temperature, path)
+    capped = humidity > 100.0
+    _check_gaps(table, utc, gap_policy, path)
+    air = _hourly(utc, temperature, np.minimum(humidity, 100.0), capped, gap_policy or "interpolate")
+    steps = np.diff(utc)
+    air.attrs = {
+        "source": f"logger file {path.name}",
+        "file": path.name,
+        "file_sha256": sha256(path.read_bytes()).hexdigest(),
+        "kind": "logger",
+        "typical_year": 0,
+        "clock": "UTC",
+        "readings": int(utc.size),
+        "usual_step_minutes": float(np.median(steps) / np.timedelta64(1, "m")),
+        "blank_rows": blank,
+        "gaps": int((steps > LONGEST_STEP).sum()),
+        "longest_gap_hours": float(steps.max() / HOUR),
+        "gap_policy": gap_policy or "none",
+        "filled_hours": int(air["filled"].values.sum()),
+        "humidity_above_100_readings": int(capped.sum()),
+    }
+    return air
+
+
+def _fault(table: Table, row: int, role: str, came: str, needed: str, mend: str, path: Path) -> BadInput:
+    where = f'row {table.rows[row][0]}, column "{table.header[role]}"'
+    return BadInput(came, needed, file=path, place=where, mend=mend)
+
+
+def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
+    """Rows with an empty cell left out as gaps, but only where a gap policy was named; and how many there were."""
+    if gap_policy is None:
+        return table, 0
+    kept = [row for row in table.rows if row[1]["temperature"] and row[1]["relative_humidity"]]
+    blank = len(table.rows) - len(kept)
+    if not blank or not kept:
+        return table, 0
+    return Table(kept, table.header, table.header_line, table.fahrenheit, table.preamble), blank
+
+
+def _numbers(table: Table, role: str, path: Path) -> Array:
+    """A column as numbers; a decimal comma is a comma in a cell without a point."""
+    texts = [cells[role] for _, cells in table.rows]
+    values = np.empty(len(texts))
+    for row, text in enumerate(texts):
+        try:
+            values[row] = float(text.replace(",", ".") if "," in text and "." not in text else text)
+        except ValueError:
+            values[row] = np.nan
+        if not np.isfinite(values[row]):
+            raise _fault(
+                table,
+                row,
+                role,
+                f'"{text}"' if text else "an empty cell",
+                "a number",
+                "write the number, or take the row out (it is a gap then) and name a gap_policy if the gap is long",
+                path,
+            )
+    return values
+
+
+def _check_values(table: Table, temperature: Array, humidity: Array, path: Path) -> None:
+    """Faults of unit and column that the numbers betray."""
+    low = np.flatnonzero(humidity < 0.0)
+    if low.size:
+        row = int(low[0])
+        came = f"relative humidity {humidity[row]:g} %"
+        raise _fault(table, row, "relative_humidity", came, "0 to 100 %", "take that row out (it is a gap then)", path)
+    if humidity.max() <= 1.0:
+        raise _fault(
+            table,
+            0,
+            "relative_humidity",
+            f"relative humidity as a fraction (nothing above {humidity.max():g})",
+            "percent: 45, not 0.45",
+            "multiply that column by 100",
+            path,
+        )
+    celsius = np.median((temperature - 32.0) / 1.8 if table.fahrenheit else temperature)
+    if celsius > 36.0 and np.median(humidity) < np.median(temperature) and np.median(humidity) < 32.0:
+        raise _fault(
+            table,
+            0,
+            "temperature",
+            f"the middle temperature is {np.median(temperature):.0f}, the middle humidity {np.median(humidity):.0f}: "
+            "the two columns look swapped, or the temperature is in another unit",
+            "temperature and humidity under their own names",
+            f'swap the names "{table.header["temperature"]}" and "{table.header["relative_humidity"]}" in the header, '
+            "or correct the unit",
+            path,
+        )
+    high = np.flatnonzero(humidity > SATURATED_UP_TO_PCT)
+    if high.size:
+        row = int(high[0])
+        came = f"relative humidity {humidity[row]:g} %"
+        raise _fault(
+            table, row, "relative_humidity", came, "0 to 100 % (up to 102 is read as 100)",
+            "take that row out (it is a gap then)", path,
+        )  # fmt: skip
+
+
+def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
+    bad = np.flatnonzero((temperature_c > HIGH_C) | (temperature_c < LOW_C))
+    if not bad.size:
+        return
+    row = int(bad[0])
+    looks = not table.fahrenheit and np.median(temperature_c) > 45.0
+    raise _fault(
+        table,
+        row,
+        "temperature",
+        f"{temperature_c[row]:.1f} °C" + (": this looks like °F under the name of °C" if looks else ""),
+        f"{LOW_C:g} to {HIGH_C:g} °C",
+        f'rename it "{table.header["temperature"]} °F"' if looks else "take that row out (it is a gap then)",
+        path,
+    )
+
+
+def _check_gaps(table: Table, utc: NDArray[np.datetime64], gap_policy: str | None, path: Path) -> None:
+    steps = np.diff(utc)
+    gaps = np.flatnonzero(steps > LONGEST_STEP)
+    if gap_policy is not None or not gaps.size:
+        return
+    worst = int(gaps[np.argmax(steps[gaps])])
+    hours = steps[worst] / HOUR
+    raise BadInput(
+        f"{gaps.size} gap{'s' if gaps.size > 1 else ''} of more than an hour, the longest {hours:.0f} h after "
+        f"{str(utc[worst])[:16]} UTC",
+        "a reading at least every two hours, or a named way to fill gaps",
+        file=path,
+        place=f"row {table.rows[worst + 1][0]}, column of time",
+        mend='gap_policy = "interpolate" (or "hold"): the hours filled are flagged',
+    )
+
+
+def _hourly(
+    utc: NDArray[np.datetime64], temperature: Array, humidity: Array, capped: NDArray[np.bool_], gap_policy: str
+) -> Dataset:
+    """Means of the readings in each hour; hours without any are filled and flagged."""
+    first = utc[0].astype("datetime64[h]")
+    hour = ((utc - first.astype("datetime64[ns]")) // HOUR).astype(np.int64)
+    count = np.bincount(hour)
+    empty = count == 0
+    number = np.maximum(count, 1)
+    means = [np.bincount(hour, values) / number for values in (temperature, humidity)]
+    filled = empty | (np.bincount(hour, capped.astype(float)) > 0)
+    if empty.any():
+        means = [fill_gaps(values, empty, gap_policy) for values in means]
+    time = (first + np.arange(count.size) * HOUR).astype("datetime64[ns]")
+    return make_air(time, means[0], np.clip(means[1], 0.0, 100.0), filled)

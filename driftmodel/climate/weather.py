@@ -64,6 +64,22 @@ def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
     return _read(place, gap_policy, stat.st_mtime_ns, stat.st_size).copy(deep=True)
 
 
+def looks_like_weather(path: Path) -> bool:
+    """True when the file's name or first lines are those of a weather file read_weather knows."""
+    if path.suffix.lower() in {".epw", ".tm2"}:
+        return True
+    try:
+        with path.open("rb") as handle:
+            lines = handle.read(8192).decode("utf-8-sig", errors="replace").splitlines()
+    except OSError:
+        return False
+    if not lines:
+        return False
+    head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
+    own = head.replace(" ", "").startswith("month,day,hour,")
+    return own or lines[0].upper().startswith("LOCATION,") or _is_tmy3(lines) or _is_tmy2(lines)
+
+
 @lru_cache(maxsize=16)
 def _read(path: Path, gap_policy: str | None, _mtime: int, _size: int) -> Dataset:
     rows = _parsed(path)
@@ -123,17 +139,23 @@ def _parsed(path: Path) -> _Rows:
     if b"\0" in raw[:4096]:
         raise BadInput("not a text file", "EPW, TMY3, TMY2 or CSV as text", file=path, mend="unpack or export it first")
     lines = raw.decode("utf-8-sig", errors="replace").splitlines()
-    first, second = lines[0], lines[1] if len(lines) > 1 else ""
-    reader: Callable[[list[str], Path], _Rows]
-    if first.upper().startswith("LOCATION,"):
+    reader: Callable[[list[str], Path], _Rows] = _own
+    if lines[0].upper().startswith("LOCATION,") or path.suffix.lower() == ".epw":
         reader = _epw
-    elif second.startswith("Date (MM/DD/YYYY)"):
+    elif _is_tmy3(lines):
         reader = _tmy3
-    elif len(second) > 100 and "," not in second and second[1:9].replace(" ", "0").isdigit():
+    elif _is_tmy2(lines):
         reader = _tmy2
-    else:
-        reader = _own
     return reader(lines, path)
+
+
+def _is_tmy3(lines: list[str]) -> bool:
+    return len(lines) > 1 and lines[1].startswith("Date (MM/DD/YYYY)")
+
+
+def _is_tmy2(lines: list[str]) -> bool:
+    second = lines[1] if len(lines) > 1 else ""
+    return len(second) > 100 and "," not in second and second[1:9].replace(" ", "0").isdigit()
 
 
 def _epw(lines: list[str], path: Path) -> _Rows:
@@ -227,11 +249,25 @@ def _own(lines: list[str], path: Path) -> _Rows:
     )
 
 
+def unclosed_quote(path: Path) -> BadInput:
+    """The fault of a quotation mark that is opened and never closed."""
+    return BadInput(
+        "a quotation mark that is not closed",
+        "quotation marks in pairs",
+        file=path,
+        place="the row where it opens",
+        mend='take the lone " out',
+    )
+
+
 def _table(
     lines: list[str], skip: int, columns: int, path: Path, at_least: int | None = None
 ) -> list[tuple[int, list[str]]]:
     """Rows after `skip` lines, each with its line number; a row of another width than `columns` is a fault."""
-    rows = [(n, row) for n, row in enumerate(csv.reader(lines[skip:]), start=skip + 1) if row]
+    try:
+        rows = [(n, row) for n, row in enumerate(csv.reader(lines[skip:]), start=skip + 1) if row]
+    except csv.Error as fault:
+        raise unclosed_quote(path) from fault
     rows = [(n, row) for n, row in rows if not row[0].startswith("#")]
     for number, row in rows:
         if len(row) != columns and not (at_least is not None and at_least <= len(row) <= columns):

@@ -18,13 +18,14 @@ from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
-from driftmodel.structure.joint import grade_rotations_deg, intonation_cents, pivot_to_saddle_mm
+from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents, pivot_to_saddle_mm
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
 QUANTILES = (0.1, 0.5, 0.9)
 READ_EVERY_DAYS = 7
+SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; the shift of a step is far below a cent for any height
 Array = NDArray[np.float64]
 
 
@@ -71,8 +72,8 @@ def _put_air(result: Dataset, air: Dataset, lags: Lags, weights: PartWeights) ->
         _put(result, name, ("time",), np.append(daily, daily[-1])[since:], schema.VARIABLES[name])
     emc = schema.VARIABLES["equilibrium_moisture_content"]
     _put(result, "equilibrium_moisture_content", ("time",), lags.emc_pct[since:], emc)
-    middle = np.stack([np.median(weights.mean[part], axis=0) @ lags.lags_pct[:, since:] for part in schema.PARTS])
-    _put(result, "moisture_content", ("part", "time"), middle, schema.VARIABLES["moisture_content"])
+    mean = np.stack([weights.mean[part].mean(axis=0) @ lags.lags_pct[:, since:] for part in schema.PARTS])
+    _put(result, "moisture_content", ("part", "time"), mean, schema.VARIABLES["moisture_content"])
 
 
 def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: World) -> None:
@@ -151,10 +152,15 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     )
     rotation = grade_rotations_deg(instrument.spacers)
     fitted = int(np.flatnonzero(labels == scenario.setup.spacer)[0])
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     result["grade_taper"] = (("grade",), tapers, {"units": "mm", "long_name": "taper over the spacer's length"})
     result["grade_rotation"] = (("grade",), rotation, {"units": "degree", "long_name": "neck rotation it gives"})
-    cents = [intonation_cents(float(turn - rotation[fitted]), distance, scenario) for turn in rotation]
+    saddle_mm = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
+    cents = [
+        intonation_shift_cents(
+            instrument.strings.scale_mm, instrument.body_fret, float(turn - rotation[fitted]), saddle_mm
+        )
+        for turn in rotation
+    ]
     result["grade_cents"] = (
         ("grade",),
         cents,

@@ -1,0 +1,264 @@
+"""A logger's text file as a table: encoding, delimiter, header line, and which column holds what, in which unit."""
+
+from __future__ import annotations
+
+import csv
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from driftmodel.base.errors import BadInput, near_match
+
+ROLES = ("time", "date", "clock", "temperature", "relative_humidity")
+_ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
+_COLUMN_KEYS = ("time", "date", "clock", "temperature", "relative_humidity", "temperature_unit")
+_DELIMITERS = (";", "\t", ",", "|")
+
+#: plain words of headers in English, German, French, Spanish, Italian; accents taken off, lower case
+_DATE_WORDS = {"date", "datum", "fecha", "data", "day", "jour", "dia", "giorno", "tag"}
+_CLOCK_WORDS = {"time", "uhrzeit", "zeit", "heure", "hora", "ora", "hour", "clock"}
+_STAMP_WORDS = {"datetime", "timestamp", "zeitstempel", "zeitpunkt", "horodatage", "horodateur", "stamp"}
+_TEMPERATURE_WORDS = {"temp", "temperature", "temperatur", "temperatura", "lufttemperatur", "raumtemperatur"}
+_HUMIDITY_WORDS = {
+    "rh", "hum", "humidity", "feuchte", "feuchtigkeit", "luftfeuchte", "luftfeuchtigkeit", "rf", "rlf", "humidite",
+    "hr", "humedad", "umidita", "ur",
+}  # fmt: skip
+#: a column with one of these is neither: dew point, absolute humidity, alarms and limits
+_OTHER_WORDS = {
+    "dew", "dewpoint", "taupunkt", "rosee", "rocio", "rugiada", "absolute", "absolut", "absolue", "absoluta",
+    "assoluta", "abs", "alarm", "limit", "mixing", "wet",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Table:
+    """Cells of the columns that matter, as text; `rows` (line number, cells by role); header: text by role."""
+
+    rows: list[tuple[int, dict[str, str]]]
+    header: dict[str, str]
+    header_line: int
+    fahrenheit: bool
+    preamble: str
+
+
+def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
+    """The table in a delimited text file. Raises BadInput for a file that is none, or whose columns are not plain."""
+    _check_columns(columns, path)
+    lines = _text(path).splitlines()
+    best: tuple[int, int, dict[str, int], list[tuple[int, list[str]]]] | None = None
+    best_found = -1
+    for delimiter in _DELIMITERS:
+        try:
+            rows = _cells(lines, delimiter)
+        except csv.Error:  # a lone quotation mark swallows the file: no table by this delimiter
+            continue
+        for index, (_, cells) in enumerate(rows[:200]):
+            found = len(_named(cells, columns) if columns else _roles_present(cells))
+            if len(cells) >= 2 and found > best_found and found > 0:
+                best_found, best = found, (index, len(cells), {}, rows)
+    if best is None:
+        raise BadInput(
+            "no line of column names was found",
+            "a table with a header line, such as: time, temperature (°C), relative humidity (%)",
+            file=path,
+            place="row 1",
+            mend="add as first line: time,temperature (°C),relative humidity (%)",
+        )
+    index, _, _, rows = best
+    header_line, header = rows[index]
+    if index + 1 < len(rows) and _is_units(rows[index + 1][1], len(header)):
+        index += 1
+        header = [f"{name.strip()} {unit.strip()}".strip() for name, unit in zip(header, rows[index][1], strict=True)]
+    roles = _columns_of(header, header_line, columns, path)
+    body = [(line, cells) for line, cells in rows[index + 1 :] if any(cell.strip() for cell in cells)]
+    if not body:
+        raise BadInput(
+            "only a header, no readings",
+            "rows of readings under the header",
+            file=path,
+            place=f"row {header_line}",
+            mend="export the readings again, for the whole span",
+        )
+    needed = max(roles.values()) + 1
+    for line, cells in body:
+        if len(cells) < needed:
+            raise BadInput(
+                f"{len(cells)} columns",
+                f"{len(header)} columns, as the header has",
+                file=path,
+                place=f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)].strip()})",
+                mend="complete that row or take it out",
+            )
+    names = {role: header[at].strip() for role, at in roles.items()}
+    return Table(
+        [(line, {role: cells[at].strip() for role, at in roles.items()}) for line, cells in body],
+        names,
+        header_line,
+        _is_fahrenheit(names["temperature"], header_line, columns, path),
+        "\n".join(lines[: header_line - 1]) + "\n" + " ".join(header),
+    )
+
+
+def _text(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except OSError as fault:
+        raise BadInput("no such file", "a logger's text file", file=path, mend="correct the file name") from fault
+    if not raw.strip():
+        raise BadInput("the file is empty", "a logger's readings", file=path, place="row 1", mend="export it again")
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return raw.decode("utf-16", errors="replace")
+    if raw[:2] == b"PK" or b"\0" in raw[:8192]:
+        raise BadInput(
+            "not a text file (a workbook, an archive or the logger's own format)",
+            "delimited text",
+            file=path,
+            place="row 1",
+            mend="save or export it as CSV",
+        )
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace")  # older Windows software
+
+
+def _cells(lines: list[str], delimiter: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    return [(reader.line_num, cells) for cells in reader]
+
+
+def _words(cell: str) -> set[str]:
+    plain = "".join(c for c in unicodedata.normalize("NFKD", cell) if not unicodedata.combining(c)).lower()
+    return set(re.findall(r"[a-z]+", plain))
+
+
+def _role(cell: str) -> str | None:
+    """What a header cell names: 'stamp', 'date', 'clock', 'temperature', 'relative_humidity' or nothing."""
+    words = _words(cell)
+    if words & _OTHER_WORDS or len(cell) > 60:
+        return None
+    if words & _HUMIDITY_WORDS or ("%" in cell and words & {"rel", "relative"}):
+        return "relative_humidity"
+    if words & _TEMPERATURE_WORDS or cell.strip().lower() in {"°c", "°f", "t (°c)", "t (°f)", "t [°c]", "degc", "degf"}:
+        return "temperature"
+    if words & _STAMP_WORDS or (words & _DATE_WORDS and words & _CLOCK_WORDS):
+        return "stamp"
+    if words & _DATE_WORDS:
+        return "date"
+    return "clock" if words & _CLOCK_WORDS else None
+
+
+def _roles_present(cells: list[str]) -> set[str]:
+    """Roles a line names; a line with neither temperature nor humidity is no header."""
+    roles = {role for cell in cells if (role := _role(cell))}
+    return roles if roles & {"temperature", "relative_humidity"} else set()
+
+
+def _is_units(cells: list[str], columns: int) -> bool:
+    """True for a line of units under the names: no digit in it, and a unit of temperature or humidity."""
+    return (
+        len(cells) == columns
+        and not re.search(r"\d", "".join(cells))
+        and any(cell.strip().lower() in {"°c", "°f", "c", "f", "%", "%rh", "% rh", "degc", "degf"} for cell in cells)
+    )
+
+
+def _named(cells: list[str], columns: Mapping[str, str]) -> set[str]:
+    wanted = {name.strip() for key, name in columns.items() if key != "temperature_unit"}
+    return wanted & {cell.strip() for cell in cells} or _roles_present(cells)
+
+
+def _check_columns(columns: Mapping[str, str] | None, path: Path) -> None:
+    for key in columns or {}:
+        if key not in _COLUMN_KEYS:
+            raise BadInput(
+                f'columns names "{key}".{near_match(key, _COLUMN_KEYS)}',
+                "keys among " + ", ".join(_COLUMN_KEYS),
+                file=path,
+                place=f"columns, {key}",
+                mend='columns = { temperature = "Temp (C)", relative_humidity = "RH (%)" }',
+            )
+
+
+def _columns_of(header: list[str], line: int, columns: Mapping[str, str] | None, path: Path) -> dict[str, int]:
+    """Column number by role, from the names given, else from the header's words."""
+    shown = ", ".join(f'"{cell.strip()}"' for cell in header)
+    found: dict[str, int] = {}
+    names = [cell.strip() for cell in header]
+    for role, name in (columns or {}).items():
+        if role == "temperature_unit":
+            continue
+        if names.count(name.strip()) != 1:
+            raise BadInput(
+                f'{names.count(name.strip())} columns named "{name}".{near_match(name, names)}',
+                f"one of {shown}",
+                file=path,
+                place=f"row {line}, column for {role.replace('_', ' ')}",
+                mend=f'columns = {{ {role} = "{names[-1]}" }}, with the right name',
+            )
+        found[role] = names.index(name.strip())
+    by_role: dict[str, list[int]] = {}
+    for at, cell in enumerate(header):
+        if at not in found.values() and (role_found := _role(cell)):
+            by_role.setdefault(role_found, []).append(at)
+    for role in ("temperature", "relative_humidity"):
+        if role not in found:
+            found[role] = _only(by_role.get(role, []), role, header, line, path)
+    if not found.keys() & {"time", "date", "clock"}:
+        found |= _time_columns(by_role, header, line, path)
+    return found
+
+
+def _time_columns(by_role: dict[str, list[int]], header: list[str], line: int, path: Path) -> dict[str, int]:
+    """One column of stamps, or one of dates with one of times of day."""
+    stamps, dates, clocks = (by_role.get(role, []) for role in ("stamp", "date", "clock"))
+    if stamps:
+        return {"time": _only(stamps, "time", header, line, path)}
+    if dates and clocks:
+        return {
+            "date": _only(dates, "time", header, line, path),
+            "clock": _only(clocks, "time", header, line, path),
+        }
+    return {"time": _only(dates or clocks, "time", header, line, path)}
+
+
+def _only(candidates: list[int], role: str, header: list[str], line: int, path: Path) -> int:
+    words = _ROLE_WORDS[role]
+    shown = ", ".join(f'"{cell.strip()}"' for cell in header)
+    if not candidates:
+        raise BadInput(
+            f"no column for {words} among {shown}",
+            f"a column of {words}",
+            file=path,
+            place=f"row {line}, column for {words}",
+            mend=f'name it: columns = {{ {role} = "name in the header" }}',
+        )
+    if len(candidates) > 1:
+        names = " and ".join(f'"{header[at].strip()}"' for at in candidates)
+        raise BadInput(
+            f"{len(candidates)} columns that may be {words}: {names}",
+            "one, chosen by name",
+            file=path,
+            place=f"row {line}, columns {', '.join(str(at + 1) for at in candidates)}",
+            mend=f'columns = {{ {role} = "{header[candidates[0]].strip()}" }}',
+        )
+    return candidates[0]
+
+
+def _is_fahrenheit(name: str, line: int, columns: Mapping[str, str] | None, path: Path) -> bool:
+    """The temperature unit, from the header's text or from columns['temperature_unit']."""
+    said = (columns or {}).get("temperature_unit", "").strip()
+    text = said or name
+    if re.search(r"fahrenheit|(°|º|deg\.?\s*)f\b|[\s(\[_,/]f[)\]]?\s*$|^f$", text, re.IGNORECASE):
+        return True
+    if re.search(r"celsius|(°|º|℃|deg\.?\s*)c\b|℃|[\s(\[_,/]c[)\]]?\s*$|^c$", text, re.IGNORECASE):
+        return False
+    raise BadInput(
+        f'the temperature column "{name}" has no unit' + (f' ("{said}" is none)' if said else ""),
+        "°C or °F in its name",
+        file=path,
+        place=f'row {line}, column "{name}"',
+        mend=f'rename it "{name} (°C)", or columns = {{ temperature = "{name}", temperature_unit = "C" }}',
+    )

@@ -1,0 +1,252 @@
+"""Stamps of a logger as UTC: date order, time zone, the hour that comes twice when summer time ends."""
+
+from __future__ import annotations
+
+import re
+from datetime import tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo, available_timezones
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput, near_match
+
+if TYPE_CHECKING:
+    from pandas import DataFrame, Series
+
+    from driftmodel.climate.logger_table import Table
+
+_ISO = r"^\s*(?P<a>\d{4})[-/.](?P<b>\d{1,2})[-/.](?P<c>\d{1,2})"
+_OTHER = r"^\s*(?P<a>\d{1,2})(?P<mark>[-/.])(?P<b>\d{1,2})[-/.](?P<c>\d{4}|\d{2})\b"
+_CLOCK = (
+    r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,]\d+)?)?"
+    r"\s*(?P<half>[aApP]\.?\s?[mM]\.?)?\s*(?P<zone>Z|UTC|[+-]\d{2}:?\d{2})?\s*$"
+)
+
+
+def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> NDArray[np.datetime64]:
+    """Stamps (row,) as datetime64[ns] UTC, strictly increasing. Raises BadInput with the row at fault."""
+    import pandas as pd
+
+    together = "time" in table.header
+    column = table.header["time"] if together else f"{table.header.get('date')} / {table.header.get('clock')}"
+    if not together and not {"date", "clock"} <= table.header.keys():
+        raise BadInput(
+            "a date without a time of day, or the other way round",
+            "both, in one column or two",
+            file=path,
+            place=f"row {table.header_line}, columns",
+            mend='columns = { date = "...", clock = "..." }',
+        )
+    texts = [cells["time"] if together else f"{cells['date']} {cells['clock']}" for _, cells in table.rows]
+    place = _Places([line for line, _ in table.rows], texts, column, path)
+    parts = _parts(pd.Series(texts, dtype="object"), place, day_first)
+    naive = pd.to_datetime(parts[["year", "month", "day", "hour", "minute", "second"]], errors="coerce")
+    _first_bad(naive.isna(), place, "is no date and time of the calendar", "a real date and time")
+    offsets = _offsets(parts["zone"])
+    if offsets is not None:
+        _first_bad(
+            offsets.isna(), place, "has no offset from UTC, other rows have", "an offset in every row or in none"
+        )
+        utc = (naive - pd.to_timedelta(offsets, unit="min")).to_numpy(dtype="datetime64[ns]")
+    else:
+        stamps = naive.to_numpy(dtype="datetime64[ns]")
+        zone = _zone(table.preamble, time_zone, stamps[0], place)
+        utc = stamps - zone if isinstance(zone, np.timedelta64) else _from_local(stamps, zone, place)
+    _check_order(utc, place)
+    return np.asarray(utc)
+
+
+class _Places:
+    """Where a row is, and how to tell a fault in it."""
+
+    def __init__(self, lines: list[int], texts: list[str], column: str, path: Path) -> None:
+        self.lines, self.texts, self.column, self.path = lines, texts, column, path
+
+    def fault(self, row: int, came: str, needed: str, mend: str) -> BadInput:
+        where = f'row {self.lines[row]}, column "{self.column}"'
+        return BadInput(f'"{self.texts[row]}" {came}', needed, file=self.path, place=where, mend=mend)
+
+
+def _first_bad(bad: Series, place: _Places, came: str, needed: str, mend: str = "") -> None:
+    rows = np.flatnonzero(np.asarray(bad, dtype=bool))
+    if rows.size:
+        raise place.fault(int(rows[0]), came, needed, mend or "correct that row or take it out")
+
+
+def _parts(texts: Series, place: _Places, day_first: bool | None) -> DataFrame:
+    """Year, month, day, hour, minute, second (numbers) and zone (text) of each stamp."""
+    import pandas as pd
+
+    iso = texts.str.extract(_ISO)
+    is_iso = iso["a"].notna()
+    clock = texts.str.extract(_CLOCK)
+    no_clock = clock["hour"].isna()
+    example = "2026-01-31 14:00, 31/01/2026 14:00 or 01/31/2026 2:00 PM"
+    if is_iso.all():
+        date = iso.rename(columns={"a": "year", "b": "month", "c": "day"})
+    else:
+        other = texts.str.extract(_OTHER)
+        unread = other["a"].isna()
+        _first_bad(unread & ~is_iso, place, "is not read as a date", f"a date and time, such as {example}")
+        if is_iso.any():
+            odd = is_iso if not is_iso.iloc[0] else ~is_iso
+            _first_bad(odd, place, "has another form than the rows before", f"one form, such as {example}")
+        first, second = other["a"].astype(int), other["b"].astype(int)
+        dotted = bool((other["mark"] == ".").all())
+        order = _day_first(first, second, dotted, place, day_first)
+        date = pd.DataFrame(
+            {"year": other["c"], "month": second if order else first, "day": first if order else second}
+        )
+        short = date["year"].str.len() == 2
+        date["year"] = date["year"].astype(int) + np.where(short, 2000, 0)
+    _first_bad(no_clock, place, "has no time of day", f"a date with a time of day, such as {example}")
+    rest = texts.str.replace(_ISO if is_iso.all() else _OTHER, "", regex=True).str.replace(_CLOCK, "", regex=True)
+    _first_bad(~rest.str.strip().isin(["", "T", ","]), place, "is not read as a date and time", f"such as {example}")
+    hour = clock["hour"].astype(int)
+    half = clock["half"].str.lower().str[0]
+    twelve = half.notna()
+    _first_bad(
+        twelve & ((hour < 1) | (hour > 12)), place, "mixes a 24-hour clock with AM or PM", "1 to 12 with AM or PM"
+    )
+    hour = hour.where(~twelve, hour % 12 + np.where(half == "p", 12, 0))
+    date = date.astype(int)
+    date["hour"], date["minute"] = hour, clock["minute"].astype(int)
+    date["second"] = clock["second"].fillna("0").astype(int)
+    date["zone"] = clock["zone"]
+    return date
+
+
+def _day_first(first: Series, second: Series, dotted: bool, place: _Places, day_first: bool | None) -> bool:
+    """True for day/month. Told, or settled by a number above 12; with dots the day comes first everywhere."""
+    day_leads, month_leads = first > 12, second > 12
+    told = True if dotted and day_first is None else day_first
+    if told is not None:
+        needed, mend = "one order of day and month", f"day_first = {str(not told).lower()}"
+        _first_bad(month_leads if told else day_leads, place, "does not fit the order day_first tells", needed, mend)
+        return told
+    if day_leads.any() and month_leads.any():
+        odd = month_leads if np.argmax(month_leads) > np.argmax(day_leads) else day_leads
+        _first_bad(odd, place, "has day and month in another order than rows before", "one order", "write 2026-01-31")
+    if day_leads.any() or month_leads.any():
+        return bool(day_leads.any())
+    raise place.fault(
+        0,
+        "may be day/month or month/day: no row settles it",
+        "the order of day and month",
+        "day_first = true (or false), or dates written 2026-01-31",
+    )
+
+
+def _offsets(zones: Series) -> Series | None:
+    """Minutes ahead of UTC written in each stamp; None when no stamp has any."""
+    if zones.isna().all():
+        return None
+    parts = zones.str.extract(r"^([+-])(\d{2}):?(\d{2})$")
+    minutes = parts[1].astype(float) * 60 + parts[2].astype(float)
+    minutes = minutes.where(parts[0] != "-", -minutes)
+    return minutes.where(~zones.isin(["Z", "UTC"]), 0.0).where(zones.notna())
+
+
+def _offset_told(preamble: str) -> np.timedelta64 | None:
+    """Offset from UTC told by the header's names (its last line), or by a line before it that speaks of the zone."""
+    *before, names = preamble.splitlines()
+    for line in [names, *(line for line in before if re.search(r"zone|offset|zeit|fuseau|huso|fuso", line, re.I))]:
+        told = re.search(r"\b(?:UTC|GMT)\b\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?", line, re.I)
+        if told:
+            minutes = int(told[2] or 0) * 60 + int(told[3] or 0)
+            return np.timedelta64(-minutes if told[1] == "-" else minutes, "m")
+    return None
+
+
+def _zone(preamble: str, time_zone: str | None, first: np.datetime64, place: _Places) -> tzinfo | np.timedelta64:
+    """The zone named, else a fixed offset told in the header ('UTC', 'GMT+01:00')."""
+    told = _offset_told(preamble)
+    if time_zone is not None:
+        if time_zone not in available_timezones():
+            raise BadInput(
+                f'unknown time zone "{time_zone}".{near_match(time_zone, available_timezones())}',
+                "a name of the IANA time zone database, such as Europe/Berlin, America/Chicago or UTC",
+                file=place.path,
+                place="time_zone",
+                mend='time_zone = "America/Chicago"',
+            )
+        zone = ZoneInfo(time_zone)
+        if told is not None and zone.utcoffset(first.astype("datetime64[s]").item()) != told.item():
+            raise place.fault(
+                0,
+                f"is {told.item()} ahead of UTC by the header, but time_zone is {time_zone}",
+                "one time zone",
+                "leave time_zone out, or correct the header",
+            )
+        return zone
+    if told is not None:
+        return told
+    raise place.fault(
+        0,
+        "does not say in which time zone",
+        "the time zone of the logger's clock",
+        'time_zone = "America/Chicago" (the place), or "Etc/GMT+6" for a clock left on standard time',
+    )
+
+
+def _from_local(stamps: NDArray[np.datetime64], zone: tzinfo, place: _Places) -> NDArray[np.datetime64]:
+    """UTC of stamps on a wall clock. An hour that comes twice is told apart by where the clock steps back."""
+    import pandas as pd
+
+    index = pd.DatetimeIndex(stamps)
+
+    def to_utc(first_pass: Any) -> Any:
+        local = index.tz_localize(zone, ambiguous=first_pass, nonexistent="NaT")
+        return local.tz_convert("UTC").tz_localize(None).to_numpy(dtype="datetime64[ns]")
+
+    early, late = to_utc(np.ones(stamps.size, dtype=bool)), to_utc(np.zeros(stamps.size, dtype=bool))
+    gone = np.flatnonzero(np.isnat(early))
+    if gone.size:
+        raise place.fault(
+            int(gone[0]),
+            f"does not exist in {zone}: clocks skip that hour when summer time begins",
+            "stamps of that zone, or the fixed zone of a clock that is not changed over",
+            'time_zone = "Etc/GMT+6" (6 hours behind UTC all year), if the clock stays on standard time',
+        )
+    utc = early.copy()
+    twice = np.concatenate([[0], (early != late).astype(np.int8), [0]])
+    edges = np.flatnonzero(np.diff(twice))
+    step = np.median(np.diff(stamps)) if stamps.size > 1 else np.timedelta64(0, "ns")
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        back = np.flatnonzero(np.diff(stamps[begin:end]) <= np.timedelta64(0, "ns"))
+        if back.size:
+            second = begin + int(back[0]) + 1
+            utc[second:end] = late[second:end]
+        elif begin > 0 and early[begin] - early[begin - 1] <= 1.5 * step:
+            pass  # runs on from before the change
+        elif end < stamps.size and late[end] - late[end - 1] <= 1.5 * step:
+            utc[begin:end] = late[begin:end]
+        else:
+            raise place.fault(
+                int(begin),
+                f"comes twice in {zone}, when summer time ends, and the rows beside it do not settle which it is",
+                "stamps without a break over the change, or with their offset from UTC",
+                "take that row out, or write offsets (2026-11-01 01:30-05:00)",
+            )
+    return np.asarray(utc)
+
+
+def _check_order(utc: NDArray[np.datetime64], place: _Places) -> None:
+    steps = np.diff(utc)
+    bad = np.flatnonzero(steps <= np.timedelta64(0, "ns"))
+    if not bad.size:
+        return
+    row = int(bad[0]) + 1
+    if steps[row - 1] == np.timedelta64(0, "ns"):
+        raise place.fault(
+            row, f"stands twice (row {place.lines[row - 1]} has it too)", "each stamp once", "take one of the two out"
+        )
+    raise place.fault(
+        row,
+        f"goes back in time (row {place.lines[row - 1]} has {place.texts[row - 1]})",
+        "stamps in order; after the end of summer time, a clock left on standard time has a fixed zone",
+        "sort the rows by time",
+    )

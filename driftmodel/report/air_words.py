@@ -1,0 +1,185 @@
+"""An air history in words and in one figure: what was read, month by month, and how it stands for wood."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.units import celsius_to_fahrenheit
+from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+    from xarray import Dataset
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+DRY_PCT, DAMP_PCT = 30.0, 70.0
+
+
+def air_summary(air: Dataset, units: str = "metric") -> str:
+    """Plain text: span, steps, filled hours, months, season, historic band. `units` is 'metric' or 'inch'."""
+    return "\n".join([*_what_was_read(air), "", *_months(air, units), "", *_how_it_stands(air, units)])
+
+
+def _what_was_read(air: Dataset) -> list[str]:
+    time, attrs = air["time"].values, air.attrs
+    hours = time.size
+    lines = [f"Read: {attrs.get('source', 'an air history')}"]
+    if attrs.get("typical_year"):
+        lines.append(f"Span: a typical year, {hours} hours, {attrs.get('clock', 'local time')}")
+    else:
+        lines.append(f"Span: {str(time[0])[:16]} to {str(time[-1] + np.timedelta64(1, 'h'))[:16]} UTC, {hours} hours")
+    if "readings" in attrs:
+        lines.append(f"Readings: {attrs['readings']}, usually every {attrs['usual_step_minutes']:g} minutes")
+        lines.append(f"Gaps longer than an hour: {attrs['gaps']} (longest step {attrs['longest_gap_hours']:.1f} h)")
+    filled = int(air["filled"].values.sum())
+    policy = attrs.get("gap_policy", "none")
+    named = "" if policy == "none" else f", gap policy {policy}"
+    lines.append(f"Filled or capped hours: {filled} of {hours} ({100 * filled / hours:.1f} %){named}")
+    if attrs.get("humidity_above_100_readings"):
+        lines.append(f"Humidity between 100 and 102 % read as 100 %: {attrs['humidity_above_100_readings']} readings")
+    if "dew_point_disagrees_hours" in attrs:
+        lines.append(
+            f"Humidity is {attrs['humidity_from']}; the dew point says something more than 5 % away "
+            f"in {attrs['dew_point_disagrees_hours']} hours"
+        )
+    return lines
+
+
+def _months(air: Dataset, units: str) -> list[str]:
+    unit = "°F" if units == "inch" else "°C"
+
+    def degrees(value: float) -> str:
+        return f"{celsius_to_fahrenheit(value) if units == 'inch' else value:6.1f}"
+
+    lines = [
+        f"{'':10}  temperature, {unit:<12}   relative humidity, %",
+        f"{'Month':10}  {'mean':>6} {'least':>6} {'most':>6}   {'mean':>6} {'least':>6} {'most':>6}",
+    ]
+    for number, row in monthly_table(air).items():
+        warm = " ".join(degrees(row[f"temperature_c_{kind}"]) for kind in ("mean", "low", "high"))
+        damp = " ".join(f"{row[f'relative_humidity_pct_{kind}']:6.1f}" for kind in ("mean", "low", "high"))
+        lines.append(f"{_MONTHS[number - 1]:10}  {warm}   {damp}")
+    return lines
+
+
+def _how_it_stands(air: Dataset, units: str) -> list[str]:
+    humidity = air["relative_humidity"].values
+    typical = bool(air.attrs.get("typical_year"))
+    summary, band = seasons(air), historic_band(humidity)
+    dry, damp = hours_outside(humidity, DRY_PCT, DAMP_PCT)
+    warm = summary.mean_temperature_c
+    mean = f"{celsius_to_fahrenheit(warm):.1f} °F" if units == "inch" else f"{warm:.1f} °C"
+    lines = [f"Over the whole record: {mean}, {summary.mean_relative_humidity_pct:.0f} % relative humidity"]
+    if humidity.size >= 180 * 24:
+        lines.append(
+            f"Driest 90 days: {summary.driest_pct:.0f} %, about {_day(summary.driest_middle, typical)}; "
+            f"most humid: {summary.most_humid_pct:.0f} %, about {_day(summary.most_humid_middle, typical)}"
+        )
+    if _outdoors(air):
+        lines.append(f"Hours below {DRY_PCT:.0f} %: {dry}; above {DAMP_PCT:.0f} %: {damp}")
+        lines.append("This is outdoor air: a heated room is far drier in winter")
+        return lines
+    lines.append(_hours(dry, humidity.size, f"below {DRY_PCT:.0f} %", "dry enough to open cracks"))
+    lines.append(_hours(damp, humidity.size, f"above {DAMP_PCT:.0f} %", "damp enough to swell plates and raise action"))
+    low, high = min(band.fluctuation_low, -10.0), max(band.fluctuation_high, 10.0)
+    lines.append(f"Historic band (EN 15757): {low:+.0f} to {high:+.0f} % about the 30-day mean")
+    lines.append(
+        f"  (found {band.fluctuation_low:+.1f} to {band.fluctuation_high:+.1f}; never taken tighter than 10 %)"
+    )
+    if not band.long_enough:
+        lines.append("  The standard asks for at least 13 months; this record is shorter: take the band as a hint")
+    return lines
+
+
+def _outdoors(air: Dataset) -> bool:
+    return "dew_point" in air or air.attrs.get("kind") == "synthetic"
+
+
+def _hours(hours: int, of: int, where: str, meaning: str) -> str:
+    if hours == 0:
+        return f"No hour {where} relative humidity"
+    return f"{hours} hours ({100 * hours / of:.0f} % of the time) {where} relative humidity: {meaning}"
+
+
+def _day(iso: str, typical: bool) -> str:
+    year, month, day = iso.split("-")
+    return f"{int(day)} {_MONTHS[int(month) - 1]}" + ("" if typical else f" {year}")
+
+
+def air_figure(air: Dataset, units: str = "metric") -> Figure:
+    """Temperature above, humidity with its 30-day mean and historic band below; reads without colour."""
+    from matplotlib import dates
+    from matplotlib.figure import Figure
+
+    time = air["time"].values
+    humidity, temperature = air["relative_humidity"].values, air["air_temperature"].values
+    if units == "inch":
+        temperature = temperature * 1.8 + 32.0
+    band = historic_band(humidity)
+    step = max(1, time.size // 4000)
+    shown = slice(None, None, step)
+    figure = Figure(figsize=(9.0, 5.5), layout="constrained")
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[1, 2])
+    upper.plot(time[shown], temperature[shown], color="0.35", linewidth=0.6)
+    upper.set_ylabel(f"Air temperature (°{'F' if units == 'inch' else 'C'})")
+    lower.plot(time[shown], humidity[shown], color="0.7", linewidth=0.5, label="hourly")
+    lower.plot(time[shown], band.seasonal_cycle[shown], color="black", linewidth=1.8, label="30-day mean")
+    lower.plot(time[shown], band.low[shown], color="black", linewidth=1.0, linestyle="--", label="historic band")
+    lower.plot(time[shown], band.high[shown], color="black", linewidth=1.0, linestyle="--")
+    filled = air["filled"].values > 0
+    if filled.any():
+        at = np.flatnonzero(filled)[:: max(1, int(filled.sum()) // 2000)]
+        lower.plot(time[at], humidity[at], linestyle="none", marker="x", markersize=4, color="0.2", label="filled")
+    lower.set_ylim(0, 100)
+    lower.set_ylabel("Relative humidity (%)")
+    if air.attrs.get("typical_year"):
+        lower.xaxis.set_major_locator(dates.MonthLocator())  # type: ignore[no-untyped-call]
+        lower.xaxis.set_major_formatter(dates.DateFormatter("%b"))  # type: ignore[no-untyped-call]
+        lower.set_xlabel("Typical year")
+    else:
+        locator = dates.AutoDateLocator()  # type: ignore[no-untyped-call]
+        lower.xaxis.set_major_locator(locator)
+        lower.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+        lower.set_xlabel("Time (UTC)")
+    figure.legend(loc="outside lower center", ncols=4, frameon=False)
+    return figure
+
+
+def write_air_figure(air: Dataset, folder: Path, units: str = "metric") -> Path:
+    """Writes air.png into `folder` (made if need be) and returns its path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "air.png"
+    air_figure(air, units).savefig(path, dpi=130)
+    return path
+
+
+def air_json(air: Dataset) -> dict[str, Any]:
+    """The summary's numbers for machines: metric, percent, keys with their units."""
+    humidity = air["relative_humidity"].values
+    band, time = historic_band(humidity), air["time"].values
+    below, above = hours_outside(humidity, DRY_PCT, DAMP_PCT)
+    return {
+        "read": {key: value for key, value in air.attrs.items() if isinstance(value, str | int | float)},
+        "first_hour": str(time[0])[:16],
+        "last_hour": str(time[-1])[:16],
+        "hours": int(time.size),
+        "filled_hours": int(air["filled"].values.sum()),
+        "months": {_MONTHS[number - 1].lower(): row for number, row in monthly_table(air).items()},
+        "seasons": asdict(seasons(air)),
+        "hours_below_30_pct": below,
+        "hours_above_70_pct": above,
+        "historic_band_pct": {
+            "found_low": band.fluctuation_low,
+            "found_high": band.fluctuation_high,
+            "low": min(band.fluctuation_low, -10.0),
+            "high": max(band.fluctuation_high, 10.0),
+            "record_long_enough": band.long_enough,
+        },
+    }

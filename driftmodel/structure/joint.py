@@ -1,0 +1,110 @@
+"""The bolted joint: exact kinematics of a neck that turns about the top of the body-join fret."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from driftmodel.base.records import SpacerSet
+
+Array = NDArray[np.float64]
+
+
+def fret_to_saddle_mm(scale_mm: float, fret: int) -> float:
+    """Distance from a fret to the saddle, scale / 2^(fret / 12): equal temperament."""
+    return float(scale_mm / 2.0 ** (fret / 12.0))
+
+
+def pivot_to_saddle_mm(scale_mm: float, body_fret: int) -> float:
+    """Distance from the pivot, the top of the body-join fret, to the saddle."""
+    return fret_to_saddle_mm(scale_mm, body_fret)
+
+
+def saddle_change_mm(rotation_deg: ArrayLike, distance_mm: float) -> Array:
+    """How much the saddle stands higher over the fret plane after the neck turned: tan(rotation) x distance.
+
+    rotation_deg: + raises the nut end. The saddle stays where it is, the plane swings below it.
+    """
+    return np.asarray(np.tan(np.radians(np.asarray(rotation_deg, dtype=float))) * distance_mm, dtype=float)
+
+
+def action_change_mm(saddle_change: ArrayLike, fret: int = 12) -> Array:
+    """Change of action at a fret for a change at the saddle, mm: similar triangles from the nut, 1 - 2^(-fret / 12)."""
+    return np.asarray(saddle_change, dtype=float) * (1.0 - 2.0 ** (-fret / 12.0))
+
+
+def spacer_rotation_deg(taper_mm: ArrayLike, joint_length_mm: float) -> Array:
+    """Neck rotation a taper gives over the joint's length, atan(taper / length); larger taper, nut end higher."""
+    return np.asarray(np.degrees(np.arctan(np.asarray(taper_mm, dtype=float) / joint_length_mm)), dtype=float)
+
+
+def grade_rotations_deg(spacers: SpacerSet) -> Array:
+    """Rotation each grade of a set gives, in the set's order."""
+    return spacer_rotation_deg(spacers.tapers_mm, spacers.joint_length_mm)
+
+
+def needed_grade(spacers: SpacerSet, fitted: str, wanted_turn_deg: float) -> tuple[str, float]:
+    """The grade nearest to the fitted one turned by `wanted_turn_deg`: its label, and the turn still missing."""
+    rotations = grade_rotations_deg(spacers)
+    wanted = rotations[spacers.labels.index(fitted)] + wanted_turn_deg
+    best = int(np.argmin(np.abs(rotations - wanted)))
+    return spacers.labels[best], float(wanted - rotations[best])
+
+
+def tongue_thickness_mm(heel_taper_mm: ArrayLike, spacers: SpacerSet) -> Array:
+    """Change in thickness of the tongue's spacer, at its far end, that keeps the pivot in place, mm.
+
+    Heel and tongue turn by one angle about the pivot: at the tongue's length the underside moves by
+    tan(rotation) x tongue length, down for a nut end that goes up (-: the spacer is thinner there).
+    """
+    rotation = np.radians(spacer_rotation_deg(heel_taper_mm, spacers.joint_length_mm))
+    return np.asarray(-np.tan(rotation) * spacers.tongue_length_mm, dtype=float)
+
+
+def speaking_length_mm(scale_mm: float, body_fret: int, rotation_deg: float, saddle_height_mm: float) -> float:
+    """Straight distance from nut to saddle top after the neck turned about the pivot (0: fret plane level).
+
+    Pivot at the origin; nut at -(scale - distance) along the fret plane; saddle at `distance`, its top
+    `saddle_height_mm` over the plane at 0 degrees.
+    """
+    distance = pivot_to_saddle_mm(scale_mm, body_fret)
+    neck, turn = scale_mm - distance, np.radians(rotation_deg)
+    return float(np.hypot(distance + neck * np.cos(turn), saddle_height_mm - neck * np.sin(turn)))
+
+
+def intonation_shift_cents(
+    scale_mm: float, body_fret: int, rotation_deg: float, saddle_height_mm: float, fret: int = 12
+) -> float:
+    """How far the pitch at a fret moves against the open string when the neck turns, cents; + sharper.
+
+    The pivot keeps fret-to-saddle distances to second order: frets on the neck keep their distance from the nut and
+    the speaking length changes as the chord does.
+    """
+
+    def stopped_over_open(rotation: float) -> float:
+        distance = pivot_to_saddle_mm(scale_mm, body_fret)
+        turn = np.radians(rotation)
+        place = fret_to_saddle_mm(scale_mm, fret) - distance  # along the neck from the pivot, + towards the nut
+        stopped = np.hypot(distance + place * np.cos(turn), saddle_height_mm - place * np.sin(turn))
+        return float(stopped / speaking_length_mm(scale_mm, body_fret, rotation, saddle_height_mm))
+
+    return float(-1200.0 * np.log2(stopped_over_open(rotation_deg) / stopped_over_open(0.0)))
+
+
+def bow_relief_mm(curvature_per_m: ArrayLike, length_mm: float) -> Array:
+    """Relief at the middle of an even bow over a length, curvature x length^2 / 8, mm; + hollow under the strings."""
+    return np.asarray(np.asarray(curvature_per_m, dtype=float) / 1000.0 * length_mm**2 / 8.0, dtype=float)
+
+
+def bow_action_mm(curvature_per_m: ArrayLike, scale_mm: float, body_fret: int, fret: int = 12) -> Array:
+    """Change of action at a fret from an even bow of the neck held at the body, mm.
+
+    With n = nut to body join and d = fret to body join, the nut rises by k n^2 / 2 and the board by k d^2 / 2; the
+    string over the fret rises by the nut's rise x (fret to saddle) / scale. A fret at or past the body does not rise.
+    """
+    k = np.asarray(curvature_per_m, dtype=float) / 1000.0
+    nut_to_body = scale_mm - pivot_to_saddle_mm(scale_mm, body_fret)
+    to_saddle = fret_to_saddle_mm(scale_mm, fret)
+    fret_to_body = max(to_saddle - pivot_to_saddle_mm(scale_mm, body_fret), 0.0)
+    string = nut_to_body**2 / 2.0 * to_saddle / scale_mm
+    return np.asarray(k * (string - fret_to_body**2 / 2.0), dtype=float)
