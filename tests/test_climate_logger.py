@@ -224,6 +224,7 @@ FAULTS: dict[str, tuple[str | bytes, dict[str, Any], str, str]] = {
     "a stamp not read": (HEAD + GOOD.replace("2026-01-05 02:00", "yesterday"), U, "row 4", "yesterday"),
     "a stamp with something in the middle": (HEAD + GOOD.replace(" 02:00", " 9902:00"), U, "row 4", "9902:00"),
     "a gap": (HEAD + GOOD.replace(" 02:", " 09:"), U, "row 4", "gap_policy"),
+    "a gap just too long": (HEAD + GOOD.replace(" 02:00", " 03:05"), U, "row 4", "gap_policy"),
     "unknown gap policy": (HEAD + GOOD, U | {"gap_policy": "guess"}, "gap_policy", "guess"),
     "a column named that is not there": (
         HEAD + GOOD, U | {"columns": {"temperature": "Tmp (°C)"}}, "row 1", "Temp (°C)",

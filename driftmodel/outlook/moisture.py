@@ -23,13 +23,17 @@ Array = NDArray[np.float64]
 
 #: state at which the reference speed of moisture is stated
 REFERENCE_C, REFERENCE_PCT = 20.0, 50.0
+#: moisture's speed follows how wet the wood itself is: thin parts follow the air in hours, the neck in weeks
+THIN_DAYS, THICK_DAYS = 0.5, 14.0
+THICK = ("neck", "fingerboard")
 
 
 @dataclass(frozen=True)
 class Lags:
     """Equilibrium moisture content of an air, and its first-order lags at 00:00 of each day.
 
-    emc_pct: (days + 1,), the day's mean; lags_pct: (lag, days + 1), from the built state at the start.
+    emc_pct: (days + 1,), the day's mean; lags_pct: (lag, days + 1), from the built state at the start: one lag for
+    each time constant at the speed of thin parts, then one for each at the speed of thick parts.
     """
 
     time_constants_days: Array
@@ -55,17 +59,21 @@ def air_lags(air: Dataset, scenario: Scenario) -> Lags:
     law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
     memory = sorption.memory_at_middle(setup.built_relative_humidity_pct)
     emc = law(temperature, humidity, memory=memory)
-    factor = diffusion.rate_factor(
-        temperature,
-        diffusion.smoothed_moisture(emc, 5.0, built_emc),
-        library.general("diffusion_activation_energy").value * 1000.0,
-        library.general("diffusion_moisture_exponent").value,
-        REFERENCE_C,
-        float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)),
-    )
+    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT))
     grid = diffusion.time_grid()
+    bases = []
+    for smoothing_days in (THIN_DAYS, THICK_DAYS):
+        factor = diffusion.rate_factor(
+            temperature,
+            diffusion.smoothed_moisture(emc, smoothing_days, built_emc),
+            library.general("diffusion_activation_energy").value * 1000.0,
+            library.general("diffusion_moisture_exponent").value,
+            REFERENCE_C,
+            reference_mc,
+        )
+        bases.append(diffusion.lag_basis(emc, factor, grid, built_emc))
     daily = emc.reshape(-1, 24).mean(axis=1)
-    return Lags(grid, np.append(daily, daily[-1]), diffusion.lag_basis(emc, factor, grid, built_emc))
+    return Lags(grid, np.append(daily, daily[-1]), np.concatenate(bases))
 
 
 def part_weights(instrument: Instrument, draws: Draws, time_constants_days: Array) -> PartWeights:
@@ -82,9 +90,15 @@ def part_weights(instrument: Instrument, draws: Draws, time_constants_days: Arra
         )
         rates, mean_share, gradient_share = diffusion.slab_modes(slab.thickness_mm, diffusivity, outside, inside)
         scale = draws.values["moisture_level"][:, None]
-        mean[part] = scale * diffusion.lag_weights(rates, mean_share, time_constants_days)
-        gradient[part] = scale * diffusion.lag_weights(rates, gradient_share, time_constants_days)
+        mean[part] = scale * _on_basis(part, diffusion.lag_weights(rates, mean_share, time_constants_days))
+        gradient[part] = scale * _on_basis(part, diffusion.lag_weights(rates, gradient_share, time_constants_days))
     return PartWeights(mean, gradient)
+
+
+def _on_basis(part: str, weights: Array) -> Array:
+    """Weights (draws, lag) on the thin or the thick half of the lags, nothing on the other."""
+    none = np.zeros_like(weights)
+    return np.concatenate([none, weights] if part in THICK else [weights, none], axis=1)
 
 
 @dataclass(frozen=True)
