@@ -128,6 +128,10 @@ def load_climate(path: Path) -> Climate:
     """The climate in a TOML file."""
     data, _ = validated(files.ClimateFile, path)
     room, logger, case = data.room, data.logger, data.case
+    if data.outdoor is not None and data.outdoor.weather_file is not None:
+        _must_exist(path, ("outdoor", "weather_file"), data.outdoor.weather_file, "weather")
+    if logger is not None:
+        _must_exist(path, ("logger", "file"), logger.file, "logger")
     return Climate(
         name=path.stem,
         title=data.title,
@@ -150,6 +154,21 @@ def load_climate(path: Path) -> Climate:
         repeat_years=logger.repeat_years if logger else True,
         case=None if case is None else Case(**_fields(case, humidifier_months=tuple(case.humidifier_months))),
         file=str(path),
+    )
+
+
+def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> None:
+    """The weather or logger file a climate names, looked for from the climate's own folder."""
+    if (climate.parent / name).is_file():
+        return
+    folder = (climate.parent / name).parent
+    there = sorted(path.name for path in folder.glob("*.*")) if folder.is_dir() else []
+    raise BadInput(
+        f'there is no {kind} file "{name}", seen from the folder of this file.{near_match(Path(name).name, there)}',
+        f"the path of a {kind} file",
+        file=climate,
+        place=place_words(read_toml(climate)[1], at),
+        mend=f'{at[-1]} = "{name.removesuffix(Path(name).name)}{there[0]}"' if there else "correct the path",
     )
 
 

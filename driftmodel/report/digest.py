@@ -1,0 +1,130 @@
+"""An ensemble boiled down once for figures, tables and files: weekly quantiles, monthly means, an average year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.records import Scenario
+from driftmodel.base.schema import MOVEMENTS, PARTS
+from driftmodel.base.units import MM_PER_INCH, length_words
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+EVERY_DAYS = 7
+QUANTILES = (0.1, 0.5, 0.9)
+KINDS = ("", "_seasonal", "_lasting")
+SERIES = (*(name + kind for name in MOVEMENTS for kind in KINDS), "action_12th")
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Digest:
+    """week: (weeks,) dates; bands: series name -> (3, weeks) 10, 50 and 90 % over the draws, mm or degrees.
+
+    The average year is taken over the place lived in last, where it is lived in for a year or more: humidity_pct
+    (3, 12) over its days, moisture_pct part -> (12,), action_mm (3, 12) over draws and weeks with the lasting drift
+    left out. month_start: (months,) dates; monthly: series name -> (draws, months) means.
+    """
+
+    week: Array
+    bands: dict[str, Array]
+    month_start: Array
+    monthly: dict[str, Array]
+    humidity_pct: Array
+    moisture_pct: dict[str, Array]
+    action_mm: Array
+    southern: bool
+
+
+def digest(fc: Dataset, scenario: Scenario) -> Digest:
+    """The digest of a forecast dataset (see outlook.findings for its variables)."""
+    time = fc["time"].values
+    weekly = {name: fc[name].values[:, ::EVERY_DAYS] for name in SERIES}
+    month_start, first_days = np.unique(time.astype("datetime64[M]"), return_index=True)
+    days = np.diff(np.append(first_days, time.size)).astype(np.float32)
+    monthly = {name: np.add.reduceat(fc[name].values, first_days, axis=1) / days for name in SERIES}
+    since = average_year_from(scenario, time)
+    month = month_of(time)[since:]
+    humidity = fc["relative_humidity"].values[since:]
+    moisture = fc["moisture_content"].values[:, since:]
+    season = weekly["action_change_seasonal"] + np.float32(scenario.setup.action_12th_mm)
+    week = time[::EVERY_DAYS]
+    week_month = np.where(week >= time[since], month_of(week), -1)
+    return Digest(
+        week=week,
+        bands={name: quantiles(values) for name, values in weekly.items()},
+        month_start=month_start,
+        monthly=monthly,
+        humidity_pct=np.stack([np.quantile(humidity[month == m], QUANTILES) for m in range(12)], axis=1),
+        moisture_pct={
+            part: np.array([moisture[row, month == m].mean() for m in range(12)]) for row, part in enumerate(PARTS)
+        },
+        action_mm=np.stack([quantiles(season[:, week_month == m].reshape(-1, 1))[:, 0] for m in range(12)], axis=1),
+        southern=is_southern(fc),
+    )
+
+
+def quantiles(values: Array) -> Array:
+    """10, 50 and 90 % over the first axis, (3, n); nearest rank, which is all that 100 draws or more can tell apart."""
+    ordered = np.sort(np.ascontiguousarray(values.T), axis=1)
+    at = [round(q * (ordered.shape[1] - 1)) for q in QUANTILES]
+    return np.ascontiguousarray(ordered[:, at].T)
+
+
+def month_of(time: Array) -> Array:
+    """0 for January to 11 for December."""
+    return np.asarray(time.astype("datetime64[M]").astype(int) % 12)
+
+
+def average_year_from(scenario: Scenario, time: Array) -> int:
+    """The day from which an average year is read: the start of the last stay that leaves a year or more, or day 0."""
+    for stay in reversed(scenario.stays):
+        start = int(np.searchsorted(time, np.datetime64(stay.start.isoformat())))
+        if time.size - start >= 365:
+            return start
+    return 0
+
+
+def is_southern(fc: Dataset) -> bool:
+    """True where January is warmer than July by more than a degree: the seasons' names then swap."""
+    month, temperature = month_of(fc["time"].values), fc["air_temperature"].values
+    january, july = temperature[month == 0], temperature[month == 6]
+    return bool(january.size and july.size and january.mean() > july.mean() + 1.0)
+
+
+def length_scale(units: str) -> tuple[float, str, int]:
+    """(factor from mm, unit, decimals) for `units` 'metric' or 'inch'."""
+    return (1.0 / MM_PER_INCH, "in", 3) if units == "inch" else (1.0, "mm", 2)
+
+
+def signed_length(length_mm: float, units: str) -> str:
+    """A taper with its sign: '−0.25 mm', '0.00 mm', '+0.002 in'."""
+    words = length_words(abs(length_mm), units)
+    return words if round(length_mm, 6) == 0 else ("+" if length_mm > 0 else "\N{MINUS SIGN}") + words
+
+
+def grade_bars(fc: Dataset, units: str) -> list[tuple[str, float]]:
+    """(label with taper, share in %) of the first regrade: the grades that come up, and 'none of the set'."""
+    share = 100 * fc["grade_probability"].values[0]
+    shown = np.flatnonzero(share >= 0.5)
+    bars = [
+        (f"{fc['grade'].values[g]}  ({signed_length(float(fc['grade_taper'].values[g]), units)})", float(share[g]))
+        for g in shown
+    ]
+    beyond = 100 * float(fc["no_grade_fits"].values[0])
+    return bars + ([("none of the set mends it", beyond)] if beyond >= 0.5 else [])
+
+
+def driver_bars(fc: Dataset, most: int = 7) -> list[tuple[str, float]]:
+    """(plain words, share in %) of the largest drivers of the spread, then all the rest as one."""
+    share = 100 * fc["driver_share"].values
+    words = [str(each) for each in fc["unknown"].values]
+    named = sorted(zip(words[:-1], share[:-1], strict=True), key=lambda item: -item[1])
+    first = [(each, float(value)) for each, value in named[:most] if value >= 0.5]
+    rest = max(0.0, 100.0 - sum(value for _, value in first))
+    return [*first, ("weather and all else together", rest)]

@@ -1,0 +1,304 @@
+"""The report's figures: one family, in the user's units, readable in grey and on paper."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.records import Scenario
+from driftmodel.base.units import length_words
+from driftmodel.report.digest import Digest, driver_bars, grade_bars, length_scale
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from xarray import Dataset
+
+INK, QUIET = "#22282d", "#6a737b"
+SEASON, SEASON_LINE = "#bcd3df", "#1f5570"
+LASTING, LASTING_LINE = "#e3b596", "#7b3410"
+ZONE, WINTER = "#f0e9dc", "#d3d7da"
+DRY_PCT, DAMP_PCT = 35.0, 65.0  # common practice, no source
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+STYLE: dict[Any, Any] = {
+    "font.size": 9.0,
+    "axes.labelsize": 9.0,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.major.width": 0.7,
+    "ytick.major.width": 0.7,
+    "hatch.linewidth": 0.6,
+    "hatch.color": QUIET,
+    "legend.fontsize": 8.5,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "driftmodel",
+    "path.simplify_threshold": 0.3,
+}
+PART_WORDS = {
+    "top": ("top", "-", SEASON_LINE, 2.2),
+    "top_braces": ("top braces", "--", SEASON_LINE, 1.3),
+    "back": ("back", "-", LASTING_LINE, 2.2),
+    "back_braces": ("back braces", "--", LASTING_LINE, 1.3),
+    "neck": ("neck", "-.", INK, 1.6),
+    "fingerboard": ("fingerboard", ":", INK, 1.8),
+}
+
+
+def all_figures(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> dict[str, Figure]:
+    """Every figure by its file name, in the order of the report. To be called inside rc_context(STYLE)."""
+    return {
+        "action": action(fc, scenario, brief, units),
+        "chance": chance(fc),
+        "grades": grades(fc, scenario, units),
+        "drift": drift(brief, units),
+        "season": season(scenario, brief, units),
+        "humidity": humidity(brief),
+        "moisture": moisture(brief),
+        "drivers": drivers(fc),
+    }
+
+
+def _blank(width: float, height: float) -> tuple[Figure, Axes]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    return figure, figure.subplots()
+
+
+def _winters(axes: Axes, brief: Digest) -> None:
+    """A grey tick at the foot of the axes for each winter."""
+    first, last = (brief.week[at].astype("datetime64[D]") for at in (0, -1))
+    starts = np.arange(first.astype("datetime64[Y]") - 1, last.astype("datetime64[Y]") + 1).astype("datetime64[M]")
+    opens, closes = (5, 8) if brief.southern else (11, 14)
+    left = np.maximum((starts + opens).astype("datetime64[D]"), first)
+    right = np.minimum((starts + closes).astype("datetime64[D]"), last)
+    seen = right > left
+    spans = list(zip(left[seen].astype(float), (right - left)[seen].astype(float), strict=True))
+    axes.broken_barh(spans, (0.0, 0.025), transform=axes.get_xaxis_transform(), color=QUIET, linewidth=0)
+
+
+def _years(axes: Axes, brief: Digest) -> None:
+    from matplotlib import dates
+
+    span = (brief.week[-1] - brief.week[0]) / np.timedelta64(365, "D")
+    step = 1 if span <= 8 else 2 if span <= 22 else 5
+    axes.xaxis.set_major_locator(dates.YearLocator(step))  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_formatter(dates.DateFormatter("%Y"))  # type: ignore[no-untyped-call]
+    axes.set_xlim(brief.week[0], brief.week[-1])
+
+
+def _legend(figure: Figure, axes: Axes, columns: int, extra: list[Any] | None = None) -> None:
+    handles = [*axes.get_legend_handles_labels()[0], *(extra or [])]
+    figure.legend(handles=handles, loc="outside lower center", ncols=columns, frameon=False, handlelength=1.8)
+
+
+def _winter_key() -> Any:
+    from matplotlib.patches import Patch
+
+    return Patch(color=QUIET, label="winter (foot of the figure)")
+
+
+def action(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> Figure:
+    """Action at the 12th fret through the years, the fitted spacer left in, with the rule and the likely window."""
+    factor, unit, _ = length_scale(units)
+    figure, axes = _blank(7.2, 3.7)
+    low, middle, high = brief.bands["action_12th"] * factor
+    axes.fill_between(brief.week, low, high, color=SEASON, linewidth=0, label="four times in five it lies here")
+    axes.plot(brief.week, middle, color=SEASON_LINE, linewidth=1.0, label="middle of the forecast")
+    rule = scenario.rule
+    top, foot = rule.action_high_mm * factor, rule.action_low_mm * factor
+    reach = max(float(high.max()), top) - min(float(low.min()), foot)
+    axes.set_ylim(min(float(low.min()), foot) - 0.12 * reach, max(float(high.max()), top) + 0.26 * reach)
+    _window(axes, fc, brief)
+    _rule(axes, scenario, units)
+    _winters(axes, brief)
+    _years(axes, brief)
+    axes.set_ylabel(f"Action at the 12th fret ({unit})")
+    _legend(figure, axes, 3, [_winter_key()])
+    return figure
+
+
+def _rule(axes: Axes, scenario: Scenario, units: str) -> None:
+    """The rule's two limits, dashed, named outside the axes on the right so that no label lies on data."""
+    factor = length_scale(units)[0]
+    rule = scenario.rule
+    for at, words, side in ((rule.action_high_mm, "too high\nabove", 1), (rule.action_low_mm, "too low\nbelow", -1)):
+        axes.axhline(at * factor, color=INK, linewidth=1.1, linestyle=(0, (6, 3)))
+        axes.annotate(
+            f"{words}\n{length_words(at, units)}", (1.0, at * factor), xycoords=("axes fraction", "data"),
+            xytext=(5, -5 * side), textcoords="offset points", ha="left", va="bottom" if side > 0 else "top",
+            fontsize=8.5, linespacing=1.15,
+        )  # fmt: skip
+
+
+def _window(axes: Axes, fc: Dataset, brief: Digest) -> None:
+    """Hatched from the one-in-ten to the nine-in-ten date of a regrade, as far as they lie within the horizon."""
+    early, middle, late = fc["regrade_due_date"].values
+    if np.isnat(early):
+        return
+    end = brief.week[-1] if np.isnat(late) else late
+    axes.axvspan(early, end, ymin=0.94, facecolor="white", edgecolor=LASTING_LINE, hatch="////", linewidth=0.8)
+    words = "a regrade is likeliest here" if not np.isnat(middle) else "a regrade may be due here"
+    centre = early + (end - early) / 2
+    axes.annotate(
+        words, (centre, 0.93), xycoords=("data", "axes fraction"), ha="center", va="top", fontsize=8.5,
+        color=LASTING_LINE,
+    )  # fmt: skip
+
+
+def drift(brief: Digest, units: str) -> Figure:
+    """What comes back with the season above, what does not below: projection at the saddle, one common scale."""
+    from matplotlib.figure import Figure
+
+    factor, unit, _ = length_scale(units)
+    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
+    upper, lower = figure.subplots(2, 1, sharex=True, sharey=True)
+    for axes, kind, fill, line, words in (
+        (upper, "_seasonal", SEASON, SEASON_LINE, "Comes back with the season"),
+        (lower, "_lasting", LASTING, LASTING_LINE, "Does not come back"),
+    ):
+        low, middle, high = brief.bands["projection_change" + kind] * factor
+        axes.fill_between(brief.week, low, high, color=fill, linewidth=0, label=f"four times in five ({kind[1:]})")
+        axes.plot(brief.week, middle, color=line, linewidth=1.1, label=f"middle ({kind[1:]})")
+        axes.axhline(0.0, color=QUIET, linewidth=0.7)
+        axes.set_title(words, loc="left", fontsize=9.5, fontweight="bold", color=line)
+    _winters(lower, brief)
+    _winters(upper, brief)
+    _years(lower, brief)
+    figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
+    handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
+    figure.legend(handles=handles, loc="outside lower center", ncols=4, frameon=False, columnspacing=1.2)
+    return figure
+
+
+def chance(fc: Dataset) -> Figure:
+    """Chance that a regrade has fallen due by the end of each year."""
+    years, due = fc["year"].values, 100 * fc["regrade_due"].values
+    figure, axes = _blank(3.8, 3.0)
+    axes.bar(years, due, width=0.72, color=SEASON, edgecolor=SEASON_LINE, linewidth=0.7)
+    axes.set_ylim(0, 100)
+    axes.set_xlim(-0.2 if years.size > 8 else 0.3, years[-1] + 0.7)
+    axes.set_yticks(range(0, 101, 20))
+    axes.set_xticks([year for year in years if years.size <= 8 or year % 5 == 0 or year == 1])
+    axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
+    axes.set_axisbelow(True)
+    for year in {1, years.size // 2, years.size} - {0}:
+        axes.annotate(f"{due[year - 1]:.0f} %", (year, due[year - 1]), xytext=(0, 2), textcoords="offset points",
+                      ha="center", va="bottom", fontsize=8.5)  # fmt: skip
+    axes.set_xlabel("Years after set-up")
+    axes.set_ylabel("Chance a regrade is due by then (%)")
+    return figure
+
+
+def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
+    """Which spacer the first regrade wants, if one falls due within the horizon."""
+    figure, axes = _blank(3.8, 3.0)
+    bars = grade_bars(fc, units)
+    if not bars:
+        axes.set_axis_off()
+        axes.text(0.5, 0.5, f"In none of the runs does a regrade\nfall due within {scenario.horizon_years} years.",
+                  ha="center", va="center", transform=axes.transAxes, fontsize=10)  # fmt: skip
+        return figure
+    place = np.arange(len(bars))
+    colours = ["#ffffff" if words.startswith("none") else LASTING for words, _ in bars]
+    drawn = axes.barh(place, [share for _, share in bars], height=0.62, color=colours, edgecolor=LASTING_LINE,
+                      linewidth=0.7)  # fmt: skip
+    for patch, (words, _) in zip(drawn, bars, strict=True):
+        if words.startswith("none"):
+            patch.set_hatch("////")
+    axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
+    axes.set_yticks(place, [words for words, _ in bars])
+    axes.set_ylim(len(bars) - 0.4, -0.6)
+    axes.set_xlim(0, min(118, max(share for _, share in bars) * 1.25))
+    axes.set_xlabel("Share of those runs (%)")
+    return figure
+
+
+def _by_month(axes: Axes, brief: Digest, every: bool = False) -> None:
+    """Month names below, every one or every other, winter and summer named above a light band."""
+    axes.set_xticks(range(12), [name if every or at % 2 == 0 else "" for at, name in enumerate(MONTHS)])
+    axes.set_xlim(-0.5, 11.5)
+    cold, warm = ("summer", "winter") if brief.southern else ("winter", "summer")
+    for left, right in ((-0.5, 1.5), (10.5, 11.5), (4.5, 7.5)):
+        axes.axvspan(left, right, ymin=0.0, ymax=0.025, color=QUIET if _is(cold, left) else WINTER, linewidth=0)
+    for at, words in ((0.5, cold), (6.0, warm)):
+        axes.annotate(words, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2), textcoords="offset points",
+                      ha="center", va="bottom", fontsize=8.5, color=QUIET)  # fmt: skip
+
+
+def _is(cold: str, left: float) -> bool:
+    return (cold == "winter") != (left == 4.5)
+
+
+def _band(axes: Axes, band: Any, words: str) -> None:
+    low, middle, high = band
+    month = np.arange(12)
+    axes.fill_between(month, low, high, color=SEASON, linewidth=0, label=words)
+    axes.plot(month, middle, color=SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle")
+
+
+def season(scenario: Scenario, brief: Digest, units: str) -> Figure:
+    """Action month by month of an average year, the lasting drift left out, with the rule."""
+    factor, unit, _ = length_scale(units)
+    figure, axes = _blank(3.8, 3.1)
+    low, _, high = brief.action_mm * factor
+    rule = scenario.rule
+    _band(axes, brief.action_mm * factor, "four times in five")
+    foot, top = min(rule.action_low_mm * factor, low.min()), max(rule.action_high_mm * factor, high.max())
+    axes.set_ylim(foot - 0.14 * (top - foot), top + 0.12 * (top - foot))
+    _rule(axes, scenario, units)
+    _by_month(axes, brief)
+    axes.set_ylabel(f"Action at the 12th fret ({unit})")
+    _legend(figure, axes, 2)
+    return figure
+
+
+def humidity(brief: Digest) -> Figure:
+    """Relative humidity around the instrument by month, with the dry and the damp zone."""
+    figure, axes = _blank(3.8, 3.1)
+    axes.axhspan(0, DRY_PCT, color=ZONE, linewidth=0, zorder=0)
+    axes.axhspan(DAMP_PCT, 100, color=ZONE, linewidth=0, zorder=0)
+    _band(axes, brief.humidity_pct, "eight days in ten")
+    axes.set_ylim(0, 100)
+    for at, words in ((6, f"dry: below {DRY_PCT:.0f} %"), (94, f"damp: above {DAMP_PCT:.0f} %")):
+        axes.text(11.3, at, words, ha="right", va="center", fontsize=8.5)
+    _by_month(axes, brief)
+    axes.set_ylabel("Relative humidity around it (%)")
+    _legend(figure, axes, 2)
+    return figure
+
+
+def moisture(brief: Digest) -> Figure:
+    """Moisture content of the parts through an average year."""
+    figure, axes = _blank(7.2, 3.5)
+    for part, (words, style, colour, width) in PART_WORDS.items():
+        axes.plot(range(12), brief.moisture_pct[part], linestyle=style, color=colour, linewidth=width, label=words,
+                  marker="s" if part == "back" else None, markersize=5)  # fmt: skip
+    _by_month(axes, brief, every=True)
+    axes.set_ylabel("Moisture in the wood (% of dry weight)")
+    _legend(figure, axes, 6)
+    return figure
+
+
+def drivers(fc: Dataset) -> Figure:
+    """What makes the forecast uncertain: share of the spread of the action at the end of the horizon."""
+    bars = driver_bars(fc)
+    figure, axes = _blank(7.2, 0.9 + 0.4 * len(bars))
+    place = np.arange(len(bars))
+    colours = [SEASON] * (len(bars) - 1) + ["#ffffff"]
+    drawn = axes.barh(place, [share for _, share in bars], height=0.6, color=colours, edgecolor=SEASON_LINE,
+                      linewidth=0.7)  # fmt: skip
+    axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
+    axes.set_yticks(place, [textwrap.fill(words, 40) for words, _ in bars])
+    axes.set_ylim(len(bars) - 0.4, -0.6)
+    axes.set_xlim(0, max(share for _, share in bars) * 1.15)
+    axes.set_xlabel("Share of the forecast's spread it accounts for (%)")
+    return figure

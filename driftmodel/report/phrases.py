@@ -1,0 +1,57 @@
+"""Dates, chances and counts as a person says them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+SEASONS = ("winter", "spring", "summer", "autumn")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+#: chances and how a person says them; the nearest is used
+SAYINGS = (
+    (0.05, "one time in twenty"),
+    (0.10, "one time in ten"),
+    (0.20, "one time in five"),
+    (0.25, "one time in four"),
+    (1 / 3, "one time in three"),
+    (0.40, "two times in five"),
+    (0.50, "about half the time"),
+    (0.60, "three times in five"),
+    (2 / 3, "two times in three"),
+    (0.75, "three times in four"),
+    (0.80, "four times in five"),
+    (0.90, "nine times in ten"),
+    (0.95, "nineteen times in twenty"),
+)
+
+
+def chance_words(chance: float) -> str:
+    """A chance of 0 to 1 as a person says it: 'four times in five'."""
+    if chance < 0.005:
+        return "practically never"
+    if chance < 0.035:
+        return "less than one time in twenty"
+    if chance > 0.975:
+        return "practically always"
+    return min(SAYINGS, key=lambda each: abs(each[0] - chance))[1]
+
+
+def season_words(date: Any, southern: bool = False) -> str:
+    """'spring 2034'; a season over the turn of the year, winter or southern summer, has both: 'winter 2033/34'."""
+    month = date.astype("datetime64[M]")
+    year, number = int(month.astype("datetime64[Y]").astype(int)) + 1970, int(month.astype(int)) % 12
+    name = SEASONS[((number + 1) // 3 + (2 if southern else 0)) % 4]
+    if number in (0, 1, 11):
+        first = year if number == 11 else year - 1
+        return f"{name} {first}/{(first + 1) % 100:02d}"
+    return f"{name} {year}"
+
+
+def years_words(count: int) -> str:
+    return f"{count} year" if count == 1 else f"{count} years"
+
+
+def percent(chance: float) -> str:
+    return f"{100 * chance:.0f} %"

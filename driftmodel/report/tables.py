@@ -1,0 +1,246 @@
+"""The report's tables: years, spacers, what went in, sources; also as rows for CSV."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base import library
+from driftmodel.base.records import Brace, Climate, Plate, Scenario
+from driftmodel.base.units import NEWTON_PER_POUND_FORCE, length_words, temperature_words
+from driftmodel.report.digest import Digest, length_scale, signed_length
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+    from xarray import Dataset
+
+
+@dataclass(frozen=True)
+class Table:
+    """caption, column heads, rows of words; numeric: columns set flush right."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[int, ...] = ()
+
+
+def yearly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
+    """A row a year: action (mean over the year, 10, 50 and 90 % over the draws), its lasting and seasonal parts,
+    projection's lasting part, chance a regrade is due by the end of it. Lengths in the columns' unit."""
+    import pandas as pd
+
+    factor, unit, _ = length_scale(units)
+    time = fc["time"].values
+    year = np.minimum(((time - time[0]) / np.timedelta64(1, "D") / 365.25).astype(int), fc.sizes["year"] - 1)
+    first = np.flatnonzero(np.diff(year, prepend=-1))
+    days = np.diff(np.append(first, time.size)).astype(np.float32)
+    columns: dict[str, Any] = {
+        "year": fc["year"].values,
+        "from": [str(time[at])[:10] for at in first],
+        "to": [str(time[at - 1])[:10] for at in [*first[1:], time.size]],
+    }
+    for name, words in (
+        ("action_12th", "action_12th"),
+        ("action_change_lasting", "action_lasting_change"),
+        ("projection_change_lasting", "projection_lasting_change"),
+    ):
+        means = np.add.reduceat(fc[name].values, first, axis=1) / days
+        for quantile, row in zip((10, 50, 90), np.quantile(means, (0.1, 0.5, 0.9), axis=0), strict=True):
+            columns[f"{words}_p{quantile}_{unit}"] = (row * factor).round(4)
+    season = fc["action_change_seasonal"].values
+    swing = np.stack(
+        [
+            np.median(season[:, at:to:7].max(axis=1) - season[:, at:to:7].min(axis=1))
+            for at, to in zip(first, [*first[1:], time.size], strict=True)
+        ]
+    )
+    columns[f"action_season_swing_p50_{unit}"] = (swing * factor).round(4)
+    columns["chance_regrade_due_by_end_pct"] = (100 * fc["regrade_due"].values).round(1)
+    return pd.DataFrame(columns)
+
+
+def monthly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
+    """A row a calendar month: mean air, moisture of each part, quantiles over the draws of every movement."""
+    import pandas as pd
+
+    factor, unit, _ = length_scale(units)
+    month = fc["time"].values.astype("datetime64[M]")
+    first = np.flatnonzero(np.diff(month.astype(int), prepend=-1))
+    days = np.diff(np.append(first, month.size))
+
+    def mean(values: Any) -> Any:
+        return np.add.reduceat(values, first) / days
+
+    warm = mean(fc["air_temperature"].values)
+    columns: dict[str, Any] = {
+        "month": [str(each) for each in brief.month_start],
+        "relative_humidity_mean_pct": mean(fc["relative_humidity"].values).round(1),
+        f"air_temperature_mean_{'degf' if units == 'inch' else 'degc'}": (
+            warm * 1.8 + 32.0 if units == "inch" else warm
+        ).round(1),
+    }
+    for row, part in enumerate(fc["part"].values):
+        columns[f"{part}_moisture_content_mean_pct"] = mean(fc["moisture_content"].values[row]).round(2)
+    for name, values in brief.monthly.items():
+        turns = name.startswith("neck_rotation")
+        for quantile, line in zip((10, 50, 90), np.quantile(values, (0.1, 0.5, 0.9), axis=0), strict=True):
+            columns[f"{name}_p{quantile}_{'deg' if turns else unit}"] = (line * (1.0 if turns else factor)).round(4)
+    return pd.DataFrame(columns)
+
+
+def regrade_frame(fc: Dataset) -> DataFrame:
+    """A row a regrade: draw, occasion, date due, spacer then fitted (empty where none of the set mends it)."""
+    import pandas as pd
+
+    draw, occasion = np.nonzero(~np.isnat(fc["regrade_date"].values))
+    return pd.DataFrame(
+        {
+            "draw": draw,
+            "occasion": occasion + 1,
+            "date_due": [str(each)[:10] for each in fc["regrade_date"].values[draw, occasion]],
+            "spacer": fc["regrade_grade"].values[draw, occasion],
+        }
+    )
+
+
+def year_table(yearly: DataFrame, units: str) -> Table:
+    """The yearly frame for reading; every year up to ten, then every other one."""
+    _, unit, digits = length_scale(units)
+    rows = []
+    for row in yearly.to_dict("records"):
+        if len(yearly) > 10 and row["year"] > 5 and row["year"] % 5 and row["year"] != len(yearly):
+            continue
+        action, lasting = (
+            [f"{row[f'{name}_p{quantile}_{unit}']:{sign}.{digits}f}" for quantile in (10, 50, 90)]
+            for name, sign in (("action_12th", ""), ("action_lasting_change", "+"))
+        )
+        rows.append(
+            (
+                f"{row['year']}",
+                f"{action[1]} ({action[0]} to {action[2]})",
+                f"{lasting[1]} ({lasting[0]} to {lasting[2]})".replace("-", "\N{MINUS SIGN}"),
+                f"{row[f'action_season_swing_p50_{unit}']:.{digits}f}",
+                f"{row['chance_regrade_due_by_end_pct']:.0f}",
+            )
+        )
+    return Table(
+        "Year by year, counted from set-up. In brackets: the range that holds four times in five.",
+        (
+            "Year",
+            f"Mean action at the 12th fret ({unit})",
+            f"of which lasting ({unit})",
+            f"Season's whole swing ({unit})",
+            "Chance a regrade is due by its end (%)",
+        ),
+        tuple(rows),
+        (0, 1, 2, 3, 4),
+    )
+
+
+def grade_table(fc: Dataset, units: str) -> Table:
+    """The spacer set: taper, angle, intonation against the fitted one, chance at the first and second regrade."""
+    rows = []
+    chances = fc["grade_probability"].values
+    second = fc.sizes["occasion"] > 1 and float(fc["occasion_probability"].values[1]) >= 0.005
+    for at, label in enumerate(fc["grade"].values):
+        turn, cents = float(fc["grade_rotation"].values[at]), float(fc["grade_cents"].values[at])
+        fitted = " (fitted)" if label == fc.attrs["fitted_grade"] else ""
+        row = [f"{label}{fitted}", signed_length(float(fc["grade_taper"].values[at]), units), _signed(turn, 2)]
+        row += [_signed(cents, 2), f"{100 * chances[0, at]:.0f}"]
+        rows.append((*row, f"{100 * chances[1, at]:.0f}") if second else tuple(row))
+    heads = ["Spacer", "Taper", "Angle (degrees)", "Intonation (cents)", "Chance at the first regrade (%)"]
+    return Table(
+        "The spacer set. Chances are among the runs that reach that regrade. A larger taper turns the nut end up and "
+        "raises the action.",
+        (*heads, "Chance at the second (%)") if second else tuple(heads),
+        tuple(rows),
+        tuple(range(1, len(heads) + second)),
+    )
+
+
+def _signed(value: float, digits: int) -> str:
+    words = f"{value:+.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    return words[1:] if float(f"{value:.{digits}f}") == 0 else words
+
+
+def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
+    """The guitar, its place, the rule and the set-up in words."""
+
+    def length(value_mm: float, digits: int = 2) -> str:
+        return length_words(value_mm, units, digits)
+
+    guitar, setup, rule = scenario.instrument, scenario.setup, scenario.rule
+    body, neck = guitar.body, guitar.neck
+    rows = [
+        ("Guitar", guitar.title),
+        ("Top", _plate(body.top, units)),
+        ("Back", _plate(body.back, units)),
+        ("Sides", f"{body.sides.wood}, {length(body.sides.thickness_mm, 1)} thick"),
+        ("Neck", f"{neck.wood}; fingerboard {neck.fingerboard_wood}, {length(neck.fingerboard_thickness_mm, 1)}"),
+        ("Bridge", f"{body.bridge.wood}; bridge plate {body.bridge.plate_wood}"),
+        ("Scale and join", f"{length(guitar.strings.scale_mm, 0)} scale, body join at fret {guitar.body_fret}"),
+        ("Strings", _strings(scenario, units)),
+    ]
+    rows += [(f"Place from {stay.start.isoformat()}", _place(stay.climate)) for stay in scenario.stays]
+    rows += [(f"Strings {'on' if event.strings_on else 'slack'}", event.start.isoformat()) for event in scenario.events]
+    rows += [
+        (
+            "Body closed in",
+            f"{setup.built_relative_humidity_pct:.0f} % at {temperature_words(setup.built_temperature_c, units)}",
+        ),
+        ("Strung, set up", f"{setup.strung.isoformat()}, {setup.setup.isoformat()}"),
+        (
+            "Set-up",
+            f"action {length(setup.action_12th_mm)} at the 12th fret, {length(setup.saddle_room_mm, 1)} of saddle to "
+            f"lower, spacer {setup.spacer}",
+        ),
+        (
+            "Rule: a regrade is due",
+            f"when, the season left out, for {rule.days_outside} days the action is below "
+            f"{length(rule.action_low_mm)} or above {length(rule.action_high_mm)}, or less than "
+            f"{length(rule.saddle_room_least_mm, 1)} of saddle is left, or the fret plane is more than "
+            f"{length(rule.projection_tolerance_mm, 1)} off at the saddle",
+        ),
+        ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {scenario.horizon_years} years"),
+    ]
+    return Table("What went in; in full in inputs.json.", ("What", "As given"), tuple(rows))
+
+
+def _plate(plate: Plate, units: str) -> str:
+    cut = "quarter-sawn" if plate.ring_angle_deg < 30 else "flat-sawn" if plate.ring_angle_deg > 60 else "rift-sawn"
+    braces: tuple[Brace, ...] = plate.braces
+    woods = " and ".join(dict.fromkeys(brace.wood for brace in braces))
+    return (
+        f"{plate.wood}, {cut}, {length_words(plate.thickness_mm, units, 1)} thick, {plate.finish_outside} outside, "
+        f"{plate.finish_inside} inside; {len(braces)} braces of {woods}"
+    )
+
+
+def _strings(scenario: Scenario, units: str) -> str:
+    strings = scenario.instrument.strings
+    if strings.tension_n is not None:
+        if units == "inch":
+            return f"{strings.tension_n / NEWTON_PER_POUND_FORCE:.0f} lbf of pull in all"
+        return f"{strings.tension_n:.0f} N of pull in all"
+    factor = 1.0 if units == "inch" else 25.4
+    digits, unit = (3, "in") if units == "inch" else (2, "mm")
+    gauges = ", ".join(f"{gauge * factor:.{digits}f}" for gauge in strings.gauges_in)
+    return f"{gauges} {unit}, tuned {' '.join(strings.pitches)}"
+
+
+def _place(climate: Climate) -> str:
+    return climate.title
+
+
+def source_table(fc: Dataset) -> Table:
+    """The published and unpublished sources of the numbers used."""
+    known = library.sources()
+    rows = []
+    for key in json.loads(fc.attrs["sources"]):
+        entry = known.get(key, {})
+        rows.append((str(entry.get("reference", key)), str(entry.get("kind", ""))))
+    return Table("Where the numbers come from.", ("Source", "Standing"), tuple(rows))

@@ -1,0 +1,282 @@
+"""What a forecast says, in plain sentences: the verdict, when, which spacer, how sure, what to tell the owner."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.records import Scenario
+from driftmodel.base.units import length_words
+from driftmodel.report.digest import average_year_from, is_southern, month_of, signed_length
+from driftmodel.report.phrases import MONTHS, chance_words, percent, season_words, years_words
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+WIDTH = 100
+DRY_DAYS = 30.0  # a year, below 35 %; as in the verdict
+HEADLINES = {
+    "regrade": "Plan a regrade.",
+    "humidify": "Look to the air first: humidify.",
+    "leave": "Leave it as it is.",
+}
+
+
+@dataclass(frozen=True)
+class Story:
+    """The report's words. headline: two to five words. lead: the verdict's reason in one or two sentences."""
+
+    headline: str
+    lead: str
+    when: str
+    grade: str
+    comes_back: str
+    stays: str
+    owner: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def story(fc: Dataset, scenario: Scenario, units: str) -> Story:
+    """Everything the report says in sentences; `units` is 'metric' or 'inch'."""
+    return Story(
+        headline=_headline(fc),
+        lead=_lead(fc, scenario),
+        when=when_words(fc, scenario),
+        grade=grade_words(fc, scenario, units),
+        comes_back=_comes_back(fc, scenario, units),
+        stays=_stays(fc, scenario, units),
+        owner=_owner(fc, scenario, units),
+        notes=_notes(fc),
+    )
+
+
+def _within(scenario: Scenario) -> str:
+    return "the one year" if scenario.horizon_years == 1 else f"the {scenario.horizon_years} years"
+
+
+def _headline(fc: Dataset) -> str:
+    """'humidify' is said only where the air is dry: a season's swing alone may as well come of damp."""
+    word = fc.attrs["verdict"]
+    dry = fc.attrs["dry_days_per_year"] > max(DRY_DAYS, fc.attrs["damp_days_per_year"])
+    return "Look to the air first." if word == "humidify" and not dry else HEADLINES[word]
+
+
+def _lead(fc: Dataset, scenario: Scenario) -> str:
+    word, attrs = fc.attrs["verdict"], fc.attrs
+    soon_year = min(2, scenario.horizon_years)
+    soon = float(fc["regrade_due"].sel(year=soon_year))
+    if word == "regrade":
+        return (
+            f"Within {years_words(soon_year)} of set-up the neck angle is more likely than not to have drifted for "
+            f"good past what the rule allows ({percent(soon)}). This part does not come back with the weather."
+        )
+    if word == "humidify":
+        reasons = []
+        if attrs["dry_days_per_year"] > DRY_DAYS:
+            damp = attrs["damp_days_per_year"]
+            also = f" and above 70 % on about {damp:.0f}" if damp > DRY_DAYS else ""
+            reasons.append(f"the air is below 35 % on about {attrs['dry_days_per_year']:.0f} days of a year{also}")
+        if attrs["season_outside_share"] > 0.5:
+            reasons.append(
+                f"the season alone takes the action outside the rule for over {scenario.rule.days_outside} days of an "
+                f"average year in {percent(attrs['season_outside_share'])} of the runs"
+            )
+        return (
+            f"Here {', and '.join(reasons)}. What the season does to the neck comes back by itself; a spacer fitted "
+            f"for it would be wrong half a year later. A regrade within {years_words(soon_year)} is due in "
+            f"{percent(soon)} of the runs."
+        )
+    return (
+        f"The air is kind enough and the neck is likely to stay inside the rule: a regrade within "
+        f"{years_words(soon_year)} is due in only {percent(soon)} of the runs."
+    )
+
+
+def when_words(fc: Dataset, scenario: Scenario) -> str:
+    """When a regrade is due, from the three date quantiles, NaT meaning not within the horizon."""
+    early, middle, late = fc["regrade_due_date"].values
+    southern, within = is_southern(fc), _within(scenario)
+    whole = float(fc["regrade_due"].values[-1])
+    if whole < 0.005:
+        return f"A regrade is not due within {within}, in any run worth counting."
+    if np.isnat(early):
+        return f"A regrade is not likely within {within}: it falls due in only {percent(whole)} of the runs."
+    start = f"it could be as early as {season_words(early, southern)} (one time in ten)"
+    if np.isnat(middle):
+        return (
+            f"More likely than not, no regrade is due within {within}; the chance that one is comes to "
+            f"{percent(whole)} ({chance_words(whole)}). If so, {start}."
+        )
+    end = (
+        f"in {percent(1 - whole)} of the runs it is not due within {within}"
+        if np.isnat(late)
+        else f"nine times in ten it is due by {season_words(late, southern)}"
+    )
+    return f"As likely as not, a regrade is due by {season_words(middle, southern)}; {start}, and {end}."
+
+
+def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
+    """Which spacer the first regrade wants, and how sure that is."""
+    if float(fc["occasion_probability"].values[0]) < 0.005:
+        return f"No other spacer than the fitted one ({scenario.setup.spacer}) is called for."
+    share, beyond = fc["grade_probability"].values[0], float(fc["no_grade_fits"].values[0])
+    order = np.argsort(-share)
+    best, second = order[0], order[1] if order.size > 1 else order[0]
+    unmended = (
+        f"In {percent(beyond)} of the runs in which a regrade falls due, no spacer of the set mends it: the neck or "
+        "the body then needs another repair, such as a neck reset, a lower bridge or work on the top."
+    )
+    if float(share[best]) < 0.005:
+        return unmended
+    words = (
+        f"The spacer it then wants is most often {_spacer(fc, int(best), units)}, in place of "
+        f"{_spacer(fc, _fitted(fc), units)}: {chance_words(float(share[best]))} ({percent(float(share[best]))})."
+    )
+    if second != best and float(share[second]) >= 0.1:
+        words += f" Next comes {_spacer(fc, int(second), units)} ({percent(float(share[second]))})."
+    return f"{words} {unmended}" if beyond >= 0.05 else words
+
+
+def _fitted(fc: Dataset) -> int:
+    return [str(each) for each in fc["grade"].values].index(fc.attrs["fitted_grade"])
+
+
+def _spacer(fc: Dataset, at: int, units: str) -> str:
+    return f"{fc['grade'].values[at]} (taper {signed_length(float(fc['grade_taper'].values[at]), units)})"
+
+
+def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
+    time = fc["time"].values
+    since = average_year_from(scenario, time)
+    season = fc["action_change_seasonal"].values[:, since::7]
+    month = month_of(time[since::7])
+    means = np.stack([season[:, month == m].mean(axis=1) for m in np.unique(month)])
+    swing = float(np.median(means.max(axis=0) - means.min(axis=0)))
+    middle = np.median(means, axis=1)
+    high, low = (MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
+    return (
+        f"Through an average year the action at the 12th fret swings by about {length_words(swing, units)}: highest in "
+        f"{high}, lowest in {low}. This comes back with the season, every year."
+    )
+
+
+def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
+    low, middle, high = np.quantile(fc["action_change_lasting"].values[:, -1], (0.1, 0.5, 0.9))
+    way = "rises" if middle >= 0 else "falls"
+    spread = sorted((abs(low), abs(high))) if low * high > 0 else None
+    reach = (
+        f"four times in five between {length_words(spread[0], units)} and {length_words(spread[1], units)}"
+        if spread
+        else f"four times in five between {signed_length(low, units)} and {signed_length(high, units)}"
+    )
+    return (
+        f"Under the pull of the strings the body gives: over {years_words(scenario.horizon_years)} the action {way} "
+        f"for good by about {length_words(abs(middle), units)} ({reach}). This does not come back; only a regrade "
+        "takes it out."
+    )
+
+
+def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
+    attrs, rule, lines = fc.attrs, scenario.rule, []
+    if attrs["dry_days_per_year"] > DRY_DAYS:
+        lines.append(
+            "In the dry months keep the guitar in its case with a humidifier, or humidify the room: aim for 40 to 50 % "
+            "and never much above 60 %. A small hygrometer beside it tells."
+        )
+    if attrs["damp_days_per_year"] > 30:
+        lines.append(
+            f"The air is above 70 % on about {attrs['damp_days_per_year']:.0f} days of a year: keep it in its case "
+            "then, or dry the room. Damp swells the top and raises the action."
+        )
+    if not lines:
+        lines.append("Keep it where it is kept now: 40 to 60 % relative humidity, away from heaters and cold walls.")
+    lines.append(
+        "The action moves with the season and comes back. Do not have the saddle filed or the neck turned for it in "
+        "the first dry winter or damp summer."
+    )
+    lines.append(
+        "Measure the action at the 12th fret once a year, in the same month and at the same humidity, and write it "
+        f"down. Come back if it stays below {length_words(rule.action_low_mm, units)} or above "
+        f"{length_words(rule.action_high_mm, units)} for {rule.days_outside} days."
+    )
+    return tuple(lines)
+
+
+def _notes(fc: Dataset) -> tuple[str, ...]:
+    import json
+
+    return tuple(note[0].upper() + note[1:] for note in json.loads(fc.attrs["notes"]))
+
+
+def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
+    """The verdict for the terminal: at most 25 lines of at most 100 columns."""
+    told = story(fc, scenario, units)
+    blocks = [
+        ("", f"{scenario.title}: {told.headline} {told.lead}"),
+        ("When", told.when),
+        ("Which", told.grade),
+        ("Comes back", told.comes_back),
+        ("Stays", told.stays),
+        ("How sure", _how_sure(fc)),
+    ]
+    lines: list[str] = []
+    for head, text in blocks:
+        first, rest = (f"{head:<12}", " " * 12) if head else ("", "")
+        lines += textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+        if not head:
+            lines.append("")
+    return "\n".join(lines)
+
+
+def _how_sure(fc: Dataset) -> str:
+    first = str(fc["unknown"].values[0])
+    return (
+        f"{fc.attrs['draws']} runs, every uncertain number redrawn. What matters most: {first} "
+        f"({percent(float(fc['driver_share'].values[0]))} of the spread)."
+    )
+
+
+def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
+    """The findings for machines: metric, units in the key names, None where a date is not within the horizon."""
+    dates = [None if np.isnat(each) else str(each)[:10] for each in fc["regrade_due_date"].values]
+    lasting = np.quantile(fc["action_change_lasting"].values[:, -1], (0.1, 0.5, 0.9))
+    labels = [str(each) for each in fc["grade"].values]
+    regrades = [
+        {
+            "occasion": int(fc["occasion"].values[at]),
+            "probability": float(fc["occasion_probability"].values[at]),
+            "grade_probability": {
+                label: float(value)
+                for label, value in zip(labels, fc["grade_probability"].values[at], strict=True)
+                if value > 0
+            },
+            "no_grade_fits_probability": float(fc["no_grade_fits"].values[at]),
+        }
+        for at in range(fc.sizes["occasion"])
+    ]
+    due = zip(fc["year"].values, fc["regrade_due"].values, strict=True)
+    drivers = zip(fc["unknown"].values, fc["driver_share"].values, strict=True)
+    return {
+        "scenario": scenario.name,
+        "title": scenario.title,
+        "version": fc.attrs["version"],
+        "seed": int(fc.attrs["seed"]),
+        "draws": int(fc.attrs["draws"]),
+        "input_hash": fc.attrs["input_hash"],
+        "verdict": fc.attrs["verdict"],
+        "dry_days_per_year": float(fc.attrs["dry_days_per_year"]),
+        "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
+        "fitted_grade": fc.attrs["fitted_grade"],
+        "horizon_years": scenario.horizon_years,
+        "regrade_due_date": dict(zip(("p10", "p50", "p90"), dates, strict=True)),
+        "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
+        "regrades": regrades,
+        "grade_taper_mm": dict(zip(labels, (float(each) for each in fc["grade_taper"].values), strict=True)),
+        "action_change_lasting_at_end_mm": dict(
+            zip(("p10", "p50", "p90"), (float(each) for each in lasting), strict=True)
+        ),
+        "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
+    }

@@ -1,0 +1,134 @@
+"""The elastic response of a body to moisture in its parts and to string pull, from the design's records."""
+
+from __future__ import annotations
+
+from math import degrees
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base import library
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import LOADS, Body, BodyResponse, Brace, Plate
+from driftmodel.structure import box as boxes
+from driftmodel.structure.mesh import inside, smooth_outline
+from driftmodel.structure.plate import board
+
+Array = NDArray[np.float64]
+
+#: size of the triangles; docs/structure.md shows how the answers settle as it falls
+SIZE_MM = 36.0
+
+
+def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
+    """Response of a body, one number for each load of records.LOADS, in mm and degrees.
+
+    Heights and turns are those of the neck block as seen from the tail block; together they give the saddle over the
+    fret plane, bridge_height + tan(block_rotation) x distance, which no frame changes. Bridge and bridge plate take
+    the moisture of the top's braces. Raises BadInput where the parts do not fit one another.
+    """
+    answers = boxes.solve(box(body), size_mm, LOADS)
+    heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
+    return BodyResponse(
+        bridge_height_mm=MappingProxyType(heights),
+        bridge_tilt_deg=MappingProxyType({name: -degrees(answer.bridge_tilt) for name, answer in answers.items()}),
+        block_rotation_deg=MappingProxyType({name: degrees(answer.block_turn) for name, answer in answers.items()}),
+        body_width_mm=MappingProxyType({name: answer.width for name, answer in answers.items()}),
+    )
+
+
+def box(body: Body) -> boxes.Box:
+    """The body's records as a structure with its woods' numbers. Raises BadInput where the parts do not fit."""
+    outline = smooth_outline(body.outline_mm)
+    bridge, sides = body.bridge, body.sides
+    _check(body, outline)
+    return boxes.Box(
+        outline=outline,
+        top=_sheet(body.top),
+        back=_sheet(body.back),
+        side=board(sides.wood),
+        side_thickness_mm=sides.thickness_mm,
+        depth_neck_mm=sides.depth_neck_mm,
+        depth_tail_mm=sides.depth_tail_mm,
+        lining=boxes.Lining(board(sides.lining_wood), sides.lining_width_mm, sides.lining_height_mm),
+        neck_block=(body.neck_block.length_mm, body.neck_block.half_width_mm),
+        tail_block=(body.tail_block.length_mm, body.tail_block.half_width_mm),
+        bridge=boxes.Patch(
+            board(bridge.wood), bridge.thickness_mm, bridge.front_mm, bridge.back_mm, bridge.half_length_mm
+        ),
+        bridge_plate=boxes.Patch(
+            board(bridge.plate_wood),
+            bridge.plate_thickness_mm,
+            bridge.front_mm,
+            bridge.back_mm,
+            bridge.plate_half_length_mm,
+        ),
+        strings=boxes.Strings(
+            bridge.saddle_mm,
+            library.general("saddle_over_bridge").value,
+            library.general("strings_over_top_at_join").value,
+            library.general("saddle_string_spread").value / 2.0,
+        ),
+    )
+
+
+def _sheet(plate: Plate) -> boxes.Sheet:
+    hole = None
+    if plate.hole_centre_mm is not None and plate.hole_diameter_mm > 0.0:
+        hole = (*plate.hole_centre_mm, plate.hole_diameter_mm)
+    return boxes.Sheet(
+        board(plate.wood, plate.ring_angle_deg),
+        plate.thickness_mm,
+        plate.dome_radius_mm,
+        tuple(_bar(brace) for brace in plate.braces),
+        hole,
+    )
+
+
+def _bar(brace: Brace) -> boxes.Bar:
+    path = np.asarray(brace.path_mm, dtype=float)
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+
+    def height(reach: Array) -> Array:
+        from_end = np.minimum(reach, length - reach)
+        share = np.clip(from_end / brace.end_taper_mm, 0.0, 1.0) if brace.end_taper_mm > 0.0 else 1.0
+        return np.asarray(brace.end_height_mm + (brace.height_mm - brace.end_height_mm) * share)
+
+    return boxes.Bar(path, brace.width_mm, height, board(brace.wood))
+
+
+def _check(body: Body, outline: Array) -> None:
+    """What no mesh can follow is said here in the words of the design."""
+    bridge, length = body.bridge, float(outline[:, 0].max())
+    if not bridge.front_mm < bridge.saddle_mm < bridge.back_mm:
+        raise BadInput(
+            f"the saddle is at {bridge.saddle_mm} mm, the bridge from {bridge.front_mm} to {bridge.back_mm} mm",
+            "a saddle between the bridge's front and back edges",
+            place="body.bridge.saddle_mm",
+            mend=f"saddle_mm = {(bridge.front_mm + bridge.back_mm) / 2:g}",
+        )
+    corners = [
+        (x, sign * half)
+        for x in (bridge.front_mm, bridge.back_mm)
+        for half in (bridge.half_length_mm, bridge.plate_half_length_mm)
+        for sign in (-1.0, 1.0)
+    ]
+    if not inside(np.array(corners), outline).all():
+        raise BadInput("the bridge reaches over the outline", "bridge and bridge plate inside the outline",
+                       place="body.bridge", mend="half_length_mm = 75")  # fmt: skip
+    if body.neck_block.length_mm + body.tail_block.length_mm >= length:
+        raise BadInput("the blocks are as long as the body", "blocks that leave room between them",
+                       place="body.neck_block.length_mm", mend="length_mm = 55")  # fmt: skip
+    for name, block, x in (("neck_block", body.neck_block, 0.0), ("tail_block", body.tail_block, length)):
+        rim = outline[np.abs(outline[:, 0] - x) < 1e-6]
+        half = float(np.abs(rim[:, 1]).max())
+        if block.half_width_mm > half:
+            raise BadInput(f"the block is {block.half_width_mm} mm to each side, the outline there {half:g} mm",
+                           "a block no wider than the end of the outline", place=f"body.{name}.half_width_mm",
+                           mend=f"half_width_mm = {half:g}")  # fmt: skip
+    for plate_name, plate in (("top", body.top), ("back", body.back)):
+        for brace in plate.braces:
+            if not inside(np.asarray(brace.path_mm, dtype=float).mean(axis=0)[None], outline)[0]:
+                raise BadInput(f'"{brace.name}" lies outside the outline', "braces inside the outline",
+                               place=f"body.{plate_name}.braces", mend="path_mm = [[75, -120], [75, 120]]")  # fmt: skip

@@ -1,0 +1,153 @@
+"""Wood as a plate: orthotropic stiffness and free strain of a board in its own plane, and stacks of glued boards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cos, radians, sin
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base import library
+
+Array = NDArray[np.float64]
+
+#: shear correction of a rectangular section, 5/6 (Reissner 1945)
+SHEAR_CORRECTION = 5.0 / 6.0
+
+
+@dataclass(frozen=True)
+class Board:
+    """A board in its own axes: along the grain, across it in the plane, and through the thickness.
+
+    Moduli in MPa; poisson is the strain across for a strain along; movement is free strain (fraction) per +1 % MC.
+    """
+
+    modulus_along: float
+    modulus_across: float
+    poisson: float
+    shear_plane: float
+    shear_along_through: float
+    shear_across_through: float
+    movement_along: float
+    movement_across: float
+
+    def plane_stiffness(self) -> Array:
+        """Plane-stress stiffness (3, 3), MPa, for strains along, across and shear (Jones 1975, Eq. 2.61)."""
+        swapped = self.poisson * self.modulus_across / self.modulus_along
+        free = 1.0 - self.poisson * swapped
+        coupled = swapped * self.modulus_along / free
+        return np.array(
+            [
+                [self.modulus_along / free, coupled, 0.0],
+                [coupled, self.modulus_across / free, 0.0],
+                [0.0, 0.0, self.shear_plane],
+            ]
+        )
+
+    def through_stiffness(self) -> Array:
+        """Through-thickness shear stiffness (2, 2), MPa, along and across, without shear correction."""
+        return np.diag([self.shear_along_through, self.shear_across_through])
+
+    def movement(self) -> Array:
+        """Free strain (3,) per +1 % MC: along, across, shear."""
+        return np.array([self.movement_along, self.movement_across, 0.0])
+
+
+def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
+    """The board of a wood; ring_angle_deg 0 is quarter-sawn (radial across the plane), 90 flat-sawn.
+
+    The modulus along the grain is the table's bending modulus times the shear correction; those across turn with the
+    growth rings in the radial-tangential plane (Jones 1975, Eq. 2.97: the soft shear of that plane makes a board with
+    slanting rings softer than either direction). Movement across: C_R cos2 + C_T sin2. Poisson's ratio between radial
+    and tangential is taken as that between grain and radial (no table number). Raises BadInput for an unknown wood.
+    """
+    wood = library.wood(wood_name)
+
+    def number(key: str) -> float:
+        return library.number(wood, key).value
+
+    along = library.general("shear_correction_modulus").value * number("modulus_of_elasticity_12")
+    radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
+    shear_lr, shear_lt, shear_rt = (along * number(f"shear_ratio_{plane}") for plane in ("lr", "lt", "rt"))
+    poisson = number("poisson_lr")
+    c2, s2 = cos(radians(ring_angle_deg)) ** 2, sin(radians(ring_angle_deg)) ** 2
+    cross = poisson / radial
+    across = 1.0 / (c2**2 / radial + s2**2 / tangential + c2 * s2 * (1.0 / shear_rt - 2.0 * cross))
+    rolling = 1.0 / ((c2 - s2) ** 2 / shear_rt + 4.0 * c2 * s2 * (1.0 / radial + 1.0 / tangential + 2.0 * cross))
+    return Board(
+        modulus_along=along,
+        modulus_across=across,
+        poisson=poisson,
+        shear_plane=1.0 / (c2 / shear_lr + s2 / shear_lt),
+        shear_along_through=1.0 / (c2 / shear_lt + s2 / shear_lr),
+        shear_across_through=rolling,
+        movement_along=library.general("longitudinal_movement_mean").value,
+        movement_across=c2 * number("coefficient_radial") + s2 * number("coefficient_tangential"),
+    )
+
+
+def turned(of: Board, grain_deg: float) -> tuple[Array, Array, Array]:
+    """Plane stiffness (3, 3), through shear (2, 2) and movement (3,) in axes from which the grain is turned.
+
+    Strain transformation of Jones (1975), Eq. 2.80, with engineering shear.
+    """
+    c, s = cos(radians(grain_deg)), sin(radians(grain_deg))
+    strain = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2.0 * c * s, 2.0 * c * s, c * c - s * s]])
+    shear = np.array([[c, s], [-s, c]])
+    back = np.linalg.inv(strain)
+    return (
+        strain.T @ of.plane_stiffness() @ strain,
+        shear.T @ of.through_stiffness() @ shear,
+        np.asarray(back @ of.movement(), dtype=float),
+    )
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One board of a stack between two heights over the reference plane, in mm; moisture names the load it follows."""
+
+    board: Board
+    bottom_mm: float
+    top_mm: float
+    moisture: str
+    grain_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Section:
+    """A stack as a plate: stiffness (8, 8) for in-plane strains (3), curvatures (3) and through shears (2), per mm of
+    width, N and mm; loads: free-strain resultants (8,) per +1 % MC by moisture name."""
+
+    stiffness: Array
+    loads: dict[str, Array]
+    drilling: float
+
+
+def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
+    """Section of a stack of glued boards (classical lamination, Jones 1975, Eqs. 4.22-4.24, with through shear).
+
+    gradient names a load: +1 % MC at the upper face over the lower one of the whole stack, linear between.
+    """
+    stiffness, loads, drilling = np.zeros((8, 8)), {layer.moisture: np.zeros(8) for layer in layers}, 0.0
+    low, high = min(layer.bottom_mm for layer in layers), max(layer.top_mm for layer in layers)
+    if gradient:
+        loads[gradient] = np.zeros(8)
+    for layer in layers:
+        plane, through, movement = turned(layer.board, layer.grain_deg)
+        z0, z1 = layer.bottom_mm, layer.top_mm
+        area, first, second = z1 - z0, (z1**2 - z0**2) / 2.0, (z1**3 - z0**3) / 3.0
+        stiffness[:3, :3] += plane * area
+        stiffness[:3, 3:6] += plane * first
+        stiffness[3:6, :3] += plane * first
+        stiffness[3:6, 3:6] += plane * second
+        stiffness[6:, 6:] += through * area * SHEAR_CORRECTION
+        stress = plane @ movement
+        loads[layer.moisture][:3] += stress * area
+        loads[layer.moisture][3:6] += stress * first
+        if gradient:
+            middle, depth = (low + high) / 2.0, high - low
+            loads[gradient][:3] += stress * (first - middle * area) / depth
+            loads[gradient][3:6] += stress * (second - middle * first) / depth
+        drilling += layer.board.shear_plane * area
+    return Section(stiffness, loads, drilling)

@@ -1,0 +1,318 @@
+"""Thin wooden shells by finite elements: plates with through shear, shallow domes, glued-on patches and offset ribs.
+
+Cubic triangles (scikit-fem) carry three displacements and three turns at every node, in mm, N and radians. Each
+surface is a set of flat triangles in space; a dome enters through its slope (Marguerre 1938). Strains are those of
+Reissner (1945) and Mindlin (1951); a turn about the normal follows the in-plane turn of the surface (Hughes and
+Brezzi 1989).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix, csr_matrix
+
+from driftmodel.structure.plate import Section
+
+Array = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+#: nodes of a cubic triangle, strains of a shell (in-plane 3, curvature 3, through shear 2, turn about the normal 1)
+_STRAINS = 9
+#: share of the in-plane shear stiffness that ties the turn about the normal; any share from 0.001 to 1 will do
+DRILLING_SHARE = 0.05
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A meshed surface: nodes (m, 10) of each triangle by global number, spot (n, 2) of each local node, and the
+    interpolation at quadrature points: value (q, 10), gradient (m, q, 10, 2), weight (m, q) in mm2; centres (m, 2)."""
+
+    basis: Any
+    nodes: Integers
+    value: Array
+    gradient: Array
+    weight: Array
+    centres: Array
+
+
+def surface(points: Array, corners: Integers) -> Surface:
+    """Cubic interpolation on triangles: points (n, 2) mm, corners (m, 3). Node numbers are local to the surface."""
+    from skfem import Basis, ElementTriP3, MeshTri
+
+    basis = Basis(MeshTri(points.T.copy(), corners.T.copy()), ElementTriP3(), intorder=6)
+    shapes = [field[0] for field in basis.basis]
+    value = np.stack([np.broadcast_to(shape.value, basis.dx.shape)[0] for shape in shapes], axis=1)
+    gradient = np.stack([shape.grad for shape in shapes], axis=-1).transpose(1, 2, 3, 0)
+    centres = basis.mesh.p[:, basis.mesh.t].mean(axis=1).T
+    return Surface(basis, basis.element_dofs.T.astype(np.int64), value, gradient, basis.dx, centres)
+
+
+def places(of: Surface) -> Array:
+    """Where the nodes of a surface lie in its plane, (n, 2) mm."""
+    return np.asarray(of.basis.doflocs.T, dtype=float)
+
+
+def quadrature_places(of: Surface) -> Array:
+    """Quadrature points, (m, q, 2) mm."""
+    return np.asarray(of.basis.global_coordinates().value.transpose(1, 2, 0), dtype=float)
+
+
+def strain_operators(of: Surface, frames: Array, slopes: Array | None) -> tuple[Array, Array]:
+    """Strains from displacements and from turns: two arrays (m, q, 9, 10, 3).
+
+    frames (m, 3, 3): rows are the in-plane axes and the normal of each triangle. slopes (m, q, 2): gradient of the
+    dome's height in the plane.
+    """
+    count, points = of.weight.shape
+    by_shift = np.zeros((count, points, _STRAINS, of.value.shape[1], 3))
+    by_turn = np.zeros_like(by_shift)
+    first, second, normal = (frames[:, None, None, k, :] for k in range(3))
+    d1, d2 = of.gradient[..., 0, None], of.gradient[..., 1, None]
+    here = np.broadcast_to(of.value[None, :, :, None], d1.shape)
+    by_shift[:, :, 0] = d1 * first
+    by_shift[:, :, 1] = d2 * second
+    by_shift[:, :, 2] = d2 * first + d1 * second
+    if slopes is not None:
+        s1, s2 = slopes[:, :, 0, None, None], slopes[:, :, 1, None, None]
+        by_shift[:, :, 0] += s1 * d1 * normal
+        by_shift[:, :, 1] += s2 * d2 * normal
+        by_shift[:, :, 2] += (s1 * d2 + s2 * d1) * normal
+    by_turn[:, :, 3] = d1 * second
+    by_turn[:, :, 4] = -d2 * first
+    by_turn[:, :, 5] = d2 * second - d1 * first
+    by_shift[:, :, 6] = d1 * normal
+    by_turn[:, :, 6] = here * second
+    by_shift[:, :, 7] = d2 * normal
+    by_turn[:, :, 7] = -here * first
+    by_turn[:, :, 8] = here * normal
+    by_shift[:, :, 8] = 0.5 * (d2 * first - d1 * second)
+    return by_shift, by_turn
+
+
+class Structure:
+    """Stiffness and loads gathered piece by piece; `node_count` grows as layers of their own turns are added."""
+
+    def __init__(self, node_count: int) -> None:
+        self.node_count = node_count
+        self._rows: list[Integers] = []
+        self._columns: list[Integers] = []
+        self._values: list[Array] = []
+        self._loads: dict[str, list[tuple[Integers, Array]]] = {}
+
+    def add(self, freedoms: Integers, stiffness: Array, loads: dict[str, Array]) -> None:
+        """Element matrices (m, k, k) and loads (m, k) on global freedoms (m, k)."""
+        count = freedoms.shape[1]
+        self._rows.append(np.repeat(freedoms, count, axis=1).ravel())
+        self._columns.append(np.tile(freedoms, (1, count)).ravel())
+        self._values.append(stiffness.ravel())
+        for name, force in loads.items():
+            self._loads.setdefault(name, []).append((freedoms.ravel(), force.ravel()))
+
+    def add_force(self, name: str, freedoms: Integers, force: Array) -> None:
+        self._loads.setdefault(name, []).append((freedoms, force))
+
+    def stiffness(self) -> csr_matrix:
+        """Whole stiffness (6 n, 6 n)."""
+        size = 6 * self.node_count
+        entries = (np.concatenate(self._values), (np.concatenate(self._rows), np.concatenate(self._columns)))
+        return coo_matrix(entries, shape=(size, size)).tocsr()
+
+    def load(self, name: str) -> Array:
+        """Whole load (6 n,) of one name; zero where nothing was added."""
+        total = np.zeros(6 * self.node_count)
+        for freedoms, force in self._loads.get(name, []):
+            np.add.at(total, freedoms, force)
+        return total
+
+
+def freedoms_of(nodes: Integers, components: tuple[int, ...]) -> Integers:
+    """Global freedoms (m, k * c) of nodes (m, k): six to a node, 0-2 displacements, 3-5 turns."""
+    return (6 * nodes[:, :, None] + np.array(components)).reshape(len(nodes), -1)
+
+
+def _integrated(operator: Array, weight: Array, resistance: Array, free: Array) -> tuple[Array, Array]:
+    """Sum over quadrature points: operator (m, q, r, k), resistance (m, r, r), free stress (r, f) or (m, r, f)."""
+    count, points, rows, freedoms = operator.shape
+    stressed = np.matmul(resistance[:, None], operator) * weight[:, :, None, None]
+    flat = operator.reshape(count, points * rows, freedoms).transpose(0, 2, 1)
+    stiffness = flat @ stressed.reshape(count, points * rows, freedoms)
+    pulled = (operator * weight[:, :, None, None]).sum(axis=1)
+    return stiffness, pulled.transpose(0, 2, 1) @ free
+
+
+def add_shell(
+    to: Structure,
+    of: Surface,
+    nodes: Integers,
+    section: Section,
+    frames: Array,
+    slopes: Array | None = None,
+    chosen: NDArray[np.bool_] | None = None,
+    drilling: bool = False,
+) -> None:
+    """Add the triangles `chosen` of a surface, on global nodes (m, 10), with one section."""
+    part = _part(of, chosen)
+    pick = slice(None) if chosen is None else chosen
+    by_shift, by_turn = strain_operators(part, frames[pick], None if slopes is None else slopes[pick])
+    resistance = np.zeros((_STRAINS, _STRAINS))
+    resistance[:8, :8] = section.stiffness
+    resistance[8, 8] = DRILLING_SHARE * section.drilling
+    flat = not drilling  # a plate in the x-y plane: its third turn is nobody's
+    operator = np.concatenate([by_shift, by_turn[..., :2] if flat else by_turn], axis=-1)
+    if flat:
+        operator, resistance = operator[:, :, :8], resistance[:8, :8]
+    rows = operator.shape[2]
+    operator = operator.reshape(*operator.shape[:3], -1)
+    names = list(section.loads)
+    free = np.zeros((rows, len(names)))
+    for column, name in enumerate(names):
+        free[:8, column] = section.loads[name]
+    stiffness, forces = _integrated(operator, part.weight, np.broadcast_to(resistance, (len(part.nodes), rows, rows)),
+                                    free)  # fmt: skip
+    to.add(
+        freedoms_of(nodes[pick], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5)),
+        stiffness,
+        {name: forces[:, :, column] for column, name in enumerate(names)},
+    )
+
+
+def add_layer(
+    to: Structure,
+    of: Surface,
+    nodes: Integers,
+    section: Section,
+    slopes: Array | None,
+    chosen: NDArray[np.bool_],
+    host_half_mm: float,
+    half_mm: float,
+) -> dict[int, int]:
+    """Glue a thick layer on a plate: it goes with the plate's face and turns on its own (a zigzag through the depth).
+
+    host_half_mm: height of the glued face over the plate's reference plane; half_mm: height of the layer's middle over
+    that face (both negative underneath). section is about the layer's own middle. Returns the layer's own node of each
+    global node.
+    """
+    part = _part(of, chosen)
+    frames = np.broadcast_to(np.eye(3), (len(part.nodes), 3, 3))
+    by_shift, by_turn = strain_operators(part, frames, None if slopes is None else slopes[chosen])
+    host, own = np.zeros_like(by_turn), np.zeros_like(by_turn)
+    host[:, :, :3] = host_half_mm * by_turn[:, :, 3:6]
+    own[:, :, :3] = half_mm * by_turn[:, :, 3:6]
+    own[:, :, 3:8] = by_turn[:, :, 3:8]
+    operator = np.concatenate([by_shift, host[..., :2], own[..., :2]], axis=-1)[:, :, :8]
+    operator = operator.reshape(*operator.shape[:3], -1)
+    free = np.stack(list(section.loads.values()), axis=1)
+    resistance = np.broadcast_to(section.stiffness, (len(part.nodes), 8, 8))
+    stiffness, forces = _integrated(operator, part.weight, resistance, free)
+    own_of = {int(node): to.node_count + k for k, node in enumerate(np.unique(nodes[chosen]))}
+    to.node_count += len(own_of)
+    own_nodes = np.vectorize(own_of.__getitem__)(nodes[chosen])
+    shared = (6 * nodes[chosen][:, :, None] + np.arange(5)).astype(np.int64)
+    extra = (6 * own_nodes[:, :, None] + np.array([3, 4])).astype(np.int64)
+    freedoms = np.concatenate([shared, extra], axis=2).reshape(len(part.nodes), -1)
+    to.add(freedoms, stiffness, {name: forces[:, :, k] for k, name in enumerate(section.loads)})
+    return own_of
+
+
+def _part(of: Surface, chosen: NDArray[np.bool_] | None) -> Surface:
+    if chosen is None:
+        return of
+    return Surface(of.basis, of.nodes[chosen], of.value, of.gradient[chosen], of.weight[chosen], of.centres[chosen])
+
+
+@dataclass(frozen=True)
+class Rib:
+    """A bar glued along a line of a plate: ends (2, 2) mm, and by the distance along it (mm): width, height (arrays);
+    below: +1 for a bar under the plate (towards -z), -1 above. modulus, shear in MPa; movement per +1 % MC."""
+
+    ends: Array
+    width_mm: float
+    height_mm: Callable[[Array], Array]
+    modulus: float
+    shear: float
+    movement: float
+    moisture: str
+    below: float
+    half_plate_mm: float
+
+
+#: Gauss-Legendre points along an edge
+_GAUSS, _GAUSS_WEIGHT = np.polynomial.legendre.leggauss(5)
+
+
+def _cubic_line() -> tuple[Array, Array]:
+    """Values and slopes (5, 4) of cubic interpolation on nodes at 0, 1/3, 2/3, 1."""
+    spots = np.linspace(0.0, 1.0, 4)
+    coefficients = np.linalg.inv(np.vander(spots, 4, increasing=True))
+    at = (_GAUSS + 1.0) / 2.0
+    slope = np.column_stack([np.zeros_like(at), np.ones_like(at), 2.0 * at, 3.0 * at**2])
+    return np.vander(at, 4, increasing=True) @ coefficients, slope @ coefficients
+
+
+def rib_edges(of: Surface, start: Array, end: Array) -> Integers:
+    """Edges of the mesh that lie on a straight line, as their four local nodes in order, (k, 4)."""
+    mesh, basis = of.basis.mesh, of.basis
+    step = end - start
+    length = float(np.hypot(*step))
+    ends = mesh.p[:, mesh.facets].transpose(2, 1, 0)
+    share = (ends - start) @ step / length**2
+    off = np.abs((ends - start)[..., 0] * step[1] - (ends - start)[..., 1] * step[0]) / length
+    slack = 0.5
+    on = ((off < slack) & (share > -slack / length) & (share < 1 + slack / length)).all(axis=1)
+    chosen = np.nonzero(on)[0]
+    nodes = np.concatenate([basis.nodal_dofs[0][mesh.facets[:, chosen]], basis.facet_dofs[:, chosen]]).T
+    reach = places(of)[nodes] @ step
+    order = np.argsort(reach, axis=1)
+    return np.take_along_axis(nodes, order, axis=1).astype(np.int64)
+
+
+def add_rib(to: Structure, of: Surface, number: Integers, rib: Rib, slope_at: Callable[[Array], Array] | None) -> float:
+    """Add a rib on the edges that lie on its line: stretch at its offset, bending, shear and a little torsion
+    (Timoshenko beam). number: global node of each local node. slope_at: dome slope (k, 2) at places (k, 2).
+    Returns the length found in the mesh, mm.
+    """
+    edges = rib_edges(of, *rib.ends)
+    if not len(edges):
+        return 0.0
+    spots = places(of)[edges]
+    value, slope = _cubic_line()
+    span = spots[:, -1] - spots[:, 0]
+    length = np.hypot(span[:, 0], span[:, 1])
+    along = span / length[:, None]
+    at = spots[:, 0][:, None] + ((_GAUSS + 1.0) / 2.0)[None, :, None] * span[:, None]
+    reach = np.hypot(*(at - rib.ends[0]).transpose(2, 0, 1))
+    height = rib.height_mm(reach)
+    offset = -rib.below * (rib.half_plate_mm + height / 2.0)
+    count, points = reach.shape
+    operator = np.zeros((count, points, 4, 4, 5))
+    change = slope[None] / length[:, None, None]
+    t1, t2 = along[:, 0, None, None], along[:, 1, None, None]
+    # director: d1 = turn about y, d2 = - turn about x
+    operator[:, :, 0, :, 0], operator[:, :, 0, :, 1] = t1 * change, t2 * change
+    if slope_at is not None:
+        tilt = (slope_at(at.reshape(-1, 2)).reshape(count, points, 2) * along[:, None]).sum(axis=-1)
+        operator[:, :, 0, :, 2] = tilt[..., None] * change
+    operator[:, :, 0, :, 4] = offset[..., None] * t1 * change
+    operator[:, :, 0, :, 3] = -offset[..., None] * t2 * change
+    operator[:, :, 1, :, 4], operator[:, :, 1, :, 3] = t1 * change, -t2 * change
+    operator[:, :, 2, :, 2] = change
+    operator[:, :, 2, :, 4], operator[:, :, 2, :, 3] = t1 * value, -t2 * value
+    operator[:, :, 3, :, 4], operator[:, :, 3, :, 3] = -t2 * change, -t1 * change
+    area, width = rib.width_mm * height, rib.width_mm
+    small, large = np.minimum(width, height), np.maximum(width, height)
+    torsion = large * small**3 * (1.0 / 3.0 - 0.21 * small / large)  # rectangular bar (Young and Budynas, Table 10.1)
+    stiff = np.stack(
+        [rib.modulus * area, rib.modulus * area * height**2 / 12.0, 5.0 / 6.0 * rib.shear * area, rib.shear * torsion],
+        axis=-1,
+    )
+    weight = _GAUSS_WEIGHT / 2.0 * length[:, None]
+    flat = operator.reshape(count, points, 4, 20)
+    stiffness = np.einsum("mqri,mqr,mqrj->mij", flat, stiff * weight[..., None], flat, optimize=True)
+    pull = np.einsum("mqi,mq->mi", flat[:, :, 0], rib.modulus * area * rib.movement * weight)
+    to.add(freedoms_of(number[edges], (0, 1, 2, 3, 4)), stiffness, {rib.moisture: pull})
+    return float(length.sum())

@@ -1,0 +1,92 @@
+"""The command line as a person uses it: what is printed, what is written, what is refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import xarray as xr
+
+import driftmodel
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One small forecast's output, shared."""
+    scenario = driftmodel.load_scenario("first-winter")
+    out = tmp_path_factory.mktemp("run") / "out"
+    driftmodel.write_report(driftmodel.forecast(scenario, draws=20), scenario, out, "metric")
+    return out
+
+
+def test_forecast_prints_a_verdict_and_writes_a_folder(run: Callable[..., object], world: Path) -> None:
+    ran = run("forecast", "mine.toml", "--draws", "12")
+    assert ran.code == 0, ran.err
+    lines = ran.out.splitlines()
+    assert len(lines) <= 30 and max(map(len, lines)) <= 110
+    assert (world / "forecast-mine" / "report.html").is_file()
+    again = run("forecast", "mine.toml", "--draws", "12")
+    assert again.code == 0, "a second run may renew its own folder"
+
+
+def test_json_has_units_in_its_names(run: Callable[..., object], world: Path) -> None:
+    ran = run("forecast", "mine.toml", "--draws", "12", "--json", "--out", "here")
+    found = json.loads(ran.out)
+    assert found["folder"] == "here" and any(key.endswith("_mm") for key in json.dumps(found).replace('"', " ").split())
+
+
+def test_quiet_prints_nothing(run: Callable[..., object], world: Path) -> None:
+    ran = run("forecast", "mine.toml", "--draws", "12", "--quiet")
+    assert (ran.code, ran.out, ran.err) == (0, "", "")
+
+
+def test_inch_throughout(run: Callable[..., object], world: Path) -> None:
+    ran = run("forecast", "mine.toml", "--draws", "12", "--units", "inch")
+    assert " mm" not in ran.out and " in" in ran.out
+
+
+def test_the_data_can_be_read_back(folder: Path) -> None:
+    data = xr.open_dataset(folder / "forecast.nc", engine="h5netcdf")
+    assert data.attrs["seed"] == 11 and data.attrs["draws"] == 20
+    inputs = json.loads((folder / "inputs.json").read_text())
+    assert "large_x_braced" in json.dumps(inputs) and "sitka spruce" in json.dumps(inputs)
+
+
+@pytest.mark.parametrize("place", ["taken.txt", "taken.txt/inside"])
+def test_a_folder_that_cannot_be_written(place: str, run: Callable[..., object], world: Path) -> None:
+    (world / "taken.txt").write_text("mine")
+    ran = run("forecast", "mine.toml", "--draws", "12", "--out", place)
+    assert ran.code == 2 and "taken.txt" in ran.err and "--out" in ran.err and "Traceback" not in ran.err
+    assert (world / "taken.txt").read_text() == "mine"
+
+
+def test_a_folder_of_someone_else_is_left_alone(run: Callable[..., object], world: Path) -> None:
+    (world / "letters").mkdir()
+    (world / "letters" / "note.txt").write_text("mine")
+    ran = run("forecast", "mine.toml", "--draws", "12", "--out", "letters")
+    assert ran.code == 2 and "letters" in ran.err
+    assert [path.name for path in (world / "letters").iterdir()] == ["note.txt"]
+
+
+def test_air_of_a_shipped_file(run: Callable[..., object], world: Path) -> None:
+    ran = run("air", "weather/chicago.csv")
+    assert ran.code == 0 and "January" in ran.out and (world / "air-chicago" / "air.png").is_file()
+    assert json.loads(run("air", "weather/chicago.csv", "--json").out)
+
+
+def test_woods_to_a_file(run: Callable[..., object], world: Path) -> None:
+    ran = run("woods", "honduran mahogany", "--out", "lists")
+    assert ran.code == 0 and "mahogany" in (world / "lists" / "wood.txt").read_text()
+    assert json.loads(run("woods", "koa", "--json").out)
+
+
+def test_a_scenario_in_inches_is_the_same_scenario(world: Path) -> None:
+    text = (world / "instruments" / "large_x_braced.toml").read_text()
+    assert "thickness_mm = 2.8" in text
+    (world / "instruments" / "large_x_braced.toml").write_text(
+        text.replace("thickness_mm = 2.8", f"thickness_in = {2.8 / 25.4!r}")
+    )
+    top = driftmodel.load_scenario(world / "mine.toml").instrument.body.top
+    assert top.thickness_mm == pytest.approx(2.8, abs=1e-12)

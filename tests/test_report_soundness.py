@@ -1,0 +1,224 @@
+"""The report under any outcome, any words, any interruption; its numbers against an invented forecast.
+
+No outside reference values: expected numbers are those of fake_forecast.py, told by hand beside each check.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+import xarray as xr
+from fake_forecast import LASTING_MM, SEASON_MM, UNKNOWNS, fake_forecast, growth
+
+import driftmodel
+from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.base.schema import PARTS
+from driftmodel.outlook import drift
+from driftmodel.report import document, figures, words
+from driftmodel.report.digest import digest
+
+DRAWS, YEARS = 60, 4
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return replace(driftmodel.load_scenario("first-winter"), horizon_years=YEARS)
+
+
+@pytest.fixture(scope="module")
+def folder(scenario: Scenario, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("reports") / "metric"
+    document.write_report(fake_forecast(scenario, DRAWS), scenario, out, "metric")
+    return out
+
+
+@pytest.fixture
+def plain(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures are made but not drawn, where a test is not about drawings."""
+    monkeypatch.setattr(document, "draw", lambda figure, name: (b"\x89PNG", "<svg></svg>"))
+
+
+class Page(HTMLParser):
+    """Tags with their attributes, and the text outside style sheets and drawings."""
+
+    def __init__(self, file: Path) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self._words: list[str] = []
+        self._hidden = 0
+        self.feed(file.read_text(encoding="utf-8"))
+        self.text = " ".join(" ".join(self._words).split())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._hidden += tag in ("style", "svg")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._hidden -= tag in ("style", "svg")
+
+    def handle_data(self, data: str) -> None:
+        if not self._hidden:
+            self._words.append(data)
+
+
+def test_the_page_runs_and_fetches_nothing(folder: Path) -> None:
+    page = Page(folder / "report.html")
+    assert not {tag for tag, _ in page.tags} & {"script", "iframe", "object", "embed", "form", "link", "img"}
+    for tag, attrs in page.tags:
+        assert not [key for key in attrs if key.startswith("on")], tag
+        for key in ("href", "xlink:href", "src"):
+            assert (attrs.get(key) or "#").startswith("#"), (tag, attrs)
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    assert "@import" not in text and not re.search(r"url\((?!#)", text)
+
+
+def test_every_reference_inside_the_page_is_met(folder: Path) -> None:
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    wanted = set(re.findall(r'href="#([^"]+)"', text)) | set(re.findall(r"url\(#([^)]+)\)", text))
+    assert len(wanted) > 8  # a clipping path a figure at the least
+    assert wanted <= {attrs.get("id") for _, attrs in Page(folder / "report.html").tags}
+
+
+def test_headings_step_down_one_at_a_time(folder: Path) -> None:
+    levels = [int(tag[1]) for tag, _ in Page(folder / "report.html").tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False)), levels
+
+
+@pytest.mark.usefixtures("plain")
+def test_user_words_cannot_break_the_page(scenario: Scenario, tmp_path: Path) -> None:
+    sly = replace(scenario, title='<script>alert("1")</script>', summary="The owner's <b>guitar</b> & case")
+    document.write_report(fake_forecast(sly, 20), sly, tmp_path / "out", "metric")
+    page = Page(tmp_path / "out" / "report.html")
+    assert not {tag for tag, _ in page.tags} & {"script", "b"}
+    assert "The owner's <b>guitar</b> & case" in page.text
+
+
+@pytest.mark.usefixtures("plain")
+def test_work_advised_comes_with_its_cautions(scenario: Scenario, tmp_path: Path) -> None:
+    for verdict in ("regrade", "humidify"):
+        document.write_report(fake_forecast(scenario, 20, verdict), scenario, tmp_path / "out", "metric")
+        said = Page(tmp_path / "out" / "report.html").text
+        for word in ("slacken", "eye protection", "respirator", "mould", "water away", "parked car", "local", "qualified"):
+            assert word in said, word
+        assert "set gain" in said and "common practice, no source" in said and "An invented remark" in said
+
+
+@pytest.mark.parametrize(("due", "years"), [(0.0, 1), (0.05, 2), (1.0, 1), (1.0, 23)])
+def test_the_report_copes_with_any_outcome(scenario: Scenario, tmp_path: Path, due: float, years: int) -> None:
+    other = replace(scenario, horizon_years=years)
+    fc = fake_forecast(other, 20, due=due)
+    document.write_report(fc, other, tmp_path / "out", "inch")
+    said = Page(tmp_path / "out" / "report.html").text + words.terminal_summary(fc, other, "inch")
+    assert "NaT" not in said and not re.search(r"\bnan\b", said)
+
+
+def test_yearly_numbers(folder: Path) -> None:
+    with (folder / "yearly.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    # mean of the square root over the last quarter of [0, 1]: (2/3) (1 - (3/4)^1.5) / (1/4); the middle factor is 1
+    last = LASTING_MM * (1 - 0.75**1.5) / 1.5 / 0.25
+    found = [float(rows[-1][f"action_lasting_change_p{q}_mm"]) for q in (10, 50, 90)]
+    assert found == pytest.approx([0.6 * last, last, 1.4 * last], abs=1e-3)
+    # a sine's whole swing; the year's extremes are read weekly, at worst 3.5 days off the top: 0.2 % of it
+    assert float(rows[1]["action_season_swing_p50_mm"]) == pytest.approx(2 * SEASON_MM, rel=5e-3)
+    # 45 of 60 draws fall due evenly over the four years: 11.25 a year
+    found = [float(row["chance_regrade_due_by_end_pct"]) for row in rows]
+    assert found == pytest.approx([100 * round_down / 60 for round_down in (11, 22, 33, 45)], abs=0.1 + 100 / 60)
+
+
+def test_the_netcdf_gives_the_forecast_back(folder: Path, scenario: Scenario) -> None:
+    fc = fake_forecast(scenario, DRAWS)
+    with xr.open_dataset(folder / "forecast.nc", engine="h5netcdf") as kept:
+        np.testing.assert_array_equal(kept["regrade_date"], fc["regrade_date"])
+        np.testing.assert_array_equal(kept["regrade_grade"].astype(str), fc["regrade_grade"])
+        end = kept["action_change_lasting"].sel(quantile=0.9).values[-1]
+        assert end == pytest.approx(np.quantile(growth(DRAWS), 0.9) * LASTING_MM, abs=0.01)  # a draw of 60: 0.007 mm
+        march = kept["action_change_lasting_monthly"].sel(month="2027-03-01")
+        expected = fc["action_change_lasting"].sel(time="2027-03").mean("time")
+        np.testing.assert_allclose(march, expected, atol=6e-4)  # kept to 0.001 mm
+
+
+@pytest.mark.usefixtures("plain")
+@pytest.mark.parametrize("at", [1, 2])
+def test_a_stop_while_folders_change_places_leaves_the_old_report(
+    scenario: Scenario, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: int
+) -> None:
+    out = tmp_path / "out"
+    document.write_report(fake_forecast(scenario, 20, "leave"), scenario, out, "metric")
+    rename, calls = os.rename, [0]
+
+    def stopped(source: Path, target: Path) -> None:
+        calls[0] += 1
+        if calls[0] == at:
+            raise KeyboardInterrupt
+        rename(source, target)
+
+    monkeypatch.setattr(os, "rename", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        document.write_report(fake_forecast(scenario, 20, "regrade"), scenario, out, "metric")
+    assert 'data-verdict="leave"' in (out / "report.html").read_text(encoding="utf-8")
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_figures_show_what_was_put_in(scenario: Scenario) -> None:
+    fc = fake_forecast(scenario, DRAWS)
+    brief = digest(fc, scenario)
+    drawn = figures.all_figures(fc, scenario, brief, "metric")
+    line = drawn["season"].axes[0].lines[0].get_ydata()
+    assert int(np.argmax(line)) == 6 and int(np.argmin(line)) == 0  # the season peaks in mid July
+    assert np.ptp(np.asarray(line)) == pytest.approx(2 * SEASON_MM, rel=0.03)  # a month's mean of a sine: 1 % less
+    dry = drawn["humidity"].axes[0].lines[0].get_ydata()
+    assert [round(float(value)) for value in (np.max(dry), np.min(dry))] == [56, 28]
+    shares = {each.get_width() for each in drawn["drivers"].axes[0].patches}
+    assert {round(share) for share in shares} == {round(100 * share) for share in UNKNOWNS.values()}
+
+
+def test_no_legend_lies_on_data(scenario: Scenario) -> None:
+    """Legends belong to the figure and, once laid out, stand clear of every axes."""
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    fc = fake_forecast(scenario, 20)
+    with matplotlib.rc_context(figures.STYLE):
+        for name, figure in figures.all_figures(fc, scenario, digest(fc, scenario), "inch").items():
+            canvas = FigureCanvasAgg(figure)
+            canvas.draw()
+            for axes in figure.axes:
+                assert axes.get_legend() is None, name
+                frame = axes.get_window_extent()
+                for legend in figure.legends:
+                    assert not legend.get_window_extent().overlaps(frame), name
+                    whole = figure.bbox.padded(1.0)
+                    assert whole.contains(*legend.get_window_extent().min), f"{name}: the legend is cut off"
+                    assert whole.contains(*legend.get_window_extent().max), f"{name}: the legend is cut off"
+                if axes.get_xlabel() or axes.get_ylabel():
+                    assert frame.width > 0.4 * figure.bbox.width, f"{name}: too little room for the data"
+
+
+def test_a_real_forecast_has_what_the_invented_one_has(
+    scenario: Scenario, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The names, dims, units and attributes the report reads; the response of the body is invented here."""
+    loads = (*PARTS, "top_gradient", "back_gradient", "strings")
+
+    def response(top: float, strings: float) -> MappingProxyType[str, float]:
+        return MappingProxyType(dict.fromkeys(loads, 0.0) | {"top": top, "strings": strings})
+
+    invented = Coefficients(response(-0.35, 1e-4), response(-0.01, 7e-5), response(0.01, 0.0), *[response(0, 0)] * 2)
+    monkeypatch.setattr(drift, "design_response", lambda _: invented)
+    short = replace(scenario, horizon_years=2, weather_members=1)
+    real, fake = drift.forecast(short, 20, 1), fake_forecast(short, 20)
+    assert {name: real[name].dims for name in real.variables} == {name: fake[name].dims for name in fake.variables}
+    assert {name: each.attrs.get("units") for name, each in real.data_vars.items()} == {
+        name: each.attrs.get("units") for name, each in fake.data_vars.items()
+    }
+    assert set(real.attrs) == set(fake.attrs)
