@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
-__all__ = ["BadInput", "forecast", "load_scenario", "write_report"]
+from driftmodel.base.version import __version__
+
+__all__ = ["BadInput", "__version__", "forecast", "load_scenario", "write_report"]
 
 if TYPE_CHECKING:
     from driftmodel.base.errors import BadInput

@@ -156,7 +156,9 @@ def test_the_figures_draw_the_data(fc: Any, scenario: Any, brief: Any) -> None:
     assert named == sorted(named, reverse=True)
     assert rest == pytest.approx(max(0.0, 100.0 - sum(named)))
     upper, lower = drawn["drift"].axes
-    np.testing.assert_allclose(lower.lines[0].get_ydata(), brief.bands["projection_change_lasting"][1] / 25.4)
+    np.testing.assert_allclose(
+        lower.lines[0].get_ydata(), brief.bands["projection_change_lasting"][1] / 25.4, rtol=1e-5
+    )  # float32
     assert upper.get_ylim() == lower.get_ylim()
     assert set(drawn) == {"action", "chance", "grades", "drift", "season", "humidity", "moisture", "drivers"}
 

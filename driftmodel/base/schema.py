@@ -31,7 +31,11 @@ VARIABLES: dict[str, Variable] = {
         "%", ("time",), "moisture content the air would bring wood to, percent of oven-dry mass", 0.0, 40.0
     ),
     "moisture_content": Variable(
-        "%", ("part", "time"), "mean moisture content of each part, mean of the draws, percent of oven-dry mass", 0.0, 40.0
+        "%",
+        ("part", "time"),
+        "mean moisture content of each part, mean of the draws, percent of oven-dry mass",
+        0.0,
+        40.0,
     ),
 }
 

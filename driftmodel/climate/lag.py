@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
+
+from driftmodel.base.recursion import first_order_recursion
 
 Array = NDArray[np.float64]
 
@@ -29,7 +30,7 @@ def first_order_lag(driver: Array, time_constant_hours: float, first: float, cei
     """
     step = 1.0 / time_constant_hours
     a = float(np.exp(-step))
-    end, _ = lfilter([1.0 - a], [1.0, -a], driver, zi=np.array([a * first]))
+    end = first_order_recursion(a, (1.0 - a) * driver, first)
     removed = np.zeros_like(end)
     if ceiling is not None and np.any(end > ceiling):
         cut = np.minimum(ceiling - end, 0.0)
@@ -42,4 +43,4 @@ def first_order_lag(driver: Array, time_constant_hours: float, first: float, cei
         removed = a * before - cut
     start = np.concatenate([[first], end[:-1]])
     mean = driver + (start - driver) * ((1.0 - a) / step)
-    return Lagged(start, np.asarray(end), mean, removed)
+    return Lagged(start, end, mean, removed)

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
-from scipy.signal import lfilter
 
 from driftmodel.base.records import Normals
+from driftmodel.base.recursion import first_order_recursion
 from driftmodel.climate.air import Times, hour_of_year, hours_from, make_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
 
@@ -55,7 +55,7 @@ def persistent_noise(time: Times, persistence_days: float, key: tuple[int, ...],
     fresh = np.random.default_rng(key).standard_normal((count, columns))
     drive = np.sqrt(1.0 - a * a) * fresh
     drive[0] = fresh[0]
-    daily = lfilter([1.0], [1.0, -a], drive, axis=0)
+    daily = first_order_recursion(a, drive)
     hours = (time - first.astype("datetime64[ns]")) / np.timedelta64(1, "h") + 0.5
     return np.stack([np.interp(hours, np.arange(count) * 24.0 + 12.0, daily[:, k]) for k in range(columns)])
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.version import __version__
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
@@ -33,7 +34,7 @@ class _Commands(click.Group):
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="driftmodel", message="driftmodel %(version)s")
+@click.version_option(__version__, message="driftmodel %(version)s")
 def commands() -> None:
     """When will this guitar need another neck spacer, which one, and how sure is that.
 

@@ -39,6 +39,13 @@ class Draws:
     def count(self) -> int:
         return int(self.set_up_error_mm.size)
 
+    def rows(self, member: int) -> slice:
+        """Where a member's draws stand: members are dealt in blocks. Raises ValueError when they are not."""
+        found = np.flatnonzero(self.member == member)
+        if found.size == 0 or found[-1] - found[0] + 1 != found.size:
+            raise ValueError(f"the draws of weather member {member} do not stand together")
+        return slice(int(found[0]), int(found[-1]) + 1)
+
     def of_member(self, member: int) -> Draws:
         """The draws that live in one weather member."""
         chosen = self.member == member

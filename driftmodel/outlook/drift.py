@@ -12,7 +12,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset
 from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.movement import gather, hygro_weights, lasting_creep, movement
+from driftmodel.outlook.movement import blank_world, hygro_weights, lasting_creep, put_movement
 from driftmodel.outlook.regrade import regrades
 from driftmodel.structure.response import design_response
 
@@ -37,7 +37,7 @@ def forecast(
     ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
     progress("structure: how this design answers moisture and string pull")
     coefficients = design_response(scenario.instrument)
-    worlds = []
+    world = blank_world(scenario, ensemble.count)
     for member in np.unique(ensemble.member):
         progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
         air = scenario_air(scenario, int(member))
@@ -46,9 +46,8 @@ def forecast(
         weights = part_weights(scenario.instrument, own, lags.time_constants_days)
         hygro = hygro_weights(coefficients, own, weights)
         lasting = lasting_creep(scenario, own, lags, weights)
-        worlds.append(movement(scenario, coefficients, own, lags, hygro, lasting))
-        if member == 0:
-            first = (air, lags, weights)
+        put_movement(world.block(ensemble.rows(member)), scenario, coefficients, own, lags, hygro, lasting)
+        if member == ensemble.member[0]:
+            shown = (air, lags, weights)
     progress("regrades: when, and to which grade")
-    path = gather(worlds)
-    return as_dataset(scenario, ensemble, seed, path, regrades(path.reading, scenario), *first)
+    return as_dataset(scenario, ensemble, seed, world, regrades(world.reading, scenario), *shown)

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel import __version__
 from driftmodel.base import library, schema
 from driftmodel.base.records import Scenario, Wood
+from driftmodel.base.version import __version__
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
@@ -242,12 +242,17 @@ def _woods_and_notes(scenario: Scenario) -> tuple[list[Wood], list[str]]:
     names += [brace.wood for plate in (body.top, body.back) for brace in plate.braces]
     woods = [library.wood(name) for name in dict.fromkeys(names)]
     notes = []
-    needed = ("modulus_of_elasticity_12", "specific_gravity_12", "elastic_ratio_radial", "coefficient_radial")
+    needed = {
+        "modulus_of_elasticity_12": "stiffness",
+        "specific_gravity_12": "density",
+        "elastic_ratio_radial": "stiffness across the grain",
+        "coefficient_radial": "movement",
+    }
     for wood in woods:
-        missing = [key.replace("_", " ") for key in needed if key not in wood.numbers]
+        missing = [words for key, words in needed.items() if key not in wood.numbers]
         if missing:
             notes.append(
-                f"{wood.name} has no published {', '.join(missing)} here; "
-                "a mean of like woods stands in, with a wide spread."
+                f"For {wood.name} no published {' or '.join(missing)} is at hand; "
+                "the mean of like woods stands in, with a wide spread."
             )
     return woods, notes

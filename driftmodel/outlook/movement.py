@@ -8,13 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Scenario
-from driftmodel.outlook.calendar import day_of, stay_means, string_load
+from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.outlook.calendar import day_of, horizon_days, stay_means, string_load
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.regrade import Reading
 from driftmodel.structure.joint import pivot_to_saddle_mm
-from driftmodel.structure.response import Coefficients
 from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep
 
@@ -22,6 +21,7 @@ Array = NDArray[np.float64]
 Movement = NDArray[np.float32]
 
 MOVED = ("top_sinkage", "neck_rotation", "bow_action")
+LASTING = ("top_sinkage", "neck_rotation")
 READING_STEP_DAYS = 7
 
 
@@ -64,60 +64,82 @@ def lasting_creep(scenario: Scenario, draws: Draws, lags: Lags, weights: PartWei
     share = weights.mean["top"] / weights.mean["top"].sum(axis=1, keepdims=True)
     whole = steady[None, :] + draws.values["cycling_creep"][:, None] * (share @ cycling)
     whole -= whole[:, [day_of(scenario, scenario.setup.setup)]]
-    gain: Array = (draws.values["creep"] * draws.values["set_gain"])[:, None]
-    return gain * whole
+    gain = (draws.values["creep"] * draws.values["set_gain"])[:, None]
+    return np.asarray(gain * whole, dtype=float)
 
 
 @dataclass(frozen=True)
 class World:
-    """Movement of the draws of one weather member since set-up: seasonal and lasting by quantity, (draws, days)."""
+    """Movement since set-up by quantity, (draws, days), and the reading that a regrade is judged by."""
 
     seasonal: dict[str, Movement]
     lasting: dict[str, Movement]
     reading: Reading
 
+    def block(self, rows: slice) -> World:
+        """The same world seen through some of its draws."""
+        return World(
+            {quantity: path[rows] for quantity, path in self.seasonal.items()},
+            {quantity: path[rows] for quantity, path in self.lasting.items()},
+            Reading(self.reading.saddle_rise_mm[rows], self.reading.action_mm[rows], self.reading.step_days),
+        )
+
+
+def blank_world(scenario: Scenario, draws: int) -> World:
+    """Room for the movement of all draws, to be filled weather member by weather member."""
+    days = horizon_days(scenario) + 1
+    steps = -(-days // READING_STEP_DAYS)
+    return World(
+        {quantity: np.empty((draws, days), dtype=np.float32) for quantity in MOVED},
+        {quantity: np.empty((draws, days), dtype=np.float32) for quantity in LASTING},
+        Reading(np.empty((draws, steps)), np.empty((draws, steps)), READING_STEP_DAYS),
+    )
+
 
 def movement(
-    scenario: Scenario, coefficients: Coefficients, draws: Draws, lags: Lags, hygro: dict[str, Array], lasting: Array
+    scenario: Scenario,
+    coefficients: Coefficients,
+    draws: Draws,
+    lags: Lags,
+    hygro: dict[str, Array],
+    creep_path: Array,
 ) -> World:
-    """Seasonal part: hygro weights times the change of the lags since set-up. Lasting part: elastic response to the
-    strings times creep. Reading at the reference state: lasting part plus the seasonal part's mean at the place.
+    """The movement of draws that share one weather, as `put_movement` fills it."""
+    world = blank_world(scenario, draws.count)
+    put_movement(world, scenario, coefficients, draws, lags, hygro, creep_path)
+    return world
 
+
+def put_movement(
+    into: World,
+    scenario: Scenario,
+    coefficients: Coefficients,
+    draws: Draws,
+    lags: Lags,
+    hygro: dict[str, Array],
+    creep_path: Array,
+) -> None:
+    """Fill a block with the movement of its draws.
+
+    Seasonal part: hygro weights times the change of the lags since set-up. Lasting part: elastic response to the
+    strings times creep. Reading at the reference state: lasting part plus the seasonal part's mean at the place.
     The bow's lasting part is left out: the truss rod takes it up at every set-up.
     """
     since = day_of(scenario, scenario.setup.setup)
     change = (lags.lags_pct[:, since:] - lags.lags_pct[:, [since]]).astype(np.float32)
     pull = string_pull_n(scenario.instrument.strings) * draws.values["string_response"]
-    lasting = lasting[:, since:].astype(np.float32)
-    seasonal_path = {quantity: hygro[quantity].astype(np.float32) @ change for quantity in MOVED}
-    lasting_path = {
-        quantity: (getattr(coefficients, quantity)["strings"] * pull)[:, None].astype(np.float32) * lasting
-        for quantity in ("top_sinkage", "neck_rotation")
-    }
+    for quantity in MOVED:
+        np.matmul(hygro[quantity].astype(np.float32), change, out=into.seasonal[quantity])
+    lasting = creep_path[:, since:].astype(np.float32)
+    for quantity in LASTING:
+        elastic = (getattr(coefficients, quantity)["strings"] * pull)[:, None].astype(np.float32)
+        np.multiply(elastic, lasting, out=into.lasting[quantity])
     steps = slice(None, None, READING_STEP_DAYS)
     place = stay_means(scenario, change)[:, steps]
     at = {quantity: hygro[quantity] @ place for quantity in MOVED}
-    at |= {quantity: at[quantity] + lasting_path[quantity][:, steps] for quantity in lasting_path}
+    at |= {quantity: at[quantity] + into.lasting[quantity][:, steps] for quantity in LASTING}
     distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     rise = np.tan(np.radians(at["neck_rotation"])) * distance - at["top_sinkage"]
-    action = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None] + rise / 2.0 + at["bow_action"]
-    return World(seasonal_path, lasting_path, Reading(rise, action, READING_STEP_DAYS))
-
-
-def gather(worlds: list[World]) -> World:
-    """The draws of all weather members in one, in the order of the draws."""
-    if len(worlds) == 1:
-        return worlds[0]
-
-    def joined(kind: str) -> dict[str, Movement]:
-        return {
-            quantity: np.concatenate([getattr(world, kind).pop(quantity) for world in worlds])
-            for quantity in list(getattr(worlds[0], kind))
-        }
-
-    reading = Reading(
-        np.concatenate([world.reading.saddle_rise_mm for world in worlds]),
-        np.concatenate([world.reading.action_mm for world in worlds]),
-        READING_STEP_DAYS,
-    )
-    return World(joined("seasonal"), joined("lasting"), reading)
+    start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
+    into.reading.saddle_rise_mm[:] = rise
+    into.reading.action_mm[:] = start + rise / 2.0 + at["bow_action"]

@@ -96,7 +96,7 @@ def write_report(fc: Dataset, scenario: Scenario, out_dir: Path, units: str) -> 
     the folder of an earlier report is carried over. `units`: 'metric' or 'inch'. Raises BadInput as check_folder does.
     """
     check_folder(out_dir)
-    target = out_dir.absolute()
+    target = out_dir.resolve()
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(
@@ -113,8 +113,6 @@ def write_report(fc: Dataset, scenario: Scenario, out_dir: Path, units: str) -> 
 
 
 def _put_in_place(fresh: Path, target: Path, aside: Path) -> None:
-    if target.is_symlink():
-        target = target.resolve()
     if target.exists():
         os.rename(target, aside)
     try:
@@ -156,7 +154,9 @@ def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str) -> None:
 
     brief = digest(fc, scenario)
     drawings = {}
-    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **figures.STYLE}):
+    # without the backend's own key, which would make matplotlib import its window toolkits to choose one
+    plain: Any = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
+    with matplotlib.rc_context({**plain, **figures.STYLE}):
         for name, figure in figures.all_figures(fc, scenario, brief, units).items():
             picture, drawings[name] = draw(figure, name)
             (folder / f"{name}.png").write_bytes(picture)

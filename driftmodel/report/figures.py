@@ -86,12 +86,17 @@ def _winters(axes: Axes, brief: Digest) -> None:
 
 
 def _years(axes: Axes, brief: Digest) -> None:
-    from matplotlib import dates
-
-    span = (brief.week[-1] - brief.week[0]) / np.timedelta64(365, "D")
-    step = 1 if span <= 8 else 2 if span <= 22 else 5
-    axes.xaxis.set_major_locator(dates.YearLocator(step))  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_formatter(dates.DateFormatter("%Y"))  # type: ignore[no-untyped-call]
+    first, last = (int(brief.week[at].astype("datetime64[Y]").astype(int)) + 1970 for at in (0, -1))
+    step = 1 if last - first <= 8 else 2 if last - first <= 22 else 5
+    at = [np.datetime64(f"{year}-01") for year in range(first + 1, last + 1) if year % step == 0]
+    words = [str(day.astype("datetime64[Y]")) for day in at]
+    if last - first <= 3:
+        at = list(
+            np.arange(np.datetime64(f"{first}-01"), np.datetime64(f"{last + 1}-01"), 3 if last - first < 2 else 6)
+        )
+        at = [day for day in at if brief.week[0] <= day <= brief.week[-1]]
+        words = [f"{MONTHS[int(day.astype(int)) % 12]} {day.astype('datetime64[Y]')}" for day in at]
+    axes.set_xticks([day.astype("datetime64[D]") for day in at], words)
     axes.set_xlim(brief.week[0], brief.week[-1])
 
 
@@ -148,8 +153,10 @@ def _window(axes: Axes, fc: Dataset, brief: Digest) -> None:
     axes.axvspan(early, end, ymin=0.94, facecolor="white", edgecolor=LASTING_LINE, hatch="////", linewidth=0.8)
     words = "a regrade is likeliest here" if not np.isnat(middle) else "a regrade may be due here"
     centre = early + (end - early) / 2
+    across = (centre - brief.week[0]) / (brief.week[-1] - brief.week[0])
+    side, centre = ("right", end) if across > 0.85 else ("left", early) if across < 0.15 else ("center", centre)
     axes.annotate(
-        words, (centre, 0.93), xycoords=("data", "axes fraction"), ha="center", va="top", fontsize=8.5,
+        words, (centre, 0.93), xycoords=("data", "axes fraction"), ha=side, va="top", fontsize=8.5,
         color=LASTING_LINE,
     )  # fmt: skip
 

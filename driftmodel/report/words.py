@@ -104,18 +104,20 @@ def when_words(fc: Dataset, scenario: Scenario) -> str:
         return f"A regrade is not due within {within}, in any run worth counting."
     if np.isnat(early):
         return f"A regrade is not likely within {within}: it falls due in only {percent(whole)} of the runs."
-    start = f"it could be as early as {season_words(early, southern)} (one time in ten)"
+    start = f"one time in ten it is due by {season_words(early, southern)}"
     if np.isnat(middle):
         return (
-            f"More likely than not, no regrade is due within {within}; the chance that one is comes to "
-            f"{percent(whole)} ({chance_words(whole)}). If so, {start}."
+            f"More likely than not, no regrade is due within {within}: the chance of one is {percent(whole)} "
+            f"({chance_words(whole)}). {start[0].upper()}{start[1:]}."
         )
     end = (
         f"in {percent(1 - whole)} of the runs it is not due within {within}"
         if np.isnat(late)
         else f"nine times in ten it is due by {season_words(late, southern)}"
     )
-    return f"As likely as not, a regrade is due by {season_words(middle, southern)}; {start}, and {end}."
+    return (
+        f"As likely as not, a regrade is due by {season_words(middle, southern)}. {start[0].upper()}{start[1:]}; {end}."
+    )
 
 
 def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:

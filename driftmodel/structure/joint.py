@@ -30,7 +30,7 @@ def saddle_change_mm(rotation_deg: ArrayLike, distance_mm: float) -> Array:
 
 def action_change_mm(saddle_change: ArrayLike, fret: int = 12) -> Array:
     """Change of action at a fret for a change at the saddle, mm: similar triangles from the nut, 1 - 2^(-fret / 12)."""
-    return np.asarray(saddle_change, dtype=float) * (1.0 - 2.0 ** (-fret / 12.0))
+    return np.asarray(np.asarray(saddle_change, dtype=float) * (1.0 - 2.0 ** (-fret / 12.0)), dtype=float)
 
 
 def spacer_rotation_deg(taper_mm: ArrayLike, joint_length_mm: float) -> Array:

@@ -11,6 +11,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from driftmodel.base.recursion import first_order_recursion
+
 Array = NDArray[np.float64]
 
 
@@ -20,13 +22,11 @@ def kelvin_creep(load_daily: ArrayLike, time_constants_days: ArrayLike, complian
     Each unit is a lag of the load, s' = (load - s) / tau, and adds compliance x s; exact. The wood starts unloaded.
     time_constants_days, compliances (relative to the elastic compliance): (units,).
     """
-    from scipy.signal import lfilter
-
     load = np.asarray(load_daily, dtype=float)
     creep = np.zeros(load.size + 1)
     for tau, compliance in zip(np.atleast_1d(time_constants_days), np.atleast_1d(compliances), strict=True):
         keep = float(np.exp(-1.0 / tau))
-        creep[1:] += float(compliance) * lfilter([1.0 - keep], [1.0, -keep], load)
+        creep[1:] += float(compliance) * first_order_recursion(keep, (1.0 - keep) * load)
     return creep
 
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from driftmodel.base.recursion import first_order_recursion
+
 Array = NDArray[np.float64]
 
 SECONDS_PER_DAY = 86400.0
@@ -126,12 +128,10 @@ def smoothed_moisture(
     each cell's moisture, over a year of humid-climate indoor air: under 0.1 % MC where the air stays below 65 % RH; in
     air that reaches 80 % RH up to 0.15 % MC in a plate and 0.4 % in a neck under a tight film.
     """
-    from scipy.signal import lfilter
-
     emc = np.asarray(emc_pct, dtype=float)
     keep = float(np.exp(-1.0 / (steps_per_day * time_constant_days)))
-    after, _ = lfilter([1.0 - keep], [1.0, -keep], emc, zi=[keep * initial_pct])
-    return np.concatenate([[initial_pct], np.asarray(after, dtype=float)[:-1]])
+    after = first_order_recursion(keep, (1.0 - keep) * emc, initial_pct)
+    return np.concatenate([[initial_pct], after[:-1]])
 
 
 def lag_basis(

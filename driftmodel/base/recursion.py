@@ -1,0 +1,30 @@
+"""One recursion for every first-order lag: x[k] = keep x[k-1] + gained[k], at the speed of compiled code.
+
+A bidiagonal solve of LAPACK; a digital filter would do the same, but its package takes half a second to import.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.lapack import dtbtrs
+
+Array = NDArray[np.float64]
+
+
+def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
+    """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
+
+    keep: one number, or (n,). Raises ValueError for a series of no length.
+    """
+    right = np.array(gained, dtype=float, order="F")
+    if right.size == 0:
+        raise ValueError("a recursion over no steps")
+    steps = np.broadcast_to(np.asarray(keep, dtype=float), right.shape[:1])
+    right[0] += steps[0] * first
+    bands = np.ones((2, right.shape[0]), order="F")
+    bands[1, :-1] = -steps[1:]
+    solved, info = dtbtrs(bands, right, uplo="L", diag="U")
+    if info != 0:
+        raise ValueError("the recursion is not finite")
+    return np.asarray(solved, dtype=float).reshape(np.shape(gained))
