@@ -84,6 +84,7 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
         "notes": json.dumps(["an invented remark."]),
         "Conventions": "CF-1.11",
         "verdict": verdict,
+        "regrade_cause": "lasting",
         "dry_days_per_year": 110.0,
         "damp_days_per_year": 0.0,
         "season_outside_share": 0.2,
@@ -114,4 +115,5 @@ def _put_regrades(fc: xr.Dataset, count: int) -> None:
     fc["grade_rotation"] = ("grade", np.degrees(np.arctan(taper / 75.0)), {"units": "degree", "long_name": "rotation"})
     fc["grade_cents"] = ("grade", -0.2 * taper, {"units": "cent", "long_name": "intonation"})
     fc.coords["unknown"] = list(UNKNOWNS)
+    fc["place_shift"] = ("draw", np.linspace(-0.1, 0.1, draws), {"units": "mm", "long_name": "shift by the place"})
     fc["driver_share"] = ("unknown", list(UNKNOWNS.values()), {"units": "1", "long_name": "share of the variance"})

@@ -62,6 +62,19 @@ def test_a_folder_that_cannot_be_written(place: str, run: Callable[..., object],
     assert (world / "taken.txt").read_text() == "mine"
 
 
+def test_the_folder_one_stands_in_is_not_replaced(run: Callable[..., object], world: Path) -> None:
+    ran = run("forecast", "mine.toml", "--draws", "12", "--out", ".")
+    assert ran.code == 2 and "stand in" in ran.err and (world / "mine.toml").is_file()
+
+
+def test_the_place_is_named_as_the_cause(run: Callable[..., object], world: Path) -> None:
+    """A dry highland holds the action low: the words must not blame the strings."""
+    ran = run("forecast", "dry-highland", "--draws", "60")
+    assert "not the air it was set up in" in " ".join(ran.out.split()) and "lower than at set-up" in " ".join(
+        ran.out.split()
+    )
+
+
 def test_a_folder_of_someone_else_is_left_alone(run: Callable[..., object], world: Path) -> None:
     (world / "letters").mkdir()
     (world / "letters" / "note.txt").write_text("mine")
@@ -74,6 +87,14 @@ def test_air_of_a_shipped_file(run: Callable[..., object], world: Path) -> None:
     ran = run("air", "weather/chicago.csv")
     assert ran.code == 0 and "January" in ran.out and (world / "air-chicago" / "air.png").is_file()
     assert json.loads(run("air", "weather/chicago.csv", "--json").out)
+
+
+def test_air_tells_the_flag_that_mends(run: Callable[..., object], world: Path) -> None:
+    (world / "room.csv").write_text("Time;Temp (°C);RH (%)\n2026-01-01 00:00;21,0;45\n2026-01-01 01:00;21,0;46\n")
+    ran = run("air", "room.csv")
+    assert ran.code == 2 and "--time-zone" in ran.err and "room.csv, row 2" in ran.err
+    assert run("air", "room.csv", "--time-zone", "UTC").code == 0
+    assert run("air", "room.csv", "--time-zone", "UTC", "--humidity-column", "RH (%)").code == 0
 
 
 def test_woods_to_a_file(run: Callable[..., object], world: Path) -> None:

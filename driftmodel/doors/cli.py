@@ -135,12 +135,16 @@ def _scenario_list(as_json: bool) -> str:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--time-zone", help="Time zone of a logger's stamps, such as UTC or America/Chicago.")
 @click.option("--gap-policy", type=click.Choice(["interpolate", "hold"]), help="How gaps in a logger file are filled.")
+@click.option("--temperature-column", metavar="NAME", help="Header of a logger's temperature column.")
+@click.option("--humidity-column", metavar="NAME", help="Header of a logger's relative humidity column.")
 @click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
 @_shared_options
 def air(
     file: Path,
     time_zone: str | None,
     gap_policy: str | None,
+    temperature_column: str | None,
+    humidity_column: str | None,
     day_first: bool | None,
     out: Path | None,
     units: str,
@@ -154,13 +158,37 @@ def air(
     from driftmodel.climate.history import read_air
     from driftmodel.report.air_words import air_json, air_summary, write_air_figure
 
-    history = read_air(file, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first)
+    named = {"temperature": temperature_column, "relative_humidity": humidity_column}
+    columns = {role: name for role, name in named.items() if name}
+    try:
+        history = read_air(
+            file, columns=columns or None, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first
+        )
+    except BadInput as fault:
+        raise _as_flags(fault) from None
     picture = write_air_figure(history, out or Path(f"air-{file.stem}"), units)
     if as_json:
         _say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
         return
     _say(air_summary(history, units), quiet)
     _say(f"\nPicture: {picture}", quiet)
+
+
+_FLAGS = {
+    "time_zone": "--time-zone America/Chicago",
+    "gap_policy": "--gap-policy interpolate",
+    "columns": "--temperature-column NAME --humidity-column NAME",
+    "day_first": "--day-first or --month-first",
+}
+
+
+def _as_flags(fault: BadInput) -> BadInput:
+    """The same fault, its mend told for this command as well as for a climate file."""
+    flag = next((flag for key, flag in _FLAGS.items() if key in fault.mend), None)
+    if flag is None:
+        return fault
+    mend = f"{flag} (in a climate file's [logger]: {fault.mend})"
+    return BadInput(fault.came, fault.needed, file=fault.file, place=fault.place, mend=mend)
 
 
 @commands.command()

@@ -57,6 +57,7 @@ def as_dataset(
     )
     _put_air(result, air, lags, weights)
     _put_movements(result, scenario, draws, world)
+    _put_place(result, scenario, draws, world, due)
     _put_regrades(result, scenario, draws, world, due)
     result.attrs |= _provenance(scenario, seed, draws)
     result.attrs |= verdict(result, scenario, air)
@@ -107,6 +108,22 @@ def _put(
     result[name] = (dims, values, {"units": variable.unit, "long_name": variable.long_name + words})
     if variable.standard_name:
         result[name].attrs["standard_name"] = variable.standard_name
+
+
+def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
+    """What the place itself does: the reading at its mean state less the lasting part, against set-up; and whether
+    that or the lasting part is the greater cause of the first regrade, over the draws that reach one."""
+    steps = slice(None, None, world.reading.step_days)
+    start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
+    lasting = result["action_change_lasting"].values[:, steps]
+    place = world.reading.action_mm - start - lasting
+    words = "action at the 12th fret in the mean state of the place lived in last, against set-up, lasting part aside"
+    result["place_shift"] = (("draw",), place[:, -1], {"units": "mm", "long_name": words})
+    reached = np.flatnonzero(due.step[:, 0] != NEVER)
+    at = (reached, due.step[reached, 0])
+    way = np.sign(place[at] + lasting[at])
+    by_place = bool(reached.size) and float(np.mean(place[at] * way > lasting[at] * way)) > 0.5
+    result.attrs["regrade_cause"] = "place" if by_place else "lasting"
 
 
 def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:

@@ -46,6 +46,13 @@ def check_folder(out: Path) -> None:
         raise BadInput(
             f'"{standing}" cannot be written to', "a place you may write to", file=out, mend="--out my-report"
         )
+    if out.resolve() == Path.cwd() or out.resolve() in Path.cwd().parents:
+        raise BadInput(
+            "it is the folder you stand in, which a report would replace",
+            "a folder of its own for the report",
+            file=out,
+            mend="--out my-report",
+        )
     if out.is_dir():
         if not os.access(out.absolute().parent, os.W_OK | os.X_OK):
             raise BadInput(

@@ -34,6 +34,7 @@ class Story:
     when: str
     grade: str
     comes_back: str
+    place: str
     stays: str
     owner: tuple[str, ...]
     notes: tuple[str, ...]
@@ -47,6 +48,7 @@ def story(fc: Dataset, scenario: Scenario, units: str) -> Story:
         when=when_words(fc, scenario),
         grade=grade_words(fc, scenario, units),
         comes_back=_comes_back(fc, scenario, units),
+        place=_place(fc, scenario, units),
         stays=_stays(fc, scenario, units),
         owner=_owner(fc, scenario, units),
         notes=_notes(fc),
@@ -68,6 +70,12 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
     word, attrs = fc.attrs["verdict"], fc.attrs
     soon_year = min(2, scenario.horizon_years)
     soon = float(fc["regrade_due"].sel(year=soon_year))
+    if word == "regrade" and attrs["regrade_cause"] == "place":
+        return (
+            f"The air it goes to is not the air it was set up in: on the average of a year it holds the action past "
+            f"what the rule allows, in {percent(soon)} of the runs within {years_words(soon_year)}. A spacer chosen "
+            "for the place mends that, or air nearer to the workshop's."
+        )
     if word == "regrade":
         return (
             f"Within {years_words(soon_year)} of set-up the neck angle is more likely than not to have drifted for "
@@ -165,6 +173,20 @@ def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
     )
 
 
+def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
+    low, middle, high = np.quantile(fc["place_shift"].values, (0.1, 0.5, 0.9))
+    where = "the place it lives in last" if len(scenario.stays) > 2 else "the place it lives in"
+    if abs(middle) < 0.02 and max(abs(low), abs(high)) < 0.1:
+        return f"On the average of a year {where} leaves the action where it was at set-up."
+    way = "higher" if middle >= 0 else "lower"
+    return (
+        f"On the average of a year {where} holds the action about {length_words(abs(middle), units)} {way} than at "
+        f"set-up (four times in five between {signed_length(low, units)} and {signed_length(high, units)}): its air is "
+        f"{'damper' if middle >= 0 else 'drier'} for the wood than the air at set-up. It lasts as long as the guitar "
+        "lives there."
+    )
+
+
 def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
     low, middle, high = np.quantile(fc["action_change_lasting"].values[:, -1], (0.1, 0.5, 0.9))
     way = "rises" if middle >= 0 else "falls"
@@ -221,6 +243,7 @@ def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
         ("When", told.when),
         ("Which", told.grade),
         ("Comes back", told.comes_back),
+        ("The place", told.place),
         ("Stays", told.stays),
         ("How sure", _how_sure(fc)),
     ]
