@@ -1,9 +1,9 @@
 """Plates, shallow domes and ribs by finite elements against published solutions.
 
 Reference values: Timoshenko and Woinowsky-Krieger (1959), Theory of Plates and Shells: square plate, uniform load,
-Poisson's ratio 0.3: clamped 0.00126532 q a^4 / D, simply supported 0.00406235 q a^4 / D at the middle (their Tables 8 and
-35 print 0.00406 and 0.00126). Navier's double sine series for a simply supported orthotropic rectangle and for a shallow
-spherical cap, with through shear (Reddy 2004, Mechanics of Laminated Composite Plates and Shells, ch. 6 and 8).
+Poisson's ratio 0.3: clamped 0.00126532 q a^4 / D, simply supported 0.00406235 q a^4 / D at the middle (their Tables 8
+and 35 print 0.00406 and 0.00126). Navier's double sine series for a simply supported orthotropic rectangle and a
+shallow spherical cap, with through shear (Reddy 2004, Mechanics of Laminated Composite Plates and Shells, ch. 6 and 8).
 Composite beam: bending of two glued bars about their common neutral axis. Two layers with different free strain:
 Timoshenko (1925), Analysis of bi-metal thermostats, Eq. 4.
 """
@@ -84,7 +84,7 @@ class Rectangle:
 def navier_mm(stiffness: Array, a: float, b: float, pressure: float, radius: float = 0.0, terms: int = 99) -> float:
     """Middle deflection of a simply supported (orthotropic, shallow spherical) rectangle with through shear.
 
-    u = U cos sin, v = V sin cos, w = W sin sin, turns alike (Reddy 2004); each term is a 5 by 5 system, stiffness (8, 8).
+    u = U cos sin, v = V sin cos, w = W sin sin, turns alike (Reddy 2004); each term is 5 by 5, stiffness (8, 8).
     """
     bend = 1.0 / radius if radius else 0.0
     odd = np.arange(1, terms + 1, 2)

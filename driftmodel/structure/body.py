@@ -67,7 +67,6 @@ def box(body: Body) -> boxes.Box:
         strings=boxes.Strings(
             bridge.saddle_mm,
             library.general("saddle_over_bridge").value,
-            library.general("strings_over_top_at_join").value,
             library.general("saddle_string_spread").value / 2.0,
         ),
     )

@@ -64,11 +64,10 @@ class Lining:
 
 @dataclass(frozen=True)
 class Strings:
-    """Saddle place; heights of the strings over the bridge's top face and over the top's face at the body join."""
+    """Saddle place, height of the strings over the bridge's top face, half the spread of the outer strings."""
 
     saddle_mm: float
     over_bridge_mm: float
-    over_top_at_join_mm: float
     half_spread_mm: float
 
 
@@ -225,10 +224,10 @@ def _meshed(triangles: mesh.Triangles, dome: Dome, border: Array) -> Meshed:
     height, slopes = dome.height(places), dome.slope(shell.quadrature_places(surface))
     skin = basis.mesh.boundary_facets()
     ends = basis.mesh.facets[:, skin]
-    distance, _ = cKDTree(border).query(basis.mesh.p.T)
+    distance = np.asarray(cKDTree(border).query(basis.mesh.p.T)[0])
     outer = (distance[ends] < 1e-6).all(axis=0)
     skin, ends = skin[outer], ends[:, outer]
-    z = dome.height(basis.mesh.p.T)
+    z: Array = np.asarray(dome.height(basis.mesh.p.T))
     middle = dome.height(basis.mesh.p[:, ends].mean(axis=1).T)
     sag = 4.0 * (middle - z[ends].mean(axis=0))
     corner_nodes, edge_nodes = basis.nodal_dofs[0][ends], basis.facet_dofs[:, skin]
@@ -243,9 +242,7 @@ def _meshed(triangles: mesh.Triangles, dome: Dome, border: Array) -> Meshed:
         at = shell.quadrature_places(surface)[triangle]
         barycentric = np.column_stack([at, np.ones(len(at))]) @ share_of.T
         k, m = local
-        slopes[triangle] -= fall * (
-            barycentric[:, [k]] * share_of[m, :2] + barycentric[:, [m]] * share_of[k, :2]
-        )
+        slopes[triangle] -= fall * (barycentric[:, [k]] * share_of[m, :2] + barycentric[:, [m]] * share_of[k, :2])
     return Meshed(surface, slopes, height, dome)
 
 
@@ -362,10 +359,11 @@ Weights = list[tuple[int, float]]
 
 
 def _probe(on: Meshed, number: Integers, strings: Strings) -> Weights:
-    """Weights on global nodes that give the mean over six places along the saddle."""
-    y = np.linspace(-strings.half_spread_mm, strings.half_spread_mm, 6)
-    rows = on.surface.basis.probes(np.vstack([np.full(6, strings.saddle_mm), y])).tocsr().mean(axis=0)
-    mean = np.asarray(rows).ravel()
+    """Weights on global nodes that give the mean along the saddle between the outer strings. (Six strings as points
+    would not settle: a plate that shears gives way without end under a point.)"""
+    share, weight = np.polynomial.legendre.leggauss(40)
+    places = np.vstack([np.full(40, strings.saddle_mm), strings.half_spread_mm * share])
+    mean = np.asarray(on.surface.basis.probes(places).T @ (weight / 2.0)).ravel()
     return [(int(number[k]), float(mean[k])) for k in np.nonzero(np.abs(mean) > 1e-12)[0]]
 
 
@@ -380,18 +378,16 @@ def _mean(nodes: Array, weights: Weights) -> Array:
 def _add_strings(
     to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], neck: int, half: float
 ) -> None:
-    """1 N along the line from saddle top to nut: on the bridge towards the nut, on the neck back towards the bridge."""
+    """1 N along a level line at the saddle's top: on the bridge towards the nut, on the neck block back towards the
+    bridge (real strings slope by a degree or so; their downward share depends on the neck's set and is left out)."""
     strings = box.strings
     rest = half + box.bridge.thickness_mm + strings.over_bridge_mm
     high = float(dome.height(np.array([strings.saddle_mm, 0.0]))) + rest
-    join = half + strings.over_top_at_join_mm
-    steep = (high - join) / strings.saddle_mm
-    pull = np.array([-1.0, -steep]) / np.hypot(1.0, steep)
     for node, weight in saddle:
-        to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * pull)
+        to.add_force("strings", np.array([6 * node]), np.array([-weight]))
         to.add_force("strings", np.array([6 * node + 4, 6 * _owned(node, own) + 4]),
-                     weight * pull[0] * np.array([half, rest - half]))  # fmt: skip
-    to.add_force("strings", 6 * neck + np.array([0, 2, 4]), np.array([-pull[0], -pull[1], -pull[0] * join]))
+                     -weight * np.array([half, rest - half]))  # fmt: skip
+    to.add_force("strings", 6 * neck + np.array([0, 4]), np.array([1.0, high]))
 
 
 # ---- ties and answer ---------------------------------------------------------------------------------------------

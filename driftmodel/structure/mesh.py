@@ -7,6 +7,8 @@ and any piece the triangulation misses is halved until all are edges of triangle
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +41,7 @@ def smooth_outline(outline_mm: tuple[tuple[float, float], ...], steps: int = 40)
     """
     given = np.asarray(outline_mm, dtype=float)
     chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(given, axis=0).T))])
-    fine = np.unique(np.concatenate([np.linspace(a, b, steps + 1) for a, b in zip(chord[:-1], chord[1:], strict=True)]))
+    fine = np.unique(np.concatenate([np.linspace(a, b, steps + 1) for a, b in pairwise(chord)]))
     half = np.column_stack([PchipInterpolator(chord, given[:, axis])(fine) for axis in (0, 1)])
     lower = half * (1.0, -1.0)
     return np.concatenate([lower, half[::-1]])
@@ -61,10 +63,7 @@ def along(line: Array, size: float, extra: Array | None = None, closed: bool = T
     knots = knots[np.concatenate([[True], np.diff(knots) > _MERGE * size])]
     if reach[-1] - knots[-1] < _MERGE * size:
         knots[-1] = reach[-1]
-    places = [
-        np.linspace(a, b, max(1, int(np.ceil((b - a) / size - 0.1))), endpoint=False)
-        for a, b in zip(knots[:-1], knots[1:], strict=True)
-    ]
+    places = [np.linspace(a, b, max(1, int(np.ceil((b - a) / size - 0.1))), endpoint=False) for a, b in pairwise(knots)]
     at = np.concatenate([*places, [] if closed else [reach[-1]]])
     return np.column_stack([np.interp(at, reach, whole[:, axis]) for axis in (0, 1)])
 
@@ -85,7 +84,7 @@ def touching(path: Array, loop: Array, near: float) -> Array:
     step = np.diff(whole, axis=0)
     reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
     found = []
-    for start, end in zip(path[:-1], path[1:], strict=True):
+    for start, end in pairwise(path):
         share = np.linspace(0.0, 1.0, 1 + max(1, int(np.hypot(*(end - start)))))[:, None]
         spots = start + share * (end - start)
         within = inside(spots, loop)
@@ -139,9 +138,7 @@ def triangulate(border: Array, lines: list[Array], hole: Array | None, size: flo
         middle = points[edges[lost]].mean(axis=1)
         number = len(points) + np.arange(len(middle))
         points = np.concatenate([points, middle])
-        parts = np.concatenate(
-            [np.column_stack([edges[lost, 0], number]), np.column_stack([number, edges[lost, 1]])]
-        )
+        parts = np.concatenate([np.column_stack([edges[lost, 0], number]), np.column_stack([number, edges[lost, 1]])])
         is_fixed = np.concatenate([is_fixed[~lost], np.zeros(len(parts), dtype=bool)])
         edges = np.concatenate([edges[~lost], parts])
     centre = points[corners].mean(axis=1)
@@ -202,11 +199,10 @@ def _numbered(pieces: Array, first: int, size: float) -> tuple[Array, Integers]:
     tree = cKDTree(ends)
     for a, b in sorted(tree.query_pairs(_MERGE * size)):
         owner[b] = min(owner[b], owner[a])
-    exact = cKDTree(ends).query_ball_point(ends[: 2 * first], 1e-9)
-    for a, same in enumerate(exact):
-        for b in same:
-            owner[b] = min(same)
-        owner[a] = min(same)
+    exact: Any = cKDTree(ends).query_ball_point(ends[: 2 * first], 1e-9)
+    for a, found in enumerate(exact):
+        same = list(found)
+        owner[[a, *same]] = min(same)
     for one in range(len(owner)):
         owner[one] = owner[owner[one]]
     kept, number = np.unique(owner, return_inverse=True)
@@ -234,9 +230,7 @@ def _filling(points: Array, edges: Integers, border: Array, hole: Array | None, 
     if not len(free):
         return free
     start, neighbours = Delaunay(points).vertex_neighbor_vertices
-    moved = [
-        points[neighbours[start[k] : start[k + 1]]].mean(axis=0) for k in range(len(lined), len(points))
-    ]
+    moved = [points[neighbours[start[k] : start[k + 1]]].mean(axis=0) for k in range(len(lined), len(points))]
     moved_to = np.asarray(moved)
     ok = inside(moved_to, border)
     return np.where(ok[:, None], moved_to, free)

@@ -46,7 +46,7 @@ def surface(points: Array, corners: Integers) -> Surface:
 
     basis = Basis(MeshTri(points.T.copy(), corners.T.copy()), ElementTriP3(), intorder=6)
     shapes = [field[0] for field in basis.basis]
-    value = np.stack([np.broadcast_to(shape.value, basis.dx.shape)[0] for shape in shapes], axis=1)
+    value = np.stack([np.broadcast_to(np.asarray(shape), basis.dx.shape)[0] for shape in shapes], axis=1)
     gradient = np.stack([shape.grad for shape in shapes], axis=-1).transpose(1, 2, 3, 0)
     centres = basis.mesh.p[:, basis.mesh.t].mean(axis=1).T
     return Surface(basis, basis.element_dofs.T.astype(np.int64), value, gradient, basis.dx, centres)
@@ -59,7 +59,7 @@ def places(of: Surface) -> Array:
 
 def quadrature_places(of: Surface) -> Array:
     """Quadrature points, (m, q, 2) mm."""
-    return np.asarray(of.basis.global_coordinates().value.transpose(1, 2, 0), dtype=float)
+    return np.asarray(np.asarray(of.basis.global_coordinates()).transpose(1, 2, 0), dtype=float)
 
 
 def strain_operators(of: Surface, frames: Array, slopes: Array | None) -> tuple[Array, Array]:
@@ -132,7 +132,8 @@ class Structure:
 
 def freedoms_of(nodes: Integers, components: tuple[int, ...]) -> Integers:
     """Global freedoms (m, k * c) of nodes (m, k): six to a node, 0-2 displacements, 3-5 turns."""
-    return (6 * nodes[:, :, None] + np.array(components)).reshape(len(nodes), -1)
+    found: Integers = (6 * nodes[:, :, None] + np.array(components)).reshape(len(nodes), -1)
+    return found
 
 
 def _integrated(operator: Array, weight: Array, resistance: Array, free: Array) -> tuple[Array, Array]:
