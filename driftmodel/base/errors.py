@@ -22,7 +22,8 @@ class BadInput(ValueError):
         self.file = None if file is None else str(file)
         self.place = place
         where = ", ".join(part for part in (self.file, place) if part)
-        super().__init__(f"{where + ': ' if where else ''}{came}. Needed: {needed}. Mend: {mend}")
+        told = came.rstrip(".") + ("" if came.endswith("?") else ".")
+        super().__init__(f"{where + ': ' if where else ''}{told} Needed: {needed}. Mend: {mend}")
 
 
 def near_match(word: str, known: Iterable[str]) -> str:

@@ -86,6 +86,17 @@ def load_scenario(name: str | Path) -> Scenario:
     )
 
 
+def instrument_names() -> tuple[str, ...]:
+    """Names of the shipped instruments."""
+    return tuple(sorted(path.stem for path in (scenarios_dir() / "instruments").glob("*.toml")))
+
+
+def find_instrument(name: str | Path) -> Instrument:
+    """The instrument in a TOML file, or a shipped one by its name. Raises BadInput."""
+    folder = scenarios_dir() / "instruments"
+    return load_instrument(_resolve(name, folder, "instrument", instrument_names(), "driftmodel design"))
+
+
 def load_instrument(path: Path) -> Instrument:
     """The instrument in a TOML file; every wood and finish it names is known, or BadInput says which is not."""
     data, _ = validated(files.InstrumentFile, path)
@@ -245,7 +256,9 @@ def _unknown(path: Path, at: tuple[str | int, ...], name: str, kind: str, known:
     )
 
 
-def _resolve(name: str | Path, folder: Path, kind: str, known: tuple[str, ...]) -> Path:
+def _resolve(
+    name: str | Path, folder: Path, kind: str, known: tuple[str, ...], command: str = "driftmodel forecast"
+) -> Path:
     """A shipped file by bare name, else the path given."""
     text = str(name)
     if text in known:
@@ -256,7 +269,7 @@ def _resolve(name: str | Path, folder: Path, kind: str, known: tuple[str, ...]) 
     raise BadInput(
         f'there is no {kind} "{text}".{near_match(text, known)}',
         f"a path to a TOML file, or one of {', '.join(known)}",
-        mend=f"driftmodel forecast {known[0]}" if known else f"give the path of a {kind} file",
+        mend=f"{command} {known[0]}" if known else f"give the path of a {kind} file",
     )
 
 

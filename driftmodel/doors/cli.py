@@ -100,8 +100,8 @@ def forecast(
     from driftmodel.outlook.drift import forecast as run
     from driftmodel.report.words import forecast_json, terminal_summary
 
-    show = sys.stderr.isatty() and not quiet and not as_json
-    result = run(chosen, draws, seed, progress=_progress if show else lambda _: None)
+    show = _shown(quiet, as_json)
+    result = run(chosen, draws, seed, progress=_progress if show else _silent)
     if show:
         _progress("report: figures, tables, data")
     write_report(result, chosen, folder, units)
@@ -129,6 +129,53 @@ def _scenario_list(as_json: bool) -> str:
     width = max(len(item.name) for item in scenarios)
     lines = [f"{item.name:<{width}}  {item.summary}" for item in scenarios]
     return "\n".join([*lines, "", "All invented; the weather in them is real where it names a weather file."])
+
+
+@commands.command()
+@click.argument("instrument", required=False)
+@click.option("--sensitivities", is_flag=True, help="Vary every input too, and the what-ifs: about a minute.")
+@_shared_options
+def design(
+    instrument: str | None, sensitivities: bool, out: Path | None, units: str, quiet: bool, as_json: bool
+) -> None:
+    """Draw an instrument to scale and show how its body moves.
+
+    INSTRUMENT is the name of a shipped design or the path of a TOML file. Writes drawing.png, movement.png and tables
+    into a folder, design-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import find_instrument, instrument_names
+
+    if instrument is None:
+        known = instrument_names()
+        raise BadInput(
+            "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
+        )
+    chosen = find_instrument(instrument)
+    folder = out or Path(f"design-{chosen.name}")
+    from dataclasses import asdict
+
+    from driftmodel.report.design_report import behaviour_words, write_design
+    from driftmodel.structure.design import behaviour
+
+    found = behaviour(chosen)
+    written = write_design(
+        chosen, found, folder, units, sensitivities, _progress if _shown(quiet, as_json) else _silent
+    )
+    if _shown(quiet, as_json):
+        click.echo("\r\033[K", nl=False, err=True)
+    if as_json:
+        _say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        return
+    _say(behaviour_words(chosen, found, units), quiet)
+    _say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+
+
+def _shown(quiet: bool, as_json: bool) -> bool:
+    return sys.stderr.isatty() and not quiet and not as_json
+
+
+def _silent(_: str) -> None:
+    return
 
 
 @commands.command()

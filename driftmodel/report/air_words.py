@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import numpy as np
 
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
+from driftmodel.report.document import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -153,11 +155,10 @@ def air_figure(air: Dataset, units: str = "metric") -> Figure:
 
 
 def write_air_figure(air: Dataset, folder: Path, units: str = "metric") -> Path:
-    """Writes air.png into `folder` (made if need be) and returns its path."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / "air.png"
-    air_figure(air, units).savefig(path, dpi=130)
-    return path
+    """Writes air.png into `folder` (made if need be) and returns its path. Raises BadInput where it cannot."""
+    held = BytesIO()
+    air_figure(air, units).savefig(held, format="png", dpi=130)
+    return write_bytes(folder, "air.png", held.getvalue())
 
 
 def air_json(air: Dataset) -> dict[str, Any]:

@@ -78,14 +78,19 @@ def _is_ours(folder: Path) -> bool:
 
 
 def write_text(out_dir: Path, name: str, text: str) -> Path:
-    """Writes one text file into a folder, made if need be, whole or not at all; raises BadInput if it cannot."""
+    """Writes one text file as `write_bytes` does."""
+    return write_bytes(out_dir, name, text.encode("utf-8"))
+
+
+def write_bytes(out_dir: Path, name: str, content: bytes) -> Path:
+    """Writes one file into a folder, made if need be, whole or not at all; raises BadInput if it cannot."""
     path = out_dir / name
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
         handle, part = tempfile.mkstemp(prefix=f".{name}-", dir=out_dir)
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
             _open_to_readers(Path(part), 0o666)
             os.replace(part, path)
         except BaseException:

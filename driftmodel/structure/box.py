@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.linalg import splu
-from scipy.spatial import cKDTree
+from scipy.spatial import Delaunay, cKDTree
 
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.plate import Board, Layer, Section, section
@@ -130,8 +130,66 @@ class Meshed:
     dome: Dome
 
 
+@dataclass(frozen=True)
+class _Solution:
+    """Displacements (6 n,) for each load, with what is needed to read them."""
+
+    moved: dict[str, Array]
+    top: Meshed
+    border: Array
+    place: Array
+    top_number: Integers
+    neck: int
+    own: dict[int, int]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Rise of the top's middle surface for one load each: corner places (2, n), triangles (3, m), rise (n,) in mm."""
+
+    places: Array
+    triangles: Integers
+    rise: dict[str, Array]
+
+
 def solve(box: Box, size_mm: float, loads: tuple[str, ...]) -> dict[str, Answer]:
     """Movement for +1 % MC in each part named in `loads`, or +1 N of string pull for 'strings'."""
+    found = _solution(box, size_mm, loads)
+    saddle = _probe(found.top, found.top_number, box.strings)
+    flank = _flanks(found.place, found.top_number, found.top, found.border, box.strings.saddle_mm)
+    answers = {}
+    for name, shift in found.moved.items():
+        nodes = shift.reshape(-1, 6)
+        host, turned = _mean(nodes, saddle), _mean(nodes, [(_owned(n, found.own), w) for n, w in saddle])
+        answers[name] = Answer(
+            bridge=(float(host[0]), float(host[2])),
+            bridge_tilt=float(turned[4]),
+            block=(float(nodes[found.neck, 0]), float(nodes[found.neck, 2])),
+            block_turn=float(nodes[found.neck, 4]),
+            width=float(nodes[flank[0], 1] - nodes[flank[1], 1]),
+        )
+    return answers
+
+
+def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
+    """How the whole top rises for each load, against a plane through the outer edges of neck and tail block."""
+    found = _solution(box, size_mm, loads)
+    places = shell.places(found.top.surface)
+    along = places[:, 0] / places[:, 0].max()
+    rise = {}
+    for name, shift in found.moved.items():
+        nodes = shift.reshape(-1, 6)
+        rise[name] = nodes[found.top_number, 2] - nodes[found.neck, 2] * (1.0 - along)
+    triangles = Delaunay(places).simplices
+    middle = places[triangles].mean(axis=1)
+    kept = mesh.inside(middle, box.outline)
+    if box.top.hole is not None:
+        x, y, diameter = box.top.hole
+        kept &= np.hypot(middle[:, 0] - x, middle[:, 1] - y) > diameter / 2.0
+    return Shape(places.T, triangles[kept].T.astype(np.int64), rise)
+
+
+def _solution(box: Box, size_mm: float, loads: tuple[str, ...]) -> _Solution:
     length = float(box.outline[:, 0].max())
     domes = (
         Dome(length, box.top.radius_mm, 1.0, None),
@@ -152,20 +210,7 @@ def solve(box: Box, size_mm: float, loads: tuple[str, ...]) -> dict[str, Answer]
     saddle, above = _probe(top, number[0], box.strings), box.top.thickness_mm / 2.0
     _add_strings(whole, box, domes[0], saddle, own, neck, above)
     ties = _ties(box, length, place, whole.node_count, neck, tail)
-    moved = _solved(whole, ties, tail, loads)
-    flank = _flanks(place, number[0], top, border, box.strings.saddle_mm)
-    answers = {}
-    for name, shift in moved.items():
-        nodes = shift.reshape(-1, 6)
-        host, turned = _mean(nodes, saddle), _mean(nodes, [(_owned(n, own), w) for n, w in saddle])
-        answers[name] = Answer(
-            bridge=(float(host[0]), float(host[2])),
-            bridge_tilt=float(turned[4]),
-            block=(float(nodes[neck, 0]), float(nodes[neck, 2])),
-            block_turn=float(nodes[neck, 4]),
-            width=float(nodes[flank[0], 1] - nodes[flank[1], 1]),
-        )
-    return answers
+    return _Solution(_solved(whole, ties, tail, loads), top, border, place, number[0], neck, own)
 
 
 # ---- meshing ---------------------------------------------------------------------------------------------------

@@ -1,0 +1,188 @@
+"""What a design's drawing does to the way it moves: coefficients in words, sensitivities, what-ifs, the top's shape."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from math import radians, tan
+
+from driftmodel.base.records import LOADS, Instrument
+from driftmodel.structure import box as boxes
+from driftmodel.structure.body import SIZE_MM, box
+from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.strings import string_pull_n
+
+#: each input is moved by this share to either side
+STEP = 0.05
+Change = Callable[[boxes.Box, float], boxes.Box]
+
+
+@dataclass(frozen=True)
+class Behaviour:
+    """What a maker sees of one design, per load of records.LOADS but under the full string pull for 'strings'.
+
+    saddle_rise_mm: saddle over the fret plane for +1 % MC in the part, or for the strings coming to pitch; halve it
+    for the action at the 12th fret. bridge_rise_mm: against the neck block. neck_turn_deg: + the nut end comes up.
+    bridge_tilt_deg: + leans to the nut.
+    """
+
+    saddle_rise_mm: dict[str, float]
+    bridge_rise_mm: dict[str, float]
+    neck_turn_deg: dict[str, float]
+    bridge_tilt_deg: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """Percent by which a behaviour changes when one input grows by 10 % (linear, from 5 % to either side)."""
+
+    input: str
+    top_moisture_pct: float
+    back_moisture_pct: float
+    strings_pct: float
+    bridge_tilt_pct: float
+
+
+def behaviour(instrument: Instrument) -> Behaviour:
+    """The design's behaviour at its own drawing. Raises BadInput where its parts do not fit."""
+    return _behaviour(box(instrument.body), instrument)
+
+
+def _behaviour(of: boxes.Box, instrument: Instrument) -> Behaviour:
+    answers = boxes.solve(of, SIZE_MM, LOADS)
+    pull = string_pull_n(instrument.strings)
+    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    size = {load: pull if load == "strings" else 1.0 for load in LOADS}
+    bridge = {load: size[load] * (answer.bridge[1] - answer.block[1]) for load, answer in answers.items()}
+    turn = {load: size[load] * answer.block_turn for load, answer in answers.items()}
+    return Behaviour(
+        saddle_rise_mm={load: bridge[load] + tan(turn[load]) * distance for load in LOADS},
+        bridge_rise_mm=bridge,
+        neck_turn_deg={load: turn[load] / radians(1.0) for load in LOADS},
+        bridge_tilt_deg={load: -size[load] * answer.bridge_tilt / radians(1.0) for load, answer in answers.items()},
+    )
+
+
+def _sheet(name: str, field: str) -> Change:
+    def change(of: boxes.Box, factor: float) -> boxes.Box:
+        sheet = getattr(of, name)
+        return replace(of, **{name: replace(sheet, **{field: getattr(sheet, field) * factor})})
+
+    return change
+
+
+def _board(name: str, field: str) -> Change:
+    def change(of: boxes.Box, factor: float) -> boxes.Box:
+        part = getattr(of, name)
+        board = part if name == "side" else part.board
+        board = replace(board, **{field: getattr(board, field) * factor})
+        return replace(of, **{name: board if name == "side" else replace(part, board=board)})
+
+    return change
+
+
+def _bars(name: str, what: str) -> Change:
+    def scaled(bar: boxes.Bar, factor: float) -> boxes.Bar:
+        if what == "height":
+            return replace(bar, height_mm=lambda reach, own=bar.height_mm: factor * own(reach))
+        if what == "width":
+            return replace(bar, width_mm=bar.width_mm * factor)
+        return replace(bar, board=replace(bar.board, modulus_along=bar.board.modulus_along * factor))
+
+    def change(of: boxes.Box, factor: float) -> boxes.Box:
+        sheet = getattr(of, name)
+        return replace(of, **{name: replace(sheet, bars=tuple(scaled(bar, factor) for bar in sheet.bars))})
+
+    return change
+
+
+def _plain(field: str) -> Change:
+    return lambda of, factor: replace(of, **{field: getattr(of, field) * factor})
+
+
+def _patch(name: str, field: str) -> Change:
+    def change(of: boxes.Box, factor: float) -> boxes.Box:
+        patch = getattr(of, name)
+        if patch is None:
+            return of
+        return replace(of, **{name: replace(patch, **{field: getattr(patch, field) * factor})})
+
+    return change
+
+
+def _depth(of: boxes.Box, factor: float) -> boxes.Box:
+    return replace(of, depth_neck_mm=of.depth_neck_mm * factor, depth_tail_mm=of.depth_tail_mm * factor)
+
+
+def _lining(of: boxes.Box, factor: float) -> boxes.Box:
+    return of if of.lining is None else replace(of, lining=replace(of.lining, width_mm=of.lining.width_mm * factor))
+
+
+#: every input of the structural model that a drawing or a choice of wood sets, in plain words
+INPUTS: dict[str, Change] = {
+    "top thickness": _sheet("top", "thickness_mm"),
+    "top dome radius": _sheet("top", "radius_mm"),
+    "top brace height": _bars("top", "height"),
+    "top brace width": _bars("top", "width"),
+    "top brace stiffness": _bars("top", "stiffness"),
+    "top stiffness along the grain": _board("top", "modulus_along"),
+    "top stiffness across the grain": _board("top", "modulus_across"),
+    "top shear stiffness": _board("top", "shear_plane"),
+    "top movement across the grain": _board("top", "movement_across"),
+    "top movement along the grain": _board("top", "movement_along"),
+    "back thickness": _sheet("back", "thickness_mm"),
+    "back dome radius": _sheet("back", "radius_mm"),
+    "back brace height": _bars("back", "height"),
+    "back brace width": _bars("back", "width"),
+    "back stiffness along the grain": _board("back", "modulus_along"),
+    "back stiffness across the grain": _board("back", "modulus_across"),
+    "back movement across the grain": _board("back", "movement_across"),
+    "side thickness": _plain("side_thickness_mm"),
+    "body depth": _depth,
+    "side stiffness along the grain": _board("side", "modulus_along"),
+    "lining width": _lining,
+    "bridge thickness": _patch("bridge", "thickness_mm"),
+    "bridge stiffness": _board("bridge", "modulus_along"),
+    "bridge plate thickness": _patch("bridge_plate", "thickness_mm"),
+}
+
+
+def sensitivities(instrument: Instrument, inputs: tuple[str, ...] = tuple(INPUTS)) -> Iterator[Sensitivity]:
+    """One Sensitivity an input, as it is found (about 2 s each): central difference of the logarithm, times 10 %."""
+    own = box(instrument.body)
+    for name in inputs:
+        low, high = (_behaviour(INPUTS[name](own, 1.0 + sign * STEP), instrument) for sign in (-1.0, 1.0))
+
+        def percent(kind: str, load: str, low: Behaviour = low, high: Behaviour = high) -> float:
+            below, above = getattr(low, kind)[load], getattr(high, kind)[load]
+            middle = (below + above) / 2.0
+            return 100.0 * 0.1 * (above - below) / (2.0 * STEP * middle) if abs(middle) > 1e-6 else 0.0
+
+        yield Sensitivity(
+            name,
+            percent("saddle_rise_mm", "top"),
+            percent("saddle_rise_mm", "back"),
+            percent("saddle_rise_mm", "strings"),
+            percent("bridge_tilt_deg", "strings"),
+        )
+
+
+#: the what-ifs: input, and the factors it is tried at
+WHAT_IFS: dict[str, tuple[float, ...]] = {
+    "top brace height": (0.7, 0.85, 1.0, 1.15, 1.3),
+    "top thickness": (0.8, 0.9, 1.0, 1.1, 1.2),
+    "top dome radius": (0.5, 0.7, 1.0, 1.5, 3.0),
+}
+
+
+def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
+    """The design with one input tried at each factor of WHAT_IFS."""
+    own = box(instrument.body)
+    return [(factor, _behaviour(INPUTS[name](own, factor), instrument)) for factor in WHAT_IFS[name]]
+
+
+def top_movement(instrument: Instrument, moisture_change_pct: float) -> boxes.Shape:
+    """How the top moves when every part of the body takes up `moisture_change_pct`; rise under the name 'all'."""
+    parts = tuple(load for load in ("top", "top_braces", "back", "back_braces", "sides"))
+    shape = boxes.top_shape(box(instrument.body), SIZE_MM, parts)
+    return replace(shape, rise={"all": moisture_change_pct * sum(shape.rise[part] for part in parts)})

@@ -1,0 +1,102 @@
+"""A drawing's pictures, sensitivities and what-ifs: by their data, and against what must hold for any plate."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from driftmodel.base.records import Instrument
+from driftmodel.base.scenarios import find_instrument
+from driftmodel.report.design_report import PARTS, drawing, movement_picture, sensitivity_table
+from driftmodel.structure.box import solve
+from driftmodel.structure.design import INPUTS, behaviour, sensitivities, top_movement
+
+
+@pytest.fixture(scope="module")
+def instrument() -> Instrument:
+    return find_instrument("small_ladder_braced")
+
+
+def test_behaviour_has_the_order_seen_at_the_bench(instrument: Instrument) -> None:
+    """About 3 % of moisture out, 50 to 30 % RH, drops the saddle by the order of 1 mm (common practice, no source)."""
+    found = behaviour(instrument)
+    dry = -3.0 * sum(found.saddle_rise_mm[part] for part in PARTS)
+    assert -2.0 < dry < -0.5
+    assert 0.05 < found.saddle_rise_mm["strings"] < 0.6
+    assert found.neck_turn_deg["strings"] > 0 and found.bridge_tilt_deg["strings"] > 0
+
+
+def test_free_strain_is_linear_in_the_movement_of_the_wood(instrument: Instrument) -> None:
+    """With the movement across and along the grain both 10 % larger the answer to the top's moisture is too."""
+    across, along = sensitivities(instrument, ("top movement across the grain", "top movement along the grain"))
+    assert across.top_moisture_pct + along.top_moisture_pct == pytest.approx(10.0, abs=0.01)
+    assert across.strings_pct == pytest.approx(0.0, abs=1e-6)
+
+
+def test_a_stiffer_top_gives_less_under_the_strings(instrument: Instrument) -> None:
+    (thick,) = sensitivities(instrument, ("top thickness",))
+    assert -40.0 < thick.bridge_tilt_pct < -2.0
+    table = sensitivity_table([thick])
+    assert table.splitlines()[1].startswith("top thickness,") and table.count("\n") == 2
+
+
+def test_every_input_changes_only_a_copy(instrument: Instrument) -> None:
+    from driftmodel.structure.body import box
+
+    own = box(instrument.body)
+    for name, change in INPUTS.items():
+        changed = change(own, 1.1)
+        assert changed is not own and changed != own, name
+    assert own.top.thickness_mm == instrument.body.top.thickness_mm
+
+
+def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument) -> None:
+    shape = top_movement(instrument, 1.0)
+    bridge = instrument.body.bridge
+    near = np.hypot(shape.places[0] - bridge.saddle_mm, shape.places[1]) < 12.0
+    found = behaviour(instrument)
+    expected = sum(found.bridge_rise_mm[part] for part in PARTS)
+    # the picture leans on the blocks' outer edges, the coefficient on the neck block alone
+    lean = sum(_neck_rise(instrument, part) for part in PARTS) * bridge.saddle_mm / shape.places[0].max()
+    assert shape.rise["all"][near].mean() == pytest.approx(expected + lean, rel=0.05)
+
+
+def _neck_rise(instrument: Instrument, part: str) -> float:
+    from driftmodel.structure.body import SIZE_MM, box
+
+    return solve(box(instrument.body), SIZE_MM, (part,))[part].block[1]
+
+
+def test_drawing_is_to_scale_and_complete(instrument: Instrument) -> None:
+    figure = drawing(instrument)
+    top, back, side = figure.axes
+    braces = [patch for patch in top.patches if len(patch.get_path().vertices) == 5 and patch.get_facecolor()[0] == 1.0]
+    assert len(braces) >= len(instrument.body.top.braces)
+    assert all(axes.get_aspect() == 1.0 for axes in (top, back, side))
+    assert "mm" in top.get_xlabel() and "in" in drawing(instrument, "inch").axes[0].get_xlabel()
+
+
+def test_dry_and_wet_share_a_mirrored_scale(instrument: Instrument) -> None:
+    figure = movement_picture(instrument)
+    dry, wet = (axes.collections[0] for axes in figure.axes[:2])
+    assert dry.get_clim() == wet.get_clim() and dry.get_clim()[0] == -dry.get_clim()[1]
+
+
+def test_a_design_from_the_command_line(run: Callable[..., object], world: Path) -> None:
+    ran = run("design", "instruments/small_ladder_braced.toml", "--out", "drawn")
+    assert ran.code == 0 and "saddle over" in ran.out
+    assert {path.name for path in (world / "drawn").iterdir()} == {"drawing.png", "movement.png", "behaviour.txt"}
+    wrong = run("design", "smal_ladder_braced")
+    assert wrong.code == 2 and '"small_ladder_braced"' in wrong.err
+
+
+def test_parts_that_do_not_fit_are_named(instrument: Instrument) -> None:
+    from driftmodel.base.errors import BadInput
+
+    long = replace(instrument.body, bridge=replace(instrument.body.bridge, half_length_mm=190.0))
+    with pytest.raises(BadInput, match="outline"):
+        behaviour(replace(instrument, body=long))
