@@ -132,6 +132,133 @@ def _scenario_list(as_json: bool) -> str:
 
 
 @commands.command()
+@click.argument("scenario")
+@click.option("--readings", type=click.Path(path_type=Path), required=True, help="The bench's readings, a CSV file.")
+@click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
+@click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
+@_shared_options
+def calibrate(
+    scenario: str,
+    readings: Path,
+    next_reading: bool,
+    and_forecast: bool,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Learn one instrument from its bench readings.
+
+    Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.calibration.diagnosis import diagnose
+    from driftmodel.calibration.fit import as_calibration, learn
+    from driftmodel.calibration.readings import read_readings
+    from driftmodel.report import calibration_words as words
+
+    chosen = load_scenario(scenario)
+    book = read_readings(readings, chosen)
+    folder = out or Path(f"calibration-{chosen.name}")
+    report = folder / "forecast"
+    if and_forecast:
+        from driftmodel.report.document import check_folder
+
+        check_folder(report)
+    posterior = learn(chosen, book)
+    found = as_calibration(posterior)
+    told = diagnose(posterior, found.fitted)
+    written = list(words.write_calibration(found, told, folder, units))
+    if and_forecast:
+        from driftmodel.outlook.drift import forecast as run
+        from driftmodel.report.document import write_report
+
+        written += write_report(run(chosen, unknowns=found.draws), chosen, report, units)[:1]
+    if as_json:
+        _say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
+        return
+    worth = ()
+    if next_reading:
+        from driftmodel.calibration.sensitivity import worth_reading
+
+        worth = worth_reading(chosen, found)
+    _say(words.calibration_summary(found, told, units, worth), quiet)
+    _say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+
+
+@commands.command()
+@click.argument("scenarios", nargs=-1, required=True, metavar="SCENARIO...")
+@click.option("--reading", "given", multiple=True, metavar="WHAT=VALUE", help="Today's reading, such as action=2.9mm.")
+@click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
+@click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")
+@click.option(
+    "--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years the grade is to stay right."
+)
+@_shared_options
+def grade(
+    scenarios: tuple[str, ...],
+    given: tuple[str, ...],
+    when: str | None,
+    readings: Path | None,
+    years: int,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Which spacer stays right where the instrument goes; with --reading, what today's reading calls for.
+
+    Several scenarios make a shipment: a line for each.
+    """
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.report import calibration_words as words
+
+    chosen = [load_scenario(name) for name in scenarios]
+    if given and len(chosen) > 1:
+        raise BadInput(
+            "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
+        )
+    if given or readings:
+        text, data = _decided(chosen[0], given, when, readings, units)
+    else:
+        from driftmodel.outlook.place import grade_for_place
+
+        tables = [grade_for_place(each, years=years) for each in chosen]
+        text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
+        data = [words.place_json(table) for table in tables]
+    shown = json.dumps(data, indent=2) if as_json else text
+    _say(shown, quiet)
+    if out is not None:
+        from driftmodel.report.document import write_text
+
+        written = write_text(out, "grade.json" if as_json else "grade.txt", shown + "\n")
+        _say("" if as_json else f"\nWritten: {written}", quiet or as_json)
+
+
+def _decided(
+    scenario: Scenario, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
+) -> tuple[str, Any]:
+    """Weather or drift: the decision about today's reading, with what earlier readings taught."""
+    from datetime import date
+
+    from driftmodel.calibration.decide import weather_or_drift
+    from driftmodel.calibration.fit import calibrate as fit
+    from driftmodel.calibration.readings import read_readings, reading_of
+    from driftmodel.report import calibration_words as words
+
+    if not given:
+        raise BadInput("no reading of today was given", "a reading", mend="--reading action=2.9mm")
+    try:
+        day = date.fromisoformat(when) if when else date.today()
+    except ValueError:
+        raise BadInput(f'"{when}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
+    rows = tuple(reading_of(words_of_one, scenario, day) for words_of_one in given)
+    known = fit(scenario, read_readings(readings, scenario)) if readings else None
+    decision = weather_or_drift(scenario, rows, known)
+    return words.decision_summary(decision, units), words.decision_json(decision)
+
+
+@commands.command()
 @click.argument("instrument", required=False)
 @click.option("--sensitivities", is_flag=True, help="Vary every input too, and the what-ifs: about a minute.")
 @_shared_options

@@ -18,7 +18,7 @@ from driftmodel.structure.plate import board
 Array = NDArray[np.float64]
 
 #: size of the triangles; docs/structure.md shows how the answers settle as it falls
-SIZE_MM = 36.0
+SIZE_MM = 24.0
 
 
 def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
@@ -68,6 +68,7 @@ def box(body: Body) -> boxes.Box:
             bridge.saddle_mm,
             library.general("saddle_over_bridge").value,
             library.general("saddle_string_spread").value / 2.0,
+            library.general("strings_over_top_at_join").value,
         ),
     )
 

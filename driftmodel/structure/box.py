@@ -64,11 +64,13 @@ class Lining:
 
 @dataclass(frozen=True)
 class Strings:
-    """Saddle place, height of the strings over the bridge's top face, half the spread of the outer strings."""
+    """Saddle place, height of the strings over the bridge's top face, half the spread of the outer strings, and
+    height of the strings over the top's face at the body join (None: a level line at the saddle's height)."""
 
     saddle_mm: float
     over_bridge_mm: float
     half_spread_mm: float
+    over_top_at_join_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,7 @@ def solve(box: Box, size_mm: float, loads: tuple[str, ...]) -> dict[str, Answer]
     """Movement for +1 % MC in each part named in `loads`, or +1 N of string pull for 'strings'."""
     found = _solution(box, size_mm, loads)
     saddle = _probe(found.top, found.top_number, box.strings)
-    flank = _flanks(found.place, found.top_number, found.top, found.border, box.strings.saddle_mm)
+    flank = _flanks(found.place, found.top_number, found.top, box.strings.saddle_mm)
     answers = {}
     for name, shift in found.moved.items():
         nodes = shift.reshape(-1, 6)
@@ -166,7 +168,7 @@ def solve(box: Box, size_mm: float, loads: tuple[str, ...]) -> dict[str, Answer]
             bridge_tilt=float(turned[4]),
             block=(float(nodes[found.neck, 0]), float(nodes[found.neck, 2])),
             block_turn=float(nodes[found.neck, 4]),
-            width=float(nodes[flank[0], 1] - nodes[flank[1], 1]),
+            width=float(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
         )
     return answers
 
@@ -229,6 +231,12 @@ def _patch_line(patch: Patch) -> Array:
     return np.array([[x0, -y], [x1, -y], [x1, y], [x0, y], [x0, -y]])
 
 
+def _saddle_line(box: Box) -> Array:
+    """Where the strings pull; the moment there jumps, so the mesh follows it, with corners at the outer strings."""
+    reach, inner = box.bridge.half_length_mm, min(box.strings.half_spread_mm, box.bridge.half_length_mm)
+    return np.array([[box.strings.saddle_mm, y] for y in (-reach, -inner, inner, reach)])
+
+
 def _meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Triangles, mesh.Triangles]]:
     """Border points common to both plates, and the triangles of each."""
     ends = [[x, sign * half] for x, (_, half) in ((0.0, box.neck_block), (length, box.tail_block)) for sign in (1, -1)]
@@ -239,12 +247,13 @@ def _meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Tri
         hole = None
         if sheet is box.top:
             own.append(_patch_line(box.bridge))
+            own.append(_saddle_line(box))
             plate = box.bridge_plate
-            if plate is not None and abs(plate.half_length_mm - box.bridge.half_length_mm) > 0.3 * size:
+            if plate is not None and abs(plate.half_length_mm - box.bridge.half_length_mm) > 0.1 * size:
                 own.append(_patch_line(plate))
         if sheet.hole is not None:
             x, y, diameter = sheet.hole
-            around = np.linspace(0.0, 2 * np.pi, max(12, int(np.ceil(np.pi * diameter / size))), endpoint=False)
+            around = np.linspace(0.0, 2 * np.pi, max(20, int(np.ceil(1.3 * np.pi * diameter / size))), endpoint=False)
             reach = diameter / 2.0 * np.sqrt((2 * np.pi / len(around)) / np.sin(2 * np.pi / len(around)))  # equal area
             hole = np.column_stack([x + reach * np.cos(around), y + reach * np.sin(around)])
         lines.append(own + blocks)
@@ -300,7 +309,7 @@ def _sides(box: Box, border: Array, domes: tuple[Dome, Dome], size: float) -> tu
     high, low = domes[0].height(ring), domes[1].height(ring)
     lined = 0.0 if box.lining is None else box.lining.height_mm
     least = float((high - low).min()) - 2.0 * lined
-    inner = max(1, int(np.round(least / (1.6 * size))))
+    inner = max(3, int(np.round(least / (1.2 * size))))
     shares = np.linspace(0.0, 1.0, inner + 1)
     rows = [high - lined - shares[k] * (high - low - 2.0 * lined) for k in range(inner + 1)]
     levels = np.array([high, *rows, low] if lined else rows)  # (rows, columns)
@@ -423,16 +432,18 @@ def _mean(nodes: Array, weights: Weights) -> Array:
 def _add_strings(
     to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], neck: int, half: float
 ) -> None:
-    """1 N along a level line at the saddle's top: on the bridge towards the nut, on the neck block back towards the
-    bridge (real strings slope by a degree or so; their downward share depends on the neck's set and is left out)."""
+    """1 N along the line from saddle top to nut: on the bridge towards the nut, on the neck back towards the bridge."""
     strings = box.strings
     rest = half + box.bridge.thickness_mm + strings.over_bridge_mm
     high = float(dome.height(np.array([strings.saddle_mm, 0.0]))) + rest
+    join = high if strings.over_top_at_join_mm is None else half + strings.over_top_at_join_mm
+    steep = (high - join) / strings.saddle_mm
+    pull = np.array([-1.0, -steep]) / np.hypot(1.0, steep)
     for node, weight in saddle:
-        to.add_force("strings", np.array([6 * node]), np.array([-weight]))
+        to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * pull)
         to.add_force("strings", np.array([6 * node + 4, 6 * _owned(node, own) + 4]),
-                     -weight * np.array([half, rest - half]))  # fmt: skip
-    to.add_force("strings", 6 * neck + np.array([0, 4]), np.array([1.0, high]))
+                     weight * pull[0] * np.array([half, rest - half]))  # fmt: skip
+    to.add_force("strings", 6 * neck + np.array([0, 2, 4]), np.array([-pull[0], -pull[1], -pull[0] * join]))
 
 
 # ---- ties and answer ---------------------------------------------------------------------------------------------
@@ -479,13 +490,16 @@ def _solved(whole: shell.Structure, ties: csr_matrix, tail: int, loads: tuple[st
     return {name: moved[:, k] for k, name in enumerate(loads)}
 
 
-def _flanks(place: Array, number: Integers, on: Meshed, border: Array, x: float) -> tuple[int, int]:
-    """Border nodes nearest to the saddle's line on the +y and the -y side."""
-    spots = place[number]
-    rim = number[np.isin(np.arange(len(number)), on.surface.basis.get_dofs().flatten())]
-    outer = rim[np.abs(place[rim, 1]) > 0.5 * np.abs(spots[:, 1]).max()]
+def _flanks(place: Array, number: Integers, on: Meshed, x: float) -> tuple[Weights, Weights]:
+    """Weights on border nodes that give the outline where the saddle's line meets it, on the +y and the -y side."""
+    rim = number[on.surface.basis.get_dofs().flatten()]
+    outer = rim[np.abs(place[rim, 1]) > 0.5 * np.abs(place[number, 1]).max()]
     found = []
     for sign in (1.0, -1.0):
         half = outer[sign * place[outer, 1] > 0]
-        found.append(int(half[np.argmin(np.abs(place[half, 0] - x))]))
+        before = half[place[half, 0] <= x]
+        behind = half[place[half, 0] > x]
+        a, b = before[np.argmax(place[before, 0])], behind[np.argmin(place[behind, 0])]
+        share = float((x - place[a, 0]) / (place[b, 0] - place[a, 0]))
+        found.append([(int(a), 1.0 - share), (int(b), share)])
     return found[0], found[1]

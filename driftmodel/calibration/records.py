@@ -1,0 +1,147 @@
+"""What the bench hands over and what a calibration hands back: frozen records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.outlook.draws import Draws
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """Something a bench reads: unit inside ('mm' or 'g'), what can be true, the step that asks for a second look, and
+    whether its level at set-up is known from the scenario (action) or has to be learned from the readings."""
+
+    words: str
+    unit: str
+    low: float
+    high: float
+    doubtful_step: float
+    level_known: bool
+
+
+#: what can be read. The ranges only catch slips of unit or column; a step is between two readings, known work taken out
+QUANTITIES: dict[str, Quantity] = {
+    "action": Quantity("action at the 12th fret, mean of treble and bass", "mm", 0.3, 10.0, 5.0, True),
+    "action_treble": Quantity("action at the 12th fret, treble", "mm", 0.3, 10.0, 5.0, True),
+    "action_bass": Quantity("action at the 12th fret, bass", "mm", 0.3, 10.0, 5.0, True),
+    "projection": Quantity("projection of the fret plane at the bridge", "mm", -20.0, 30.0, 5.0, False),
+    "relief": Quantity("relief", "mm", -1.0, 2.0, 1.0, False),
+    "top_sinkage": Quantity("top sinkage by straightedge", "mm", -10.0, 15.0, 5.0, False),
+    "saddle_height": Quantity("saddle height over the bridge", "mm", 0.3, 25.0, 5.0, False),
+    "weight": Quantity("weight", "g", 300.0, 8000.0, 200.0, False),
+}
+
+
+@dataclass(frozen=True)
+class ReadingRow:
+    """One reading as taken. value and sd in the quantity's unit; row is the line of the file (0: given by hand).
+
+    hours_at_bench at temperature_c and relative_humidity_pct: how long it lay in the bench's air before it was read;
+    0 hours means it was read as it came from where it lives. doubt: why it is taken for doubtful, '' if it is not.
+    """
+
+    date: date
+    what: str
+    value: float
+    sd: float
+    tool: str
+    temperature_c: float | None = None
+    relative_humidity_pct: float | None = None
+    hours_at_bench: float = 0.0
+    spacer: str = ""
+    strings_on: bool = True
+    row: int = 0
+    doubt: str = ""
+
+
+@dataclass(frozen=True)
+class WorkDone:
+    """Work at the bench, done after the readings of its day: an event, never drift.
+
+    kind 'saddle' (amount_mm, + higher), 'spacer' (label), 'truss rod', 'strings' (label 'on' or 'off'), 'other'."""
+
+    date: date
+    kind: str
+    amount_mm: float = 0.0
+    label: str = ""
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class BenchBook:
+    """Readings and work in order of date; remarks say what was noticed in reading the file."""
+
+    readings: tuple[ReadingRow, ...]
+    work: tuple[WorkDone, ...] = ()
+    remarks: tuple[str, ...] = ()
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """One unknown before and after the readings: 10, 50 and 90 % points (multipliers; mm for offsets).
+
+    moved_sd: how far the median moved, in prior standard deviations. narrowed: posterior over prior spread.
+    on_bound: more than a tenth of the draws lie within 0.3 sd of where the draws are cut off."""
+
+    name: str
+    words: str
+    prior: tuple[float, float, float]
+    posterior: tuple[float, float, float]
+    moved_sd: float
+    narrowed: float
+    on_bound: bool
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """One reading against the calibrated instrument: expected value and its spread, residual (read less expected),
+    its size in the reading's own uncertainty, and the probability that the reading is a slip."""
+
+    reading: ReadingRow
+    expected: float
+    expected_sd: float
+    residual: float
+    size: float
+    slip_probability: float
+
+
+@dataclass(frozen=True)
+class Band:
+    """10, 50 and 90 % points of an outcome before and after the readings."""
+
+    words: str
+    unit: str
+    prior: tuple[float, float, float]
+    posterior: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What the readings say. draws feed forecast(unknowns=draws) unchanged: equal weights, weather members shared out.
+
+    normals: the draws as the standard normal values they came from, (draws, unknowns), unknown names in `names`.
+    log_evidence: natural logarithm of the probability of the readings under this model.
+    effective_sample_size: of the last reweighting; stages: tempering steps; acceptance: mean of the moves.
+    """
+
+    scenario: str
+    bench: BenchBook
+    learned: tuple[Learned, ...]
+    fitted: tuple[Fitted, ...]
+    draws: Draws
+    names: tuple[str, ...]
+    normals: Array
+    log_evidence: float
+    effective_sample_size: float
+    stages: int
+    acceptance: float
+    past_weather: str
+    bands: tuple[Band, ...] = ()

@@ -1,0 +1,425 @@
+"""From expected reports and claims to one sample cube, from which every number of a demand forecast is taken.
+
+Quantiles do not add: so all totals, parts, hours and money are summed sample by sample and only then ranked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.fleet import claims as claims_law
+from driftmodel.fleet.claims import Multiplier
+from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
+from driftmodel.fleet.delay import lag_shares
+from driftmodel.fleet.expect import IN, Window
+from driftmodel.fleet.passage import CellPassages
+from driftmodel.fleet.roster import DISPOSITIONS, Claims, Fleet, Rates
+from driftmodel.fleet.run import Crew, FleetDemand, Progress, run_cells
+from driftmodel.fleet.tables import NONE, month_label
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+REGRADE, SEASONAL = DISPOSITIONS.index("regrade"), DISPOSITIONS.index("seasonal")
+NO_GRADE = "none mends it"
+LEAST_REPORTS = 30  # below this many claims the stated habit of reporting stands; own choice, no source
+SOON_MONTHS = 12
+QUANTILES = (0.1, 0.5, 0.9)
+
+
+@dataclass(frozen=True)
+class Demand:
+    """A demand forecast. cube: Dataset of counts (sample, month, region, design, grade, cover) `regrades`, and
+    (sample, month, region, design) `seasonal`. expected: what the physics alone says. before, data, after: prior,
+    (claims, expected) and posterior of the multiplier, (regions, designs). lag: share reported 0, 1, ... months after.
+    """
+
+    fleet: Fleet
+    cohorts: Cohorts
+    cube: Dataset
+    expected: FleetDemand
+    before: Multiplier
+    claims: NDArray[np.int64]
+    after: Multiplier
+    lag: Array
+    cutoff: int
+
+
+def forecast_demand(
+    fleet: Fleet,
+    function: CellPassages,
+    *,
+    cutoff: int | None = None,
+    months: int | None = None,
+    crew: Crew | None = None,
+    progress: Progress = lambda done, of: None,
+) -> Demand:
+    """Regrades to come, month by month. function: passages of a cell, see passage.CellPassages.
+
+    cutoff (month number) and months: in place of the fleet's own; an earlier cut-off knows nothing that came later.
+    """
+    settings = fleet.settings
+    cutoff = fleet.cutoff if cutoff is None else cutoff
+    months = settings.horizon_months if months is None else months
+    known = known_claims(fleet.claims, cutoff)
+    lag = reporting_lag(known, cutoff, settings.habits.report_lag_shares)
+    cohorts = cohorts_of(fleet, known_at(fleet.units, cutoff))
+    shape = (len(fleet.regions), len(fleet.designs))
+    soon = min(SOON_MONTHS, months)
+    window = Window(
+        cutoff, months, settings.members, len(settings.grades) + 1, tuple(lag.tolist()), fleet.claims_since, soon
+    )
+    expected = run_cells(
+        cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
+    )
+    regrade = known.disposition == REGRADE
+    since = fleet.claims_since
+    count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
+    before = claims_law.prior(settings.multiplier_log_sd)
+    after = claims_law.posterior(before, count, expected.history)
+    cube = sample_cube(fleet, cohorts, expected, before, count, known, cutoff, months)
+    return Demand(fleet, cohorts, cube, expected, before, count, after, lag, cutoff)
+
+
+def known_claims(claims: Claims, cutoff: int) -> Claims:
+    """The claims reported by the end of a month."""
+    kept = claims.report <= cutoff
+    return Claims(*(getattr(claims, name)[kept] for name in Claims.__dataclass_fields__))
+
+
+def reporting_lag(claims: Claims, cutoff: int, stated: Sequence[float]) -> Array:
+    """Share reported 0, 1, ... months after the event: from regrade claims when there are enough, else as stated."""
+    chosen = claims.disposition == REGRADE
+    if chosen.sum() < LEAST_REPORTS:
+        return np.asarray(stated, dtype=float)
+    periods = max(len(stated), 24)
+    shares = lag_shares(claims.event[chosen], claims.report[chosen], cutoff, periods)
+    longest = int(np.flatnonzero(shares > 0.0).max(initial=0))
+    return shares[: longest + 1]
+
+
+def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:
+    table = np.zeros(shape, dtype=np.int64)
+    np.add.at(table, (claims.region[chosen], claims.design[chosen]), 1)
+    return table
+
+
+def weather_ratio(expected: FleetDemand) -> Array:
+    """How much more or less than the mean member each member brings, (members, regions, years + 1), the past last.
+
+    The spread between members is weather and the noise of a finite number of draws. The noise is known from the draws'
+    scatter; what is left is weather, and each member's ratio is drawn in to 1 by the noise's share (the linear Bayes
+    estimate, Robbins 1983).
+    """
+    level = expected.level
+    mean = level.mean(axis=0)
+    members = level.shape[0]
+    between = level.var(axis=0, ddof=1) if members > 1 else np.zeros_like(mean)
+    weather = np.maximum(between - expected.noise.mean(axis=0), 0.0)
+    kept = weather / np.maximum(weather + expected.noise, 1e-300)
+    ratio = level / np.where(mean > 0.0, mean, 1.0)
+    return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
+
+
+def scaled(expected: FleetDemand, ratio: Array, multiplier: Array) -> tuple[Array, Array]:
+    """Expected first and repeat reports (regions, designs, months) under a multiplier (regions, designs) of the hazard
+    and a member's weather ratio (regions, years + 1).
+
+    Units at risk run down as they are regraded, so a large multiplier brings regrades forward and never makes more of
+    them than there are units. With all at 1 this is the physics' own number.
+    """
+    months = expected.first.shape[-3]
+    weather = np.repeat(ratio[:, :-1], 12, axis=1)[:, None, :months]
+    multiplier = multiplier[..., None] * weather
+    first = expected.first.sum(axis=(-1, -2))
+    repeat = expected.repeat.sum(axis=(-1, -2))
+    risk = expected.at_risk
+    hazard = np.where(risk > 0.0, np.minimum(first / np.where(risk > 0.0, risk, 1.0), 1.0), 0.0)
+    joining = np.diff(risk, axis=-1) + first[..., :-1]  # units sold since
+    pool = expected.regraded + np.concatenate(
+        [np.zeros((*first.shape[:2], 1)), np.cumsum(first, axis=-1)[..., :-1]], axis=-1
+    )
+    again = np.where(pool > 0.0, repeat / np.where(pool > 0.0, pool, 1.0), 0.0)
+    out_first, out_repeat = np.empty_like(first), np.empty_like(repeat)
+    left, done = risk[..., 0].copy(), expected.regraded[..., 0].copy()
+    for month in range(first.shape[-1]):
+        out_first[..., month] = left * (1.0 - (1.0 - hazard[..., month]) ** multiplier[..., month])
+        base = pool[..., month]
+        # repeats within the month of a pool that is still empty belong to its first regrades
+        grown = np.where(base > 0.0, again[..., month] * done, repeat[..., month])
+        out_repeat[..., month] = multiplier[..., month] * grown
+        done = done + out_first[..., month]
+        if month + 1 < first.shape[-1]:
+            left = np.maximum(left - out_first[..., month] + joining[..., month], 0.0)
+    return out_first, out_repeat
+
+
+def sample_cube(
+    fleet: Fleet,
+    cohorts: Cohorts,
+    expected: FleetDemand,
+    before: Multiplier,
+    count: NDArray[np.int64],
+    known: Claims,
+    cutoff: int,
+    months: int,
+) -> Dataset:
+    """Counts by sample. Each sample lives in one weather member, with one multiplier for each region x design from
+    what claims say of that member's past; counts are Poisson about that. Sample i has its own stream, so more samples
+    leave the first ones as they were."""
+    import xarray as xr
+
+    settings = fleet.settings
+    shape = (len(fleet.regions), len(fleet.designs))
+    samples, grades = settings.samples, len(settings.grades) + 1
+    regrades = np.empty((samples, months, *shape, grades, 2), dtype=np.uint32)
+    seasonal = np.empty((samples, months, *shape), dtype=np.uint32)
+    share_first, share_repeat = _shares(expected.first), _shares(expected.repeat)
+    ratio = weather_ratio(expected)
+    history = expected.history
+    complaint = _complaint_law(fleet, cohorts, known, cutoff)
+    ahead = _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, months), cutoff + 1)
+    for sample in range(samples):
+        random = np.random.default_rng([settings.seed, sample, 6])
+        member = sample % settings.members
+        after = claims_law.posterior(before, count, history * ratio[member, :, -1:])
+        multiplier = random.gamma(after.shape, 1.0 / after.rate)
+        first, repeat = scaled(expected, ratio[member], multiplier)
+        mean = first[..., None, None] * share_first + repeat[..., None, None] * share_repeat
+        regrades[sample] = np.moveaxis(random.poisson(mean), 2, 0)
+        level = random.gamma(complaint.shape, 1.0 / complaint.rate)
+        seasonal[sample] = np.moveaxis(random.poisson(ahead * level[:, None, None]), 2, 0)
+    whole = ("sample", "month", "region", "design", "grade", "cover")
+    return xr.Dataset(
+        {
+            "regrades": (whole, regrades, {"long_name": "regrades reported", "units": "1"}),
+            "seasonal": (whole[:4], seasonal, {"long_name": "seasonal complaints, in cover", "units": "1"}),
+        },
+        coords={
+            "month": [month_label(cutoff + 1 + step) for step in range(months)],
+            "region": list(fleet.regions),
+            "design": list(fleet.designs),
+            "grade": [*settings.grades, NO_GRADE],
+            "cover": ["out of cover", "in cover"],
+        },
+        attrs={"title": settings.title, "cutoff": month_label(cutoff), "seed": settings.seed},
+    )
+
+
+def _shares(parts: Array) -> Array:
+    """Shares over grade and cover of each month's number, (..., grades, 2); a month without any has none."""
+    whole = parts.sum(axis=(-1, -2), keepdims=True)
+    return np.asarray(np.where(whole > 0.0, parts / np.where(whole > 0.0, whole, 1.0), 0.0))
+
+
+def _seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:
+    """Complaints that come back with the season, at the stated rates: (regions, designs, months) of units in cover."""
+    rate = np.array([fleet.settings.regions[name].seasonal_complaints_per_thousand for name in fleet.regions]) / 1000.0
+    calendar = (start + np.arange(covered.shape[2])) % 12
+    return np.asarray(covered * rate[:, calendar][:, None, :])
+
+
+def _complaint_law(fleet: Fleet, cohorts: Cohorts, known: Claims, cutoff: int) -> Multiplier:
+    """Multiplier of the stated seasonal rates by region, from the seasonal claims so far."""
+    start = int(cohorts.sale.min(initial=cutoff)) if fleet.claims_since == NONE else fleet.claims_since
+    shape = (len(fleet.regions), len(fleet.designs))
+    past = _seasonal_expected(fleet, in_cover(cohorts, shape, start, max(cutoff - start + 1, 1)), start)
+    count = _counted(known, (known.disposition == SEASONAL) & (known.report >= start), shape).sum(axis=1)
+    return claims_law.posterior(claims_law.prior(fleet.settings.multiplier_log_sd), count, past.sum(axis=(1, 2)))
+
+
+def monthly_table(demand: Demand) -> list[dict[str, Any]]:
+    """Tidy rows: month x region x design, with totals over each under 'all'; quantiles are of sampled sums.
+
+    Regrades and complaints stand in the month of report; hours, cost and pieces in the month the job is done, with the
+    jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints.
+    """
+    cube, fleet = demand.cube, demand.fleet
+    by_cover = cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
+    pieces = cube["regrades"].values.mean(axis=0).sum(axis=-1)  # month, region, design, grade
+    season = cube["seasonal"].values.astype(float)
+    waiting = open_jobs(demand)
+    jobs = _in_job_months(by_cover[..., IN], waiting, fleet.settings.habits.job_lag_months)
+    share = _grade_shares(pieces)
+    pieces = _in_job_months(pieces[None], waiting[..., None] * share, fleet.settings.habits.job_lag_months)[0]
+    hours, money = hours_and_cost(jobs, season, fleet.rates)
+    risk = np.moveaxis(demand.expected.at_risk + demand.expected.regraded, 2, 0)
+    rows: list[dict[str, Any]] = []
+    for r, region in [*enumerate(fleet.regions), (None, "all")]:
+        for d, design in [*enumerate(fleet.designs), (None, "all")]:
+            whole = _summed(by_cover.sum(axis=-1), r, d)
+            columns = {
+                "regrades": whole,
+                "in_cover": _summed(by_cover[..., IN], r, d),
+                "out_of_cover": _summed(by_cover[..., 1 - IN], r, d),
+                "seasonal": _summed(season, r, d),
+                "hours": _summed(hours, r, d),
+                "cost": _summed(money, r, d),
+            }
+            bands = {name: np.quantile(values, QUANTILES, axis=0) for name, values in columns.items()}
+            at_risk, mean = _summed(risk[None], r, d)[0], whole.mean(axis=0)
+            grade = np.stack([_summed(pieces[None, ..., g], r, d)[0] for g in range(pieces.shape[-1])])
+            for m, month in enumerate(cube["month"].values):
+                row = {"month": str(month), "region": region, "design": design, "at_risk": float(at_risk[m])}
+                row["regrades_mean"] = float(mean[m])
+                for name, band in bands.items():
+                    row |= {f"{name}_p{round(100 * q)}": float(band[k, m]) for k, q in enumerate(QUANTILES)}
+                row |= {f"pieces_{name}": float(grade[g, m]) for g, name in enumerate(cube["grade"].values)}
+                rows.append(row)
+    return rows
+
+
+def _summed(values: Array, region: int | None, design: int | None) -> Array:
+    """(samples, months) of values (samples, months, regions, designs); None sums over all."""
+    own = values.sum(axis=2) if region is None else values[:, :, region]
+    return np.asarray(own.sum(axis=2) if design is None else own[:, :, design])
+
+
+def open_jobs(demand: Demand) -> Array:
+    """Regrade claims reported and not closed by the cut-off, by how many months ahead the job is due,
+    (job lag, regions, designs); overdue ones are due at once."""
+    claims, lag = demand.fleet.claims, demand.fleet.settings.habits.job_lag_months
+    cutoff = demand.cutoff
+    table = np.zeros((lag, len(demand.fleet.regions), len(demand.fleet.designs)))
+    late = (claims.close == NONE) | (claims.close > cutoff)
+    chosen = (claims.disposition == REGRADE) & (claims.report <= cutoff) & late
+    if lag:
+        due = np.maximum(claims.report[chosen] + lag - cutoff - 1, 0)
+        np.add.at(table, (due, claims.region[chosen], claims.design[chosen]), 1.0)
+    return table
+
+
+def _in_job_months(values: Array, waiting: Array, lag: int) -> Array:
+    """Values (samples, months, ...) moved from the month of report to that of the job; `waiting` comes first."""
+    if not lag:
+        return values
+    months = values.shape[1]
+    first = np.broadcast_to(waiting, (values.shape[0], *waiting.shape))
+    return np.concatenate([first, values], axis=1)[:, :months]
+
+
+def _grade_shares(pieces: Array) -> Array:
+    """Share of each grade over the whole forecast, (regions, designs, grades)."""
+    whole = pieces.sum(axis=0)
+    total = whole.sum(axis=-1, keepdims=True)
+    return np.asarray(np.where(total > 0.0, whole / np.where(total > 0.0, total, 1.0), 0.0))
+
+
+def hours_and_cost(jobs: Array, seasonal: Array, rates: Rates) -> tuple[Array, Array]:
+    """Hours and money of regrade jobs and seasonal complaints (samples, months, regions, designs)."""
+    by = (slice(None), None)
+    hours = jobs * rates.hours_regrade[by] + seasonal * rates.hours_seasonal[by]
+    parts = jobs * (rates.cost_per_part + rates.cost_freight)[by]
+    return hours, hours * rates.cost_per_hour[by] + parts
+
+
+def not_yet_reported(demand: Demand) -> Array:
+    """Expected regrades due by the cut-off and not reported by then, (regions, designs), with the posterior mean."""
+    return np.asarray(demand.expected.pending * demand.after.mean)
+
+
+def roll_forward(demand: Demand) -> list[dict[str, Any]]:
+    """The accrual month by month: opening + issued + change of estimate - settled = closing, regrades in cover only.
+
+    closing is the expected cost, within the forecast's months, of units sold so far. Management information, not
+    accounting advice. The first month takes up the difference to the stated opening accrual.
+    """
+    rates = demand.fleet.rates
+    each = rates.hours_regrade * rates.cost_per_hour + rates.cost_per_part + rates.cost_freight
+    in_cover_jobs = demand.cube["regrades"].values[..., IN].mean(axis=0).sum(axis=-1)  # month, region, design
+    settled = (in_cover_jobs.sum(axis=2) * each).sum(axis=1)
+    whole = float(settled.sum())
+    base = demand.expected.first[..., IN] + demand.expected.repeat[..., IN]
+    base_jobs = base.sum(axis=(2, 3))  # region, design
+    ratio = np.where(base_jobs > 0.0, in_cover_jobs.sum(axis=0) / np.where(base_jobs > 0.0, base_jobs, 1.0), 0.0)
+    issued = (demand.expected.issued * ratio[..., None]).sum(axis=1).T @ each
+    opening = float(demand.fleet.settings.opening_accrual)
+    due = whole - float(issued.sum())  # what units sold by the cut-off will cost
+    rows = []
+    for month, label in enumerate(demand.cube["month"].values):
+        change = due - opening if month == 0 else 0.0
+        closing = opening + float(issued[month]) + change - float(settled[month])
+        rows.append(
+            {
+                "month": str(label),
+                "opening": opening,
+                "issued": float(issued[month]),
+                "change_of_estimate": change,
+                "settled": float(settled[month]),
+                "closing": closing,
+            }
+        )
+        opening = closing
+    return rows
+
+
+def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
+    """Rows of the units table by their chance of a report within twelve months, the likeliest first."""
+    units, cohorts = demand.fleet.units, demand.cohorts
+    mean = np.broadcast_to(demand.after.mean, demand.after.shape.shape)
+    multiplier = mean[units.region, units.design]
+    chance = 1.0 - (1.0 - np.clip(demand.expected.due[cohorts.of_row], 0.0, 1.0)) ** multiplier
+    chance = np.where(units.planned, -1.0, chance)
+    order = np.argsort(-chance, kind="stable")[:most]
+    serial = demand.fleet.serial
+    return [
+        {
+            "row": int(units.row[i]),
+            "serial": str(serial[i]) if i < len(serial) else "",
+            "count": int(units.count[i]),
+            "region": demand.fleet.regions[units.region[i]],
+            "design": demand.fleet.designs[units.design[i]],
+            "exposure": demand.fleet.exposures[units.exposure[i]],
+            "sold": month_label(int(units.sale[i])),
+            "chance_within_12_months": float(chance[i]),
+        }
+        for i in order
+        if chance[i] >= 0.0
+    ]
+
+
+def stock_list(demand: Demand, lead_months: int = 3) -> tuple[list[dict[str, Any]], float]:
+    """Pieces by grade that serve the stated share of jobs over a lead time, and the share of jobs they fill."""
+    from driftmodel.fleet.stock import sample_chances, stock_for_jobs
+
+    counts = demand.cube["regrades"].values[:, :lead_months, :, :, :-1].sum(axis=(1, 2, 3, 5))
+    found = stock_for_jobs(
+        [sample_chances(counts[:, g]) for g in range(counts.shape[1])], demand.fleet.settings.service
+    )
+    names = demand.fleet.settings.grades
+    rows = [
+        {"grade": name, "pieces": pieces, "expected_use": float(counts[:, g].mean())}
+        for g, (name, pieces) in enumerate(zip(names, found.pieces, strict=True))
+    ]
+    return rows, found.job_fill
+
+
+def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
+    """Prior, data and posterior of each region x design, side by side."""
+    rows = []
+    expected = demand.expected.history
+    for r, region in enumerate(demand.fleet.regions):
+        for d, design in enumerate(demand.fleet.designs):
+            own = Multiplier(demand.after.shape[r, d], demand.after.rate[r, d])
+            rows.append(
+                {
+                    "region": region,
+                    "design": design,
+                    "prior_mean": 1.0,
+                    "prior_p10": float(demand.before.quantile(0.1)),
+                    "prior_p90": float(demand.before.quantile(0.9)),
+                    "claims": int(demand.claims[r, d]),
+                    "expected": float(expected[r, d]),
+                    "posterior_mean": float(own.mean),
+                    "posterior_p10": float(own.quantile(0.1)),
+                    "posterior_p90": float(own.quantile(0.9)),
+                    "not_yet_reported": float(not_yet_reported(demand)[r, d]),
+                }
+            )
+    return rows

@@ -1,0 +1,202 @@
+"""Every cell of a fleet, on one process, on workers of this machine, or on a scheduler anywhere; kept as it goes.
+
+Cells are independent and seeds come from their keys; totals are added in the cells' order, whatever order they came
+in. So neither the number of workers nor a kill and a restart changes a bit. Time is never split.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.fleet.cohorts import Cohorts
+from driftmodel.fleet.expect import CellDemand, Window, expect
+from driftmodel.fleet.passage import Cell, CellPassages, Passages
+
+Array = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class FleetDemand:
+    """Sums of expect.CellDemand by region and design: first, repeat (regions, designs, months, grades, 2); at_risk,
+    regraded, issued (regions, designs, months); pending, history (regions, designs); level, noise (members, regions,
+    years + 1); due (cohorts,); beyond: units no draw agrees with."""
+
+    first: Array
+    repeat: Array
+    at_risk: Array
+    regraded: Array
+    issued: Array
+    pending: Array
+    history: Array
+    level: Array
+    noise: Array
+    due: Array
+    beyond: int
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Who does the work. workers: processes of this machine, 1 for this one alone. scheduler: address of a running
+    dask scheduler, in place of own workers. folder: where finished cells are kept, None to keep none."""
+
+    workers: int = 1
+    scheduler: str | None = None
+    folder: Path | None = None
+
+
+def cell_passages(
+    function: CellPassages, cell: Cell, members: int, draws: int, seed: int, folder: Path | None
+) -> Passages:
+    """A cell's passages, from its checkpoint when there is one that fits, else made and kept."""
+    if folder is None:
+        return function(cell, members, draws, seed)
+    mark = _mark(function, cell, members, draws, seed)
+    file = folder / f"{mark}.npz"
+    try:
+        with np.load(file) as kept:
+            return Passages(kept["months"], kept["grade"])
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+        pass  # none yet, or cut off while it was written by something other than this program
+    made = function(cell, members, draws, seed)
+    folder.mkdir(parents=True, exist_ok=True)
+    part = folder / f".{mark}.{os.getpid()}.part"
+    with part.open("wb") as out:
+        np.savez(out, months=made.months, grade=made.grade)
+    os.replace(part, file)
+    return made
+
+
+def _mark(function: CellPassages, cell: Cell, members: int, draws: int, seed: int) -> str:
+    """Name of a checkpoint: what it holds and all it was made from, files of the user included."""
+    of = getattr(function, "fingerprint", None)
+    made_from = of(cell) if of else getattr(function, "__qualname__", repr(function))
+    return hashlib.sha256(repr((made_from, cell.key, members, draws, seed)).encode()).hexdigest()[:32]
+
+
+def run_cells(
+    cohorts: Cohorts,
+    function: CellPassages,
+    window: Window,
+    shape: tuple[int, int],
+    *,
+    draws: int,
+    seed: int,
+    crew: Crew | None = None,
+    progress: Progress = lambda done, of: None,
+) -> FleetDemand:
+    """Expected demand of every cell, summed by region and design. shape: (regions, designs).
+
+    Raises BadInput when the scheduler does not answer, or workers are asked for and dask is not installed.
+    """
+    crew = crew or Crew()
+    order = np.argsort(cohorts.cell, kind="stable")
+    bounds = np.searchsorted(cohorts.cell[order], np.arange(len(cohorts.cells) + 1))
+    members, months, grades = window.members, window.months, window.grades
+    total: dict[str, Any] = {
+        "first": np.zeros((*shape, months, grades, 2)),
+        "repeat": np.zeros((*shape, months, grades, 2)),
+        "at_risk": np.zeros((*shape, months)),
+        "regraded": np.zeros((*shape, months)),
+        "issued": np.zeros((*shape, months)),
+        "pending": np.zeros(shape),
+        "history": np.zeros(shape),
+        "level": np.zeros((members, shape[0], -(-months // 12) + 1)),
+        "noise": np.zeros((members, shape[0], -(-months // 12) + 1)),
+    }
+    due, beyond = np.zeros(cohorts.count.size), 0
+    chosen = [order[bounds[c] : bounds[c + 1]] for c in range(len(cohorts.cells))]
+    jobs = [
+        (function, cell, _part(cohorts, rows), window, draws, seed, crew.folder)
+        for cell, rows in zip(cohorts.cells, chosen, strict=True)
+    ]
+    for done, (index, found) in enumerate(_in_order(_results(jobs, crew)), start=1):
+        rows = chosen[index]
+        region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
+        for name in ("first", "repeat", "at_risk", "regraded", "issued", "pending", "history"):
+            total[name][region, design] += getattr(found, name)
+        for name in ("level", "noise"):
+            total[name][:, region] += getattr(found, name)
+        due[rows] = found.due
+        beyond += found.beyond
+        progress(done, len(jobs))
+    return FleetDemand(**total, due=due, beyond=beyond)
+
+
+def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:
+    """The cohorts of one cell, so that a worker is sent no more than it needs."""
+    names = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "count", "planned", "cell")
+    own = {name: getattr(cohorts, name)[rows] for name in names}
+    return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
+
+
+def _work(
+    function: CellPassages, cell: Cell, own: Cohorts, window: Window, draws: int, seed: int, folder: Path | None
+) -> CellDemand:
+    passages = cell_passages(function, cell, window.members, draws, seed, folder)
+    return expect(passages, own, np.arange(own.count.size), window)
+
+
+def _results(jobs: list[Any], crew: Crew) -> Iterator[tuple[int, CellDemand]]:
+    """(job, result) as they are done."""
+    if crew.workers == 1 and crew.scheduler is None:
+        for index, job in enumerate(jobs):
+            yield index, _work(*job)
+        return
+    with _client(crew) as client:
+        from distributed import as_completed  # type: ignore[import-not-found,unused-ignore]
+
+        futures = {client.submit(_work, *job, pure=False, retries=3): index for index, job in enumerate(jobs)}
+        for future in as_completed(list(futures), loop=client.loop):
+            index = futures.pop(future)
+            yield index, future.result()
+            future.release()
+
+
+def _client(crew: Crew) -> Any:
+    try:
+        import distributed  # type: ignore[import-not-found,unused-ignore]
+    except ImportError:
+        raise BadInput(
+            "workers are asked for, and dask is not installed",
+            "the optional part `scale`",
+            mend='pip install "driftmodel[scale]", or leave out --workers and --scheduler',
+        ) from None
+    if crew.scheduler is None:
+        return distributed.Client(
+            n_workers=crew.workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            set_as_default=False,
+        )
+    try:
+        return distributed.Client(crew.scheduler, timeout=10, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as fault:
+        raise BadInput(
+            f"no scheduler answers at {crew.scheduler} ({type(fault).__name__})",
+            "the address of a running dask scheduler",
+            place="--scheduler",
+            mend="start one with `dask scheduler` and give the address it prints, such as tcp://127.0.0.1:8786",
+        ) from None
+
+
+def _in_order(results: Iterator[tuple[int, CellDemand]]) -> Iterator[tuple[int, CellDemand]]:
+    """The same results by rising index, each as soon as those before it are there."""
+    waiting: dict[int, CellDemand] = {}
+    turn = 0
+    for index, found in results:
+        waiting[index] = found
+        while turn in waiting:
+            yield turn, waiting.pop(turn)
+            turn += 1

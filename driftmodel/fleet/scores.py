@@ -1,0 +1,86 @@
+"""How good a forecast was: proper scores, coverage, and the probability integral transform of counts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import nbinom, poisson
+
+Array = NDArray[np.float64]
+
+
+def crps_samples(samples: ArrayLike, observed: ArrayLike) -> Array:
+    """Continuous ranked probability score of samples (..., samples) against what came (...): E|X - y| - E|X - X'| / 2
+    of the empirical law (Gneiting and Raftery 2007, eq. 21)."""
+    x = np.sort(np.asarray(samples, dtype=float), axis=-1)
+    y = np.asarray(observed, dtype=float)
+    n = x.shape[-1]
+    apart = np.abs(x - y[..., None]).mean(axis=-1)
+    spread = (x * (2.0 * np.arange(1, n + 1) - n - 1.0)).sum(axis=-1) / n**2
+    return np.asarray(apart - spread)
+
+
+def _crps_count(by: Array, observed: int) -> float:
+    return float(((by - (np.arange(by.size) >= observed)) ** 2).sum())
+
+
+def crps_poisson(mean: float, observed: int) -> float:
+    """Ranked probability score of a Poisson law: sum over k of (F(k) - 1{y <= k})^2."""
+    most = max(int(poisson.isf(1e-16, mean)), observed) + 2
+    return _crps_count(np.asarray(poisson.cdf(np.arange(most), mean)), observed)
+
+
+def crps_negative_binomial(size: float, probability: float, observed: int) -> float:
+    """Ranked probability score of a negative binomial law (size, probability as in scipy.stats.nbinom)."""
+    most = max(int(nbinom.isf(1e-16, size, probability)), observed) + 2
+    return _crps_count(np.asarray(nbinom.cdf(np.arange(most), size, probability)), observed)
+
+
+def interval_score(low: ArrayLike, high: ArrayLike, observed: ArrayLike, alpha: float) -> Array:
+    """Width, and 2 / alpha times what lies outside, of a central 1 - alpha interval
+    (Gneiting and Raftery 2007, eq. 43)."""
+    bottom, top, y = (np.asarray(part, dtype=float) for part in (low, high, observed))
+    outside = np.maximum(bottom - y, 0.0) + np.maximum(y - top, 0.0)
+    return np.asarray(top - bottom + 2.0 / alpha * outside)
+
+
+def weighted_interval_score(
+    samples: ArrayLike, observed: ArrayLike, alphas: Sequence[float] = (0.02, 0.05, *np.arange(0.1, 1.0, 0.1))
+) -> Array:
+    """Weighted interval score of samples (..., samples), weights alpha / 2, median 1 / 2
+    (Bracher et al. 2021, eq. 1)."""
+    x, y = np.asarray(samples, dtype=float), np.asarray(observed, dtype=float)
+    total = 0.5 * np.abs(y - np.median(x, axis=-1))
+    for alpha in alphas:
+        low, high = np.quantile(x, [alpha / 2.0, 1.0 - alpha / 2.0], axis=-1)
+        total = total + alpha / 2.0 * interval_score(low, high, y, alpha)
+    return np.asarray(total / (len(alphas) + 0.5))
+
+
+def coverage(low: ArrayLike, high: ArrayLike, observed: ArrayLike) -> float:
+    """Share of what came that lies within, both ends included."""
+    y = np.asarray(observed, dtype=float)
+    return float(np.mean((y >= np.asarray(low)) & (y <= np.asarray(high))))
+
+
+def pit(samples: ArrayLike, observed: ArrayLike, bins: int = 10) -> Array:
+    """Histogram (bins,) of the probability integral transform of counts, not randomised; flat is calibrated.
+
+    samples (cases, samples) against observed (cases,). Mean of the conditional laws of Czado, Gneiting and Held (2009,
+    eq. 2): each case spreads evenly from P(X < y) to P(X <= y).
+    """
+    x, y = np.asarray(samples, dtype=float), np.asarray(observed, dtype=float)[:, None]
+    below, upto = (x < y).mean(axis=1)[:, None], (x <= y).mean(axis=1)[:, None]
+    edge = np.linspace(0.0, 1.0, bins + 1)[None, :]
+    width = upto - below
+    part = np.where(
+        width > 0.0, (edge - below) / np.where(width > 0.0, width, 1.0), ((edge >= below) & (edge > 0.0)).astype(float)
+    )
+    return np.asarray(np.diff(np.clip(part, 0.0, 1.0).mean(axis=0)))
+
+
+def skill(score: float, reference: float) -> float:
+    """1 - score / reference: above 0 is better than the reference, 0 where both are perfect."""
+    return 1.0 - score / reference if reference > 0.0 else 0.0

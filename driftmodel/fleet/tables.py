@@ -1,0 +1,256 @@
+"""A user's CSV as columns of categories, and the faults of its rows: each listed with row, column, reason and value."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput, near_match
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+NONE = -1  # month or index that is not there
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of one row. row counts lines of the file, the header being row 1."""
+
+    file: str
+    row: int
+    column: str
+    reason: str
+    value: str
+
+
+def month_number(day: date) -> int:
+    """Months since year 0: 12 x year + month - 1."""
+    return 12 * day.year + day.month - 1
+
+
+def month_label(month: int) -> str:
+    """'2026-07' for a month number."""
+    return f"{month // 12:04d}-{month % 12 + 1:02d}"
+
+
+@dataclass
+class Table:
+    """A table being checked. Columns are parsed once per distinct text, so a million rows cost little."""
+
+    file: Path
+    frame: DataFrame
+    bad: NDArray[np.bool_]
+    faults: list[Fault] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        return int(self.bad.size)
+
+    def has(self, column: str) -> bool:
+        return column in self.frame.columns
+
+    def fault(self, wrong: NDArray[np.bool_], column: str, reason: str) -> None:
+        """List every row of `wrong`, with what stands in `column`."""
+        for row in np.flatnonzero(wrong):
+            value = self.frame[column].iloc[row] if self.has(column) else ""
+            self.faults.append(
+                Fault(str(self.file), int(row) + 2, column, reason, "" if value != value else str(value))
+            )
+        self.bad |= wrong
+
+    def parsed(self, column: str, parse: Callable[[str], Any], dtype: Any, absent: Any) -> Any:
+        """Values (rows,) of a column; `parse` turns a text into a value or raises ValueError with the reason.
+
+        A column that is not in the file is `absent` throughout.
+        """
+        if not self.has(column):
+            return np.full(self.rows, absent, dtype=dtype)
+        kinds = self.frame[column].cat
+        codes = kinds.codes.to_numpy()
+        values = np.full(len(kinds.categories) + 1, absent, dtype=dtype)
+        reasons: dict[int, str] = {}
+        for index, text in enumerate(kinds.categories):
+            try:
+                values[index] = parse(str(text).strip())
+            except ValueError as fault:
+                reasons[index] = str(fault)
+        try:
+            parse("")
+        except ValueError as fault:
+            reasons[-1] = f"the row is too short: {fault}"
+        for index, reason in reasons.items():
+            self.fault(codes == index, column, reason)
+        return values[codes]
+
+    def months(self, column: str, *, needed: bool = True) -> NDArray[np.int32]:
+        """Month numbers (rows,) of an ISO date column; NONE where an optional one is empty."""
+        return np.asarray(self.parsed(column, lambda text: _month(text, needed), np.int32, NONE))
+
+    def words(self, column: str, known: Sequence[str], *, needed: bool = True) -> NDArray[np.int32]:
+        """Index (rows,) into `known`; NONE where an optional one is empty."""
+
+        def index(text: str) -> int:
+            if not text and not needed:
+                return NONE
+            if text not in known:
+                raise ValueError(
+                    f"not one of {', '.join(known)}{near_match(text, known)}"
+                    if text
+                    else f"empty; one of {', '.join(known)}"
+                )
+            return known.index(text)
+
+        return np.asarray(self.parsed(column, index, np.int32, NONE))
+
+    def numbers(
+        self, column: str, low: float, high: float, *, absent: float | None = None, whole: bool = False
+    ) -> NDArray[np.float64]:
+        """Numbers (rows,) between low and high; an empty one is `absent`, or a fault when that is None."""
+        return np.asarray(
+            self.parsed(
+                column,
+                lambda text: _number(text, low, high, absent, whole),
+                float,
+                np.nan if absent is None else absent,
+            )
+        )
+
+
+def _month(text: str, needed: bool) -> int:
+    if not text:
+        if needed:
+            raise ValueError("empty; a date such as 2026-07-15")
+        return NONE
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise ValueError("not a date of the form 2026-07-15") from None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(f"a year between {FIRST_YEAR} and {LAST_YEAR} is needed")
+    return month_number(day)
+
+
+def _number(text: str, low: float, high: float, absent: float | None, whole: bool) -> float:
+    if not text:
+        if absent is None:
+            raise ValueError(f"empty; a number between {low:g} and {high:g}")
+        return absent
+    try:
+        value = float(text)
+    except ValueError:
+        comma = "; write a decimal point" if "," in text else ""
+        raise ValueError(f"not a number{comma}") from None
+    if not low <= value <= high:
+        raise ValueError(f"not between {low:g} and {high:g}")
+    if whole and value != round(value):
+        raise ValueError("not a whole number")
+    return value
+
+
+def read_table(file: Path, needed: Sequence[str], optional: Sequence[str] = (), *, may_be_empty: bool = False) -> Table:
+    """A CSV with these columns. Raises BadInput for a file not readable, a column missing or unknown, no rows."""
+    import pandas as pd
+
+    header, cells = _header(file)
+    known = [*needed, *optional]
+    for name in header:
+        if name not in known:
+            raise BadInput(
+                f"unknown column `{name}`.{near_match(name, known)}",
+                "columns out of " + ", ".join(known),
+                file=file,
+                place=f"row 1, column {header.index(name) + 1} ({name})",
+                mend="rename that column or take it out",
+            )
+    if len(set(header)) != len(header):
+        twice = next(name for name in header if header.count(name) > 1)
+        raise BadInput(
+            f"the column `{twice}` stands there twice", "each column once", file=file, place=f"row 1, column {twice}",
+            mend="take one of them out",
+        )  # fmt: skip
+    for name in needed:
+        if name not in header:
+            raise BadInput(
+                f"no column `{name}`",
+                "the columns " + ", ".join(needed),
+                file=file,
+                place="row 1",
+                mend=f"add the column `{name}`",
+            )
+    if cells > len(header):
+        raise BadInput(
+            f"{cells} columns",
+            f"{len(header)} columns, as the header has",
+            file=file,
+            place=f"row 2, column {len(header) + 1}",
+            mend="put text with commas in quotes, or take the extra column out",
+        )
+    try:
+        frame = pd.read_csv(file, dtype="category", keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
+    except (pd.errors.ParserError, UnicodeDecodeError) as fault:
+        raise BadInput(
+            f"a row that does not fit the header ({str(fault).strip().rsplit('error: ', 1)[-1].strip()})",
+            f"{len(header)} comma-separated columns in every row, UTF-8",
+            file=file,
+            place=_place_of(str(fault)),
+            mend="put text with commas in quotes, or complete the row",
+        ) from None
+    if frame.empty and not may_be_empty:
+        raise BadInput(
+            "only a header, no rows", "rows under the header", file=file, place="row 2", mend="export the table again"
+        )
+    return Table(file, frame, np.zeros(len(frame), dtype=bool))
+
+
+def _place_of(message: str) -> str:
+    import re
+
+    found = re.search(r"in line (\d+)", message)
+    return f"row {found.group(1)}" if found else "the whole file"
+
+
+def _header(file: Path) -> tuple[list[str], int]:
+    """Names of the columns, and the number of cells in the row after them."""
+    import csv
+
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as lines:
+            reader = csv.reader(lines)
+            first, second = next(reader, []), next(reader, [])
+    except (OSError, UnicodeDecodeError) as fault:
+        missing = isinstance(fault, FileNotFoundError)
+        raise BadInput(
+            "there is no such file" if missing else "the file cannot be read as UTF-8 text",
+            "a comma-separated UTF-8 table",
+            file=file,
+            place="the whole file",
+            mend="correct the name in [files]" if missing else "save it as CSV in UTF-8",
+        ) from None
+    if not first:
+        raise BadInput("the file is empty", "a header and rows", file=file, place="row 1", mend="export it again")
+    if len(first) == 1 and (";" in first[0] or "\t" in first[0]):
+        raise BadInput(
+            "columns separated by semicolons or tabs", "commas", file=file, place="row 1", mend="save it with commas"
+        )
+    return first, len(second)
+
+
+def write_faults(faults: Sequence[Fault], file: Path) -> None:
+    """The rejects as CSV: file, row, column, reason, value; written whole or not at all."""
+    import csv
+    import os
+
+    part = file.with_name(file.name + ".part")
+    with part.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out)
+        writer.writerow(("file", "row", "column", "reason", "value"))
+        writer.writerows((fault.file, fault.row, fault.column, fault.reason, fault.value) for fault in faults)
+    os.replace(part, file)

@@ -1,0 +1,326 @@
+"""What the bench's readings taught, in a luthier's words: calibration, today's decision, the grade for the place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from math import isinf
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.records import Scenario
+from driftmodel.base.units import length_words
+from driftmodel.calibration.decide import Decision
+from driftmodel.calibration.diagnosis import Diagnosis
+from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
+from driftmodel.calibration.sensitivity import Share, Worth
+from driftmodel.report.document import write_bytes
+from driftmodel.outlook.place import PlaceTable
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Points = tuple[float, float, float]
+
+
+def calibration_summary(
+    calibration: Calibration, diagnosis: Diagnosis, units: str = "metric", worth: tuple[Worth, ...] = ()
+) -> str:
+    """Plain text: what was read, what changed, what does not fit, what to read next. `units` 'metric' or 'inch'."""
+    count = len(calibration.fitted)
+    lines = [f"{count} reading{'s' if count != 1 else ''} taken in; the air of the past: {calibration.past_weather}."]
+    lines += [f"Noticed: {remark}" for remark in calibration.bench.remarks]
+    lines += ["", "What is to come, before and after the readings (8 times in 10 it lies between the ends):"]
+    lines += [f"  {_band(band, units)}" for band in calibration.bands]
+    lines += ["", "What the readings taught:"]
+    lines += [f"  {line}" for line in _learned(calibration)] or ["  Nothing yet: they fit what was expected anyway."]
+    lines += ["", "Does it fit?", *(f"  {line}" for line in diagnosis_words(diagnosis, units))]
+    if worth:
+        best = worth[0]
+        lines += [
+            "",
+            f"Most worth reading next: {QUANTITIES[best.what].words} with a {best.tool} about {best.day} "
+            f"(would leave {100 * best.left:.0f} % of the doubt about the later years).",
+        ]
+    return "\n".join(lines)
+
+
+def _band(band: Band, units: str) -> str:
+    return (
+        f"{band.words}: {_points(band.prior, band.unit, units)} before, {_points(band.posterior, band.unit, units)} now"
+    )
+
+
+def _points(points: Points, unit: str, units: str) -> str:
+    if unit == "years":
+        low, middle, high = ("past the horizon" if isinf(point) else f"{point:.1f} years" for point in points)
+        return f"{low} to {high} (middle {middle})"
+    low, middle, high = (length_words(point, units) for point in points)
+    return f"{low} to {high} (middle {middle})"
+
+
+def _learned(calibration: Calibration) -> list[str]:
+    """Unknowns that moved by half a standard deviation or narrowed by a fifth, largest first."""
+    told = [
+        one
+        for one in calibration.learned
+        if not one.name.startswith(("level_", "truss_rod_")) and (abs(one.moved_sd) > 0.5 or one.narrowed < 0.8)
+    ]
+    lines = []
+    for one in sorted(told, key=lambda learned: learned.narrowed):
+        if one.name in ("set_up_error", "lean"):
+            before, after = (f"{points[0]:+.2f} to {points[2]:+.2f}" for points in (one.prior, one.posterior))
+        else:
+            usual = one.prior[1]
+            before, after = (
+                f"x{points[0] / usual:.2f} to x{points[2] / usual:.2f}" for points in (one.prior, one.posterior)
+            )
+        lines.append(
+            f"{one.words}: {before} of the usual before, {after} now".replace(" of the usual", "")
+            if one.name in ("set_up_error", "lean")
+            else f"{one.words}: {before} of the usual before, {after} now"
+        )
+    return lines
+
+
+def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
+    """A sentence for everything that does not fit; one that says so when all does."""
+    lines = [_slip(one, units) for one in diagnosis.slips]
+    lines += [
+        f"{one.words} is pressed against the edge of what is thought possible: measure again, or the design file is off."  # noqa: E501
+        for one in diagnosis.bounds
+    ]
+    lines += [
+        f"This guitar {one.words} {one.times[1]:.1f} times as much as the usual one ({one.times[0]:.1f} to {one.times[2]:.1f})."  # noqa: E501
+        for one in diagnosis.unusual
+        if one.told
+    ]
+    lines += [
+        f"What is left over shows {check.words}: fewer than {max(1, round(100 * check.chance)):d} in 100 such sets of readings "  # noqa: E501
+        "would by chance. Something moves this guitar that the model does not know."
+        for check in diagnosis.checks
+        if check.told
+    ]
+    for rival in diagnosis.rivals:
+        if rival.told:
+            lines.append(
+                f"The readings are {np.exp(min(rival.log_factor, 20.0)):.0f} times as likely with {rival.words}: "
+                "do not trust the forecast as it stands."
+            )
+        elif not rival.can_tell:
+            lines.append(f"These readings cannot tell {rival.words} from what is taken here.")
+    return lines or ["Everything fits."]
+
+
+def _slip(one: Fitted, units: str) -> str:
+    quantity, row = QUANTITIES[one.reading.what], one.reading
+    place = f"row {row.row}, " if row.row else ""
+    if quantity.unit == "g":
+        read, due = f"{row.value:.0f} g", f"{one.expected:.0f} g"
+    else:
+        read, due = length_words(row.value, units), length_words(one.expected, units)
+    return (
+        f"{place}{row.date}: {quantity.words} read {read} where {due} was due; {100 * one.slip_probability:.0f} % likely "  # noqa: E501
+        "a slip of hand, unit or column. It counts little; read it again."
+    )
+
+
+# ---- weather or drift -------------------------------------------------------------------------------------------------  # noqa: E501
+
+
+def decision_summary(decision: Decision, units: str = "metric") -> str:
+    """The decision on today's reading in a few lines."""
+    weeks = f"{decision.look_again_weeks} week{'s' if decision.look_again_weeks != 1 else ''}"
+    heads = {
+        "leave": "Leave it.",
+        "humidify": f"This is the dry season, not drift: humidify and look again in {weeks}.",
+        "dry out": f"This is the damp season, not drift: let it dry and look again in {weeks}.",
+        "regrade": f"This is drift: fit spacer {decision.grade} now.",
+        "other work": "This is drift past what any spacer of the set mends: the neck needs other work.",
+    }
+    air = "dry out" if decision.said == "dry out" else "humidify"
+    names = {"leave": "leave", "humidify": air, "regrade": "regrade now", "other work": "other work"}
+    chances = ", ".join(f"{names[word]} {100 * share:.0f} %" for word, share in decision.chances.items())
+    lines = [
+        heads[decision.said],
+        f"Chance of each being right: {chances}.",
+        f"Today the action is {_points(decision.read_mm, 'mm', units)}; at the mean moisture of its place it would be "
+        f"{_points(decision.reference_mm, 'mm', units)}. The difference comes back.",
+        f"As it is: next dry season {_points(decision.next_dry_mm, 'mm', units)}, next damp season "
+        f"{_points(decision.next_damp_mm, 'mm', units)}.",
+    ]
+    if (
+        decision.grade
+        and decision.said == "regrade"
+        and decision.next_dry_regraded_mm
+        and decision.next_damp_regraded_mm
+    ):
+        lines.append(
+            f"With {decision.grade}: next dry season {_points(decision.next_dry_regraded_mm, 'mm', units)}, next damp season "  # noqa: E501
+            f"{_points(decision.next_damp_regraded_mm, 'mm', units)}."
+        )
+    if decision.said == "regrade":
+        shares = sorted(decision.grade_chances.items(), key=lambda item: -item[1])[:3]
+        lines.append(
+            "Spacers that would be right: " + ", ".join(f"{label} {100 * share:.0f} %" for label, share in shares) + "."
+        )
+    if decision.slip_probability > 0.3:
+        lines.append(
+            f"The reading itself is {100 * decision.slip_probability:.0f} % likely a slip: read it again first."
+        )
+    if not decision.readings_before:
+        lines.append(
+            "No earlier readings of this guitar: it is judged as one of its design. A few readings would narrow this."
+        )
+    return "\n".join(lines)
+
+
+def place_summary(table: PlaceTable, units: str = "metric") -> str:
+    """Every grade of the set at one place."""
+    lines = [
+        f"{table.title}: {table.years} years",
+        f"{'Spacer':8}{'time inside':>13}{'8 in 10':>16}{'no regrade':>12}   action, middle",
+    ]
+    for row in table.grades:
+        marks = "".join(
+            mark for mark, label in (("  longest inside", table.best), ("  fitted", table.fitted)) if label == row.grade
+        ) + ("  least likely to need a regrade" if row.grade == table.steadiest else "")
+        band = f"{100 * row.inside_low:.0f} to {100 * row.inside_high:.0f} %"
+        lines.append(
+            f"{row.grade:8}{100 * row.inside_share:>11.0f} %{band:>16}{100 * row.no_regrade:>10.0f} %   "
+            f"{length_words(row.action_mm[1], units)}{marks}"
+        )
+    return "\n".join(lines)
+
+
+def shipment_summary(tables: Iterable[PlaceTable]) -> str:
+    """One line for each instrument of a shipment."""
+    lines = [f"{'Instrument':34}{'fitted':>8}{'best':>6}{'inside':>9}{'steadiest':>11}{'no regrade':>12}"]
+    for table in tables:
+        best, steady = table.of(table.best), table.of(table.steadiest)
+        lines.append(
+            f"{table.scenario[:33]:34}{table.fitted:>8}{table.best:>6}{100 * best.inside_share:>7.0f} %"
+            f"{table.steadiest:>11}{100 * steady.no_regrade:>10.0f} %"
+        )
+    return "\n".join(lines)
+
+
+def sensitivity_summary(shares: tuple[Share, ...], worth: tuple[Worth, ...]) -> str:
+    """What drives the spread, and the best reading of each kind."""
+    lines = ["What drives the spread (alone; with all it works together with):"]
+    lines += [f"  {one.words}: {100 * max(one.first, 0):.0f} %; {100 * one.total:.0f} %" for one in shares[:6]]
+    lines += ["What a reading may be expected to leave of the doubt:"]
+    seen: set[tuple[str, str]] = set()
+    for one in worth:
+        if (one.what, one.tool) not in seen:
+            seen.add((one.what, one.tool))
+            lines.append(f"  {QUANTITIES[one.what].words}, {one.tool}, {one.day}: {100 * one.left:.0f} %")
+    return "\n".join(lines)
+
+
+# ---- for machines, and the figure ---------------------------------------------------------------------------------------  # noqa: E501
+
+
+def _plain(value: Any) -> Any:
+    """Records as JSON takes them: inf is null, dates are text."""
+    if isinstance(value, dict) or hasattr(value, "items"):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    return value if isinstance(value, int | str | bool) or value is None else str(value)
+
+
+def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str, Any]:
+    """The calibration's numbers: metric, inf (past the horizon) as null; the draws themselves are left out."""
+    found = {
+        "scenario": calibration.scenario,
+        "past_weather": calibration.past_weather,
+        "log_evidence": calibration.log_evidence,
+        "effective_sample_size": calibration.effective_sample_size,
+        "bands": [asdict(one) for one in calibration.bands],
+        "learned": [asdict(one) for one in calibration.learned],
+        "fitted": [asdict(one) for one in calibration.fitted],
+        "diagnosis": asdict(diagnosis) | {"wrong_physics": diagnosis.wrong_physics},
+        "remarks": list(calibration.bench.remarks),
+    }
+    plain: dict[str, Any] = _plain(found)
+    return plain
+
+
+def decision_json(decision: Decision) -> dict[str, Any]:
+    """The decision's numbers: metric, inf as null."""
+    fields = {name: getattr(decision, name) for name in decision.__dataclass_fields__ if name != "readings"}
+    plain: dict[str, Any] = _plain(fields | {"readings": [asdict(one) for one in decision.readings]})
+    return plain
+
+
+def place_json(table: PlaceTable) -> dict[str, Any]:
+    """The place's table for machines."""
+    plain: dict[str, Any] = _plain(asdict(table))
+    return plain
+
+
+def calibration_figure(calibration: Calibration) -> Figure:
+    """Left: residuals in time over their uncertainties, slips as crosses. Right: unknowns before and after."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(10.0, 5.2), layout="constrained")
+    left, right = figure.subplots(1, 2, width_ratios=[3, 2])
+    left.axhspan(-2.0, 2.0, color="0.92")
+    left.axhline(0.0, color="0.5", linewidth=0.8)
+    markers = dict(zip(QUANTITIES, "osd^v<>P", strict=True))
+    for what in dict.fromkeys(one.reading.what for one in calibration.fitted):
+        own = [one for one in calibration.fitted if one.reading.what == what]
+        days = np.array([one.reading.date for one in own], dtype="datetime64[D]")
+        left.plot(
+            days, [one.size for one in own], markers[what], color="0.2", label=QUANTITIES[what].words, markersize=6
+        )
+    slips = [one for one in calibration.fitted if one.slip_probability > 0.5]
+    if slips:
+        days = np.array([one.reading.date for one in slips], dtype="datetime64[D]")
+        left.plot(days, [one.size for one in slips], "x", color="black", markersize=13, label="likely a slip")
+    left.set_ylabel("Read less expected, in the tool's uncertainty")
+    left.tick_params(axis="x", rotation=30)
+    left.legend(frameon=False, fontsize=8)
+    shown = [
+        one for one in calibration.learned if one.prior[1] > 0 and not one.name.startswith(("level_", "lean", "set_up"))
+    ]
+    for place, one in enumerate(reversed(shown)):
+        usual = one.prior[1]
+        right.plot([one.prior[0] / usual, one.prior[2] / usual], [place + 0.15] * 2, color="0.7", linewidth=4)
+        right.plot([one.posterior[0] / usual, one.posterior[2] / usual], [place - 0.15] * 2, color="black", linewidth=4)
+    right.set_yticks(range(len(shown)), [one.words for one in reversed(shown)], fontsize=7)
+    right.set_xscale("log")
+    right.set_xticks([0.5, 1.0, 2.0], ["x0.5", "x1", "x2"])
+    right.minorticks_off()
+    right.set_xlabel("Times the usual\ngrey before, black after")
+    return figure
+
+
+def write_calibration(
+    calibration: Calibration, diagnosis: Diagnosis, folder: Path, units: str = "metric"
+) -> tuple[Path, ...]:
+    """Writes calibration.txt, calibration.json and calibration.png into `folder` (made if need be); their paths.
+
+    Raises BadInput where they cannot be written."""
+    import json
+    from io import BytesIO
+
+    drawn = BytesIO()
+    calibration_figure(calibration).savefig(drawn, format="png", dpi=130)
+    files = {
+        "calibration.txt": (calibration_summary(calibration, diagnosis, units) + "\n").encode(),
+        "calibration.json": (json.dumps(calibration_json(calibration, diagnosis), indent=2) + "\n").encode(),
+        "calibration.png": drawn.getvalue(),
+    }
+    return tuple(write_bytes(folder, name, content) for name, content in files.items())
+
+
+def readings_remark(book: BenchBook, scenario: Scenario) -> str:
+    """One line: how many readings of which instrument, from when to when."""
+    first, last = book.readings[0].date, book.readings[-1].date
+    return f"{len(book.readings)} readings of {scenario.instrument.title}, {first} to {last}."

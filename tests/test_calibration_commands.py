@@ -1,0 +1,106 @@
+"""Calibrate and grade from the command line; sensitivity; a shipment; recovery of what the data can tell."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hidden_truth import read, truths
+
+import driftmodel
+from driftmodel.calibration.fit import as_calibration, learn
+from driftmodel.calibration.forward import make_bench
+from driftmodel.calibration.readings import read_readings
+from driftmodel.calibration.sensitivity import shares_of_variance, worth_reading
+from driftmodel.outlook.place import grade_for_place, grades_for_shipment
+
+SHIPPED = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
+
+
+def test_calibrate_prints_and_writes(run: Callable[..., object], world: Path) -> None:
+    shutil.copy(SHIPPED, world / "bench.csv")
+    ran = run("calibrate", "two-winters", "--readings", "bench.csv")
+    assert ran.code == 0 and "before" in ran.out and "now" in ran.out
+    assert {path.name for path in (world / "calibration-two-winters").iterdir()} == {
+        "calibration.txt",
+        "calibration.json",
+        "calibration.png",
+    }
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ("1,95 mm", "1,95", "unit"),
+        ("2024-11-20;action treble", "2094-11-20;action treble", "future"),
+        ("2024-11-20;action treble", "1994-11-20;action treble", "row 3"),
+        ("action treble", "acton treble", "action"),
+        ("feeler gauge", "feller gauge", "feeler gauge"),
+    ],
+)
+def test_bad_readings_are_told(before: str, after: str, words: str, run: Callable[..., object], world: Path) -> None:
+    text = SHIPPED.read_text(encoding="utf-8")
+    assert before in text
+    (world / "bench.csv").write_text(text.replace(before, after, 1), encoding="utf-8")
+    ran = run("calibrate", "two-winters", "--readings", "bench.csv")
+    assert ran.code == 2 and words in ran.err and "bench.csv" in ran.err and "Traceback" not in ran.err
+    assert not (world / "calibration-two-winters").exists()
+
+
+def test_grade_for_a_place_a_shipment_and_a_reading(run: Callable[..., object], world: Path) -> None:
+    place = run("grade", "first-winter")
+    assert place.code == 0 and "fitted" in place.out
+    both = json.loads(run("grade", "first-winter", "damp-coast", "--json").out)
+    assert len(both) == 2
+    dry = run("grade", "two-winters", "--reading", "action=1.9mm", "--date", "2026-02-10")
+    assert dry.code == 0 and "Chance of each being right" in dry.out
+    wrong = run("grade", "two-winters", "--reading", "action=1.9")
+    assert wrong.code == 2 and "unit" in wrong.err
+    assert run("grade", "two-winters", "--reading", "action=1.9mm", "--date", "10.2.2026").code == 2
+
+
+def test_a_shipment_is_each_place_for_itself() -> None:
+    names = ("first-winter", "dry-highland")
+    scenarios = [replace(driftmodel.load_scenario(name), horizon_years=6) for name in names]
+    together = grades_for_shipment(scenarios, years=4, count=60)
+    alone = tuple(grade_for_place(scenario, years=4, count=60) for scenario in scenarios)
+    assert together == alone
+
+
+def test_recovery_without_bias_where_the_data_can_tell() -> None:
+    """Twenty guitars read often and well: truth less the posterior's middle, in the posterior's own spread, has mean 0
+    and spread 1 for the level of action (set-up), which the readings tell to a few hundredths of a millimetre."""
+    scenario = replace(driftmodel.load_scenario("two-winters"), horizon_years=4)
+    start = scenario.setup.setup
+    bench = make_bench(scenario, start + timedelta(days=1200))
+    days = [start + timedelta(days=each) for each in (20, 150, 240, 330, 420, 520, 610, 700)]
+    random = np.random.default_rng(4)
+    scores = []
+    for truth in truths(scenario, 5, 4, 555):
+        posterior = learn(scenario, read(truth, days, random, 0.03, 0.0), bench=bench, particles=600)
+        found = as_calibration(posterior)
+        guess, true = found.draws.set_up_error_mm, float(truth.draws.set_up_error_mm[truth.number])
+        scores.append((true - guess.mean()) / guess.std())
+    assert abs(np.mean(scores)) < 3.0 / np.sqrt(len(scores))
+    assert 0.6 < np.std(scores) < 1.5
+
+
+def test_shares_of_variance_name_the_set_gain_first() -> None:
+    scenario = driftmodel.load_scenario("two-winters")
+    posterior = learn(scenario, read_readings(SHIPPED, scenario), particles=400)
+    shares = shares_of_variance(posterior, samples=512)
+    assert "set gain" in shares[0].words
+    assert all(-0.2 < share.first < 1.2 and share.total > -0.05 for share in shares)
+
+
+def test_a_better_tool_is_worth_more() -> None:
+    scenario = driftmodel.load_scenario("two-winters")
+    worth = worth_reading(scenario, particles=400)
+    assert worth and list(worth) == sorted(worth, key=lambda each: each.left)
+    assert all(0.0 < each.left <= 1.01 for each in worth)

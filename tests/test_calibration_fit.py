@@ -1,0 +1,212 @@
+"""Calibration against guitars whose truth is known, and against the exact chain. No outside values: every truth is
+drawn from the prior with other seeds and moved by the forecast's own code in weather the calibration does not see."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+from hidden_truth import monthly, rank, read, season_of, truths
+
+import driftmodel
+from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.records import Scenario
+from driftmodel.calibration.decide import weather_or_drift
+from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
+from driftmodel.calibration.fit import as_calibration, learn
+from driftmodel.calibration.forward import (
+    Bench,
+    as_normals,
+    creep_of,
+    expected_readings,
+    layout_of,
+    look,
+    make_bench,
+    moisture_of,
+    moments_of,
+    moved,
+)
+from driftmodel.calibration.readings import read_readings
+from driftmodel.calibration.records import BenchBook, ReadingRow, WorkDone
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.place import grade_for_place
+from driftmodel.report.calibration_words import calibration_summary, decision_summary
+
+DAYS = (70, 140, 310, 500, 640)
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    """Tight limits, so that the regrade is due within the horizon for about four guitars in ten."""
+    plain = driftmodel.load_scenario("first-winter")
+    rule = replace(plain.rule, action_low_mm=2.0, action_high_mm=2.6, projection_tolerance_mm=1.2)
+    return replace(plain, rule=rule)
+
+
+@pytest.fixture(scope="module")
+def bench(scenario: Scenario) -> Bench:
+    return make_bench(scenario, scenario.setup.setup + timedelta(days=DAYS[-1]))
+
+
+def test_table_equals_the_exact_chain(scenario: Scenario) -> None:
+    short = replace(scenario, weather_members=1, horizon_years=4)
+    days = (date(2026, 12, 1), date(2027, 2, 10), date(2027, 8, 1), date(2029, 2, 1))
+    rows = tuple(ReadingRow(day, "action", 2.3, 0.05, "") for day in days)
+    made, book = make_bench(short, days[-1]), BenchBook(rows)
+    layout, draws = layout_of(made, book, 0), draw_unknowns(short, 200, 3)
+    normals, sight = as_normals(layout, draws), look(made, moments_of(rows))
+    values = layout.values(normals)
+    movement = moved(
+        made, moisture_of(layout, sight, normals, values), creep_of(layout, sight, normals, values), values
+    )
+    found = expected_readings(made, layout, values, movement, rows, book)
+    action = driftmodel.forecast(short, unknowns=draws)["action_12th"]
+    midnight = np.array(days, dtype="datetime64[ns]")
+    noon = (action.sel(time=midnight).values + action.sel(time=midnight + np.timedelta64(1, "D")).values) / 2.0
+    assert np.abs(found - noon).max() < 0.015  # a third of a feeler gauge's uncertainty at worst
+
+
+def coverage(scenario: Scenario, bench: Bench, weathers: int, each: int) -> dict[int, tuple[np.ndarray, float]]:
+    """Ranks of next winter's action and the regrade date, and the mean width of the action's band, by readings."""
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    random = np.random.default_rng(5)
+    ranks: dict[int, list[tuple[float, float]]] = {1: [], 5: []}
+    widths: dict[int, list[float]] = {1: [], 5: []}
+    for truth in truths(scenario, weathers, each, 4242):
+        whole = read(truth, days, random)
+        for count in (1, 5):
+            posterior = learn(
+                scenario,
+                BenchBook(whole.readings[-count:]),
+                bench=bench,
+                particles=500,
+                seed=int(random.integers(10**6)),
+            )
+            found = posterior.answers()
+            ranks[count].append(
+                (
+                    rank(found.action_dry_mm, season_of(truth, posterior.asked), random),
+                    rank(found.regrade_years, truth.regrade_years(days[-1]), random),
+                )
+            )
+            widths[count].append(float(np.ptp(np.quantile(found.action_dry_mm, [0.1, 0.9]))))
+    return {count: (np.array(ranks[count]), float(np.mean(widths[count]))) for count in ranks}
+
+
+def test_bands_cover_hidden_truths_a_few(scenario: Scenario, bench: Bench) -> None:
+    found = coverage(scenario, bench, 8, 2)
+    for ranks, _ in found.values():
+        assert (((ranks > 0.1) & (ranks < 0.9)).mean(axis=0) > 0.5).all()  # of 16: 8 or fewer has a chance of 0.7 %
+    assert found[5][1] < 0.5 * found[1][1]
+
+
+@pytest.mark.slow
+def test_bands_cover_500_hidden_truths(scenario: Scenario, bench: Bench) -> None:
+    found = coverage(scenario, bench, 100, 5)
+    for ranks, _ in found.values():
+        share = ((ranks > 0.1) & (ranks < 0.9)).mean(axis=0)
+        assert (share >= 0.77).all() and (share <= 0.83).all(), share
+    assert found[5][1] < 0.5 * found[1][1]
+
+
+def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> None:
+    truth = next(truths(scenario, 1, 1, 31))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    sound = read(truth, days, np.random.default_rng(1), slips=0.0)
+    wrong = replace(sound.readings[2], value=sound.readings[2].value + 0.8)
+    book = BenchBook((*sound.readings[:2], wrong, *sound.readings[3:]))
+    with_slip, without = (learn(scenario, one, bench=bench) for one in (book, sound))
+    record = as_calibration(with_slip)
+    assert [one.slip_probability > 0.5 for one in record.fitted] == [False, False, True, False, False]
+    medians = [np.median(one.answers(horizon=False).action_dry_mm) for one in (with_slip, without)]
+    assert abs(medians[0] - medians[1]) < 0.1
+    told = calibration_summary(record, diagnose(with_slip, record.fitted, {}))
+    assert "slip of hand" in told
+
+
+def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
+    """The same guitar with another spacer fitted half-way, its readings lifted by arithmetic: the same answer."""
+    truth = next(truths(scenario, 1, 1, 77))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    plain = read(truth, days, np.random.default_rng(1), slips=0.0)
+    swap = WorkDone(days[2], "spacer", 0.0, "G")
+    from driftmodel.outlook.regrade import grade_lifts_mm
+
+    lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")]
+    rows = tuple(replace(one, value=one.value + (lift / 2.0 if one.date > days[2] else 0.0)) for one in plain.readings)
+    found = [learn(scenario, book, bench=bench) for book in (plain, BenchBook(rows, (swap,)))]
+    first, second = (each.layout.values(each.sampled.normals)["set_gain"] for each in found)
+    np.testing.assert_allclose(first, second, rtol=1e-6)
+
+
+def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Bench) -> None:
+    truth = next(truths(scenario, 1, 1, 5))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    began = time.perf_counter()
+    posterior = learn(scenario, read(truth, days, np.random.default_rng(2)), bench=bench)
+    record = as_calibration(posterior)
+    assert time.perf_counter() - began < 20.0
+    outlook = driftmodel.forecast(replace(scenario, horizon_years=3), unknowns=record.draws)
+    assert outlook.sizes["draw"] == record.draws.count == 1000
+
+
+@pytest.mark.slow
+def test_wrong_physics_is_told_where_readings_can_tell() -> None:
+    """Weekly dial gauge readings over two years beside a logger on a damp coast tell wood without memory from wood with
+    it; twice the creep is told as a guitar that settles far more than the usual. Right physics raises no flag."""
+    scenario = driftmodel.load_scenario("damp-coast")
+    days = [scenario.setup.setup + timedelta(days=20 + 7 * week) for week in range(104)]
+    bench = replace(make_bench(scenario, days[-1]), others=())
+    other = replace(without_memory(bench), others=())
+    laws = {"memory": lambda _: other, "creep": twice_the_creep}
+    told: dict[str, list[bool]] = {}
+    for name, law, times in (
+        ("right", scenario, 1.0),
+        ("memory", replace(scenario, hysteresis=False), 1.0),
+        ("creep", scenario, 2.0),
+    ):
+        random = np.random.default_rng(5)
+        told[name] = []
+        for truth in truths(law, 1, 10, 999, times, known_weather=True):
+            posterior = learn(scenario, read(truth, days, random, 0.03), bench=bench, particles=500)
+            rivals = compare(posterior, laws)
+            settles = unusual(posterior)[0]
+            flag = settles.told and settles.times[1] > 1.0 if name == "creep" else rivals[0].told
+            told[name].append(bool(flag))
+    assert sum(told["right"]) == 0 and sum(told["memory"]) >= 5 and sum(told["creep"]) >= 5
+
+
+def test_readings_that_cannot_tell_say_so(scenario: Scenario, bench: Bench) -> None:
+    truth = next(truths(scenario, 1, 1, 5))
+    posterior = learn(scenario, read(truth, monthly(scenario, 20, 4, 4), np.random.default_rng(2)), bench=bench)
+    assert not compare(posterior, {"creep": twice_the_creep})[0].can_tell
+
+
+def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
+    plain = driftmodel.load_scenario("first-winter")
+    winter = weather_or_drift(plain, ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge"))
+    assert winter.said == "humidify" and winter.chances["humidify"] > 0.8 and 1 <= winter.look_again_weeks <= 26
+    high = weather_or_drift(plain, ReadingRow(date(2034, 2, 10), "action", 2.9, 0.05, "feeler gauge"))
+    assert high.said in ("regrade", "other work")
+    assert sum(high.chances.values()) == pytest.approx(1.0)
+    assert "Chance of each being right" in decision_summary(high)
+
+
+def test_grade_for_the_place() -> None:
+    table = grade_for_place(driftmodel.load_scenario("first-winter"), years=5, count=60)
+    shares = [row.inside_share for row in table.grades]
+    assert table.of(table.best).inside_share > max(shares) - 0.001 and min(shares) >= 0.0
+    assert len(table.grades) == len(driftmodel.load_scenario("first-winter").instrument.spacers.labels)
+
+
+def test_the_shipped_readings_calibrate() -> None:
+    scenario = driftmodel.load_scenario("two-winters")
+    book = read_readings(scenarios_dir() / "readings" / "two-winters.csv", scenario, date(2026, 11, 1))
+    posterior = learn(scenario, book, particles=400)
+    record = as_calibration(posterior)
+    slips = [one.reading.row for one in record.fitted if one.slip_probability > 0.5]
+    assert slips == [11]
+    assert "row 11" in calibration_summary(record, diagnose(posterior, record.fitted))

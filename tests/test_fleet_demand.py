@@ -1,0 +1,288 @@
+"""Demand of invented fleets whose truth is known: invariants, cover, claims, the interval's honesty, the backtest.
+
+No outside reference values: each expectation follows from the definition named in the test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from driftmodel.fleet import demand as dm
+from driftmodel.fleet.backtest import backtest, backtest_words
+from driftmodel.fleet.cohorts import cohorts_of, known_at
+from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings, write_fleet
+from driftmodel.fleet.passage import Passages, ahead, lives_after_regrade, lives_of
+from driftmodel.fleet.roster import Fleet, Units, read_fleet
+
+LAW = ToyDrift()
+
+
+def small(units: int = 3000, seed: int = 5, **changed: object) -> Fleet:
+    settings = invented_settings(
+        2, 2, 1, **({"samples": 60, "draws": 64, "members": 4, "horizon_months": 12} | changed)
+    )
+    return invented_fleet(settings, LAW, units, years=5, seed=seed)[0]
+
+
+def total(found: dm.Demand) -> np.ndarray:
+    return found.expected.first + found.expected.repeat
+
+
+def with_units(fleet: Fleet, **columns: np.ndarray) -> Fleet:
+    return replace(fleet, units=replace(fleet.units, **columns))
+
+
+def test_conditional_probability_of_one_life_table() -> None:
+    """F(a + h) - F(a) over 1 - F(a), by counting: of ten lives two are over by month 3, three more in the next six."""
+    months = np.array([[1.0], [2.0], [4.5], [6.0], [8.0], [20.0], [30.0], [np.inf], [np.inf], [np.inf]])
+    lives = lives_of(Passages(months, np.zeros((10, 1), dtype=np.intp)), 1, 1)
+    found = ahead(lives, members=1, grades=2, months=6, age=2, sold_at=0, lag_shares=np.array([1.0]))
+    assert found.first.sum() == pytest.approx(3 / 8)
+    assert found.history == pytest.approx(2 / 10)
+    assert found.waiting[0] == 1.0
+    assert found.pending == 0.0
+    whole = ahead(lives, members=1, grades=2, months=600, age=2, sold_at=0, lag_shares=np.array([1.0]))
+    assert whole.first.sum() == pytest.approx(5 / 8)  # three of eight never need one
+
+
+def test_what_is_due_and_not_yet_reported() -> None:
+    """Half of the reports come a month late: of four lives over in month 2, two were reported in it; at its end the
+    six known to be waiting are four untouched and two pending."""
+    months = np.array([[2.5]] * 4 + [[50.0]] * 4)
+    lives = lives_of(Passages(months, np.zeros((8, 1), dtype=np.intp)), 1, 1)
+    found = ahead(lives, members=1, grades=2, months=3, age=2, sold_at=0, lag_shares=np.array([0.5, 0.5]))
+    assert found.pending == pytest.approx(2 / 6)
+    assert found.first[0].sum() == pytest.approx(2 / 6)
+
+
+def test_a_crossing_before_sale_was_put_right_before_delivery() -> None:
+    months = np.array([[1.0], [5.0], [np.inf], [np.inf]])
+    lives = lives_of(Passages(months, np.zeros((4, 1), dtype=np.intp)), 1, 1)
+    found = ahead(lives, members=1, grades=2, months=12, age=-3, sold_at=3, lag_shares=np.array([1.0]))
+    assert found.first.sum() == pytest.approx(1 / 3)
+
+
+def test_a_regraded_unit_goes_on_along_the_same_path() -> None:
+    months = np.array([[10.0, 22.0], [10.0, 34.0], [80.0, 81.0]])
+    lives = lives_of(Passages(months, np.zeros((3, 2), dtype=np.intp)), 1, 1)
+    after = lives_after_regrade(lives, 9)
+    assert sorted(after.crossing[:, 0].tolist()) == [21, 33]
+    found = ahead(after, members=1, grades=2, months=24, age=12, sold_at=0, lag_shares=np.array([1.0]), fresh=False)
+    assert found.first.sum(axis=1).nonzero()[0].tolist() == [8, 20]
+
+
+def test_splitting_a_row_changes_nothing() -> None:
+    fleet = small()
+    double = with_units(fleet, count=np.full_like(fleet.units.count, 2))
+    twice = {name: np.repeat(getattr(fleet.units, name), 2) for name in Units.__dataclass_fields__}
+    split = replace(fleet, units=Units(**twice))
+    one, other = dm.forecast_demand(double, LAW), dm.forecast_demand(split, LAW)
+    assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
+
+
+def test_shifting_all_dates_by_years_changes_no_number() -> None:
+    fleet = small()
+    moved = replace(fleet, cutoff=fleet.cutoff + 36)
+    units, claims = fleet.units, fleet.claims
+    moved = with_units(
+        moved,
+        build=units.build + 36,
+        sale=units.sale + 36,
+        regraded=np.where(units.regraded >= 0, units.regraded + 36, -1),
+    )
+    moved = replace(
+        moved, claims=replace(claims, event=claims.event + 36, report=claims.report + 36, close=claims.close + 36)
+    )
+    one, other = dm.forecast_demand(fleet, LAW), dm.forecast_demand(moved, LAW)
+    assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
+
+
+def test_monthly_expectations_add_up_to_the_horizons() -> None:
+    fleet = small()
+    long, short = (total(dm.forecast_demand(fleet, LAW, months=months)) for months in (12, 6))
+    assert long[:, :, :6] == pytest.approx(short, abs=1e-9)
+    years = dm.forecast_demand(fleet, LAW, months=12).expected
+    gone = years.at_risk[..., 0] - years.at_risk[..., -1]
+    assert gone == pytest.approx(years.first.sum(axis=(-1, -2))[..., :-1].sum(axis=-1), rel=1e-9)
+
+
+def test_a_shorter_cover_never_raises_demand_in_cover() -> None:
+    fleet = small()
+    less = with_units(fleet, cover=np.full_like(fleet.units.cover, 24))
+    one, other = total(dm.forecast_demand(fleet, LAW)), total(dm.forecast_demand(less, LAW))
+    assert np.all(other[..., 1] <= one[..., 1] + 1e-12)
+    assert other.sum() == pytest.approx(one.sum())
+    none = with_units(fleet, cover=np.zeros_like(fleet.units.cover))
+    found = dm.forecast_demand(none, LAW)
+    assert found.cube["regrades"].sel(cover="in cover").sum() == 0
+    assert found.cube["seasonal"].sum() == 0
+
+
+def test_no_claims_pull_the_multiplier_below_one_and_many_above() -> None:
+    fleet = small()
+    kept = fleet.claims.report < 0
+    none = replace(
+        fleet, claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__))
+    )
+    assert (dm.forecast_demand(none, LAW).after.mean < 0.5).all()
+    twice = type(fleet.claims)(*(np.tile(getattr(fleet.claims, n), 4) for n in fleet.claims.__dataclass_fields__))
+    assert (dm.forecast_demand(replace(fleet, claims=twice), LAW).after.mean > 1.5).all()
+
+
+def test_a_multiplier_of_one_gives_the_physics_and_a_huge_one_no_more_than_there_are_units() -> None:
+    expected = dm.forecast_demand(small(), LAW).expected
+    ones = np.ones(expected.noise.shape[1:])
+    first, repeat = dm.scaled(expected, ones, np.ones((2, 2)))
+    assert first == pytest.approx(expected.first.sum(axis=(-1, -2)), rel=1e-9)
+    assert repeat == pytest.approx(expected.repeat.sum(axis=(-1, -2)), rel=1e-9)
+    many, _ = dm.scaled(expected, ones, np.full((2, 2), 1e4))
+    assert np.all(many.sum(axis=-1) <= expected.at_risk[..., 0] + 1e-6)
+
+
+def test_weather_shared_in_a_region_widens_totals() -> None:
+    """The same fleet where weather differs more between members: the spread of the total must grow with it."""
+    fleet = small(20000, samples=200, draws=256, members=16)
+    spreads = []
+    for law in (replace(LAW, weather=0.0), replace(LAW, weather=0.5)):
+        kept = fleet.claims.report < 0
+        bare = replace(
+            fleet,
+            claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__)),
+        )
+        ratio = dm.weather_ratio(dm.forecast_demand(bare, law).expected)
+        spreads.append(float(ratio[:, :, 0].std()))
+    assert spreads[1] > 3.0 * spreads[0]
+
+
+def test_the_table_comes_from_one_cube() -> None:
+    """Medians do not add; means and the cube's own sums do."""
+    found = dm.forecast_demand(small(), LAW)
+    rows = dm.monthly_table(found)
+    cube = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5))
+    every = [row for row in rows if row["region"] == "all" and row["design"] == "all"]
+    parts = [row for row in rows if row["region"] != "all" and row["design"] != "all"]
+    assert [row["regrades_p90"] for row in every] == pytest.approx(np.quantile(cube, 0.9, axis=0).tolist())
+    assert sum(row["regrades_mean"] for row in every) == pytest.approx(sum(row["regrades_mean"] for row in parts))
+    assert sum(row["regrades_p90"] for row in parts) > sum(row["regrades_p90"] for row in every)
+
+
+def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
+    fleet = small()
+    recent = fleet.claims.report == fleet.cutoff
+    close = np.where(recent, -1, fleet.claims.report).astype(np.int32)
+    fleet = replace(fleet, claims=replace(fleet.claims, close=close))
+    found = dm.forecast_demand(fleet, LAW)
+    rows = [row for row in dm.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
+    waiting = int((recent & (fleet.claims.disposition == dm.REGRADE)).sum())
+    assert sum(value for name, value in rows[0].items() if name.startswith("pieces_")) == pytest.approx(waiting)
+    assert rows[1]["hours_p50"] > 0
+
+
+def test_the_accrual_rolls_forward_to_nothing_left() -> None:
+    settings = {"opening_accrual": 1000.0}
+    found = dm.forecast_demand(small(**settings), LAW)
+    rows = dm.roll_forward(found)
+    for row in rows:
+        moved = row["opening"] + row["issued"] + row["change_of_estimate"] - row["settled"]
+        assert row["closing"] == pytest.approx(moved)
+    assert rows[0]["opening"] == 1000.0
+    assert rows[-1]["closing"] == pytest.approx(0.0, abs=1e-6)
+    for earlier, later in pairwise(rows):
+        assert later["opening"] == pytest.approx(earlier["closing"])
+
+
+def test_planned_sales_are_issued_in_their_month() -> None:
+    fleet = small()
+    planned = fleet.units.sale > fleet.cutoff - 4
+    units = replace(
+        fleet.units,
+        sale=np.where(planned, fleet.units.sale + 5, fleet.units.sale).astype(np.int32),
+        planned=planned,
+        regraded=np.where(planned, -1, fleet.units.regraded).astype(np.int32),
+    )
+    rows = dm.roll_forward(dm.forecast_demand(replace(fleet, units=units), LAW))
+    assert sum(row["issued"] for row in rows) > 0.0
+    assert all(row["issued"] == 0.0 for row in rows[6:])
+
+
+def test_who_is_due_and_stock() -> None:
+    found = dm.forecast_demand(small(), LAW)
+    due = dm.who_is_due(found, 20)
+    chances = [row["chance_within_12_months"] for row in due]
+    assert chances == sorted(chances, reverse=True)
+    assert 0.0 < chances[-1] <= chances[0] <= 1.0
+    assert due[0]["serial"].startswith("S")
+    rows, fill = dm.stock_list(found)
+    assert fill >= found.fleet.settings.service
+    assert [row["grade"] for row in rows] == list(found.fleet.settings.grades)
+
+
+def test_an_origin_knows_nothing_that_came_later() -> None:
+    fleet = small()
+    origin = fleet.cutoff - 12
+    kept = fleet.claims.report <= origin
+    past = replace(
+        fleet,
+        units=known_at(fleet.units, origin),
+        claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__)),
+    )
+    one, other = (dm.forecast_demand(f, LAW, cutoff=origin) for f in (fleet, past))
+    assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
+
+
+def test_backtest_scores_and_says_so() -> None:
+    fleet = small(20000, draws=256, samples=150)
+    result = backtest(fleet, LAW, [fleet.cutoff - 18, fleet.cutoff - 12], 6)
+    assert len(result.rows) == 2 * 6 * 4
+    assert result.skill["last year's months"] > 0.0
+    assert result.pit.sum() == pytest.approx(1.0)
+    assert 0.6 < result.coverage_80 <= 1.0
+    assert "80 % interval held" in backtest_words(result)
+    with pytest.raises(ValueError, match="no later than"):
+        backtest(fleet, LAW, [fleet.cutoff - 3], 6)
+
+
+def test_a_wrong_law_loses_to_the_plain_rates_and_the_words_say_so() -> None:
+    fleet = small(20000, draws=256, samples=150)
+    wrong = replace(LAW, reach=3.0, settling_months=5.0)
+    result = backtest(fleet, wrong, [fleet.cutoff - 12], 6)
+    assert result.skill["constant rate"] < 0.0
+    assert "worse than constant rate" in backtest_words(result)
+
+
+def test_written_and_read_again_it_is_the_same_fleet(tmp_path: Path) -> None:
+    fleet = small(500)
+    again = read_fleet(write_fleet(fleet, tmp_path))
+    assert again.settings == fleet.settings
+    assert np.array_equal(again.units.sale, fleet.units.sale)
+    assert np.array_equal(again.claims.report, fleet.claims.report)
+    one, other = dm.forecast_demand(fleet, LAW), dm.forecast_demand(again, LAW)
+    assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
+
+
+def test_rows_collapse_to_few_cohorts() -> None:
+    cohorts = cohorts_of(small(20000))
+    assert cohorts.count.sum() == 20000
+    assert cohorts.count.size < 4000
+    assert len(cohorts.cells) == 48
+
+
+@pytest.mark.slow
+def test_the_80_pct_interval_covers_77_to_83_pct_of_months() -> None:
+    """24 invented fleets with a hidden multiplier and hidden weather: 864 months of a region. Counts are whole, so the
+    share is of the randomised transform (Czado, Gneiting and Held 2009, eq. 1) between 0.1 and 0.9."""
+    within = []
+    for seed in range(24):
+        settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12)
+        fleet, truth = invented_fleet(settings, LAW, 60000, years=6, seed=seed)
+        cube = dm.forecast_demand(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
+        came = np.moveaxis(truth.reports, 2, 0)
+        chance = np.random.default_rng(seed).random(came.shape)
+        transform = (cube < came).mean(axis=0) + chance * (cube == came).mean(axis=0)
+        within.append(((transform > 0.1) & (transform < 0.9)).mean())
+    assert 0.77 <= np.mean(within) <= 0.83

@@ -1,0 +1,200 @@
+"""Delay, claims, renewal, stock and scores against published numbers; "own" marks values computed separately.
+
+Chain ladder: the RAA triangle (Reinsurance Association of America), factors as in Mack (1993) and the ChainLadder
+manual. Pump counts: Gaver and O'Muircheartaigh (1987), Technometrics 29. Newsvendor: Snyder and Shen (2019),
+Fundamentals of Supply Chain Theory, ch. 4. Scores of counts: scoringRules (Jordan, Krueger and Lerch 2019).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import nbinom, poisson
+
+from driftmodel.fleet import claims, delay, renewal, scores, stock
+
+RAA = [
+    [5012, 8269, 10907, 11805, 13539, 16181, 18009, 18608, 18662, 18834],
+    [106, 4285, 5396, 10666, 13782, 15599, 15496, 16169, 16704],
+    [3410, 8992, 13873, 16141, 18735, 22214, 22863, 23466],
+    [5655, 11555, 15766, 21266, 23425, 26083, 27067],
+    [1092, 9565, 15836, 22169, 25955, 26180],
+    [1513, 6445, 11702, 12935, 15852],
+    [557, 4020, 10946, 12314],
+    [1351, 6947, 13112],
+    [3133, 5395],
+    [2063],
+]
+PUMP_COUNTS = [5, 1, 5, 14, 3, 19, 1, 1, 4, 22]
+PUMP_TIME = [94.3, 15.7, 62.9, 126, 5.24, 31.4, 1.05, 1.05, 2.1, 10.5]
+SHARES = [0.05, 0.20, 0.45, 0.22, 0.08]
+
+
+def triangle() -> np.ndarray:
+    table = np.full((10, 10), np.nan)
+    for row, values in enumerate(RAA):
+        table[row, : len(values)] = values
+    return table
+
+
+def test_chain_ladder_of_the_raa_triangle() -> None:
+    found = delay.chain_ladder(triangle())
+    assert found.factors == pytest.approx(
+        [2.9994, 1.6235, 1.2709, 1.1717, 1.1134, 1.0419, 1.0333, 1.0169, 1.0092], abs=5e-5
+    )
+    assert found.not_yet_reported == pytest.approx(52135.23, abs=0.01)
+    assert found.reported_share[-1] == 1.0
+    with pytest.raises(ValueError, match="square"):
+        delay.chain_ladder(np.ones((3, 2)))
+
+
+def test_lag_shares_undo_right_truncation() -> None:
+    """Reports with a known law of lags, cut off: the plain histogram leans to short lags, the shares do not."""
+    random = np.random.default_rng(8)
+    law = np.array([0.2, 0.2, 0.2, 0.2, 0.2])
+    event = np.repeat(np.arange(1, 13), 4000)
+    report = event + random.choice(5, event.size, p=law)
+    known = report <= 12
+    shares = delay.lag_shares(event[known], report[known], 12, 12)
+    assert shares[:5] == pytest.approx(law, abs=0.012)
+    assert shares.sum() == pytest.approx(1.0)
+    recent = known & (event >= 9)
+    plain = np.bincount(report[recent] - event[recent], minlength=5) / recent.sum()
+    assert plain[0] > 0.3
+
+
+def test_delayed_keeps_what_falls_inside() -> None:
+    out = delay.delayed([10.0, 0.0, 0.0, 4.0], [0.5, 0.3, 0.2])
+    assert out == pytest.approx([5.0, 3.0, 2.0, 2.0])
+
+
+def test_pump_data() -> None:
+    """Shape 0.823, rate 1.262 (maximum of the marginal likelihood) and posterior means: own."""
+    before = claims.fit_prior(PUMP_COUNTS, PUMP_TIME)
+    assert (float(before.shape), float(before.rate)) == pytest.approx((0.823, 1.262), abs=1e-3)
+    means = claims.posterior(before, PUMP_COUNTS, PUMP_TIME).mean
+    expected = [0.0609, 0.1075, 0.0908, 0.1165, 0.5880, 0.6069, 0.7886, 0.7886, 1.4347, 1.9405]
+    assert means == pytest.approx(expected, abs=1e-4)
+    with pytest.raises(ValueError, match="scatter"):
+        claims.fit_prior([5, 5, 5, 5], [1, 1, 1, 1])
+
+
+def test_worked_multiplier() -> None:
+    """By hand: 4 + 32 over 4 + 20; next expected 10: mean 15, variance 15 + 15^2 / 36 = 21.25."""
+    after = claims.posterior(claims.Multiplier(np.asarray(4.0), np.asarray(4.0)), 32, 20)
+    assert float(after.mean) == 1.5
+    law = nbinom(*claims.next_count(after, 10.0))
+    assert (law.mean(), law.var()) == pytest.approx((15.0, 21.25))
+    assert list(claims.next_count_quantile(after, 10.0, [0.1, 0.5, 0.9])) == [9, 15, 21]
+
+
+def test_prior_and_what_no_claims_do() -> None:
+    before = claims.prior(0.5)
+    assert float(before.shape) == pytest.approx(1.0 / (np.exp(0.25) - 1.0))
+    assert float(before.mean) == 1.0
+    assert float(claims.posterior(before, 0, 3.0).mean) < 1.0
+    with pytest.raises(ValueError, match="above 0"):
+        claims.prior(0.0)
+
+
+def test_renewal_function_of_erlang_gaps() -> None:
+    """Erlang-2 of rate 2: M(t) = t - (1 - exp(-4 t)) / 4, by Laplace transform (Cox 1962, ch. 4)."""
+
+    def erlang(t: np.ndarray) -> np.ndarray:
+        return 1.0 - np.exp(-2.0 * t) * (1.0 + 2.0 * t)
+
+    number = renewal.renewal_function(erlang, 5.0, 2000)
+    assert number[[400, 800, 2000]] == pytest.approx([0.754579, 1.750084, 4.75], abs=1e-6)
+    monthly = renewal.renewal_mass(np.diff(erlang(np.arange(0, 5.0001, 0.005))))
+    assert monthly.cumsum()[199] == pytest.approx(0.754579, abs=0.01)
+
+
+def test_a_unit_that_never_needs_another() -> None:
+    mass = renewal.renewal_mass(np.array([0.0, 0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]))
+    assert mass.sum() == pytest.approx(0.5 + 0.25 + 0.125 + 0.0625 + 0.03125 + 0.015625 + 0.0078125)
+    with pytest.raises(ValueError, match="add up"):
+        renewal.renewal_mass(np.array([0.9, 0.9]))
+
+
+def test_newsvendor() -> None:
+    """Snyder and Shen (2019), examples 4.3 and 4.7."""
+    assert stock.newsvendor_normal(50.0, 8.0, 0.18, 0.70) == pytest.approx((56.604, 1.9976), abs=1e-3)
+    level, cost = stock.newsvendor(stock.poisson_chances(6.0), 1.0, 4.0)
+    assert (level, cost) == (8, pytest.approx(3.5701, abs=1e-4))
+
+
+def test_base_stock_levels() -> None:
+    chances = stock.poisson_chances(5.058)
+    assert [stock.level_for(chances, q) for q in (0.90, 0.95, 0.99)] == [8, 9, 11]
+    assert poisson.cdf(8, 5.058) >= 0.90 > poisson.cdf(7, 5.058)
+
+
+def test_a_job_uses_one_grade() -> None:
+    """Own values: levels each safe at 95 % fill only 91.4 % of jobs; 28 pieces is the least for 95 %."""
+    demand = [stock.poisson_chances(12.0 * share) for share in SHARES]
+    each = [stock.level_for(chances, 0.95) for chances in demand]
+    assert each == [2, 5, 9, 6, 3]
+    assert stock.job_fill(each, demand) == pytest.approx(0.9136, abs=1e-4)
+    by_hand = sum(share * poisson.cdf(level - 1, 12.0 * share) for share, level in zip(SHARES, each, strict=True))
+    assert stock.job_fill(each, demand) == pytest.approx(by_hand, abs=1e-12)
+    found = stock.stock_for_jobs(demand, 0.95)
+    assert found.pieces == (2, 6, 11, 6, 3)
+    assert found.job_fill == pytest.approx(0.9593, abs=1e-4)
+
+
+@given(st.lists(st.floats(0.1, 6.0), min_size=2, max_size=4), st.floats(0.5, 0.98))
+@settings(max_examples=25, deadline=None)
+def test_stock_meets_its_target_and_no_piece_can_go(rates: list[float], service: float) -> None:
+    demand = [stock.poisson_chances(rate) for rate in rates]
+    found = stock.stock_for_jobs(demand, service)
+    assert found.job_fill >= service
+    for grade, level in enumerate(found.pieces):
+        if level:
+            fewer = [*found.pieces[:grade], level - 1, *found.pieces[grade + 1 :]]
+            assert stock.job_fill(fewer, demand) < service
+
+
+def test_scattered_demand_needs_more_pieces_than_poisson() -> None:
+    random = np.random.default_rng(2)
+    scattered = random.poisson(6.0 * random.gamma(3.0, 1.0 / 3.0, 4000))
+    assert stock.level_for(stock.sample_chances(scattered), 0.95) > stock.level_for(stock.poisson_chances(6.0), 0.95)
+    assert stock.backorders(8, stock.poisson_chances(6.0)) == pytest.approx(
+        sum(max(k - 8, 0) * poisson.pmf(k, 6.0) for k in range(60)), abs=1e-9
+    )
+
+
+def test_crps_of_counts() -> None:
+    """scoringRules crps_pois and crps_nbinom."""
+    assert scores.crps_poisson(5.058, 5) == pytest.approx(0.509292, abs=1e-6)
+    assert scores.crps_poisson(5.058, 9) == pytest.approx(2.805280, abs=1e-6)
+    assert scores.crps_negative_binomial(100, 0.95, 5) == pytest.approx(0.532153, abs=1e-6)
+    assert scores.crps_negative_binomial(2000.1, 0.9, 222) == pytest.approx(3.669267, abs=1e-6)
+
+
+def test_crps_and_intervals_by_hand() -> None:
+    """(2, 4, 5, 5, 9) against 6: 11/5 - 60/50 = 1.0. Interval 2 to 9 at alpha 0.2: 7, and 7 + 10 x 2 = 27."""
+    assert float(scores.crps_samples([2, 4, 5, 5, 9], 6)) == pytest.approx(1.0)
+    assert float(scores.interval_score(2, 9, 6, 0.2)) == 7.0
+    assert float(scores.interval_score(2, 9, 11, 0.2)) == pytest.approx(27.0)
+    assert scores.coverage([1, 1, 1, 1], [3, 3, 3, 3], [0, 1, 3, 4]) == 0.5
+    assert scores.skill(1.0, 2.0) == 0.5
+
+
+def test_weighted_interval_score_nears_the_crps() -> None:
+    """With many levels, WIS tends to CRPS (Bracher et al. 2021, sec. 2.2)."""
+    samples = np.random.default_rng(5).normal(size=4000)
+    many = np.arange(0.005, 1.0, 0.005)
+    wis = float(scores.weighted_interval_score(samples, np.array(0.7), tuple(many)))
+    assert wis == pytest.approx(float(scores.crps_samples(samples, 0.7)), rel=0.01)
+
+
+def test_pit_is_flat_when_right_and_bent_when_too_narrow() -> None:
+    random = np.random.default_rng(6)
+    mean = random.uniform(3, 30, 3000)
+    observed = random.poisson(mean)
+    flat = scores.pit(random.poisson(mean[:, None], (3000, 200)), observed)
+    assert np.abs(flat - 0.1).max() < 0.02
+    narrow = scores.pit(np.round(mean[:, None] + random.normal(0.0, 0.5, (3000, 200))), observed)
+    assert narrow[[0, -1]].min() > 0.15
