@@ -177,11 +177,9 @@ def calibrate(
     if as_json:
         _say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
         return
-    worth = ()
-    if next_reading:
-        from driftmodel.calibration.sensitivity import worth_reading
+    from driftmodel.calibration.sensitivity import worth_reading
 
-        worth = worth_reading(chosen, found)
+    worth = worth_reading(chosen, found) if next_reading else ()
     _say(words.calibration_summary(found, told, units, worth), quiet)
     _say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
 

@@ -16,8 +16,8 @@ from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Share, Worth
-from driftmodel.report.document import write_bytes
 from driftmodel.outlook.place import PlaceTable
+from driftmodel.report.document import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -167,7 +167,7 @@ def movement_picture(instrument: Instrument, units: str = "metric", change_pct: 
     step = 0.2 if units == "metric" else 0.01
     reach = step * np.ceil(float(np.abs(rise).max()) / step)
     levels = np.linspace(-reach, reach, 2 * round(reach / step) * (1 if reach / step >= 6 else 2) + 1)
-    mesh = Triangulation(*(shape.places / per), shape.triangles.T)
+    mesh = Triangulation(shape.places[0] / per, shape.places[1] / per, shape.triangles.T)
     for axes, sign, words in zip(panels, (-1.0, 1.0), ("drier", "wetter"), strict=True):
         filled = axes.tricontourf(mesh, sign * rise, levels=levels, cmap="RdBu_r", extend="neither")
         lines = axes.tricontour(mesh, sign * rise, levels=levels[::2], colors=INK, linewidths=0.5)
@@ -281,7 +281,7 @@ def write_design(
         "behaviour.txt": (behaviour_words(instrument, found, units) + "\n").encode(),
     }
     if with_sensitivities:
-        rows = []
+        rows: list[Sensitivity] = []
         for each in sensitivities(instrument):
             progress(f"sensitivity {len(rows) + 1} of {len(INPUTS)}: {each.input}")
             rows.append(each)

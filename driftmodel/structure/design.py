@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import radians, tan
 
+import numpy as np
+
 from driftmodel.base.records import LOADS, Instrument
 from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
@@ -84,7 +86,8 @@ def _board(name: str, field: str) -> Change:
 def _bars(name: str, what: str) -> Change:
     def scaled(bar: boxes.Bar, factor: float) -> boxes.Bar:
         if what == "height":
-            return replace(bar, height_mm=lambda reach, own=bar.height_mm: factor * own(reach))
+            own = bar.height_mm
+            return replace(bar, height_mm=lambda reach: factor * own(reach))
         if what == "width":
             return replace(bar, width_mm=bar.width_mm * factor)
         return replace(bar, board=replace(bar.board, modulus_along=bar.board.modulus_along * factor))
@@ -183,6 +186,7 @@ def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
 
 def top_movement(instrument: Instrument, moisture_change_pct: float) -> boxes.Shape:
     """How the top moves when every part of the body takes up `moisture_change_pct`; rise under the name 'all'."""
-    parts = tuple(load for load in ("top", "top_braces", "back", "back_braces", "sides"))
+    parts = ("top", "top_braces", "back", "back_braces", "sides")
     shape = boxes.top_shape(box(instrument.body), SIZE_MM, parts)
-    return replace(shape, rise={"all": moisture_change_pct * sum(shape.rise[part] for part in parts)})
+    whole = np.sum([shape.rise[part] for part in parts], axis=0)
+    return replace(shape, rise={"all": moisture_change_pct * whole})

@@ -27,7 +27,7 @@ PARTS = ("top", "back", "sides")
 
 def stiffness(e1: float, ratios: tuple[float, float], poisson: tuple[float, float, float], shears: tuple[float, ...],
               axes: tuple[int, int, int] = (0, 1, 2)) -> Array:  # fmt: skip
-    """(6, 6) for strains xx, yy, zz, yz, xz, xy; axes: the global axis each own axis L, R, T lies along. shears: LR, LT,
+    """(6, 6) for strains xx, yy, zz, yz, xz, xy; axes: the global axis each own axis (L, R, T) follows. shears: LR, LT,
     RT as shares of e1."""
     e2, e3 = ratios[0] * e1, ratios[1] * e1
     n12, n13, n23 = poisson
