@@ -21,6 +21,14 @@ from driftmodel.structure.design import (
     top_movement,
     what_if,
 )
+from driftmodel.structure.joint import (
+    action_change_mm,
+    grade_rotations_deg,
+    intonation_shift_cents,
+    pivot_to_saddle_mm,
+    saddle_change_mm,
+    tongue_thickness_mm,
+)
 from driftmodel.structure.mesh import smooth_outline
 from driftmodel.structure.strings import string_pull_n
 
@@ -29,6 +37,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 INK, WOOD, MARK = "#22262b", "#e3d3b4", "#8a4b20"
+SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
 PARTS = {
     "top": "top",
     "top_braces": "top braces and bridge",
@@ -250,6 +259,30 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         "+ bridge and saddle rise, the nut end of the neck comes up, the bridge leans to the nut.",
         "Half of 'saddle over frets' is the change of action at the 12th fret.",
     ]
+    return "\n".join([*lines, "", spacer_words(instrument, units)])
+
+
+def spacer_words(instrument: Instrument, units: str) -> str:
+    """The spacer set: what each grade does against the straight one, and what the tongue's spacer must then be."""
+    per, unit = _scale(units)
+    digits = 4 if units == "inch" else 2
+    spacers, strings = instrument.spacers, instrument.strings
+    turns = grade_rotations_deg(spacers)
+    saddle = saddle_change_mm(turns, pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret))
+    action, tongue = action_change_mm(saddle), tongue_thickness_mm(spacers.tapers_mm, spacers)
+    height = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
+    lines = [
+        f"Spacers, against the straight one ({unit} and degrees; tongue: change at its far end that keeps the pivot)",
+        f"{'spacer':<10}{'taper':>9}{'turn':>9}{'saddle':>9}{'action 12th':>13}{'tongue':>9}{'cents':>9}",
+    ]
+    for label, taper, turn, rise, lift, thick in zip(
+        spacers.labels, spacers.tapers_mm, turns, saddle, action, tongue, strict=True
+    ):
+        cents = intonation_shift_cents(strings.scale_mm, instrument.body_fret, float(turn), height)
+        lines.append(
+            f"{label:<10}{taper / per:>+9.{digits}f}{turn:>+9.3f}{rise / per:>+9.{digits}f}{lift / per:>+13.{digits}f}"
+            f"{thick / per:>+9.{digits}f}{cents:>+9.3f}"
+        )
     return "\n".join(lines)
 
 
