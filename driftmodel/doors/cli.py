@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
-from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +11,7 @@ import click
 
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.version import __version__
+from driftmodel.doors.shared import say, shared_options, show_progress, shows_progress, silent
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
@@ -45,31 +44,12 @@ def commands() -> None:
     """
 
 
-def _shared_options(command: Callable[..., None]) -> Callable[..., None]:
-    """--out, --units, --quiet, --json, the same on every command."""
-
-    @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the files it writes.")
-    @click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
-    @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
-    @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-    @wraps(command)
-    def with_options(**options: Any) -> None:
-        command(**options)
-
-    return with_options
-
-
-def _say(text: str, quiet: bool) -> None:
-    if not quiet:
-        click.echo(text)
-
-
 @commands.command()
 @click.argument("scenario", required=False)
 @click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
 @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
-@_shared_options
+@shared_options
 def forecast(
     scenario: str | None,
     list_them: bool,
@@ -88,7 +68,7 @@ def forecast(
     from driftmodel.base.scenarios import load_scenario
 
     if list_them:
-        _say(_scenario_list(as_json), quiet)
+        say(_scenario_list(as_json), quiet)
         return
     if scenario is None:
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
@@ -100,22 +80,18 @@ def forecast(
     from driftmodel.outlook.drift import forecast as run
     from driftmodel.report.words import forecast_json, terminal_summary
 
-    show = _shown(quiet, as_json)
-    result = run(chosen, draws, seed, progress=_progress if show else _silent)
+    show = shows_progress(quiet, as_json)
+    result = run(chosen, draws, seed, progress=show_progress if show else silent)
     if show:
-        _progress("report: figures, tables, data")
+        show_progress("report: figures, tables, data")
     write_report(result, chosen, folder, units)
     if show:
         click.echo("\r\033[K", nl=False, err=True)
     if as_json:
-        _say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
+        say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
         return
-    _say(terminal_summary(result, chosen, units), quiet)
-    _say(f"\nReport: {folder / 'report.html'}", quiet)
-
-
-def _progress(stage: str) -> None:
-    click.echo(f"\r\033[K{stage} ...", nl=False, err=True)
+    say(terminal_summary(result, chosen, units), quiet)
+    say(f"\nReport: {folder / 'report.html'}", quiet)
 
 
 def _scenario_list(as_json: bool) -> str:
@@ -136,7 +112,7 @@ def _scenario_list(as_json: bool) -> str:
 @click.option("--readings", type=click.Path(path_type=Path), required=True, help="The bench's readings, a CSV file.")
 @click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
 @click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
-@_shared_options
+@shared_options
 def calibrate(
     scenario: str,
     readings: Path,
@@ -175,13 +151,13 @@ def calibrate(
 
         written += write_report(run(chosen, unknowns=found.draws), chosen, report, units)[:1]
     if as_json:
-        _say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
+        say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
         return
     from driftmodel.calibration.sensitivity import worth_reading
 
     worth = worth_reading(chosen, found) if next_reading else ()
-    _say(words.calibration_summary(found, told, units, worth), quiet)
-    _say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+    say(words.calibration_summary(found, told, units, worth), quiet)
+    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
 
 
 @commands.command()
@@ -192,7 +168,7 @@ def calibrate(
 @click.option(
     "--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years the grade is to stay right."
 )
-@_shared_options
+@shared_options
 def grade(
     scenarios: tuple[str, ...],
     given: tuple[str, ...],
@@ -225,12 +201,12 @@ def grade(
         text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
         data = [words.place_json(table) for table in tables]
     shown = json.dumps(data, indent=2) if as_json else text
-    _say(shown, quiet)
+    say(shown, quiet)
     if out is not None:
         from driftmodel.report.document import write_text
 
         written = write_text(out, "grade.json" if as_json else "grade.txt", shown + "\n")
-        _say("" if as_json else f"\nWritten: {written}", quiet or as_json)
+        say("" if as_json else f"\nWritten: {written}", quiet or as_json)
 
 
 def _decided(
@@ -259,7 +235,7 @@ def _decided(
 @commands.command()
 @click.argument("instrument", required=False)
 @click.option("--sensitivities", is_flag=True, help="Vary every input too, and the what-ifs: about a minute.")
-@_shared_options
+@shared_options
 def design(
     instrument: str | None, sensitivities: bool, out: Path | None, units: str, quiet: bool, as_json: bool
 ) -> None:
@@ -284,23 +260,15 @@ def design(
 
     found = behaviour(chosen)
     written = write_design(
-        chosen, found, folder, units, sensitivities, _progress if _shown(quiet, as_json) else _silent
+        chosen, found, folder, units, sensitivities, show_progress if shows_progress(quiet, as_json) else silent
     )
-    if _shown(quiet, as_json):
+    if shows_progress(quiet, as_json):
         click.echo("\r\033[K", nl=False, err=True)
     if as_json:
-        _say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
         return
-    _say(behaviour_words(chosen, found, units), quiet)
-    _say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
-
-
-def _shown(quiet: bool, as_json: bool) -> bool:
-    return sys.stderr.isatty() and not quiet and not as_json
-
-
-def _silent(_: str) -> None:
-    return
+    say(behaviour_words(chosen, found, units), quiet)
+    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
 
 
 @commands.command()
@@ -310,7 +278,7 @@ def _silent(_: str) -> None:
 @click.option("--temperature-column", metavar="NAME", help="Header of a logger's temperature column.")
 @click.option("--humidity-column", metavar="NAME", help="Header of a logger's relative humidity column.")
 @click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
-@_shared_options
+@shared_options
 def air(
     file: Path,
     time_zone: str | None,
@@ -340,10 +308,10 @@ def air(
         raise _as_flags(fault) from None
     picture = write_air_figure(history, out or Path(f"air-{file.stem}"), units)
     if as_json:
-        _say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
+        say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
         return
-    _say(air_summary(history, units), quiet)
-    _say(f"\nPicture: {picture}", quiet)
+    say(air_summary(history, units), quiet)
+    say(f"\nPicture: {picture}", quiet)
 
 
 _FLAGS = {
@@ -365,7 +333,7 @@ def _as_flags(fault: BadInput) -> BadInput:
 
 @commands.command()
 @click.argument("name", required=False)
-@_shared_options
+@shared_options
 def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
     """The numbers of every wood and where they come from; one wood in full with NAME."""
     from driftmodel.report import wood_words
@@ -381,9 +349,9 @@ def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: 
         from driftmodel.report.document import write_text
 
         written = write_text(out, f"{'wood' if name else 'woods'}.{'json' if as_json else 'txt'}", text + "\n")
-        _say(f"Written: {written}", quiet)
+        say(f"Written: {written}", quiet)
         return
-    _say(text, quiet)
+    say(text, quiet)
 
 
 def main() -> None:
