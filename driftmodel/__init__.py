@@ -11,18 +11,24 @@ from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
 
-__all__ = ["BadInput", "__version__", "forecast", "load_scenario", "write_report"]
+__all__ = ["BadInput", "__version__", "advise", "compare", "forecast", "load_scenario", "with_lever", "write_report"]
 
 if TYPE_CHECKING:
+    from driftmodel.advice.care import advise
     from driftmodel.base.errors import BadInput
     from driftmodel.base.scenarios import load_scenario
+    from driftmodel.outlook.compare import compare
     from driftmodel.outlook.drift import forecast
+    from driftmodel.outlook.levers import with_lever
     from driftmodel.report.document import write_report
 
 _HOMES = {
     "BadInput": "driftmodel.base.errors",
     "load_scenario": "driftmodel.base.scenarios",
+    "advise": "driftmodel.advice.care",
+    "compare": "driftmodel.outlook.compare",
     "forecast": "driftmodel.outlook.drift",
+    "with_lever": "driftmodel.outlook.levers",
     "write_report": "driftmodel.report.document",
 }
 

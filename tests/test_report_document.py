@@ -18,7 +18,7 @@ import pytest
 
 import driftmodel
 from driftmodel.base.errors import BadInput
-from driftmodel.report import captions, document
+from driftmodel.report import captions, document, figures, folder
 from driftmodel.report.digest import SERIES
 
 
@@ -44,7 +44,7 @@ def folders(fc: Any, scenario: Any, tmp_path_factory: pytest.TempPathFactory) ->
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Reports without their drawings, where only the writing is looked at."""
     monkeypatch.setattr(document, "draw", lambda figure, name: (b"picture", f"<svg id='{name}'></svg>"))
-    monkeypatch.setattr(document.figures, "all_figures", lambda *_: dict.fromkeys(captions.FIGURES))
+    monkeypatch.setattr(figures, "all_figures", lambda *_: dict.fromkeys(captions.FIGURES))
 
 
 class Page(HTMLParser):
@@ -175,25 +175,25 @@ def test_a_failure_leaves_the_old_report_and_nothing_else(
 
 
 def test_foreign_folders_are_refused(tmp_path: Path) -> None:
-    document.check_folder(tmp_path / "new" / "deeper")
+    folder.check_folder(tmp_path / "new" / "deeper")
     assert not (tmp_path / "new").exists()
     empty = tmp_path / "empty"
     empty.mkdir()
-    document.check_folder(empty)
+    folder.check_folder(empty)
     (empty / "report.html").write_text("<html>someone else's</html>")
     with pytest.raises(BadInput, match="--out"):
-        document.check_folder(empty)
+        folder.check_folder(empty)
     file = tmp_path / "file"
     file.write_text("")
     for out in (file, file / "below"):
         with pytest.raises(BadInput, match="--out"):
-            document.check_folder(out)
+            folder.check_folder(out)
 
 
 def test_write_text_is_whole_or_nothing(tmp_path: Path) -> None:
-    path = document.write_text(tmp_path / "made", "woods.txt", "spruce\n")
+    path = folder.write_text(tmp_path / "made", "woods.txt", "spruce\n")
     assert path.read_text() == "spruce\n"
     (tmp_path / "made" / "taken").mkdir()
     with pytest.raises(BadInput):
-        document.write_text(tmp_path / "made", "taken", "x")
+        folder.write_text(tmp_path / "made", "taken", "x")
     assert sorted(each.name for each in (tmp_path / "made").iterdir()) == ["taken", "woods.txt"]

@@ -22,7 +22,7 @@ from fake_forecast import LASTING_MM, SEASON_MM, UNKNOWNS, fake_forecast, growth
 import driftmodel
 from driftmodel.base.records import Coefficients, Scenario
 from driftmodel.base.schema import PARTS
-from driftmodel.outlook import drift
+from driftmodel.outlook import chain, drift
 from driftmodel.report import document, figures, words
 from driftmodel.report.digest import digest
 
@@ -225,7 +225,7 @@ def test_a_real_forecast_has_what_the_invented_one_has(
         return MappingProxyType(dict.fromkeys(loads, 0.0) | {"top": top, "strings": strings})
 
     invented = Coefficients(response(-0.35, 1e-4), response(-0.01, 7e-5), response(0.01, 0.0), *[response(0, 0)] * 2)
-    monkeypatch.setattr(drift, "design_response", lambda _: invented)
+    monkeypatch.setattr(chain, "design_response", lambda _: invented)
     short = replace(scenario, horizon_years=2, weather_members=1)
     real, fake = drift.forecast(short, 20, 1), fake_forecast(short, 20)
     assert {name: real[name].dims for name in real.variables} == {name: fake[name].dims for name in fake.variables}

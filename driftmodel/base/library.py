@@ -20,7 +20,7 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.records import Datum, Disagreement, Finish, Wood
 
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
-GENERAL_FILES = ("general.toml", "strings.toml", "tools.toml")
+GENERAL_FILES = ("general.toml", "strings.toml", "tools.toml", "care.toml")
 _NEEDED = ("value", "unit", "spread", "spread_kind", "source", "status")
 _SHAPE = '{value = 0.001, unit = "1/%", spread = 15, spread_kind = "cv_pct", source = "...", status = "..."}'
 #: smallest log-spread of a stand-in number: a stranger's mean is never trusted better than this (about 30 %)

@@ -28,6 +28,16 @@ def thomson_half_time(reservoir_g_per_kg_pct: float, buffer_kg_per_m3: float, ai
     return 4.0 * reservoir_g_per_kg_pct * buffer_kg_per_m3 / air_changes_per_day
 
 
+def hard_case() -> Case:
+    """A guitar's own hard case, no humidifier in it: half-time (Thomson 1977) from its wood, its air and its leaks."""
+    half_time_days = thomson_half_time(
+        library.general("instrument_sorption_reservoir").value,
+        library.general("case_wood_mass").value / library.general("case_air_volume").value,
+        library.general("case_air_changes").value,
+    )
+    return Case(half_time_days, library.general("case_out_of_case_share").value, None)
+
+
 def case_air(room_air: Dataset, case: Case) -> Dataset:
     """Air around an instrument kept in `case` within `room_air`: same hours, without the room's humidifier_water.
 

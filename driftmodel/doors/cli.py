@@ -11,7 +11,9 @@ import click
 
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.version import __version__
-from driftmodel.doors.shared import say, shared_options, show_progress, shows_progress, silent
+from driftmodel.doors import care_commands
+from driftmodel.doors.demand_command import demand
+from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress, silent
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
@@ -74,7 +76,8 @@ def forecast(
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
     chosen = load_scenario(scenario)
     folder = out or Path(f"forecast-{chosen.name}")
-    from driftmodel.report.document import check_folder, write_report
+    from driftmodel.report.document import write_report
+    from driftmodel.report.folder import check_folder
 
     check_folder(folder)
     from driftmodel.outlook.drift import forecast as run
@@ -85,8 +88,7 @@ def forecast(
     if show:
         show_progress("report: figures, tables, data")
     write_report(result, chosen, folder, units)
-    if show:
-        click.echo("\r\033[K", nl=False, err=True)
+    clear_progress(show)
     if as_json:
         say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
         return
@@ -138,7 +140,7 @@ def calibrate(
     folder = out or Path(f"calibration-{chosen.name}")
     report = folder / "forecast"
     if and_forecast:
-        from driftmodel.report.document import check_folder
+        from driftmodel.report.folder import check_folder
 
         check_folder(report)
     posterior = learn(chosen, book)
@@ -203,7 +205,7 @@ def grade(
     shown = json.dumps(data, indent=2) if as_json else text
     say(shown, quiet)
     if out is not None:
-        from driftmodel.report.document import write_text
+        from driftmodel.report.folder import write_text
 
         written = write_text(out, "grade.json" if as_json else "grade.txt", shown + "\n")
         say("" if as_json else f"\nWritten: {written}", quiet or as_json)
@@ -262,8 +264,7 @@ def design(
     written = write_design(
         chosen, found, folder, units, sensitivities, show_progress if shows_progress(quiet, as_json) else silent
     )
-    if shows_progress(quiet, as_json):
-        click.echo("\r\033[K", nl=False, err=True)
+    clear_progress(shows_progress(quiet, as_json))
     if as_json:
         say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
         return
@@ -346,12 +347,16 @@ def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: 
     else:
         text = wood_words.one_wood(name) if name else wood_words.list_woods()
     if out is not None:
-        from driftmodel.report.document import write_text
+        from driftmodel.report.folder import write_text
 
         written = write_text(out, f"{'wood' if name else 'woods'}.{'json' if as_json else 'txt'}", text + "\n")
         say(f"Written: {written}", quiet)
         return
     say(text, quiet)
+
+
+care_commands.add_to(commands)
+commands.add_command(demand)
 
 
 def main() -> None:

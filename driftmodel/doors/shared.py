@@ -40,3 +40,9 @@ def shows_progress(quiet: bool, as_json: bool) -> bool:
 
 def silent(_: str) -> None:
     return
+
+
+def clear_progress(shown: bool) -> None:
+    """Wipe the progress line, where one was shown."""
+    if shown:
+        click.echo("\r\033[K", nl=False, err=True)

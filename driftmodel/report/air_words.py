@@ -11,7 +11,7 @@ import numpy as np
 
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
-from driftmodel.report.document import write_bytes
+from driftmodel.report.folder import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -17,7 +17,7 @@ from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Share, Worth
 from driftmodel.outlook.place import PlaceTable
-from driftmodel.report.document import write_bytes
+from driftmodel.report.folder import write_bytes
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -11,7 +11,7 @@ import numpy as np
 
 from driftmodel.base.records import Instrument, Plate
 from driftmodel.base.units import MM_PER_INCH, length_words
-from driftmodel.report.document import write_bytes
+from driftmodel.report.folder import write_bytes
 from driftmodel.structure.design import (
     INPUTS,
     WHAT_IFS,

@@ -1,0 +1,164 @@
+"""The air an instrument can live in: by its action and by its wood; months at risk; the band of EN 15757."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from driftmodel.advice.records import HistoricAir, HumidityBand, MonthRisk
+from driftmodel.advice.strain import PLATES, Held, across_coefficient, plate_of
+from driftmodel.base import library
+from driftmodel.climate.indices import historic_band
+from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.chain import Chain
+from driftmodel.outlook.regrade import outside_rule
+from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.wood.movement import safe_humidity_band
+from driftmodel.wood.sorption import equilibrium_moisture_content
+
+Array = NDArray[np.float64]
+KEPT_SHARE = 0.8  # four instruments in five
+AT_RISK = 0.5  # a month is at risk from this chance on
+ROOM_C = 20.0
+DAMP_PCT = 70.0  # common practice, no source
+
+
+def humidity_of_moisture(moisture_pct: float) -> float:
+    """Relative humidity in % whose equilibrium moisture content at 20 degC is `moisture_pct` (mean isotherm)."""
+    return float(brentq(lambda h: float(equilibrium_moisture_content(ROOM_C, h)) - moisture_pct, 0.0, 99.5))
+
+
+def action_band(chain: Chain) -> HumidityBand:
+    """Humidities that, held for good, leave the action, projection and saddle room inside the rule for four
+    instruments in five, lasting drift left out: the contiguous range about the state at set-up."""
+    scenario = chain.scenario
+    grid = np.arange(5.0, 95.25, 0.5)
+    moisture = np.asarray(equilibrium_moisture_content(ROOM_C, grid))
+    since = day_of(scenario, scenario.setup.setup)
+    rises, actions = [], []
+    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
+    settled = []
+    for weather in chain.weathers:
+        at_setup = weather.lags.lags_pct[:, since]
+        moved = {
+            name: weight.sum(axis=1)[:, None] * moisture - (weight @ at_setup)[:, None]
+            for name, weight in weather.hygro.items()
+        }
+        rise = np.tan(np.radians(moved["neck_rotation"])) * distance - moved["top_sinkage"]
+        rises.append(rise)
+        start = (scenario.setup.action_12th_mm + weather.draws.set_up_error_mm)[:, None]
+        actions.append(start + rise / 2.0 + moved["bow_action"])
+        mean, scale = weather.weights.mean["top"], weather.draws.values["moisture_level"]
+        settled.append(float(np.mean((mean @ at_setup) / scale)))
+    outside = outside_rule(np.concatenate(rises), np.concatenate(actions), scenario.setup.saddle_room_mm, scenario.rule)
+    kept = (~outside).mean(axis=0) >= KEPT_SHARE
+    set_up_at = humidity_of_moisture(float(np.mean(settled)))
+    middle = int(np.abs(grid - set_up_at).argmin())
+    if not kept[middle]:
+        return HumidityBand("action", set_up_at, set_up_at, set_up_at)
+    low = middle - int(np.argmin(np.append(kept[middle::-1], False))) + 1
+    high = middle + int(np.argmin(np.append(kept[middle:], False))) - 1
+    return HumidityBand("action", float(grid[low]), float(grid[high]), set_up_at)
+
+
+def wood_band(chain: Chain, settled_pct: float) -> HumidityBand:
+    """Humidities in which the plate that moves most stays below the strain at which held wood takes a set, counted
+    from the humidity it has settled at; and the humidity below which it may split (Mecklenburg and others 1998)."""
+    share = library.general("restrained_share_held").value
+    coefficient = max(across_coefficient(plate_of(chain.scenario.instrument, name)) for name in PLATES)
+    limits = [library.general(f"strain_{kind}_across_grain").value for kind in ("yield", "failure")]
+    low, high = safe_humidity_band(settled_pct, coefficient * share, limits[0])
+    split, _ = safe_humidity_band(settled_pct, coefficient * share, limits[1])
+    return HumidityBand("wood", low, high, settled_pct, split)
+
+
+def settled_later_pct(chain: Chain) -> float:
+    """The humidity the wood has grown used to at the end of the years: that of its mean moisture in the last one."""
+    last = np.mean([weather.lags.emc_pct[-366:].mean() for weather in chain.weathers])
+    return humidity_of_moisture(float(last))
+
+
+def last_stay_from(chain: Chain) -> int:
+    """Days from set-up at which the last stay that leaves a year or more begins."""
+    scenario = chain.scenario
+    days = chain.world.seasonal["top_sinkage"].shape[1]
+    since = day_of(scenario, scenario.setup.setup)
+    for stay in reversed(scenario.stays):
+        start = max(day_of(scenario, stay.start) - since, 0)
+        if days - start >= 365:
+            return start
+    return 0
+
+
+def seasonal_action_mm(chain: Chain) -> NDArray[np.float32]:
+    """Action at the 12th fret, place and season in it and the lasting drift left out, (draws, days from set-up)."""
+    scenario, seasonal = chain.scenario, chain.world.seasonal
+    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
+    turned = seasonal["neck_rotation"] * np.float32(np.pi / 180.0 * distance)
+    start = (scenario.setup.action_12th_mm + chain.draws.set_up_error_mm).astype(np.float32)[:, None]
+    return np.asarray(start + (turned - seasonal["top_sinkage"]) / 2 + seasonal["bow_action"])
+
+
+def month_of_days(chain: Chain) -> NDArray[np.int64]:
+    """Calendar month, 1 to 12, of each day from set-up on."""
+    first = np.datetime64(chain.scenario.setup.setup.isoformat(), "D")
+    days = first + np.arange(chain.world.seasonal["top_sinkage"].shape[1]).astype("timedelta64[D]")
+    return np.asarray(days.astype("datetime64[M]").astype(np.int64) % 12 + 1)
+
+
+def daily_humidity(chain: Chain) -> Array:
+    """Daily mean relative humidity from set-up on, one row for each weather, (weathers, days)."""
+    since = day_of(chain.scenario, chain.scenario.setup.setup)
+    rows = [each.air["relative_humidity"].values.reshape(-1, 24).mean(axis=1)[since:] for each in chain.weathers]
+    return np.stack(rows)
+
+
+def months_at_risk(chain: Chain, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:
+    """The twelve months of the place lived in last: its air, and the chances that action or wood are outside."""
+    scenario, start = chain.scenario, last_stay_from(chain)
+    month = month_of_days(chain)[start:]
+    action = seasonal_action_mm(chain)[:, start:]
+    outside = (action < scenario.rule.action_low_mm) | (action > scenario.rule.action_high_mm)
+    set_taken = held.past_set()[:, start:]
+    humidity = daily_humidity(chain)[:, start:]
+    result = []
+    for number in range(1, 13):
+        here = month == number
+        if not here[: humidity.shape[1]].any():
+            continue
+        low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], (0.1, 0.5, 0.9)).tolist()
+        past_rule, past_set = float(outside[:, here].mean()), float(set_taken[:, here].mean())
+        risky = max(past_rule, past_set) > AT_RISK
+        reason = ""
+        if middle < keep[0] and (risky or middle < keep[0] - 5.0):
+            reason = "dry"
+        elif middle > keep[1] and (risky or middle > min(keep[1] + 5.0, DAMP_PCT)):
+            reason = "damp"
+        elif risky:
+            reason = "dry" if middle < sum(keep) / 2 else "damp"
+        result.append(MonthRisk(number, (low, middle, high), past_rule, past_set, reason))
+    return tuple(result)
+
+
+def _daily_means(hourly: Array) -> tuple[float, ...]:
+    """Means of the days of one year."""
+    return tuple(hourly[: 24 * 365].reshape(-1, 24).mean(axis=1).round(1).tolist())
+
+
+def historic_air(chain: Chain) -> HistoricAir:
+    """The EN 15757 band of the first weather's hours where the instrument lives last."""
+    since = day_of(chain.scenario, chain.scenario.setup.setup) + last_stay_from(chain)
+    humidity = chain.weathers[0].air["relative_humidity"].values[24 * since :]
+    band = historic_band(humidity)
+    outside = (humidity < band.low) | (humidity > band.high)
+    return HistoricAir(
+        float(band.seasonal_cycle.min()),
+        float(band.seasonal_cycle.max()),
+        float((band.low - band.seasonal_cycle).min()),
+        float((band.high - band.seasonal_cycle).max()),
+        float(outside.mean()),
+        band.long_enough,
+        str(chain.weathers[0].air["time"].values[24 * since])[:10],
+        *(_daily_means(values) for values in (humidity, band.low, band.high)),
+    )

@@ -1,0 +1,228 @@
+"""What humidity care is worth for one instrument in one place: every measure run through the same draws."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from driftmodel.advice.bands import (
+    DAMP_PCT,
+    action_band,
+    daily_humidity,
+    historic_air,
+    last_stay_from,
+    month_of_days,
+    months_at_risk,
+    seasonal_action_mm,
+    settled_later_pct,
+    wood_band,
+)
+from driftmodel.advice.measures import Measure, Need, measures_for, with_climate
+from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, MeasureResult, MonthRisk, Outcome
+from driftmodel.advice.strain import Held, held_strain, restrained_share
+from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
+from driftmodel.base.records import Scenario
+from driftmodel.outlook.chain import Chain, LagCache, run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.regrade import NEVER
+
+LEAST_BAND_PCT = 8.0  # narrower than this no room can be held (common practice, no source)
+KEEP_LOW_PCT, KEEP_HIGH_PCT = 35.0, 60.0  # never advised beyond these: common practice, no source
+
+
+def advise(
+    scenario: Scenario,
+    draws: int | None = None,
+    seed: int | None = None,
+    *,
+    cache: LagCache | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Advice:
+    """Care for the scenario's instrument in the climate it lives in last.
+
+    Every measure is a changed climate of the last stay, run through the same draws and weathers as the air as it is:
+    differences are of pairs. Raises BadInput where the scenario's air does.
+    """
+    seed = scenario.seed if seed is None else seed
+    progress("the air as it is")
+    ensemble = draw_unknowns(scenario, draws or scenario.draws, seed)
+    chain = run_chain(scenario, ensemble, cache)
+    held = held_strain(chain, seed)
+    by_action = action_band(chain)
+    bands = (by_action, wood_band(chain, by_action.settled_pct), wood_band(chain, settled_later_pct(chain)))
+    keep = band_to_keep(bands)
+    months = months_at_risk(chain, held, keep)
+    climate = scenario.stays[-1].climate
+    start = scenario.stays[-1].start
+    need = Need(keep, *_months_to_mend(months, keep), start, scenario.seed)
+    now = outcome(chain, held, months)
+    here = cold_surfaces(climate, start, scenario.seed)
+    results = []
+    for measure in measures_for(climate, need):
+        progress(f"with a measure: {measure.key}")
+        changed = run_chain(with_climate(scenario, measure.climate), ensemble, cache)
+        results.append(_result(measure, chain, changed, seed, need, now, here))
+    if climate.room is not None and climate.outdoor is not None:
+        results.append(_off_the_wall(scenario, now, need))
+    kind = _kind(months, keep)
+    best, why = _best(kind, now, results)
+    return Advice(
+        scenario.name, scenario.title, scenario.horizon_years, chain.draws.count, seed, keep, bands,
+        restrained_share(scenario.instrument), months, kind, now, here,
+        tuple(results), historic_air(chain), best, why,
+    )  # fmt: skip
+
+
+def band_to_keep(bands: tuple[HumidityBand, ...]) -> tuple[float, float]:
+    """What action and wood both allow from the state at set-up, inside what is ever advised; at least 8 % wide."""
+    first = bands[:2]
+    low = max(KEEP_LOW_PCT, *(band.low_pct for band in first))
+    high = min(KEEP_HIGH_PCT, *(band.high_pct for band in first))
+    if high - low < LEAST_BAND_PCT:
+        middle = min(max((low + high) / 2.0, KEEP_LOW_PCT + 4.0), KEEP_HIGH_PCT - 4.0)
+        low, high = middle - LEAST_BAND_PCT / 2.0, middle + LEAST_BAND_PCT / 2.0
+    return float(round(low)), float(round(high))
+
+
+def outcome(chain: Chain, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
+    """What the chain says of its air (see records.Outcome)."""
+    start = last_stay_from(chain)
+    month = month_of_days(chain)[start:]
+    action = seasonal_action_mm(chain)[:, start:]
+    means = np.stack([action[:, month == number].mean(axis=1) for number in np.unique(month)])
+    humidity = daily_humidity(chain)[:, start:]
+    days_a_year = 365.25
+    return Outcome(
+        float(chain.free_years().mean()),
+        float(np.mean(chain.due.step[:, 0] == NEVER)),
+        float(np.median(means.max(axis=0) - means.min(axis=0))),
+        float(held.splits().mean()),
+        float(held.past_set().mean() * days_a_year),
+        tuple(each.month for each in months if each.reason),
+        tuple(each.month for each in months if each.reason == "dry"),
+        tuple(each.month for each in months if each.reason == "damp"),
+        float((humidity > DAMP_PCT).mean() * days_a_year),
+        float(np.quantile(humidity, 0.05)),
+        float(np.quantile(humidity, 0.95)),
+    )
+
+
+def _result(
+    measure: Measure, before: Chain, after: Chain, seed: int, need: Need, now: Outcome, here: tuple[ColdSurface, ...]
+) -> MeasureResult:
+    held = held_strain(after, seed)
+    months = months_at_risk(after, held, need.keep)
+    then = outcome(after, held, months)
+    gained = after.free_years() - before.free_years()
+    surfaces = cold_surfaces(measure.climate, need.start, need.seed)
+    at_work = measure.litres[measure.litres > 1e-6]
+    return MeasureResult(
+        measure.key, measure.words,
+        float(at_work.mean()) if at_work.size else 0.0,
+        float(np.quantile(at_work, 0.95)) if at_work.size else 0.0,
+        measure.capacity_l_per_day, measure.months, then,
+        float(gained.mean()), float(gained.std(ddof=1) / np.sqrt(gained.size)) if gained.size > 1 else 0.0,
+        surfaces, _drawbacks(measure, then, now, surfaces, here),
+    )  # fmt: skip
+
+
+def _drawbacks(
+    measure: Measure,
+    then: Outcome,
+    now: Outcome,
+    surfaces: tuple[ColdSurface, ...],
+    here: tuple[ColdSurface, ...],
+) -> tuple[str, ...]:
+    """What the measure costs: what it adds to the wet of walls and windows, and what it asks of people."""
+    lines = []
+    was = {surface.name: surface for surface in here}
+    for surface in surfaces:
+        before = was[surface.name]
+        if surface.condensing_share > before.condensing_share + 0.005:
+            lines.append(
+                f"water condenses on {surface.name} in {100 * surface.condensing_share:.0f} % of the hours (without it "
+                f"in {100 * before.condensing_share:.0f} %)"
+            )
+        count = len(surface.mould_months)
+        if count > len(before.mould_months):
+            lines.append(f"mould can grow on {surface.name} in {count} month{'s' if count > 1 else ''} of the year")
+    if then.damp_days > max(30.0, now.damp_days + 5.0):
+        lines.append(f"the air around it is above {DAMP_PCT:.0f} % on {then.damp_days:.0f} days a year")
+    own = {
+        "case": "it does nothing for a dry month that lasts longer than the case holds out",
+        "case humidifier": "it must be filled and cleaned every week or so, and drips if it is overfilled",
+        "room humidifier": "it must be filled daily and cleaned weekly",
+        "cooler room": "the people in it must bear it cooler",
+        "dehumidifier": "it needs power, a drain or a daily empty tank, and makes noise and warmth",
+        "both": "two machines to fill, empty and clean",
+    }
+    return (*lines, own[measure.key])
+
+
+def _off_the_wall(scenario: Scenario, now: Outcome, need: Need) -> MeasureResult:
+    """For a guitar that hangs on an outer wall: what the wall's air is like, against the room's (no chain is run)."""
+    climate, start = scenario.stays[-1].climate, scenario.stays[-1].start
+    wall = air_at_wall(climate, start, scenario.seed)
+    daily = wall["relative_humidity"].values.reshape(-1, 24).mean(axis=1)
+    damp = int((daily > DAMP_PCT).sum())
+    words = (
+        "Off the outer wall, if it hangs on one: the air against that wall is colder than the room's and above "
+        f"{DAMP_PCT:.0f} % on {damp} days a year (the room: {now.damp_days:.0f})"
+    )
+    return MeasureResult("off the wall", words, 0.0, 0.0, 0.0, (), now, 0.0, 0.0, (),
+                         ("the forecast itself takes it to stand in the room's air",))  # fmt: skip
+
+
+def _months_to_mend(
+    months: tuple[MonthRisk, ...], keep: tuple[float, float]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Months a humidifier and a dehumidifier are switched on: where one day in ten is past the band, if the middle day
+    of any month is. Both have set points and idle while the air is good."""
+    dry = tuple(each.month for each in months if each.humidity_pct[0] < keep[0])
+    damp = tuple(each.month for each in months if each.humidity_pct[2] > keep[1])
+    needs_water = any(each.humidity_pct[1] < keep[0] for each in months)
+    needs_drying = any(each.humidity_pct[1] > keep[1] for each in months)
+    return dry if needs_water else (), damp if needs_drying else ()
+
+
+def _kind(months: tuple[MonthRisk, ...], keep: tuple[float, float]) -> str:
+    """'dry' or 'damp' where one outweighs the other twice over, by how far and for how many months the middle day is
+    past the band; 'both' where neither does; 'steady' where no month is at risk."""
+    dry = sum(max(keep[0] - each.humidity_pct[1], 1.0) for each in months if each.reason == "dry")
+    damp = sum(max(each.humidity_pct[1] - keep[1], 1.0) for each in months if each.reason == "damp")
+    if dry == damp == 0.0:
+        return "steady"
+    return "dry" if dry > 2.0 * damp else "damp" if damp > 2.0 * dry else "both"
+
+
+def _left(kind: str, each: Outcome) -> int:
+    of = {"dry": each.dry_months, "damp": each.damp_months}.get(kind, each.months_outside)
+    return len(of)
+
+
+def counted(number: int) -> str:
+    """'no', 'one', 'two' ... 'twelve'."""
+    return ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")[
+        number
+    ]
+
+
+def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, str]:
+    """The measure that leaves the fewest months at risk for the place's own reason; between equals the one with the
+    less water to carry. None for a steady home, or where no measure takes a month away."""
+    run = [each for each in results if each.key != "off the wall"]
+    if kind == "steady":
+        return "", "the air is already inside what action and wood allow in every month"
+    fewest = min((_left(kind, each.outcome) for each in run), default=_left(kind, now))
+    if fewest >= _left(kind, now):
+        return "", "no measure here takes a month out of risk; choose a spacer for this place instead"
+    good = [each for each in run if _left(kind, each.outcome) == fewest]
+    best = min(good, key=lambda each: (each.litres_per_day, each.outcome.action_swing_mm))
+    word = {"dry": "dry ", "damp": "damp "}.get(kind, "")
+    swing = 100 * best.outcome.action_swing_mm / max(now.action_swing_mm, 1e-9)
+    return best.key, (
+        f"it leaves {counted(fewest)} {word}month{'' if fewest < 2 else 's'} at risk where there "
+        f"{'is' if _left(kind, now) == 1 else 'are'} {counted(_left(kind, now))}, brings the season's swing of the "
+        f"action to {swing:.0f} % of what it is, and is the least water to carry of those that do as well"
+    )

@@ -1,0 +1,135 @@
+"""The commands advise, compare and page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from driftmodel.base.errors import BadInput
+from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress, silent
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+@shared_options
+def advise(
+    scenario: str, draws: int | None, seed: int | None, out: Path | None, units: str, quiet: bool, as_json: bool
+) -> None:
+    """What humidity care is worth for this guitar in this place.
+
+    SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
+    (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.report.folder import check_folder
+
+    chosen = load_scenario(scenario)
+    folder = out or Path(f"advice-{chosen.name}")
+    check_folder(folder)
+    from driftmodel.advice.care import advise as run
+    from driftmodel.outlook.drift import forecast
+    from driftmodel.report.advice_report import write_advice
+    from driftmodel.report.advice_words import advice_json, advice_terminal
+
+    show = shows_progress(quiet, as_json)
+    advice = run(chosen, draws, seed, progress=show_progress if show else silent)
+    written = write_advice(advice, forecast(chosen, draws, seed), chosen, folder, units)
+    clear_progress(show)
+    if as_json:
+        say(json.dumps(advice_json(advice) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        return
+    say(advice_terminal(advice, units), quiet)
+    say(f"\nReport: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}", quiet)
+
+
+@click.command()
+@click.argument("scenarios", nargs=-1, metavar="SCENARIO...")
+@click.option(
+    "--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="Also the first with a lever moved; repeatable."
+)
+@click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
+@click.option("--draws", type=click.IntRange(10, 20000), default=200, show_default=True, help="Number of draws.")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
+@shared_options
+def compare(
+    scenarios: tuple[str, ...],
+    what_ifs: tuple[str, ...],
+    list_them: bool,
+    draws: int,
+    seed: int | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """What-ifs side by side, on common random numbers.
+
+    Every SCENARIO, and the first with each --what-if, against the first. Several levers on one what-if are joined by
+    commas: --what-if "place=damp_coast, humidifier=45". Writes a report into compare-NAME unless --out says otherwise.
+    """
+    from driftmodel.outlook.levers import lever_lines, parse_what_if
+
+    if list_them:
+        say(lever_lines(), quiet)
+        return
+    if not scenarios:
+        raise BadInput(
+            "no scenario was named",
+            "two scenarios, or one and a --what-if",
+            mend='driftmodel compare first-winter --what-if "humidifier=45"',
+        )
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.report.folder import check_folder
+
+    chosen = [load_scenario(name) for name in scenarios]
+    chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
+    folder = out or Path(f"compare-{chosen[0].name}")
+    check_folder(folder)
+    from driftmodel.outlook.compare import compare as run
+    from driftmodel.report.compare_report import write_comparison
+    from driftmodel.report.compare_words import comparison_json, comparison_terminal
+
+    show = shows_progress(quiet, as_json)
+    seed = chosen[0].seed if seed is None else seed
+    table = run(chosen, draws, seed, progress=show_progress if show else silent)
+    written = write_comparison(table, chosen, folder, units)
+    clear_progress(show)
+    if as_json:
+        say(json.dumps(comparison_json(table) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        return
+    say(comparison_terminal(table, units), quiet)
+    say(f"\nReport: {folder / 'report.html'}", quiet)
+
+
+@click.command()
+@click.option("--port", type=click.IntRange(1024, 65535), default=8765, show_default=True, help="Port to answer on.")
+@click.option("--open/--no-open", "open_browser", default=False, help="Open the browser too.")
+@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+def page(port: int, open_browser: bool, quiet: bool) -> None:
+    """A page of what-ifs for the browser, served on this machine only; nothing leaves it.
+
+    Ctrl+C stops it.
+    """
+    try:
+        import flask  # noqa: F401
+        import waitress  # type: ignore[import-untyped]  # noqa: F401
+    except ImportError:
+        raise BadInput(
+            "the page needs Flask and waitress, which are not installed",
+            "the extra parts of the page",
+            mend='pip install "driftmodel[page]"',
+        ) from None
+    from driftmodel.doors.page import HOST, serve
+
+    serve(port, open_browser, ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet))
+
+
+def add_to(group: Any) -> None:
+    """Hang the three on a group of commands."""
+    for command in (advise, compare, page):
+        group.add_command(command)

@@ -1,0 +1,220 @@
+"""Levers of the air: where the instrument lives, its room and case, its journeys, a warmer outdoors.
+
+Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+from hashlib import sha256
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from driftmodel.base import library
+from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.records import Climate, Humidifier, Normals, Outdoor, Room, Scenario, Stay
+from driftmodel.base.scenarios import load_climate
+from driftmodel.climate.enclosure import hard_case
+
+SHIPPING_DAYS = 42
+
+
+def _last(scenario: Scenario, climate: Climate) -> Scenario:
+    *before, last = scenario.stays
+    return replace(scenario, stays=(*before, Stay(last.start, climate)))
+
+
+def _now(scenario: Scenario) -> Climate:
+    return scenario.stays[-1].climate
+
+
+def _room(scenario: Scenario, lever: str) -> Room:
+    room = _now(scenario).room
+    if room is None:
+        raise BadInput(
+            f'the lever "{lever}" moves a room, and "{_now(scenario).title}" is not one',
+            "a climate with a [room]",
+            file=scenario.file or None,
+            mend="choose another lever or place",
+        )
+    return room
+
+
+def climate_named(name: str) -> Climate:
+    """A shipped climate by its name, or one at a path."""
+    folder = scenarios_dir() / "climates"
+    names = tuple(sorted(path.stem for path in folder.glob("*.toml")))
+    if name in names:
+        return load_climate(folder / f"{name}.toml")
+    if name.endswith(".toml"):
+        return load_climate(Path(name))
+    raise BadInput(
+        f'there is no place "{name}".{near_match(name, names)}',
+        "one of " + ", ".join(names) + ", or a path to a climate file",
+        mend=names[0],
+    )
+
+
+def place(scenario: Scenario, value: Any) -> Scenario:
+    """The last stay in another climate: a Climate, a shipped name or a path."""
+    return _last(scenario, value if isinstance(value, Climate) else climate_named(str(value)))
+
+
+def winter_heating(scenario: Scenario, value: Any) -> Scenario:
+    """The room's heating set point in degC."""
+    room = _room(scenario, "winter heating")
+    return _last(scenario, replace(_now(scenario), room=replace(room, heating_setpoint_c=float(value))))
+
+
+def air_changes(scenario: Scenario, value: Any) -> Scenario:
+    """Air changes an hour of the house: 0.3 is tight, 1.5 is draughty."""
+    room = _room(scenario, "air changes")
+    return _last(scenario, replace(_now(scenario), room=replace(room, air_changes_per_hour=float(value))))
+
+
+def humidifier(scenario: Scenario, value: Any) -> Scenario:
+    """A room humidifier that holds `value` % from October to April with 25 litres a day at most; 0 for none."""
+    _room(scenario, "humidifier")
+    fitted = Humidifier(float(value), 25.0, (10, 11, 12, 1, 2, 3, 4)) if float(value) > 0 else None
+    return _last(scenario, replace(_now(scenario), humidifier=fitted))
+
+
+def humidifier_outage(scenario: Scenario, value: Any) -> Scenario:
+    """The humidifier, of room or case, stands still for `value` weeks from 10 January after the last stay began."""
+    climate, last = _now(scenario), scenario.stays[-1]
+    case = None if climate.case is None else replace(climate.case, humidifier_pct=None, humidifier_months=())
+    if climate.humidifier is None and case == climate.case:
+        raise BadInput(
+            f'"{climate.title}" has no humidifier to fail',
+            "a place with a humidifier in the room or the case",
+            mend="pull the lever humidifier first",
+        )
+    out = replace(climate, humidifier=None, case=case)
+    start = _january_after(last.start)
+    back = start + timedelta(weeks=int(value))
+    return replace(scenario, stays=(*scenario.stays, Stay(start, out), Stay(back, climate)))
+
+
+def _january_after(day: date) -> date:
+    found = date(day.year, 1, 10)
+    return found if found > day else date(day.year + 1, 1, 10)
+
+
+def case(scenario: Scenario, value: Any) -> Scenario:
+    """Kept in a closed case: False for none, True for a case, a number for a case humidifier at that % all year."""
+    if value is False or value is None:
+        return _last(scenario, replace(_now(scenario), case=None))
+    months = tuple(range(1, 13))
+    fitted = (
+        hard_case() if value is True else replace(hard_case(), humidifier_pct=float(value), humidifier_months=months)
+    )
+    return _last(scenario, replace(_now(scenario), case=fitted))
+
+
+def warming(scenario: Scenario, value: Any) -> Scenario:
+    """Outdoor air of every stay `value` K warmer, its relative humidity moved for each K by the library's number."""
+    stays = tuple(Stay(stay.start, _warmer(stay.climate, float(value))) for stay in scenario.stays)
+    return replace(scenario, stays=stays)
+
+
+def _warmer(climate: Climate, by_k: float) -> Climate:
+    outdoor = climate.outdoor
+    if outdoor is None or by_k == 0.0:
+        return climate
+    drier = library.general("outdoor_humidity_per_kelvin").value * by_k
+    if outdoor.normals is not None:
+        normals = outdoor.normals
+        warm = replace(
+            normals,
+            temperature_c=tuple(t + by_k for t in normals.temperature_c),
+            relative_humidity_pct=tuple(min(100.0, max(0.0, h + drier)) for h in normals.relative_humidity_pct),
+        )
+        return replace(climate, outdoor=replace(outdoor, normals=warm))
+    assert outdoor.weather_file is not None
+    source = Path(climate.file).parent / outdoor.weather_file if climate.file else Path(outdoor.weather_file)
+    return replace(climate, outdoor=replace(outdoor, weather_file=str(_warmer_file(source, by_k, drier))))
+
+
+def _warmer_file(source: Path, by_k: float, drier_pct: float) -> Path:
+    """The weather file with every hour warmer and its humidity moved, as a small CSV in the user's cache folder."""
+    from driftmodel.climate.weather import read_weather
+
+    name = sha256(source.read_bytes() + f"{by_k}/{drier_pct}/1".encode()).hexdigest()[:20]
+    folder = Path(os.environ.get("DRIFTMODEL_CACHE") or Path(tempfile.gettempdir()) / f"driftmodel-{os.getuid()}")
+    path = folder / f"warmer-{name}.csv"
+    if path.is_file():
+        return path
+    air = read_weather(source)
+    stamps = air["time"].values.astype("datetime64[h]").tolist()
+    warm = air["air_temperature"].values + by_k
+    damp = (air["relative_humidity"].values + drier_pct).clip(1.0, 100.0)
+    folder.mkdir(parents=True, exist_ok=True)
+    handle, part = tempfile.mkstemp(dir=folder, suffix=".csv")
+    with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+        stream.write(f"# {source.name}, {by_k:+g} K and {drier_pct:+g} % relative humidity in every hour\n")
+        stream.write("# A what-if, not a projection of a climate model.\n")
+        write = csv.writer(stream, lineterminator="\n")
+        write.writerow(["month", "day", "hour", "dry_bulb_c", "dew_point_c", "relative_humidity_pct"])
+        from driftmodel.climate.humid_air import saturation_pressure_over_water_pa
+
+        for at, (stamp, t, h) in enumerate(zip(stamps, warm.tolist(), damp.tolist(), strict=True)):
+            write.writerow([stamp.month, stamp.day, at % 24 + 1, f"{t:.2f}",
+                            f"{_dew_point_c(t, h, saturation_pressure_over_water_pa):.2f}", f"{h:.2f}"])  # fmt: skip
+    os.replace(part, path)
+    return path
+
+
+def _dew_point_c(temperature_c: float, humidity_pct: float, saturation: Callable[[Any], Any]) -> float:
+    from scipy.optimize import brentq
+
+    wanted = humidity_pct / 100.0 * float(saturation(temperature_c))
+    return float(brentq(lambda t: float(saturation(t)) - wanted, -100.0, temperature_c + 1e-6))
+
+
+def container() -> Climate:
+    """The air of a dried shipping container, the same in every month."""
+    warm = library.general("container_temperature").value
+    dry = library.general("container_relative_humidity").value
+    return Climate(
+        name="dry_container",
+        title="Dried shipping container (invented)",
+        invented=True,
+        outdoor=Outdoor(None, Normals((warm,) * 12, (dry,) * 12, (8.0,) * 12, 1.0, 2.0, 3.0), 0.0, 0.0),
+        room=None,
+        humidifier=None,
+        logger_file=None,
+        logger_columns=MappingProxyType({}),
+        logger_time_zone=None,
+        gap_policy=None,
+        repeat_years=True,
+        case=None,
+    )
+
+
+def shipping(scenario: Scenario, value: Any) -> Scenario:
+    """Six weeks in a dried container from the date `value` (a date or ISO text), the strings left on; back after it."""
+    start = value if isinstance(value, date) else date.fromisoformat(str(value))
+    before = [stay for stay in scenario.stays if stay.start < start]
+    after = [stay for stay in scenario.stays if stay.start >= start + timedelta(days=SHIPPING_DAYS)]
+    if not before:
+        raise BadInput(f"shipping starts on {start}, before the first stay", f"a date after {scenario.stays[0].start}",
+                       mend=f"{scenario.setup.setup}")  # fmt: skip
+    held_up = [stay for stay in scenario.stays if start <= stay.start < start + timedelta(days=SHIPPING_DAYS)]
+    home = (held_up or before)[-1].climate
+    back = Stay(start + timedelta(days=SHIPPING_DAYS), home)
+    return replace(scenario, stays=(*before, Stay(start, container()), back, *after))
+
+
+def move(scenario: Scenario, value: Any) -> Scenario:
+    """A move from a damp coast to a cold continent on 10 January, `value` years after the last stay began."""
+    last = scenario.stays[-1]
+    day = _january_after(date(last.start.year + int(value) - 1, last.start.month, last.start.day))
+    coast = place(scenario, "damp_coast")
+    return replace(coast, stays=(*coast.stays, Stay(day, climate_named("cold_city_heated"))))

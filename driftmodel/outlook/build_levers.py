@@ -1,0 +1,117 @@
+"""Levers of the build: finishes, woods, braces, strings, spacers, the humidity it was made in.
+
+Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+from driftmodel.base import library
+from driftmodel.base.records import Brace, Scenario
+from driftmodel.base.scenarios import find_instrument
+from driftmodel.structure.strings import string_pull_n
+
+
+def _plates(scenario: Scenario, **changed: Any) -> Scenario:
+    body = scenario.instrument.body
+    fresh = replace(body, top=replace(body.top, **changed), back=replace(body.back, **changed))
+    return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def finish_outside(scenario: Scenario, value: Any) -> Scenario:
+    """The finish on the outer faces of top and back, by name."""
+    return _plates(scenario, finish_outside=library.finish(str(value)).name)
+
+
+def finish_inside(scenario: Scenario, value: Any) -> Scenario:
+    """The finish on the inner faces of top and back, by name."""
+    return _plates(scenario, finish_inside=library.finish(str(value)).name)
+
+
+def build_humidity(scenario: Scenario, value: Any) -> Scenario:
+    """The humidity the body was closed at, %."""
+    return replace(scenario, setup=replace(scenario.setup, built_relative_humidity_pct=float(value)))
+
+
+def top_wood(scenario: Scenario, value: Any) -> Scenario:
+    """The top's wood, by name."""
+    body = scenario.instrument.body
+    fresh = replace(body, top=replace(body.top, wood=library.wood(str(value)).name))
+    return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def neck_wood(scenario: Scenario, value: Any) -> Scenario:
+    """The neck's wood, by name."""
+    instrument = scenario.instrument
+    return replace(
+        scenario, instrument=replace(instrument, neck=replace(instrument.neck, wood=library.wood(str(value)).name))
+    )
+
+
+def brace_layout(scenario: Scenario, value: Any) -> Scenario:
+    """The top's braces of another design (a shipped name or a file), drawn out to this body's length and width."""
+    body, other = scenario.instrument.body, find_instrument(str(value)).body
+    (length, width), (its_length, its_width) = _extent(body.outline_mm), _extent(other.outline_mm)
+    along, across = length / its_length, width / its_width
+
+    def drawn(brace: Brace) -> Brace:
+        return replace(brace, path_mm=tuple((x * along, y * across) for x, y in brace.path_mm))
+
+    fresh = replace(body, top=replace(body.top, braces=tuple(drawn(brace) for brace in other.top.braces)))
+    return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def _extent(outline_mm: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    at, half = zip(*outline_mm, strict=True)
+    return max(at) - min(at), max(half)
+
+
+def brace_height(scenario: Scenario, value: Any) -> Scenario:
+    """Heights of the top's braces times `value`."""
+    body, factor = scenario.instrument.body, float(value)
+    braces = tuple(
+        replace(
+            brace,
+            height_mm=brace.height_mm * factor,
+            end_height_mm=min(brace.end_height_mm, brace.height_mm * factor),
+        )
+        for brace in body.top.braces
+    )
+    fresh = replace(body, top=replace(body.top, braces=braces))
+    return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def string_gauge(scenario: Scenario, value: Any) -> Scenario:
+    """Every gauge times `value` at the same pitch; a pull that is only stated goes with its square."""
+    strings, factor = scenario.instrument.strings, float(value)
+    if strings.tension_n is not None:
+        fresh = replace(strings, tension_n=strings.tension_n * factor**2)
+    else:
+        fresh = replace(strings, gauges_in=tuple(gauge * factor for gauge in strings.gauges_in))
+    return replace(scenario, instrument=replace(scenario.instrument, strings=fresh))
+
+
+def string_tension(scenario: Scenario, value: Any) -> Scenario:
+    """Total pull in percent of what it is."""
+    strings = scenario.instrument.strings
+    fresh = replace(strings, tension_n=string_pull_n(strings) * float(value) / 100.0)
+    return replace(scenario, instrument=replace(scenario.instrument, strings=fresh))
+
+
+def finer_spacers(scenario: Scenario, value: Any) -> Scenario:
+    """`value` grades in the place of each step of the set, tapers evenly between; new labels carry the step's share."""
+    parts = int(value)
+    spacers = scenario.instrument.spacers
+    pairs = list(zip(spacers.labels, spacers.tapers_mm, strict=True))
+    labels, tapers = [pairs[0][0]], [pairs[0][1]]
+    for (label, low), (after, high) in pairwise(pairs):
+        for part in range(1, parts):
+            labels.append(f"{label}+{part}/{parts}")
+            tapers.append(low + (high - low) * part / parts)
+        labels.append(after)
+        tapers.append(high)
+    fresh = replace(spacers, labels=tuple(labels), tapers_mm=tuple(tapers))
+    return replace(scenario, instrument=replace(scenario.instrument, spacers=fresh))

@@ -1,0 +1,107 @@
+"""The one chain: humidity history -> moisture -> sinkage and rotation -> lasting drift -> when, which grade."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
+from driftmodel.outlook.movement import World, blank_world, hygro_weights, lasting_creep, put_movement
+from driftmodel.outlook.regrade import NEVER, Regrades, regrades
+from driftmodel.structure.response import design_response
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+KEPT = 48  # weathers kept in memory; 20 years of lags are some 3 MB
+
+
+@dataclass(frozen=True)
+class Weather:
+    """One member's hourly air, its lags, and each part's weights and the movement weights of the draws in it."""
+
+    air: Dataset
+    lags: Lags
+    draws: Draws
+    weights: PartWeights
+    hygro: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class Chain:
+    """A scenario run through: what a forecast holds, before it is summed up."""
+
+    scenario: Scenario
+    coefficients: Coefficients
+    draws: Draws
+    weathers: tuple[Weather, ...]
+    world: World
+    due: Regrades
+
+    def free_years(self) -> Array:
+        """Years before the first regrade, counted to the horizon at most, (draws,)."""
+        step = self.due.step[:, 0]
+        years = step * self.world.reading.step_days / 365.25
+        return np.where(step == NEVER, float(self.scenario.horizon_years), years)
+
+
+class LagCache:
+    """Air and lags by what they depend on; the least lately used go first. One for each process that wants it."""
+
+    def __init__(self, kept: int = KEPT) -> None:
+        self._kept = kept
+        self._known: OrderedDict[str, tuple[Dataset, Lags]] = OrderedDict()
+
+    def of(self, scenario: Scenario, member: int) -> tuple[Dataset, Lags]:
+        """The air and lags of a weather member of a scenario, (see climate.history and outlook.moisture)."""
+        setup = scenario.setup
+        key = repr(
+            (scenario.stays, scenario.seed, scenario.horizon_years, scenario.hysteresis, setup.setup, member,
+             setup.built_relative_humidity_pct, setup.built_temperature_c)
+        )  # fmt: skip
+        found = self._known.get(key)
+        if found is None:
+            air = scenario_air(scenario, member)
+            found = self._known[key] = (air, air_lags(air, scenario))
+            while len(self._known) > self._kept:
+                self._known.popitem(last=False)
+        else:
+            self._known.move_to_end(key)
+        return found
+
+
+def run_chain(
+    scenario: Scenario,
+    draws: Draws,
+    cache: LagCache | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Chain:
+    """The whole chain for an ensemble of draws: air, lags, movement, creep, regrades.
+
+    Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
+    """
+    cache = cache or LagCache(1)
+    progress("structure: how this design answers moisture and string pull")
+    coefficients = design_response(scenario.instrument)
+    world = blank_world(scenario, draws.count)
+    weathers = []
+    for member in np.unique(draws.member):
+        progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
+        air, lags = cache.of(scenario, int(member))
+        own = draws.of_member(member)
+        weights = part_weights(scenario.instrument, own, lags.time_constants_days)
+        hygro = hygro_weights(coefficients, own, weights)
+        lasting = lasting_creep(scenario, own, lags, weights)
+        put_movement(world.block(draws.rows(int(member))), scenario, coefficients, own, lags, hygro, lasting)
+        weathers.append(Weather(air, lags, own, weights, hygro))
+    progress("regrades: when, and to which grade")
+    return Chain(scenario, coefficients, draws, tuple(weathers), world, regrades(world.reading, scenario))

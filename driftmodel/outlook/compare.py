@@ -1,0 +1,133 @@
+"""Scenarios side by side on common random numbers: differences of pairs, with the uncertainty of the differences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Scenario
+from driftmodel.outlook.drift import forecast
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+QUANTILES = (0.1, 0.5, 0.9)
+#: outcome -> (unit, long name); each is one number a draw
+OUTCOMES = {
+    "lasting_action_change": ("mm", "change of action at the end that does not come back"),
+    "season_swing": ("mm", "swing of the action's monthly means in an average year"),
+    "place_shift": ("mm", "what the place does to the action on the average of a year"),
+    "lowest_month": ("mm", "action in the lowest month of an average year, lasting drift left out"),
+    "highest_month": ("mm", "action in the highest month of an average year, lasting drift left out"),
+    "regrade_free_years": ("year", "years before the first regrade, counted to the horizon at most"),
+    "regrade_within": ("1", "whether a regrade falls due within the horizon"),
+}
+
+
+def compare(
+    scenarios: Sequence[Scenario], draws: int = 200, seed: int = 1, progress: Callable[[str], None] = lambda _: None
+) -> Dataset:
+    """Every scenario on the same draws, weather anomalies and years; the first is what the others are held against.
+
+    Dims scenario, draw, outcome, quantile, month. value (scenario, draw, outcome); difference = value - value of the
+    first, draw by draw; difference_mean with difference_se, its standard error over the pairs; unpaired_se, what it
+    would have been on independent draws; difference_quantile (10, 50, 90 % of the differences); action (scenario,
+    quantile, month) in an average year and humidity (scenario, month). The horizon is the shortest of the scenarios';
+    attrs['horizon_years'] tells. Raises BadInput for fewer than two scenarios or two of one name.
+    """
+    import xarray as xr
+
+    names = [scenario.name for scenario in scenarios]
+    if len(names) < 2:
+        raise BadInput(f"{len(names)} scenario to compare", "two or more", mend="driftmodel compare FIRST SECOND")
+    if len(set(names)) < len(names):
+        twice = next(name for name in names if names.count(name) > 1)
+        raise BadInput(f'"{twice}" is named twice', "scenarios that differ", mend="name each once")
+    years = min(scenario.horizon_years for scenario in scenarios)
+    members = max(scenario.weather_members for scenario in scenarios)
+    runs = []
+    for count, each in enumerate(scenarios, start=1):
+        progress(f"scenario {count} of {len(scenarios)}: {each.name}")
+        runs.append(_summed_up(replace(each, seed=seed, horizon_years=years, weather_members=members), draws, seed))
+    value = np.stack([run[0] for run in runs])
+    difference = value - value[:1]
+    count = value.shape[1]
+    spread = value.std(axis=1, ddof=1)
+    table = xr.Dataset(
+        {
+            "value": (("scenario", "draw", "outcome"), value),
+            "difference": (("scenario", "draw", "outcome"), difference),
+            "value_mean": (("scenario", "outcome"), value.mean(axis=1)),
+            "value_quantile": (
+                ("scenario", "quantile", "outcome"), np.quantile(value, QUANTILES, axis=1).swapaxes(0, 1),
+            ),
+            "difference_mean": (("scenario", "outcome"), difference.mean(axis=1)),
+            "difference_se": (("scenario", "outcome"), difference.std(axis=1, ddof=1) / np.sqrt(count)),
+            "unpaired_se": (("scenario", "outcome"), np.sqrt((spread**2 + spread[:1] ** 2) / count)),
+            "difference_quantile": (
+                ("scenario", "quantile", "outcome"), np.quantile(difference, QUANTILES, axis=1).swapaxes(0, 1),
+            ),
+            "action": (("scenario", "quantile", "month"), np.stack([run[1] for run in runs])),
+            "humidity": (("scenario", "month"), np.stack([run[2] for run in runs])),
+            "regrade_due": (("scenario", "year"), np.stack([run[3] for run in runs])),
+        },
+        coords={
+            "scenario": names,
+            "title": ("scenario", [scenario.title for scenario in scenarios]),
+            "draw": np.arange(count),
+            "outcome": list(OUTCOMES),
+            "unit": ("outcome", [unit for unit, _ in OUTCOMES.values()]),
+            "quantile": list(QUANTILES),
+            "month": np.arange(1, 13),
+            "year": np.arange(1, years + 1),
+        },
+        attrs={"seed": seed, "draws": count, "horizon_years": years, "weather_members": members},
+    )  # fmt: skip
+    table["action"].attrs = {"units": "mm", "long_name": "action at the 12th fret in an average year"}
+    table["humidity"].attrs = {"units": "%", "long_name": "relative humidity around it, mean of the month"}
+    table["regrade_due"].attrs = {"units": "1", "long_name": "chance that a regrade is due by then"}
+    return table
+
+
+def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array, Array, Array]:
+    """(draw, outcome) values; action (quantile, month); humidity (month,); chance due (year,)."""
+    run = forecast(scenario, draws, seed)
+    time = run["time"].values
+    since = _settled_from(scenario, time)
+    month = time[since:].astype("datetime64[M]").astype(int) % 12
+    season = run["action_change_seasonal"].values[:, since:] + np.float32(scenario.setup.action_12th_mm)
+    means = np.stack([season[:, month == m].mean(axis=1) for m in range(12)], axis=1).astype(float)
+    humidity = run["relative_humidity"].values[since:]
+    first = run["regrade_date"].values[:, 0]
+    reached = ~np.isnat(first)
+    years = np.where(reached, (first - time[0]) / np.timedelta64(1, "D") / 365.25, scenario.horizon_years)
+    columns = [
+        run["action_change_lasting"].values[:, -1],
+        means.max(axis=1) - means.min(axis=1),
+        run["place_shift"].values,
+        means.min(axis=1),
+        means.max(axis=1),
+        years,
+        reached.astype(float),
+    ]
+    return (
+        np.stack([np.asarray(column, dtype=float) for column in columns], axis=1),
+        np.quantile(means, QUANTILES, axis=0),
+        np.array([humidity[month == m].mean() for m in range(12)]),
+        run["regrade_due"].values,
+    )
+
+
+def _settled_from(scenario: Scenario, time: NDArray[np.datetime64]) -> int:
+    """The day from which an average year is read: the start of the last stay that leaves a year or more, or day 0."""
+    for stay in reversed(scenario.stays):
+        start = int(np.searchsorted(time, np.datetime64(stay.start.isoformat())))
+        if time.size - start >= 365:
+            return start
+    return 0

@@ -1,0 +1,282 @@
+"""Advice on humidity in plain sentences, for the terminal, the page and the report."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import asdict
+from typing import Any
+
+from driftmodel.advice.care import counted
+from driftmodel.advice.records import Advice, MeasureResult, Outcome
+from driftmodel.base.units import length_words
+from driftmodel.report.phrases import MONTHS, chance_words, percent
+from driftmodel.report.tables import Table
+
+WIDTH = 100
+QUART_L = 0.946352946  # US liquid quart, exact
+HEADS = {
+    "dry": "Dry months are the danger here.",
+    "damp": "Damp months are the danger here.",
+    "both": "This place is too dry for part of the year and too damp for another.",
+    "steady": "The air is good as it is.",
+}
+SHORTER = (
+    "Where a measure for dry months leaves fewer years before a regrade: damper air holds the action higher, and the "
+    "drift for good then meets its upper limit sooner. The dryness had hidden it. A spacer answers that in minutes; a "
+    "crack has no such answer."
+)
+
+
+def months_words(months: tuple[int, ...]) -> str:
+    """Months as runs, over the turn of the year too: 'November to March'; 'no month' for none."""
+    if not months:
+        return "no month"
+    if len(months) == 12:
+        return "all year"
+    runs: list[list[int]] = []
+    start = next(m for m in months if (m - 2) % 12 + 1 not in months)
+    for step in range(12):
+        month = (start - 1 + step) % 12 + 1
+        if month not in months:
+            continue
+        if runs and (runs[-1][-1] % 12) + 1 == month:
+            runs[-1].append(month)
+        else:
+            runs.append([month])
+    named = [MONTHS[r[0] - 1] if len(r) == 1 else f"{MONTHS[r[0] - 1]} to {MONTHS[r[-1] - 1]}" for r in runs]
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+
+
+def during(months: tuple[int, ...]) -> str:
+    """Months as a person puts them in a sentence: 'from October to May', 'in August', 'all year'."""
+    words = months_words(months)
+    return words if len(months) == 12 else f"from {words}" if " to " in words.split(" and ")[0] else f"in {words}"
+
+
+def water_words(litres: float, units: str) -> str:
+    """Water as a person measures it: '12 l', '5 ml', or '13 qt' and '0.2 fl oz'."""
+    if units == "inch":
+        quarts = litres / QUART_L
+        return f"{quarts:.0f} qt" if quarts >= 1.0 else f"{32.0 * quarts:.1f} fl oz"
+    return f"{litres:.0f} l" if litres >= 1.0 else f"{1000.0 * litres:.0f} ml"
+
+
+def best_words(advice: Advice) -> str:
+    """The measure advised and why, or why none is."""
+    if not advice.best:
+        return (
+            f"Do nothing more: {advice.why}."
+            if advice.kind == "steady"
+            else f"{advice.why[0].upper()}{advice.why[1:]}."
+        )
+    best = next(each for each in advice.measures if each.key == advice.best)
+    return f"{best.words}: {advice.why}."
+
+
+def keep_words(advice: Advice) -> str:
+    """The band, and what the action has to do with it."""
+    low, high = advice.keep
+    action = advice.bands[0]
+    return (
+        f"Keep it between {low:.0f} and {high:.0f} % relative humidity. It was set up with its wood at home in about "
+        f"{action.settled_pct:.0f} %; held anywhere from {action.low_pct:.0f} to {action.high_pct:.0f} % the action "
+        "stays inside the rule for four guitars in five."
+    )
+
+
+def wood_words(advice: Advice) -> str:
+    """What the wood bears, from the state it was set up in and from the one it grows used to here."""
+    wood, later = advice.bands[1], advice.bands[2]
+    return (
+        f"Wood held fast across the grain takes a set below {wood.low_pct:.0f} or above {wood.high_pct:.0f} % and may "
+        f"split below about {wood.strength_low_pct:.0f} %. After years here it has grown used to about "
+        f"{later.settled_pct:.0f} %, and those limits go along: {later.low_pct:.0f} to {later.high_pct:.0f} %. At the "
+        f"bridge this body holds {percent(advice.restrained_share)} of the top's movement on the average of its width; "
+        "where a bar or the bridge is glued across, nearly all of it, and that is where the limits are taken."
+    )
+
+
+def risk_words(advice: Advice) -> str:
+    """Which months are at risk, of what, and how far the air goes."""
+    now = advice.now
+    parts = []
+    for months, word, pick in ((now.dry_months, "dry", min), (now.damp_months, "damp", max)):
+        if months:
+            worst = pick((each for each in advice.months if each.month in months), key=lambda e: e.humidity_pct[1])
+            parts.append(
+                f"too {word} {during(months)} (the middle day of {MONTHS[worst.month - 1]} is at "
+                f"{worst.humidity_pct[1]:.0f} %)"
+            )
+    if not parts:
+        return "In no month is the action or the wood more likely past its limits than not."
+    return f"The air around it is {' and '.join(parts)}."
+
+
+def now_words(advice: Advice, units: str) -> str:
+    """What the air as it is does."""
+    now = advice.now
+    return (
+        f"The season moves the action by {length_words(now.action_swing_mm, units)}; held wood is strained past its "
+        f"set limit on {now.yield_days:.0f} days a year; a crack within {advice.horizon_years} years: "
+        f"{chance_words(now.crack_risk)} ({percent(now.crack_risk)}); years before a regrade, counted to "
+        f"{advice.horizon_years} at most: {now.regrade_free_years:.1f}."
+    )
+
+
+def _years_words(each: MeasureResult) -> str:
+    bought = each.years_bought
+    if abs(bought) <= 2.0 * each.years_bought_se or abs(bought) < 0.1:
+        return "no clear change of the years before a regrade"
+    return (
+        f"{abs(bought):.1f} years {'more' if bought > 0 else 'fewer'} before a regrade (give or take "
+        f"{each.years_bought_se:.1f})"
+    )
+
+
+def measure_words(each: MeasureResult, advice: Advice, units: str) -> str:
+    """One measure in a sentence or three."""
+    drawbacks = "; ".join(each.drawbacks)
+    if each.key == "off the wall":
+        return f"{each.words}. Mind: {drawbacks}."
+    now, then = advice.now, each.outcome
+    water = ""
+    if each.litres_per_day > 0:
+        verb = "takes out" if each.key == "dehumidifier" else "gives"
+        water = (
+            f" It {verb} {water_words(each.litres_per_day, units)} a day {during(each.months)}, "
+            f"{water_words(each.litres_on_a_hard_day, units)} on a hard day."
+        )
+    left = f"leaves {months_words(then.months_outside)} at risk" if then.months_outside else "leaves no month at risk"
+    return (
+        f"{each.words}.{water} It {left}; season's swing {length_words(now.action_swing_mm, units)} to "
+        f"{length_words(then.action_swing_mm, units)}; crack risk {percent(now.crack_risk)} to "
+        f"{percent(then.crack_risk)}; {_years_words(each)}. Mind: {drawbacks}."
+    )
+
+
+def surface_words(advice: Advice) -> str:
+    """Condensation and mould as the house is."""
+    if not advice.now_surfaces:
+        return "Not checked: the place is not a room in outdoor air."
+    told = [
+        f"on {each.name} water condenses in {100 * each.condensing_share:.0f} % of the hours and mould can grow in "
+        f"{months_words(each.mould_months)}"
+        for each in advice.now_surfaces
+    ]
+    return f"As it is, {' and '.join(told)}."
+
+
+def historic_words(advice: Advice) -> str:
+    """The band of EN 15757, said with its limits."""
+    band = advice.historic
+    note = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
+    return (
+        f"The band of EN 15757 about what this place has always been: a seasonal cycle from {band.cycle_low_pct:.0f} "
+        f"to {band.cycle_high_pct:.0f} %, short fluctuations from {band.fluctuation_low_pct:+.0f} to "
+        f"{band.fluctuation_high_pct:+.0f} % about it; {percent(band.outside_share)} of the hours are outside. It "
+        f"suits what has lived there for years, not a guitar that has just come.{note}"
+    )
+
+
+def sure_words(advice: Advice) -> str:
+    """How many runs, and which numbers are weak."""
+    return (
+        f"{advice.draws} runs, seed {advice.seed}; the same runs with and without each measure. The strain limits are "
+        "published for wood held fast; how fast wood grows used to a new air, and how cold a wall is, are from memory."
+    )
+
+
+def any_shorter(advice: Advice) -> bool:
+    """Whether a measure clearly takes years away from the first regrade."""
+    return any(each.years_bought < -2.0 * each.years_bought_se - 0.1 for each in advice.measures)
+
+
+def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
+    """(head, text) in reading order; measures follow one by one."""
+    blocks = [
+        ("Advice", best_words(advice)),
+        ("Keep", keep_words(advice)),
+        ("The wood", wood_words(advice)),
+        ("At risk", risk_words(advice)),
+        ("As it is", now_words(advice, units)),
+        *((each.key.capitalize(), measure_words(each, advice, units)) for each in advice.measures),
+    ]
+    if any_shorter(advice):
+        blocks.append(("Fewer years?", SHORTER))
+    return [
+        *blocks,
+        ("Cold walls", surface_words(advice)),
+        ("EN 15757", historic_words(advice)),
+        ("How sure", sure_words(advice)),
+    ]
+
+
+def _months_left(outcome: Outcome) -> str:
+    parts = [f"{counted(len(months))} {word}" for months, word in ((outcome.dry_months, "dry"),
+             (outcome.damp_months, "damp")) if months]  # fmt: skip
+    return ", ".join(parts) or "none"
+
+
+def advice_terminal(advice: Advice, units: str) -> str:
+    """The advice for the terminal, lines of at most 100 columns: sentences, then a line for each measure."""
+    lines = textwrap.wrap(f"{advice.title}: {HEADS[advice.kind]}", WIDTH) + [""]
+    blocks = advice_blocks(advice, units)
+    measures = {each.key.capitalize() for each in advice.measures}
+    after = ("Fewer years?", "Cold walls", "EN 15757", "How sure")
+    for head, text in blocks:
+        if head not in measures and head not in after:
+            lines += _hung(head, text)
+    lines += ["", *_measure_lines(advice, units), ""]
+    for head, text in blocks:
+        if head in after or head == "Off the wall":
+            lines += _hung(head, text)
+    return "\n".join(lines)
+
+
+def _hung(head: str, text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=f"{head:<14}", subsequent_indent=" " * 14)
+
+
+def _measure_lines(advice: Advice, units: str) -> list[str]:
+    form = "{:<17}{:>9}   {:<20}{:>10}{:>9}{:>16}"
+    lines = [
+        form.format("", "water", "months at risk", "season's", "crack", "years before"),
+        form.format("Measure", "a day", "that are left", "swing", "risk", "a regrade"),
+    ]
+    rows: list[tuple[str, MeasureResult | None, Outcome]] = [("the air as it is", None, advice.now)]
+    rows += [(each.key, each, each.outcome) for each in advice.measures if each.key != "off the wall"]
+    for name, each, outcome in rows:
+        water = water_words(each.litres_per_day, units) if each is not None and each.litres_per_day else ""
+        years = f"{outcome.regrade_free_years:.1f}" if each is None else _gained(each)
+        star = " *" if each is not None and each.key == advice.best else ""
+        lines.append(
+            form.format(name + star, water, _months_left(outcome), length_words(outcome.action_swing_mm, units),
+                        percent(outcome.crack_risk), years)
+        )  # fmt: skip
+    return [*lines, *(["* advised"] if advice.best else [])]
+
+
+def _gained(each: MeasureResult) -> str:
+    return f"{each.years_bought:+.1f} ± {each.years_bought_se:.1f}"
+
+
+def measure_table(advice: Advice, units: str) -> Table:
+    """A row for the air as it is and one for each measure."""
+
+    def row(words: str, water: str, outcome: Outcome, bought: str) -> tuple[str, ...]:
+        return (words, water, months_words(outcome.months_outside), length_words(outcome.action_swing_mm, units),
+                percent(outcome.crack_risk), f"{outcome.regrade_free_years:.1f}", bought)  # fmt: skip
+
+    rows = [row("The air as it is", "", advice.now, "")]
+    for each in advice.measures:
+        if each.key == "off the wall":
+            continue
+        water = water_words(each.litres_per_day, units) if each.litres_per_day else ""
+        rows.append(row(each.words, water, each.outcome, _gained(each)))
+    heads = ("Measure", "Water a day", "Months at risk", "Swing", "Crack risk", "Years before a regrade", "Gained")
+    return Table("What each measure does, on the same runs.", heads, tuple(rows), (3, 4, 5, 6))
+
+
+def advice_json(advice: Advice) -> dict[str, Any]:
+    """The advice for machines: metric, humidity in %."""
+    return asdict(advice)

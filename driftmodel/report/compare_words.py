@@ -1,0 +1,167 @@
+"""A comparison in words and tables: each scenario against the first, with the uncertainty of the difference."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from driftmodel.report.digest import length_scale
+from driftmodel.report.tables import Table
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+    from xarray import Dataset
+
+WIDTH = 100
+SHOWN = {
+    "season_swing": "season's swing",
+    "place_shift": "what the place does",
+    "lasting_action_change": "lasting drift at the end",
+    "regrade_free_years": "years before a regrade",
+    "regrade_within": "chance of a regrade",
+}
+CLEAR = 2.0  # standard errors; own choice
+
+
+def number_words(value: float, unit: str, units: str, sign: bool) -> str:
+    """An outcome as a person reads it: mm or in, percent, years."""
+    if unit == "mm":
+        factor, word, digits = length_scale(units)
+        return f"{value * factor:{'+' if sign else ''}.{digits}f} {word}"
+    if unit == "1":
+        return f"{100 * value:{'+' if sign else ''}.0f} %"
+    return f"{value:{'+' if sign else ''}.1f}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """'a', 'a and b', 'a; b and c'."""
+    return words[0] if len(words) == 1 else f"{'; '.join(words[:-1])} and {words[-1]}"
+
+
+def short_names(table: Dataset) -> list[str]:
+    """Each scenario's title; of a what-if on the first, only what was changed."""
+    first, *others = (str(title) for title in table["title"].values)
+    return [first, *(each.removeprefix(f"{first}; ") for each in others)]
+
+
+def upper(words: str) -> str:
+    """The same with a capital at the front."""
+    return words[0].upper() + words[1:]
+
+
+def _of(table: Dataset, outcome: str, at: int) -> tuple[float, float, str]:
+    chosen = table.sel(outcome=outcome)
+    return float(chosen["difference_mean"][at]), float(chosen["difference_se"][at]), str(chosen["unit"].item())
+
+
+def is_clear(mean: float, error: float) -> bool:
+    """Whether a difference is clear of nothing by two standard errors of its pairs."""
+    return abs(mean) > CLEAR * error and mean != 0.0
+
+
+def headline(table: Dataset, units: str) -> str:
+    """The scenario that changes the season's swing most, and by how much."""
+    swings = [(abs(_of(table, "season_swing", at)[0]), at) for at in range(1, table.sizes["scenario"])]
+    at = max(swings)[1]
+    mean, error, unit = _of(table, "season_swing", at)
+    if not is_clear(mean, error):
+        return "None of these changes the season's swing clearly."
+    swing = number_words(abs(mean), unit, units, False)
+    return f"{upper(short_names(table)[at])}: the season's swing is {swing} {'smaller' if mean < 0 else 'larger'}."
+
+
+def lead(table: Dataset) -> str:
+    """What is compared, and on what."""
+    return (
+        f"{table.attrs['draws']} runs of {table.attrs['horizon_years']} years each, on the same draws of every unknown "
+        "and the same weather, so that what differs is the change itself."
+    )
+
+
+def plain_differences(table: Dataset, units: str) -> list[tuple[str, str]]:
+    """(scenario, sentence) for each but the first."""
+    told = []
+    for at in range(1, table.sizes["scenario"]):
+        parts = []
+        for outcome, words in SHOWN.items():
+            mean, error, unit = _of(table, outcome, at)
+            if is_clear(mean, error):
+                parts.append(f"{words} {number_words(mean, unit, units, True)} (± {_error(error, unit, units)})")
+        told.append(
+            (upper(short_names(table)[at]), "; ".join(parts) + "." if parts else "No clear difference from the first.")
+        )
+    return told
+
+
+def _error(error: float, unit: str, units: str) -> str:
+    return number_words(error, unit, units, False).split()[0]
+
+
+def comparison_table(table: Dataset, units: str) -> Table:
+    """A row a scenario: the first as it is, the others as differences from it with their standard error."""
+    rows = []
+    for at, name in enumerate(short_names(table)):
+        cells = [upper(name)]
+        for outcome in SHOWN:
+            mean, error, unit = _of(table, outcome, at)
+            if at == 0:
+                first = float(table["value_mean"].sel(outcome=outcome)[0])
+                cells.append(number_words(first, unit, units, outcome in ("place_shift", "lasting_action_change")))
+            else:
+                cells.append(f"{number_words(mean, unit, units, True)} ± {_error(error, unit, units)}")
+        rows.append(tuple(cells))
+    caption = (
+        "Means over the runs: the first row as it is, the others as differences from it, ± one standard error over "
+        f"{table.attrs['draws']} paired runs of {table.attrs['horizon_years']} years."
+    )
+    return Table(caption, ("Scenario", *(words.capitalize() for words in SHOWN.values())), tuple(rows), (1, 2, 3, 4, 5))
+
+
+def comparison_frame(table: Dataset) -> DataFrame:
+    """Tidy rows for CSV, metric: scenario, outcome, unit, means, quantiles, difference and its errors."""
+    import pandas as pd
+
+    rows = []
+    for at, name in enumerate(table["scenario"].values):
+        for outcome in table["outcome"].values:
+            one = table.sel(outcome=outcome).isel(scenario=at)
+            quantiles = one["value_quantile"].values
+            rows.append(
+                {
+                    "scenario": str(name),
+                    "title": str(one["title"].item()),
+                    "outcome": str(outcome),
+                    "unit": str(one["unit"].item()),
+                    "mean": float(one["value_mean"]),
+                    "p10": float(quantiles[0]),
+                    "p50": float(quantiles[1]),
+                    "p90": float(quantiles[2]),
+                    "difference_mean": float(one["difference_mean"]),
+                    "difference_se": float(one["difference_se"]),
+                    "unpaired_se": float(one["unpaired_se"]),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def comparison_terminal(table: Dataset, units: str) -> str:
+    """The comparison for the terminal: a block for each scenario, lines of at most 100 columns."""
+    told = comparison_table(table, units)
+    lines = textwrap.wrap(told.caption, WIDTH) + [""]
+    for row in told.rows:
+        lines += textwrap.wrap(row[0], WIDTH)
+        for head, cell in zip(told.heads[1:], row[1:], strict=True):
+            lines.append(f"    {head.lower():<28}{cell:>22}")
+    return "\n".join(lines)
+
+
+def comparison_json(table: Dataset) -> dict[str, Any]:
+    """The comparison for machines: metric."""
+    rows = comparison_frame(table).to_dict(orient="records")
+    names = [str(each) for each in table["scenario"].values]
+    found = [
+        {"scenario": name, "outcomes": {row["outcome"]: row for row in rows if row["scenario"] == name}}
+        for name in names
+    ]
+    return {"first": names[0], "scenarios": found, **{key: int(value) for key, value in table.attrs.items()}}

@@ -1,0 +1,59 @@
+"""Figures as pictures and as drawings inside a page, in one style."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from io import BytesIO, StringIO
+from typing import TYPE_CHECKING, Any
+
+from driftmodel.report import captions, figures
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+PICTURE_DPI = 130
+
+
+@contextmanager
+def our_style() -> Iterator[None]:
+    """The figures' style, whatever the user's own settings of matplotlib are."""
+    import matplotlib
+
+    # without the backend's own key, which would make matplotlib import its window toolkits to choose one
+    plain: Any = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
+    with matplotlib.rc_context({**plain, **figures.STYLE}):
+        yield
+
+
+def draw(figure: Figure, name: str, told: Mapping[str, tuple[str, str]] = captions.FIGURES) -> tuple[bytes, str]:
+    """(PNG, inline SVG) of a figure; laid out once, the ids of the SVG prefixed with its name.
+
+    The canvases are called directly: savefig would draw each figure four times over.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    picture, drawing = BytesIO(), StringIO()
+    figure.set_dpi(PICTURE_DPI)
+    FigureCanvasAgg(figure).print_png(picture, pil_kwargs={"compress_level": 3})  # type: ignore[no-untyped-call]
+    figure.set_layout_engine("none")
+    FigureCanvasSVG(figure).print_svg(drawing, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
+    return picture.getvalue(), inline_svg(drawing.getvalue(), name, told)
+
+
+def inline_svg(svg: str, name: str, told: Mapping[str, tuple[str, str]] = captions.FIGURES) -> str:
+    """An SVG file's text made fit to stand in a page: no prologue, own ids, scaled by the page, named for readers."""
+    title, caption = told[name]
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>\s*", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'\bid="', f'id="{name}-', svg)
+    svg = re.sub(r'(href="#|url\(#)', rf"\g<1>{name}-", svg)
+    svg = re.sub(r' d="[^"]*"', lambda found: re.sub(r"(\.\d\d)\d+", r"\1", found[0]), svg)
+    head, rest = svg.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    assert box is not None
+    spoken = f"{title}. {caption}".replace("&", "&amp;").replace('"', "&quot;")
+    names = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+    return f'<svg {names} {box[0]} role="img" aria-label="{spoken}">{rest}'

@@ -1,0 +1,86 @@
+"""Comparisons: common random numbers and levers. No outside reference values; what is checked is the pairing itself
+(a lever that changes nothing gives exactly nothing) and that every lever moves what it names."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from driftmodel import load_scenario
+from driftmodel.base import library
+from driftmodel.base.errors import BadInput
+from driftmodel.climate.history import climate_air
+from driftmodel.outlook.compare import compare
+from driftmodel.outlook.levers import LEVERS, with_lever
+from driftmodel.report.compare_words import comparison_terminal
+from driftmodel.structure.strings import string_pull_n
+
+
+def test_pairs_are_of_one_world() -> None:
+    """The same guitar under another name differs by nothing; a real change is known far better than unpaired."""
+    base = load_scenario("first-winter")
+    table = compare([base, with_lever(base, "string tension", 100), with_lever(base, "humidifier", 42)], 30, 3)
+    assert np.all(table["difference"].values[1] == pytest.approx(0.0, abs=1e-5))
+    swing = table.sel(outcome="season_swing")
+    assert float(swing["difference_mean"][2]) < -0.3
+    assert float(swing["difference_se"][2]) < 0.7 * float(swing["unpaired_se"][2])
+    assert all(len(line) <= 100 for line in comparison_terminal(table, "metric").splitlines())
+
+
+@pytest.mark.parametrize(
+    ("lever", "value"),
+    [("place", "damp_coast"), ("winter heating", 18), ("humidifier", 42), ("case", True), ("case", 45),
+     ("finish outside", "bare"), ("finish inside", "nitrocellulose lacquer"), ("build humidity", 50),
+     ("top wood", "western redcedar"), ("neck wood", "sugar maple"), ("brace height", 0.9),
+     ("brace layout", "small_ladder_braced"), ("air changes", 0.3), ("string gauge", 0.95),
+     ("string tension", 90), ("finer spacers", 2), ("warming", 3), ("shipping", "2027-03-01"), ("move", 2)],
+)  # fmt: skip
+def test_every_lever_changes_the_scenario(lever: str, value: Any) -> None:
+    base = load_scenario("first-winter")
+    moved = with_lever(base, lever, value)
+    assert (moved.stays, moved.instrument, moved.setup) != (base.stays, base.instrument, base.setup)
+    assert moved.name != base.name and lever in LEVERS
+
+
+def test_an_outage_is_the_only_time_without_water() -> None:
+    base = load_scenario("first-winter-humidified")
+    out = with_lever(base, "humidifier outage", 3)
+    before, during, after = out.stays[-3:]
+    assert before.climate.humidifier and during.climate.humidifier is None and after.climate.humidifier
+    assert after.start - during.start == timedelta(weeks=3)
+    with pytest.raises(BadInput, match="no humidifier"):
+        with_lever(load_scenario("first-winter"), "humidifier outage", 3)
+
+
+def test_warming_warms_the_weather_file() -> None:
+    base = load_scenario("first-winter").stays[-1]
+    warm = with_lever(load_scenario("first-winter"), "warming", 2).stays[-1]
+    from driftmodel.advice.surfaces import outdoor_of
+
+    airs = [climate_air(outdoor_of(stay.climate), stay.start, 24 * 365) for stay in (base, warm)]
+    per_k = library.general("outdoor_humidity_per_kelvin").value
+    shift = airs[1]["air_temperature"].values - airs[0]["air_temperature"].values
+    drier = airs[1]["relative_humidity"].values.mean() - airs[0]["relative_humidity"].values.mean()
+    assert shift == pytest.approx(2.0, abs=0.02) and drier == pytest.approx(
+        2 * per_k, abs=0.3
+    )
+
+
+def test_lighter_gauges_pull_with_the_square() -> None:
+    """Mersenne's law at one pitch and length: pull goes with the gauge squared."""
+    base = load_scenario("first-winter")
+    light = with_lever(base, "string gauge", 0.9)
+    assert string_pull_n(light.instrument.strings) / string_pull_n(base.instrument.strings) == pytest.approx(0.81)
+
+
+def test_faults_are_told() -> None:
+    base = load_scenario("first-winter")
+    with pytest.raises(BadInput, match="string tension"):
+        with_lever(base, "string tensoin", 90)
+    with pytest.raises(BadInput):
+        with_lever(base, "warming", "hot")
+    with pytest.raises(BadInput, match="two or more"):
+        compare([base])
