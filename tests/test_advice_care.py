@@ -21,7 +21,8 @@ from driftmodel.climate.enclosure import hard_case
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
-from driftmodel.report.advice_words import advice_terminal, months_words
+from driftmodel.report.advice_words import advice_terminal
+from driftmodel.report.phrases import months_words
 
 
 @cache

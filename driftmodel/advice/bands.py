@@ -13,6 +13,13 @@ from driftmodel.climate.indices import historic_band
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.regrade import outside_rule
+from driftmodel.outlook.season import (
+    action_of_place_and_season,
+    average_year_from,
+    days_from_setup,
+    month_of,
+    past_rule_by_month,
+)
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.wood.movement import safe_humidity_band
 from driftmodel.wood.sorption import equilibrium_moisture_content
@@ -79,32 +86,12 @@ def settled_later_pct(chain: Chain) -> float:
     return humidity_of_moisture(float(last))
 
 
-def last_stay_from(chain: Chain) -> int:
-    """Days from set-up at which the last stay that leaves a year or more begins."""
-    scenario = chain.scenario
-    days = chain.world.seasonal["top_sinkage"].shape[1]
-    since = day_of(scenario, scenario.setup.setup)
-    for stay in reversed(scenario.stays):
-        start = max(day_of(scenario, stay.start) - since, 0)
-        if days - start >= 365:
-            return start
-    return 0
-
-
-def seasonal_action_mm(chain: Chain) -> NDArray[np.float32]:
-    """Action at the 12th fret, place and season in it and the lasting drift left out, (draws, days from set-up)."""
-    scenario, seasonal = chain.scenario, chain.world.seasonal
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
-    turned = seasonal["neck_rotation"] * np.float32(np.pi / 180.0 * distance)
-    start = (scenario.setup.action_12th_mm + chain.draws.set_up_error_mm).astype(np.float32)[:, None]
-    return np.asarray(start + (turned - seasonal["top_sinkage"]) / 2 + seasonal["bow_action"])
-
-
-def month_of_days(chain: Chain) -> NDArray[np.int64]:
-    """Calendar month, 1 to 12, of each day from set-up on."""
-    first = np.datetime64(chain.scenario.setup.setup.isoformat(), "D")
-    days = first + np.arange(chain.world.seasonal["top_sinkage"].shape[1]).astype("timedelta64[D]")
-    return np.asarray(days.astype("datetime64[M]").astype(np.int64) % 12 + 1)
+def average_year(chain: Chain) -> tuple[int, NDArray[np.int64], NDArray[np.float32]]:
+    """(first day counted from set-up, calendar month 0 to 11 of each day from it on, the action of place and season on
+    those days (draws, days))."""
+    days = days_from_setup(chain)
+    start = average_year_from(chain.scenario, days.size)
+    return start, month_of(days[start:]), action_of_place_and_season(chain)[:, start:]
 
 
 def daily_humidity(chain: Chain) -> Array:
@@ -116,19 +103,17 @@ def daily_humidity(chain: Chain) -> Array:
 
 def months_at_risk(chain: Chain, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:
     """The twelve months of the place lived in last: its air, and the chances that action or wood are outside."""
-    scenario, start = chain.scenario, last_stay_from(chain)
-    month = month_of_days(chain)[start:]
-    action = seasonal_action_mm(chain)[:, start:]
-    outside = (action < scenario.rule.action_low_mm) | (action > scenario.rule.action_high_mm)
+    start, month, action = average_year(chain)
+    outside = past_rule_by_month(action, month, chain.scenario.rule)
     set_taken = held.past_set()[:, start:]
     humidity = daily_humidity(chain)[:, start:]
     result = []
     for number in range(1, 13):
-        here = month == number
+        here = month == number - 1
         if not here[: humidity.shape[1]].any():
             continue
         low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], (0.1, 0.5, 0.9)).tolist()
-        past_rule, past_set = float(outside[:, here].mean()), float(set_taken[:, here].mean())
+        past_rule, past_set = outside[number], float(set_taken[:, here].mean())
         risky = max(past_rule, past_set) > AT_RISK
         reason = ""
         if middle < keep[0] and (risky or middle < keep[0] - 5.0):
@@ -148,7 +133,7 @@ def _daily_means(hourly: Array) -> tuple[float, ...]:
 
 def historic_air(chain: Chain) -> HistoricAir:
     """The EN 15757 band of the first weather's hours where the instrument lives last."""
-    since = day_of(chain.scenario, chain.scenario.setup.setup) + last_stay_from(chain)
+    since = day_of(chain.scenario, chain.scenario.setup.setup) + average_year(chain)[0]
     humidity = chain.weathers[0].air["relative_humidity"].values[24 * since :]
     band = historic_band(humidity)
     outside = (humidity < band.low) | (humidity > band.high)

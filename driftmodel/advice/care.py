@@ -9,12 +9,10 @@ import numpy as np
 from driftmodel.advice.bands import (
     DAMP_PCT,
     action_band,
+    average_year,
     daily_humidity,
     historic_air,
-    last_stay_from,
-    month_of_days,
     months_at_risk,
-    seasonal_action_mm,
     settled_later_pct,
     wood_band,
 )
@@ -26,6 +24,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.regrade import NEVER
+from driftmodel.outlook.season import monthly_means, swing
 
 LEAST_BAND_PCT = 8.0  # narrower than this no room can be held (common practice, no source)
 KEEP_LOW_PCT, KEEP_HIGH_PCT = 35.0, 60.0  # never advised beyond these: common practice, no source
@@ -87,16 +86,13 @@ def band_to_keep(bands: tuple[HumidityBand, ...]) -> tuple[float, float]:
 
 def outcome(chain: Chain, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
     """What the chain says of its air (see records.Outcome)."""
-    start = last_stay_from(chain)
-    month = month_of_days(chain)[start:]
-    action = seasonal_action_mm(chain)[:, start:]
-    means = np.stack([action[:, month == number].mean(axis=1) for number in np.unique(month)])
+    start, month, action = average_year(chain)
     humidity = daily_humidity(chain)[:, start:]
     days_a_year = 365.25
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.step[:, 0] == NEVER)),
-        float(np.median(means.max(axis=0) - means.min(axis=0))),
+        float(np.median(swing(monthly_means(action, month)))),
         float(held.splits().mean()),
         float(held.past_set().mean() * days_a_year),
         tuple(each.month for each in months if each.reason),

@@ -9,27 +9,44 @@ from typing import Any
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress, silent
+from driftmodel.doors.shared import (
+    clear_progress,
+    folder_named,
+    say,
+    scenario_named,
+    shared_options,
+    show_progress,
+    shows_progress,
+    silent,
+    what_if_option,
+)
 
 
 @click.command()
 @click.argument("scenario")
 @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+@what_if_option
 @shared_options
 def advise(
-    scenario: str, draws: int | None, seed: int | None, out: Path | None, units: str, quiet: bool, as_json: bool
+    scenario: str,
+    draws: int | None,
+    seed: int | None,
+    what_if: str | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
 ) -> None:
     """What humidity care is worth for this guitar in this place.
 
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
     (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
     """
-    from driftmodel.base.scenarios import load_scenario
     from driftmodel.report.folder import check_folder
 
-    chosen = load_scenario(scenario)
-    folder = out or Path(f"advice-{chosen.name}")
+    chosen = scenario_named(scenario, what_if)
+    folder = out or folder_named("advice", chosen.name)
     check_folder(folder)
     from driftmodel.advice.care import advise as run
     from driftmodel.outlook.drift import forecast
@@ -88,7 +105,7 @@ def compare(
 
     chosen = [load_scenario(name) for name in scenarios]
     chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
-    folder = out or Path(f"compare-{chosen[0].name}")
+    folder = out or folder_named("compare", chosen[0].name)
     check_folder(folder)
     from driftmodel.outlook.compare import compare as run
     from driftmodel.report.compare_report import write_comparison

@@ -13,7 +13,17 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.version import __version__
 from driftmodel.doors import care_commands
 from driftmodel.doors.demand_command import demand
-from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress, silent
+from driftmodel.doors.shared import (
+    clear_progress,
+    folder_named,
+    say,
+    scenario_named,
+    shared_options,
+    show_progress,
+    shows_progress,
+    silent,
+    what_if_option,
+)
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
@@ -51,12 +61,14 @@ def commands() -> None:
 @click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
 @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+@what_if_option
 @shared_options
 def forecast(
     scenario: str | None,
     list_them: bool,
     draws: int | None,
     seed: int | None,
+    what_if: str | None,
     out: Path | None,
     units: str,
     quiet: bool,
@@ -67,15 +79,13 @@ def forecast(
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report (report.html), pictures,
     tables and data into a folder, forecast-NAME unless --out says otherwise.
     """
-    from driftmodel.base.scenarios import load_scenario
-
     if list_them:
         say(_scenario_list(as_json), quiet)
         return
     if scenario is None:
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
-    chosen = load_scenario(scenario)
-    folder = out or Path(f"forecast-{chosen.name}")
+    chosen = scenario_named(scenario, what_if)
+    folder = out or folder_named("forecast", chosen.name)
     from driftmodel.report.document import write_report
     from driftmodel.report.folder import check_folder
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from driftmodel.base.records import Scenario
 
 
 def shared_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -23,6 +27,24 @@ def shared_options(command: Callable[..., None]) -> Callable[..., None]:
         command(**options)
 
     return with_options
+
+
+what_if_option = click.option(
+    "--what-if", metavar="LEVER=VALUE", help="Move a lever first, several with commas; compare --levers lists them."
+)
+
+
+def scenario_named(name: str, what_if: str | None) -> Scenario:
+    """The scenario of this name or path, with the levers of --what-if moved."""
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.outlook.levers import parse_what_if
+
+    return parse_what_if(load_scenario(name), what_if or "")
+
+
+def folder_named(verb: str, name: str) -> Path:
+    """The folder a command writes into when none is given: 'forecast-first-winter'."""
+    return Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
 
 
 def say(text: str, quiet: bool) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.drift import forecast
+from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -99,17 +100,17 @@ def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array,
     """(draw, outcome) values; action (quantile, month); humidity (month,); chance due (year,)."""
     run = forecast(scenario, draws, seed)
     time = run["time"].values
-    since = _settled_from(scenario, time)
-    month = time[since:].astype("datetime64[M]").astype(int) % 12
+    since = average_year_from(scenario, time.size)
+    month = month_of(time[since:])
     season = run["action_change_seasonal"].values[:, since:] + np.float32(scenario.setup.action_12th_mm)
-    means = np.stack([season[:, month == m].mean(axis=1) for m in range(12)], axis=1).astype(float)
+    means = monthly_means(season, month)
     humidity = run["relative_humidity"].values[since:]
     first = run["regrade_date"].values[:, 0]
     reached = ~np.isnat(first)
     years = np.where(reached, (first - time[0]) / np.timedelta64(1, "D") / 365.25, scenario.horizon_years)
     columns = [
         run["action_change_lasting"].values[:, -1],
-        means.max(axis=1) - means.min(axis=1),
+        swing(means),
         run["place_shift"].values,
         means.min(axis=1),
         means.max(axis=1),
@@ -122,12 +123,3 @@ def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array,
         np.array([humidity[month == m].mean() for m in range(12)]),
         run["regrade_due"].values,
     )
-
-
-def _settled_from(scenario: Scenario, time: NDArray[np.datetime64]) -> int:
-    """The day from which an average year is read: the start of the last stay that leaves a year or more, or day 0."""
-    for stay in reversed(scenario.stays):
-        start = int(np.searchsorted(time, np.datetime64(stay.start.isoformat())))
-        if time.size - start >= 365:
-            return start
-    return 0

@@ -18,7 +18,8 @@ from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
-from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents, pivot_to_saddle_mm
+from driftmodel.outlook.season import projection_change
+from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -83,12 +84,10 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
     projection_change = top_sinkage - tan(neck_rotation) x distance; action_change = -projection_change / 2 + bow.
     The seasonal part of a movement is the whole less the lasting part.
     """
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
-    per_degree = np.float32(np.pi / 180.0 * distance)  # tan of the largest rotation met, 1 degree, is its arc to 1e-4
     bow = world.seasonal["bow_action"]
     parts: dict[str, dict[str, Any]] = {"seasonal": dict(world.seasonal), "lasting": dict(world.lasting)}
     for kind, part in parts.items():
-        part["projection_change"] = part["top_sinkage"] - part["neck_rotation"] * per_degree
+        part["projection_change"] = projection_change(part, scenario)
         part["action_change"] = part["projection_change"] * np.float32(-0.5)
         if kind == "seasonal":
             part["action_change"] += bow
@@ -130,8 +129,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     instrument = scenario.instrument
     labels, tapers = np.array(instrument.spacers.labels), np.array(instrument.spacers.tapers_mm)
     time, step_days = result["time"].values, world.reading.step_days
-    reached = due.step != NEVER
-    date = np.where(reached, time[np.where(reached, due.step * step_days, 0)], np.datetime64("NaT"))
+    date = regrade_dates(scenario, due, step_days)
     result["regrade_date"] = (("draw", "occasion"), date, {"long_name": "date each regrade is due; NaT if not reached"})
     label = np.where(due.grade == NO_GRADE, "", labels[due.grade])
     result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
@@ -143,10 +141,11 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     result["regrade_due"] = (("year",), chance, {"units": "1", "long_name": "chance that a regrade is due by then"})
     result["regrade_due_date"] = (
         ("quantile",),
-        [_date_at(first, quantile) for quantile in QUANTILES],
+        due_dates(first),
         {"long_name": "date by which a regrade is due with this probability; NaT if not within the horizon"},
     )
     counts = np.array([[np.sum(due.grade[:, o] == g) for g in range(labels.size)] for o in range(due.step.shape[1])])
+    reached = due.step != NEVER
     whole = np.maximum(reached.sum(axis=0), 1)[:, None]
     result["grade_probability"] = (
         ("occasion", "grade"),
@@ -191,6 +190,17 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
         list(shares.values()),
         {"units": "1", "long_name": "share of the variance of the action at the end, read at the place's mean state"},
     )
+
+
+def regrade_dates(scenario: Scenario, due: Regrades, step_days: int) -> NDArray[np.datetime64]:
+    """Date of each regrade, (draws, occasions); NaT where not reached."""
+    time, reached = forecast_time(scenario), due.step != NEVER
+    return np.asarray(np.where(reached, time[np.where(reached, due.step * step_days, 0)], np.datetime64("NaT")))
+
+
+def due_dates(first: NDArray[np.datetime64]) -> list[np.datetime64]:
+    """The dates by which a share of QUANTILES of the draws has its first regrade due."""
+    return [_date_at(first, quantile) for quantile in QUANTILES]
 
 
 def _date_at(dates: NDArray[np.datetime64], quantile: float) -> np.datetime64:

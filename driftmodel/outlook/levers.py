@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
+from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match
@@ -63,7 +64,14 @@ def with_lever(scenario: Scenario, lever: str, value: Any) -> Scenario:
     known = LEVERS[lever]
     changed = known.move(scenario, _read(lever, known, value))
     word = value.name if isinstance(value, Climate) else f"{value:g}" if isinstance(value, float) else str(value)
-    return replace(changed, name=f"{scenario.name}, {lever} {word}", title=f"{scenario.title}; {lever}: {word}")
+    told = changed.stays[-1].climate.title.split(" (")[0] if lever == "place" else word
+    moved = [*scenario.raw.get("what_if", []), f"{lever}={word}"]
+    return replace(
+        changed,
+        name=f"{scenario.name}, {lever} {word}",
+        title=f"{scenario.title}; {lever}: {told}",
+        raw=MappingProxyType({**scenario.raw, "what_if": moved}),
+    )
 
 
 def _read(lever: str, known: Lever, value: Any) -> Any:
@@ -95,7 +103,9 @@ def _read_day(value: Any) -> date:
 
 
 def parse_what_if(scenario: Scenario, words: str) -> Scenario:
-    """A scenario with the levers of 'lever=value, lever=value' moved, in that order. Raises BadInput."""
+    """A scenario with the levers of 'lever=value, lever=value' moved, in that order; '' moves none. Raises BadInput."""
+    if not words:
+        return scenario
     for part in words.split(","):
         lever, sign, value = part.partition("=")
         if not sign or not value.strip():

@@ -9,7 +9,7 @@ from typing import Any
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
-from driftmodel.report.phrases import MONTHS, chance_words, percent
+from driftmodel.report.phrases import MONTHS, chance_words, during, months_words, percent
 from driftmodel.report.tables import Table
 
 WIDTH = 100
@@ -25,32 +25,6 @@ SHORTER = (
     "drift for good then meets its upper limit sooner. The dryness had hidden it. A spacer answers that in minutes; a "
     "crack has no such answer."
 )
-
-
-def months_words(months: tuple[int, ...]) -> str:
-    """Months as runs, over the turn of the year too: 'November to March'; 'no month' for none."""
-    if not months:
-        return "no month"
-    if len(months) == 12:
-        return "all year"
-    runs: list[list[int]] = []
-    start = next(m for m in months if (m - 2) % 12 + 1 not in months)
-    for step in range(12):
-        month = (start - 1 + step) % 12 + 1
-        if month not in months:
-            continue
-        if runs and (runs[-1][-1] % 12) + 1 == month:
-            runs[-1].append(month)
-        else:
-            runs.append([month])
-    named = [MONTHS[r[0] - 1] if len(r) == 1 else f"{MONTHS[r[0] - 1]} to {MONTHS[r[-1] - 1]}" for r in runs]
-    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
-
-
-def during(months: tuple[int, ...]) -> str:
-    """Months as a person puts them in a sentence: 'from October to May', 'in August', 'all year'."""
-    words = months_words(months)
-    return words if len(months) == 12 else f"from {words}" if " to " in words.split(" and ")[0] else f"in {words}"
 
 
 def water_words(litres: float, units: str) -> str:

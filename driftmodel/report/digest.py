@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS
 from driftmodel.base.units import MM_PER_INCH, length_words
+from driftmodel.outlook.season import average_year_from, month_of
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -48,7 +49,7 @@ def digest(fc: Dataset, scenario: Scenario) -> Digest:
     month_start, first_days = np.unique(time.astype("datetime64[M]"), return_index=True)
     days = np.diff(np.append(first_days, time.size)).astype(np.float32)
     monthly = {name: np.add.reduceat(fc[name].values, first_days, axis=1) / days for name in SERIES}
-    since = average_year_from(scenario, time)
+    since = average_year_from(scenario, time.size)
     month = month_of(time)[since:]
     humidity = fc["relative_humidity"].values[since:]
     moisture = fc["moisture_content"].values[:, since:]
@@ -74,20 +75,6 @@ def quantiles(values: Array) -> Array:
     ordered = np.sort(np.ascontiguousarray(values.T), axis=1)
     at = [round(q * (ordered.shape[1] - 1)) for q in QUANTILES]
     return np.ascontiguousarray(ordered[:, at].T)
-
-
-def month_of(time: Array) -> Array:
-    """0 for January to 11 for December."""
-    return np.asarray(time.astype("datetime64[M]").astype(int) % 12)
-
-
-def average_year_from(scenario: Scenario, time: Array) -> int:
-    """The day from which an average year is read: the start of the last stay that leaves a year or more, or day 0."""
-    for stay in reversed(scenario.stays):
-        start = int(np.searchsorted(time, np.datetime64(stay.start.isoformat())))
-        if time.size - start >= 365:
-            return start
-    return 0
 
 
 def is_southern(fc: Dataset) -> bool:

@@ -9,7 +9,7 @@ from driftmodel.advice.records import Advice
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.base.version import __version__
-from driftmodel.report.advice_words import months_words
+from driftmodel.report.phrases import months_words
 from driftmodel.report.words import when_words
 
 if TYPE_CHECKING:

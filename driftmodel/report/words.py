@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
-from driftmodel.report.digest import average_year_from, is_southern, month_of, signed_length
-from driftmodel.report.phrases import MONTHS, chance_words, percent, season_words, years_words
+from driftmodel.outlook import season
+from driftmodel.report.digest import is_southern, signed_length
+from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, years_words
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -55,8 +58,9 @@ def story(fc: Dataset, scenario: Scenario, units: str) -> Story:
     )
 
 
-def _within(scenario: Scenario) -> str:
-    return "the one year" if scenario.horizon_years == 1 else f"the {scenario.horizon_years} years"
+def within_words(years: int) -> str:
+    """'the one year', 'the 20 years'."""
+    return "the one year" if years == 1 else f"the {years} years"
 
 
 def _headline(fc: Dataset) -> str:
@@ -105,9 +109,13 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
 
 def when_words(fc: Dataset, scenario: Scenario) -> str:
     """When a regrade is due, from the three date quantiles, NaT meaning not within the horizon."""
-    early, middle, late = fc["regrade_due_date"].values
-    southern, within = is_southern(fc), _within(scenario)
     whole = float(fc["regrade_due"].values[-1])
+    return when_sentence(fc["regrade_due_date"].values, whole, scenario.horizon_years, is_southern(fc))
+
+
+def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool) -> str:
+    """The same from dates (10, 50, 90 %) and the chance within all the years."""
+    (early, middle, late), within = dates, within_words(years)
     if whole < 0.005:
         return f"A regrade is not due within {within}, in any run worth counting."
     if np.isnat(early):
@@ -159,18 +167,30 @@ def _spacer(fc: Dataset, at: int, units: str) -> str:
 
 
 def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
-    time = fc["time"].values
-    since = average_year_from(scenario, time)
-    season = fc["action_change_seasonal"].values[:, since::7]
-    month = month_of(time[since::7])
-    means = np.stack([season[:, month == m].mean(axis=1) for m in np.unique(month)])
-    swing = float(np.median(means.max(axis=0) - means.min(axis=0)))
-    middle = np.median(means, axis=1)
+    month, means = _average_year(fc, scenario)
+    middle = np.median(means, axis=0)
     high, low = (MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
+    past = season.months_past_rule(past_rule(fc, scenario))
+    beyond = f" It is more likely past the rule than not {during(past)}." if past else ""
     return (
-        f"Through an average year the action at the 12th fret swings by about {length_words(swing, units)}: highest in "
-        f"{high}, lowest in {low}. This comes back with the season, every year."
+        f"Through an average year the action at the 12th fret swings by about "
+        f"{length_words(float(np.median(season.swing(means))), units)}: highest in "
+        f"{high}, lowest in {low}. This comes back with the season, every year.{beyond}"
     )
+
+
+def _average_year(fc: Dataset, scenario: Scenario) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """(month of each day from the average year's start, the action's monthly means (draws, months))."""
+    since = season.average_year_from(scenario, fc.sizes["time"])
+    month = season.month_of(fc["time"].values[since:])
+    return month, season.monthly_means(fc["action_change_seasonal"].values[:, since:], month)
+
+
+def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
+    """Chance by month that place and season, the lasting drift left out, have the action past the rule."""
+    since = season.average_year_from(scenario, fc.sizes["time"])
+    action = fc["action_12th"].values[:, since:] - fc["action_change_lasting"].values[:, since:]
+    return season.past_rule_by_month(action, season.month_of(fc["time"].values[since:]), scenario.rule)
 
 
 def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
@@ -303,5 +323,7 @@ def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
         "action_change_lasting_at_end_mm": dict(
             zip(("p10", "p50", "p90"), (float(each) for each in lasting), strict=True)
         ),
+        "season_swing_mm": float(np.median(season.swing(_average_year(fc, scenario)[1]))),
+        "action_past_rule_by_month": {str(month): chance for month, chance in past_rule(fc, scenario).items()},
         "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
     }

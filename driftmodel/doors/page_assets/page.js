@@ -1,6 +1,7 @@
 // Live sliders: a rough answer while dragging, the full one at rest. Without this the form's button does the same.
 const form = document.getElementById("levers"), place = document.getElementById("answer");
-let waiting = null, asked = 0, busy = false, again = null;
+const spoken = document.getElementById("spoken");
+let waiting = null, asked = 0, busy = false, again = false;
 const query = () => new URLSearchParams(new FormData(form)).toString();
 async function ask(rough) {
   if (busy && rough) { again = true; return; }
@@ -9,16 +10,23 @@ async function ask(rough) {
   try {
     const reply = await fetch("/answer?" + words + (rough ? "&rough=yes" : ""));
     const text = await reply.text();
-    if (mine === asked) { place.innerHTML = text; if (!rough) history.replaceState(null, "", "/?" + words); }
+    if (mine !== asked) return;
+    place.innerHTML = text;
+    if (rough) return;
+    history.replaceState(null, "", "/?" + words);
+    document.querySelector(".more form").action = "/readings?" + words;
+    spoken.textContent = [...place.querySelectorAll(".lead, .fault p")].map((each) => each.textContent).join(" ");
+  } catch {
+    place.textContent = "The page no longer answers: start it again with the command driftmodel page.";
   } finally {
     busy = false;
-    if (again) { again = null; ask(true); }
+    if (again) { again = false; ask(true); }
   }
 }
-form.addEventListener("input", (event) => {
-  const shown = document.getElementById(event.target.id + "-now");
-  if (shown) shown.value = event.target.value === "0" ? event.target.dataset.none : event.target.value;
+form.addEventListener("input", ({ target }) => {
+  const shown = document.getElementById(target.id + "-now"), data = target.dataset;
+  if (shown) shown.value = target.value === data.neutral ? data.left : target.value + " " + data.unit;
   clearTimeout(waiting);
   ask(true);
-  waiting = setTimeout(() => { again = null; ask(false); }, 450);
+  waiting = setTimeout(() => { again = false; ask(false); }, 450);
 });

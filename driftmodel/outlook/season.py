@@ -1,0 +1,77 @@
+"""An average year: from which day it is read, its months, how far the action swings in it, when it is past the rule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.records import Rule, Scenario
+from driftmodel.structure.joint import pivot_to_saddle_mm
+
+if TYPE_CHECKING:
+    from driftmodel.outlook.chain import Chain
+
+Array = NDArray[np.float64]
+Movement = NDArray[np.float32]
+
+
+def average_year_from(scenario: Scenario, days: int) -> int:
+    """Days from set-up at which an average year begins to be read, of `days` in all: the start of the last stay that
+    leaves a year or more, or day 0."""
+    for stay in reversed(scenario.stays):
+        start = max((stay.start - scenario.setup.setup).days, 0)
+        if days - start >= 365:
+            return start
+    return 0
+
+
+def month_of(time: NDArray[Any]) -> NDArray[np.int64]:
+    """0 for January to 11 for December."""
+    return np.asarray(time.astype("datetime64[M]").astype(np.int64) % 12)
+
+
+def projection_change(moved: Mapping[str, Movement], scenario: Scenario) -> Movement:
+    """Projection from sinkage in mm and rotation in degrees, mm: sinkage less rotation's rise at the saddle.
+
+    The tangent of the largest rotation met, 1 degree, is its arc to 1e-4."""
+    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
+    per_degree = np.float32(np.pi / 180.0 * distance)
+    return np.asarray(moved["top_sinkage"] - moved["neck_rotation"] * per_degree)
+
+
+def action_of_place_and_season(chain: Chain) -> Movement:
+    """Action at the 12th fret, mm, the lasting drift left out, (draws, days from set-up)."""
+    seasonal = chain.world.seasonal
+    change = projection_change(seasonal, chain.scenario) * np.float32(-0.5) + seasonal["bow_action"]
+    start = chain.scenario.setup.action_12th_mm + chain.draws.set_up_error_mm
+    return np.asarray(change + start.astype(np.float32)[:, None])
+
+
+def days_from_setup(chain: Chain) -> NDArray[np.datetime64]:
+    """The days the chain's movements stand for, (days,)."""
+    first = np.datetime64(chain.scenario.setup.setup.isoformat(), "D")
+    return first + np.arange(chain.world.seasonal["top_sinkage"].shape[1]).astype("timedelta64[D]")
+
+
+def monthly_means(path: NDArray[np.float32], month: NDArray[np.int64]) -> Array:
+    """Means of a path (draws, days) over each of the months met, (draws, months), in calendar order."""
+    return np.stack([path[:, month == each].mean(axis=1) for each in np.unique(month)], axis=1).astype(float)
+
+
+def swing(means: Array) -> Array:
+    """Highest less lowest of the monthly means, (draws,)."""
+    return np.asarray(means.max(axis=1) - means.min(axis=1))
+
+
+def past_rule_by_month(action_mm: NDArray[np.float32], month: NDArray[np.int64], rule: Rule) -> dict[int, float]:
+    """Chance that the action (draws, days) is outside the rule, by calendar month 1 to 12 of those met."""
+    outside = (action_mm < rule.action_low_mm) | (action_mm > rule.action_high_mm)
+    return {int(each) + 1: float(outside[:, month == each].mean()) for each in np.unique(month)}
+
+
+def months_past_rule(chances: dict[int, float]) -> tuple[int, ...]:
+    """The months, 1 to 12, in which the action is more likely past the rule than not."""
+    return tuple(month for month, chance in chances.items() if chance > 0.5)
