@@ -17,10 +17,12 @@ from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Share, Worth
 from driftmodel.outlook.place import PlaceTable
+from driftmodel.report.calibration_figures import calibration_figure
 from driftmodel.report.folder import write_bytes
+from driftmodel.report.pictures import our_style
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
 Points = tuple[float, float, float]
 
@@ -264,43 +266,6 @@ def place_json(table: PlaceTable) -> dict[str, Any]:
     return plain
 
 
-def calibration_figure(calibration: Calibration) -> Figure:
-    """Left: residuals in time over their uncertainties, slips as crosses. Right: unknowns before and after."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10.0, 5.2), layout="constrained")
-    left, right = figure.subplots(1, 2, width_ratios=[3, 2])
-    left.axhspan(-2.0, 2.0, color="0.92")
-    left.axhline(0.0, color="0.5", linewidth=0.8)
-    markers = dict(zip(QUANTITIES, "osd^v<>P", strict=True))
-    for what in dict.fromkeys(one.reading.what for one in calibration.fitted):
-        own = [one for one in calibration.fitted if one.reading.what == what]
-        days = np.array([one.reading.date for one in own], dtype="datetime64[D]")
-        left.plot(
-            days, [one.size for one in own], markers[what], color="0.2", label=QUANTITIES[what].words, markersize=6
-        )
-    slips = [one for one in calibration.fitted if one.slip_probability > 0.5]
-    if slips:
-        days = np.array([one.reading.date for one in slips], dtype="datetime64[D]")
-        left.plot(days, [one.size for one in slips], "x", color="black", markersize=13, label="likely a slip")
-    left.set_ylabel("Read less expected, in the tool's uncertainty")
-    left.tick_params(axis="x", rotation=30)
-    left.legend(frameon=False, fontsize=8)
-    shown = [
-        one for one in calibration.learned if one.prior[1] > 0 and not one.name.startswith(("level_", "lean", "set_up"))
-    ]
-    for place, one in enumerate(reversed(shown)):
-        usual = one.prior[1]
-        right.plot([one.prior[0] / usual, one.prior[2] / usual], [place + 0.15] * 2, color="0.7", linewidth=4)
-        right.plot([one.posterior[0] / usual, one.posterior[2] / usual], [place - 0.15] * 2, color="black", linewidth=4)
-    right.set_yticks(range(len(shown)), [one.words for one in reversed(shown)], fontsize=7)
-    right.set_xscale("log")
-    right.set_xticks([0.5, 1.0, 2.0], ["x0.5", "x1", "x2"])
-    right.minorticks_off()
-    right.set_xlabel("Times the usual\ngrey before, black after")
-    return figure
-
-
 def write_calibration(
     calibration: Calibration, diagnosis: Diagnosis, folder: Path, units: str = "metric"
 ) -> tuple[Path, ...]:
@@ -311,7 +276,8 @@ def write_calibration(
     from io import BytesIO
 
     drawn = BytesIO()
-    calibration_figure(calibration).savefig(drawn, format="png", dpi=130)
+    with our_style():
+        calibration_figure(calibration).savefig(drawn, format="png", dpi=130)
     files = {
         "calibration.txt": (calibration_summary(calibration, diagnosis, units) + "\n").encode(),
         "calibration.json": (json.dumps(calibration_json(calibration, diagnosis), indent=2) + "\n").encode(),

@@ -1,0 +1,232 @@
+"""The command `demand`: a fleet file in; a workbook, tables and a page of regrades to come out."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress
+
+if TYPE_CHECKING:
+    from driftmodel.fleet.backtest import Backtest
+    from driftmodel.fleet.physics import OutlookPassages
+    from driftmodel.fleet.roster import Fleet
+    from driftmodel.fleet.run import Crew
+
+ORIGINS, ORIGIN_MONTHS = 4, 6  # a backtest makes four forecasts of half a year each, the last two years of claims
+LEAST_PAST_MONTHS = 12  # sales before the first origin; own choice, no source
+
+
+@click.command()
+@click.argument("fleet", required=False)
+@click.option("--list", "list_them", is_flag=True, help="Show the shipped demonstration fleets, a line each.")
+@click.option("--demo", type=click.Path(path_type=Path), metavar="DIR", help="Copy a shipped fleet's files to change.")
+@click.option("--months", type=click.IntRange(1, 240), help="Months ahead; the fleet file's own if not given.")
+@click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
+              help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
+@click.option("--backtest", "and_backtest", is_flag=True, help="Also score forecasts made at earlier dates.")
+@click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine.")
+@click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler, such as tcp://10.0.0.5:8786.")
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where finished cells are kept; with --scheduler, a folder its workers reach.",
+)
+@shared_options
+def demand(
+    fleet: str | None,
+    list_them: bool,
+    demo: Path | None,
+    months: int | None,
+    service: float | None,
+    and_backtest: bool,
+    workers: int,
+    scheduler: str | None,
+    keep: Path | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Regrades, parts, hours and cost of a whole fleet, month by month.
+
+    FLEET is the path of a TOML file that names units, claims, shipment plan and rates, or the name of a shipped one.
+    Writes a workbook (demand.xlsx), tables and a page (demand.html) into a folder, demand-NAME unless --out says
+    otherwise. A run that was stopped goes on from the cells it has finished.
+    """
+    if list_them:
+        say(_fleet_list(as_json), quiet)
+        return
+    if fleet is None and demo is None:
+        raise BadInput("no fleet was named", "a fleet file", mend=f"driftmodel demand {fleet_names()[0]}")
+    path = find_fleet(fleet or fleet_names()[0])
+    if demo is not None:
+        copied = copy_fleet(path, demo)
+        say(json.dumps({"fleet": str(copied)}) if as_json else f"Now: driftmodel demand {copied}", quiet)
+        return
+    folder = out or Path(f"demand-{path.stem}")
+    from driftmodel.report.demand_document import check_demand_folder, write_demand
+
+    check_demand_folder(folder)
+    from driftmodel.fleet.demand import forecast_demand
+    from driftmodel.fleet.physics import physics_of
+    from driftmodel.report.demand_numbers import demand_book
+    from driftmodel.report.demand_words import demand_json, terminal_summary
+
+    show = shows_progress(quiet, as_json)
+    chosen = _with_options(_read(path, folder), months, service)
+    crew = _crew(workers, scheduler, keep)
+    physics = physics_of(chosen)
+
+    def cells(done: int, of: int) -> None:
+        if show:
+            show_progress(f"cells {done} of {of}")
+
+    if show:
+        show_progress("cells")
+    found = forecast_demand(chosen, physics, crew=crew, progress=cells)
+    if show and and_backtest:
+        show_progress("backtest: forecasts as they would have been made")
+    tested = _backtest(chosen, physics, crew) if and_backtest else None
+    if show:
+        show_progress("report: figures, tables, workbook")
+    book = demand_book(found, tested)
+    write_demand(book, folder)
+    clear_progress(show)
+    if as_json:
+        say(json.dumps(demand_json(book) | {"folder": str(folder)}, indent=2), quiet)
+        return
+    say(terminal_summary(book), quiet)
+    say(f"\nWorkbook: {folder / 'demand.xlsx'}   Page: {folder / 'demand.html'}", quiet)
+
+
+def fleet_names() -> tuple[str, ...]:
+    """Names of the shipped fleets, usable without a path."""
+    return tuple(sorted(path.stem for path in _fleets().glob("*.toml")))
+
+
+def _fleets() -> Path:
+    from driftmodel.base.datafiles import scenarios_dir
+
+    return scenarios_dir() / "fleets"
+
+
+def find_fleet(name: str) -> Path:
+    """A shipped fleet's file by bare name, else the path given. Raises BadInput for neither."""
+    known = fleet_names()
+    if name in known:
+        return _fleets() / f"{name}.toml"
+    path = Path(name)
+    if path.is_dir():
+        raise BadInput("it is a folder", "a fleet's TOML file", file=path, mend=f"driftmodel demand {path}/fleet.toml")
+    if path.suffix or "/" in name or "\\" in name or path.exists():
+        return path
+    raise BadInput(
+        f'there is no fleet "{name}".{near_match(name, known)}',
+        f"a path to a TOML file, or one of {', '.join(known)}",
+        mend=f"driftmodel demand {known[0]}",
+    )
+
+
+def copy_fleet(path: Path, folder: Path) -> Path:
+    """Copies a fleet file and the tables beside it that bear its name; returns the copy's path. Raises BadInput."""
+    import shutil
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise BadInput(
+            "it is there already and not an empty folder",
+            "a new or empty folder",
+            file=folder,
+            mend=f"--demo {folder}-2",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for file in (path, *sorted(path.parent.glob(f"{path.stem}-*.csv"))):
+            shutil.copyfile(file, folder / file.name)
+    except OSError as fault:
+        raise BadInput(
+            f"it cannot be written ({fault.strerror or fault})", "a place you may write to", file=folder,
+            mend="--demo my-fleet",
+        ) from None  # fmt: skip
+    return folder / path.name
+
+
+def _fleet_list(as_json: bool) -> str:
+    from driftmodel.base.tomlfile import read_toml
+
+    titles = {name: str(read_toml(_fleets() / f"{name}.toml")[0]["title"]) for name in fleet_names()}
+    if as_json:
+        return json.dumps([{"name": name, "title": title} for name, title in titles.items()], indent=2)
+    width = max(map(len, titles))
+    lines = [f"{name:<{width}}  {title}" for name, title in titles.items()]
+    return "\n".join([*lines, "", "driftmodel demand NAME --demo DIR copies one to change."])
+
+
+def _read(path: Path, folder: Path) -> Fleet:
+    """The fleet; when too many rows are bad, their list is left in the folder and nothing else."""
+    from driftmodel.fleet.roster import read_fleet
+    from driftmodel.report.demand_document import REJECTS
+
+    try:
+        return read_fleet(path)
+    except BadInput as fault:
+        if "rejects_most_pct" not in fault.needed:
+            raise
+    folder.mkdir(parents=True, exist_ok=True)
+    return read_fleet(path, folder / REJECTS)
+
+
+def _with_options(fleet: Fleet, months: int | None, service: float | None) -> Fleet:
+    """The fleet with what the options say in place of its file, so that the physics reaches as far."""
+    changed = {name: value for name, value in (("horizon_months", months), ("service", service)) if value is not None}
+    return replace(fleet, settings=fleet.settings.model_copy(update=changed)) if changed else fleet
+
+
+def _crew(workers: int, scheduler: str | None, keep: Path | None) -> Crew:
+    from tempfile import TemporaryFile
+
+    from driftmodel.fleet.run import Crew
+    from driftmodel.structure.response import cache_folder
+
+    if scheduler is not None and keep is None:
+        return Crew(workers, scheduler, None)  # workers elsewhere may not reach this machine's cache
+    folder = keep or cache_folder() / "cells"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+    except OSError as fault:
+        if keep is not None:
+            raise BadInput(
+                f"it cannot be written ({fault.strerror or fault})", "a folder you may write to", file=keep,
+                place="--keep", mend="--keep my-cells",
+            ) from None  # fmt: skip
+        return Crew(workers, scheduler, None)  # a cache that cannot be written is done without
+    return Crew(workers, scheduler, folder)
+
+
+def _backtest(fleet: Fleet, physics: OutlookPassages, crew: Crew) -> Backtest:
+    """Rolling origins over the last two years, as far back as there are sales and claims to forecast from."""
+    from driftmodel.fleet.backtest import backtest
+    from driftmodel.fleet.tables import NONE
+
+    since = int(fleet.units.sale[~fleet.units.planned].min(initial=fleet.cutoff))
+    if fleet.claims_since != NONE:
+        since = max(since, fleet.claims_since)
+    origins = [fleet.cutoff - ORIGIN_MONTHS * step for step in range(ORIGINS, 0, -1)]
+    origins = [origin for origin in origins if origin >= since + LEAST_PAST_MONTHS]
+    if not origins or fleet.claims.report.size == 0:
+        raise BadInput(
+            "too little past for a backtest",
+            f"claims, and sales at least {LEAST_PAST_MONTHS + ORIGIN_MONTHS} months before the cutoff",
+            file=fleet.file,
+            place="files, claims",
+            mend="leave out --backtest",
+        )
+    return backtest(fleet, physics, origins, ORIGIN_MONTHS, crew=crew)

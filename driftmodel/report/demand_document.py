@@ -1,0 +1,234 @@
+"""The folder of a demand forecast: tables, workbook, pictures and one page; written whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from driftmodel.base.version import __version__
+from driftmodel.fleet.backtest import backtest_words
+from driftmodel.fleet.tables import write_faults
+from driftmodel.report import demand_words as words
+from driftmodel.report.demand_figures import demand_figures
+from driftmodel.report.demand_numbers import DemandBook, places_ahead
+from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
+from driftmodel.report.folder import check_folder, write_whole
+from driftmodel.report.leaf import render
+from driftmodel.report.pictures import draw, our_style
+from driftmodel.report.tables import Table
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+PAGE = "demand.html"
+REJECTS = "rejects.csv"
+REJECTS_HEAD = "file,row,column,reason,value"
+FILES = {
+    "demand.xlsx": "the workbook: every number, a sheet a question, definitions in its notes",
+    "demand.csv, demand.parquet": "a row a month, region and design, for other programs",
+    "due.csv": "units by their chance of a report within twelve months",
+    "stock.csv": "spacers to hold, by grade",
+    "roll-forward.csv": "the accrual, month by month",
+    REJECTS: "rows that could not be used, each with its reason; there only if there are any",
+    "fan.png, map.png, ...": "the figures above, as pictures",
+}
+#: never carried over from an earlier forecast in the same folder
+OURS = frozenset({REJECTS, "backtest.png", "scores.png"})
+MOST_TABLE_ROWS = 24
+MOST_DUE_SHOWN = 15
+
+
+def check_demand_folder(out: Path) -> None:
+    """Raises BadInput if `out` cannot take a demand forecast. A folder with nothing but our list of rejects can."""
+    if not _only_rejects(out):
+        check_folder(out, PAGE)
+
+
+def _only_rejects(out: Path) -> bool:
+    try:
+        return [path.name for path in out.iterdir()] == [REJECTS] and (out / REJECTS).read_text(
+            encoding="utf-8"
+        ).startswith(REJECTS_HEAD)
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def write_demand(book: DemandBook, out_dir: Path) -> list[Path]:
+    """Writes all of it and returns the paths, as folder.write_whole does. Raises BadInput as check_folder does."""
+    if _only_rejects(out_dir):
+        (out_dir / REJECTS).unlink()
+    return write_whole(out_dir, lambda folder: _fill(folder, book), PAGE, OURS)
+
+
+def _fill(folder: Path, book: DemandBook) -> None:
+    import pandas as pd
+
+    drawings = {}
+    with our_style():
+        for name, figure in demand_figures(book).items():
+            picture, drawings[name] = draw(figure, name, words.FIGURES)
+            (folder / f"{name}.png").write_bytes(picture)
+    _csv(book.monthly, folder / "demand.csv")
+    book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
+    _csv(pd.DataFrame(book.due).round(6), folder / "due.csv")
+    stock = pd.DataFrame(book.stock).round(6)
+    _csv(stock.assign(job_fill=round(book.job_fill, 6)), folder / "stock.csv")
+    _csv(pd.DataFrame(book.roll).round(6).assign(currency=book.currency), folder / "roll-forward.csv")
+    if book.demand.fleet.faults:
+        write_faults(book.demand.fleet.faults, folder / REJECTS)
+    (folder / "demand.xlsx").write_bytes(workbook(book))
+    (folder / PAGE).write_text(page(book, drawings), encoding="utf-8")
+
+
+def _csv(frame: DataFrame, file: Path) -> None:
+    frame.to_csv(file, index=False, lineterminator="\n")
+
+
+def page(book: DemandBook, drawings: dict[str, str]) -> str:
+    """The forecast as one HTML page: style and drawings inside, no script, nothing fetched."""
+    settings = book.demand.fleet.settings
+    shown = {name: meaning for name, meaning in FILES.items() if name != REJECTS or book.demand.fleet.faults}
+    return render(
+        "demand.html",
+        drawings=drawings,
+        title=settings.title,
+        invented=settings.invented,
+        months=len(book.months),
+        known=f"Known to the end of {words.month_words(book.demand.cube.attrs['cutoff'])}; {words.sold_words(book)}.",
+        headline=f"About {words.whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
+        lead=_lead(book),
+        facts=_facts(book),
+        captions=words.FIGURES,
+        places=_places(book),
+        monthly=_monthly(book),
+        stock=_stock(book),
+        roll=_roll(book),
+        due=_due(book),
+        claims=[words.multiplier_words(row) for row in sorted(book.multipliers, key=lambda row: -row["expected"])[:24]],
+        lag=lag_note(book),
+        backtest=[] if book.backtest is None else backtest_words(book.backtest).splitlines(),
+        definitions=[pair for pair in words.definitions(book) if pair[0] not in ("Limits", "Cautions")],
+        limits=words.LIMITS,
+        caution=words.CAUTION,
+        files=shown,
+        version=__version__,
+        seed=settings.seed,
+        samples=settings.samples,
+        draws=settings.draws,
+        members=settings.members,
+    )
+
+
+def _lead(book: DemandBook) -> str:
+    low, _, high = book.ahead["regrades"]
+    return (
+        f"From {words.span_words(book)}, four times in five between {words.whole(low)} and {words.whole(high)}; "
+        f"in cover {words.band_words(book.ahead['in_cover'])}, costing {book.currency} "
+        f"{words.band_words(book.ahead['cost'])} with the seasonal complaints."
+    )
+
+
+def _facts(book: DemandBook) -> list[tuple[str, str]]:
+    month, band = book.busiest
+    facts = [
+        ("Out of cover", f"{words.band_words(book.ahead['out_of_cover'])} regrades, not in the cost above."),
+        (
+            "Seasonal complaints",
+            f"{words.band_words(book.ahead['seasonal'])} visits on top: the action moved with the season and comes "
+            f"back. "
+            "No spacer is needed.",
+        ),
+        ("Technician hours", f"{words.band_words(book.ahead['hours'])} h, in cover and seasonal."),
+        ("Busiest month", f"{words.month_words(month)}: {words.band_words(band)} regrades reported."),
+        ("Spacers to hold", f"{stock_note(book)} {words.stock_words(book)}."),
+        (
+            "Not yet reported",
+            f"About {words.whole(book.not_yet_reported)} units are due for a regrade today and nobody has said so yet.",
+        ),
+        ("Rows read", " ".join(words.rows_words(book))),
+    ]
+    if book.demand.expected.beyond:
+        facts.append(
+            (
+                "Left out",
+                f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made.",
+            )
+        )
+    return facts
+
+
+def _places(book: DemandBook) -> Table:
+    rows = places_ahead(book.demand, book.span)
+    shown = rows[:MOST_TABLE_ROWS]
+    more = f" The {len(shown)} largest of {len(rows)}." if len(rows) > len(shown) else ""
+    return Table(
+        f"Regrades reported in the next {book.span} months, in and out of cover.{more}",
+        ("Region", "Design", "Units sold", "P10", "P50", "P90"),
+        tuple(
+            (region, design, words.whole(sold), *(words.whole(value) for value in band))
+            for region, design, sold, band in shown
+        ),
+        (2, 3, 4, 5),
+    )
+
+
+def _monthly(book: DemandBook) -> Table:
+    every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS)
+    rows = tuple(
+        (
+            str(row["month"]),
+            f"{words.whole(row['regrades_p50'])} "
+            f"({words.whole(row['regrades_p10'])}–{words.whole(row['regrades_p90'])})",
+            f"{words.whole(row['in_cover_p50'])} "
+            f"({words.whole(row['in_cover_p10'])}–{words.whole(row['in_cover_p90'])})",
+            words.whole(row["seasonal_p50"]),
+            words.whole(row["hours_p50"]),
+            f"{words.whole(row['cost_p50'])} ({words.whole(row['cost_p10'])}–{words.whole(row['cost_p90'])})",
+        )
+        for _, row in every.iterrows()
+    )
+    more = f" The first {len(rows)} of {len(book.months)} months." if len(book.months) > len(rows) else ""
+    return Table(
+        f"The whole fleet: P50 and, in brackets, P10 to P90. Columns of P50 do not add up to the year's.{more}",
+        ("Month", "Regrades", "In cover", "Seasonal", "Hours (h)", f"Cost ({book.currency})"),
+        rows,
+        (1, 2, 3, 4, 5),
+    )
+
+
+def _stock(book: DemandBook) -> Table:
+    rows = [row for row in book.stock if row["pieces"] or row["expected_use"] > 0.0]
+    return Table(
+        stock_note(book),
+        ("Grade", "Pieces to hold", "Expected use"),
+        tuple((row["grade"], words.whole(row["pieces"]), f"{row['expected_use']:.1f}") for row in rows),
+        (1, 2),
+    )
+
+
+def _roll(book: DemandBook) -> Table:
+    names = ("opening", "issued", "change_of_estimate", "settled", "closing")
+    rows = book.roll[:MOST_TABLE_ROWS]
+    return Table(
+        f"Roll-forward of the accrual ({book.currency}): opening + issued + change of estimate - settled = closing. "
+        "Management information, not accounting advice.",
+        ("Month", "Opening", "Issued", "Change of estimate", "Settled", "Closing"),
+        tuple((row["month"], *(words.whole(row[name]) for name in names)) for row in rows),
+        (1, 2, 3, 4, 5),
+    )
+
+
+def _due(book: DemandBook) -> Table:
+    rows = book.due[:MOST_DUE_SHOWN]
+    return Table(
+        f"The {len(rows)} likeliest rows of the units table; {len(book.due)} are in due.csv and the workbook.",
+        ("Row", "Serial", "Region", "Design", "Exposure", "Sold", "Units", "Chance within 12 months"),
+        tuple(
+            (
+                str(row["row"]), row["serial"] or "-", row["region"], row["design"], row["exposure"], row["sold"],
+                str(row["count"]), f"{100 * row['chance_within_12_months']:.0f} %",
+            )
+            for row in rows
+        ),
+        (6, 7),
+    )  # fmt: skip

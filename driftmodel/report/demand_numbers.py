@@ -1,0 +1,226 @@
+"""Every number a demand forecast's outputs show, taken once from the one sample cube."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.fleet import demand as engine
+from driftmodel.fleet.backtest import Backtest, reported
+from driftmodel.fleet.demand import NO_GRADE, QUANTILES, Demand
+from driftmodel.fleet.expect import IN
+from driftmodel.fleet.tables import NONE, month_label
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+Array = NDArray[np.float64]
+Band = tuple[float, float, float]
+YEAR = 12
+LEAD_MONTHS = 3  # stock is for this long; own choice, no source
+MOST_DUE = 200
+PAST_MONTHS = 36
+MOST_MONTHS_DRAWN = 36
+AGE_STEP = 6  # months of age that share a rate
+LEAST_WATCHED = 30  # a rate from fewer units is not drawn; own choice, no source
+
+
+@dataclass(frozen=True)
+class DemandBook:
+    """monthly: tidy frame, a row a month x region x design with `level` fleet, region, design or region x design.
+    ahead: name -> (P10, P50, P90) of the sum over the next `span` months; busiest: (month, band of its regrades).
+    roll, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
+    backtest: None unless it was run."""
+
+    demand: Demand
+    monthly: DataFrame
+    span: int
+    ahead: dict[str, Band]
+    busiest: tuple[str, Band]
+    roll: list[dict[str, Any]]
+    due: list[dict[str, Any]]
+    stock: list[dict[str, Any]]
+    job_fill: float
+    multipliers: list[dict[str, Any]]
+    not_yet_reported: float
+    backtest: Backtest | None = None
+
+    @property
+    def currency(self) -> str:
+        return str(self.demand.fleet.settings.currency)
+
+    @property
+    def months(self) -> list[str]:
+        return [str(month) for month in self.demand.cube["month"].values]
+
+    @property
+    def piece_columns(self) -> list[str]:
+        return [name for name in self.monthly.columns if name.startswith("pieces_")]
+
+
+def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
+    """All numbers of a forecast, ready to be written. Nothing here is drawn anew."""
+    months = demand.cube.sizes["month"]
+    span, lead = min(YEAR, months), min(LEAD_MONTHS, months)
+    monthly = monthly_frame(demand)
+    stock, fill = engine.stock_list(demand, lead)
+    every = monthly[monthly["level"] == "fleet"].head(span)
+    top = every.iloc[int(every["regrades_mean"].to_numpy().argmax())]
+    return DemandBook(
+        demand=demand,
+        monthly=monthly,
+        span=span,
+        ahead=ahead_bands(demand, span),
+        busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
+        roll=engine.roll_forward(demand),
+        due=engine.who_is_due(demand, MOST_DUE),
+        stock=stock,
+        job_fill=fill,
+        multipliers=engine.multiplier_table(demand),
+        not_yet_reported=float(engine.not_yet_reported(demand).sum()),
+        backtest=backtest,
+    )
+
+
+def monthly_frame(demand: Demand) -> DataFrame:
+    """The engine's monthly table with the level of each row and the currency; totals first."""
+    import pandas as pd
+
+    frame = pd.DataFrame(engine.monthly_table(demand)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
+    of_region, of_design = frame["region"] != "all", frame["design"] != "all"
+    level = np.select([of_region & of_design, of_region, of_design], ["region x design", "region", "design"], "fleet")
+    frame.insert(1, "level", level)
+    frame["currency"] = demand.fleet.settings.currency
+    order = {name: at for at, name in enumerate(("fleet", "region", "design", "region x design"))}
+    frame = frame.sort_values("level", key=lambda names: names.map(order), kind="stable").reset_index(drop=True)
+    return frame.round(6)
+
+
+def ahead_samples(demand: Demand, span: int) -> dict[str, Array]:
+    """Sums over the next `span` months and the whole fleet, (samples,) each: summed sample by sample, never ranked."""
+    fleet = demand.fleet
+    by_cover = demand.cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
+    season = demand.cube["seasonal"].values.astype(float)
+    lag = fleet.settings.habits.job_lag_months
+    jobs = engine._in_job_months(by_cover[..., IN], engine.open_jobs(demand), lag)
+    hours, money = engine.hours_and_cost(jobs, season, fleet.rates)
+    columns = {
+        "regrades": by_cover.sum(axis=-1),
+        "in_cover": by_cover[..., IN],
+        "out_of_cover": by_cover[..., 1 - IN],
+        "seasonal": season,
+        "hours": hours,
+        "cost": money,
+    }
+    return {name: values[:, :span].sum(axis=(1, 2, 3)) for name, values in columns.items()}
+
+
+def ahead_bands(demand: Demand, span: int) -> dict[str, Band]:
+    """P10, P50, P90 of `ahead_samples`."""
+    return {name: _band(values) for name, values in ahead_samples(demand, span).items()}
+
+
+def places_ahead(demand: Demand, span: int) -> list[tuple[str, str, float, Band]]:
+    """(region, design, units sold, band of all regrades) summed over the next `span` months, the most first."""
+    cube = demand.cube["regrades"].values[:, :span].sum(axis=(1, 4, 5), dtype=float)  # sample, region, design
+    sold = (demand.expected.at_risk + demand.expected.regraded)[..., 0]
+    rows = [
+        (region, design, float(sold[r, d]), _band(cube[:, r, d]))
+        for r, region in enumerate(demand.fleet.regions)
+        for d, design in enumerate(demand.fleet.designs)
+    ]
+    return sorted(rows, key=lambda row: -row[3][1])
+
+
+def _band(values: Array) -> Band:
+    low, middle, high = (float(each) for each in np.quantile(values, QUANTILES))
+    return low, middle, high
+
+
+def fan(demand: Demand) -> tuple[list[str], Array, Array]:
+    """(months, quantiles 10 25 50 75 90 of all regrades (5, months), median of those in cover (months,))."""
+    cube = demand.cube["regrades"].values.sum(axis=(2, 3, 4), dtype=float)  # sample, month, cover
+    bands = np.quantile(cube.sum(axis=-1), (0.1, 0.25, 0.5, 0.75, 0.9), axis=0)
+    return [str(month) for month in demand.cube["month"].values], bands, np.median(cube[..., IN], axis=0)
+
+
+def past_reports(demand: Demand, most: int = PAST_MONTHS) -> tuple[list[str], Array]:
+    """(months, regrade claims reported in each) up to the cut-off, as far back as claims are kept."""
+    fleet = demand.fleet
+    if fleet.claims.report.size == 0:
+        return [], np.empty(0)
+    since = fleet.claims_since if fleet.claims_since != NONE else int(fleet.claims.report.min())
+    start = max(since, demand.cutoff - most + 1)
+    count = reported(fleet, start, demand.cutoff - start + 1).sum(axis=(1, 2))
+    return [month_label(start + step) for step in range(count.size)], count
+
+
+@dataclass(frozen=True)
+class AgeRates:
+    """events, unit_years: (steps,) of AGE_STEP months since sale, all sales together. cumulative: sale year -> (age in
+    months (n,), regrades per 1000 units by that age (n,)), the mean cumulative function (Nelson 1988)."""
+
+    events: Array
+    unit_years: Array
+    cumulative: dict[int, tuple[Array, Array]]
+
+
+def age_rates(demand: Demand) -> AgeRates:
+    """Regrades by age since sale, from the roster: a unit's last regrade, or none, up to the cut-off."""
+    units, cutoff = demand.fleet.units, demand.cutoff
+    sold = ~units.planned & (units.sale <= cutoff)
+    sale, count = units.sale[sold], units.count[sold]
+    last = units.regraded[sold]
+    done = last != NONE
+    span = int(cutoff - sale.min(initial=cutoff)) + 1
+    event = np.bincount((last - sale)[done], count[done], span)
+    watched = np.bincount(cutoff - sale, count, span)[::-1].cumsum()[::-1]  # unit-months lived at each month of age
+    steps = -(-span // AGE_STEP)
+    padded = [
+        np.pad(each, (0, steps * AGE_STEP - span)).reshape(steps, AGE_STEP).sum(axis=1) for each in (event, watched)
+    ]
+    cumulative = {}
+    for year in np.unique(sale // 12):
+        mine = sale // 12 == year
+        seen = np.bincount((cutoff - sale)[mine], count[mine], span)[::-1].cumsum()[::-1]
+        came = np.bincount((last - sale)[mine & done], count[mine & done], span)
+        kept = seen >= LEAST_WATCHED
+        if kept.any():
+            rate = 1000.0 * np.cumsum(came[kept] / seen[kept])
+            cumulative[int(year)] = (np.arange(1.0, rate.size + 1.0), rate)
+    return AgeRates(padded[0], padded[1] / 12.0, cumulative)
+
+
+@dataclass(frozen=True)
+class Heat:
+    """table: expected regrades (rows, columns). names: of rows; starts: first month of a column; step: its months."""
+
+    names: list[str]
+    starts: list[str]
+    step: int
+    table: Array
+
+
+def heat(demand: Demand, most: int = 24) -> Heat:
+    """A row a region and design, or a region if those are too many, the smallest together when they too are more than
+    `most`; a column a month, or twelve when there are more than MOST_MONTHS_DRAWN."""
+    mean = demand.cube["regrades"].values.mean(axis=0).sum(axis=(3, 4))  # month, region, design
+    starts = [str(month) for month in demand.cube["month"].values]
+    step = 1
+    if len(starts) > MOST_MONTHS_DRAWN:
+        step = YEAR
+        mean, starts = np.add.reduceat(mean, np.arange(0, len(starts), YEAR), axis=0), starts[::YEAR]
+    regions, designs = demand.fleet.regions, demand.fleet.designs
+    if len(regions) * len(designs) <= most:
+        names = [f"{region}, {design}" if len(designs) > 1 else region for region in regions for design in designs]
+        return Heat(names, starts, step, mean.reshape(len(starts), -1).T)
+    table = mean.sum(axis=2).T
+    if len(regions) <= most:
+        return Heat(list(regions), starts, step, table)
+    order = np.argsort(-table.sum(axis=1), kind="stable")
+    first, rest = order[: most - 1], order[most - 1 :]
+    names = [*(regions[i] for i in first), f"{rest.size} other regions"]
+    return Heat(names, starts, step, np.vstack([table[first], table[rest].sum(axis=0)]))

@@ -1,0 +1,240 @@
+"""The workbook of a demand forecast: one sheet a question, real numbers with formats, units in the headers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from driftmodel.base.version import __version__
+from driftmodel.report.demand_numbers import DemandBook
+from driftmodel.report.demand_words import definitions, month_words, summary_rows
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
+FORMATS = {
+    "text": {"align": "left", "valign": "top"},
+    "wrap": {"text_wrap": True, "valign": "top"},
+    "count": {"num_format": "#,##0"},
+    "mean": {"num_format": "#,##0.0"},
+    "hours": {"num_format": "#,##0.0"},
+    "money": {"num_format": "#,##0.00;[Red]-#,##0.00"},
+    "ratio": {"num_format": "0.00"},
+    "share": {"num_format": "0.0%"},
+}
+HEADER = {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 1, "bg_color": "#F5F2EC"}
+TITLE = {"bold": True, "font_size": 14, "font_color": "#1F5570"}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """columns: (header with its unit, kind in FORMATS). rows: cells in the columns' order, None for an empty one."""
+
+    name: str
+    columns: Sequence[tuple[str, str]]
+    rows: Sequence[Sequence[Any]]
+    note: str = ""
+
+
+def workbook(book: DemandBook) -> bytes:
+    """The whole workbook as bytes of an .xlsx file."""
+    from datetime import datetime
+
+    import xlsxwriter  # type: ignore[import-untyped,unused-ignore]
+
+    stream = BytesIO()
+    file = xlsxwriter.Workbook(stream, {"in_memory": True})
+    settings = book.demand.fleet.settings
+    year, month = (int(part) for part in book.demand.cube.attrs["cutoff"].split("-"))
+    file.set_properties(
+        {
+            "title": settings.title,
+            "comments": f"driftmodel {__version__}, seed {settings.seed}; management information, not accounting "
+            f"advice",
+            "created": datetime(year, month, 1),  # the same forecast gives the same file
+        }
+    )
+    formats = {name: file.add_format(look) for name, look in FORMATS.items()}
+    header, title, quiet = file.add_format(HEADER), file.add_format(TITLE), file.add_format({"italic": True})
+    for sheet in sheets(book):
+        _write(file.add_worksheet(sheet.name), sheet, formats, header, quiet)
+    _notes(file.add_worksheet("Notes"), book, formats, title)
+    file.close()
+    return stream.getvalue()
+
+
+def _write(page: Any, sheet: Sheet, formats: dict[str, Any], header: Any, quiet: Any) -> None:
+    top = 2 if sheet.note else 0
+    if sheet.note:
+        page.write_string(0, 0, sheet.note, quiet)
+    for at, (head, kind) in enumerate(sheet.columns):
+        page.write_string(top, at, head, header)
+        longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
+        page.set_column(at, at, min(max(longest + 2, min(len(head), 13) + 1, 9), 60), formats[kind])
+    for line, row in enumerate(sheet.rows, start=top + 1):
+        for at, value in enumerate(row):
+            if value is None:
+                continue
+            if isinstance(value, str):
+                page.write_string(line, at, value)
+            elif isinstance(value, Formula):
+                page.write_formula(line, at, value.text.format(row=line + 1), formats["money"], value.value)
+            else:
+                page.write_number(line, at, value)
+    page.freeze_panes(top + 1, sum(kind == "text" for _, kind in sheet.columns[:4]))
+    page.autofilter(top, 0, top + len(sheet.rows), len(sheet.columns) - 1)
+    page.set_landscape()
+    page.fit_to_pages(1, 0)
+    page.repeat_rows(top)
+
+
+@dataclass(frozen=True)
+class Formula:
+    """A formula with {row} for its own row, and its value."""
+
+    text: str
+    value: float
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, Formula):
+        value = value.value
+    return f"{value:,.1f}" if isinstance(value, float) else str(value)
+
+
+def sheets(book: DemandBook) -> list[Sheet]:
+    """All sheets with rows and columns, in order, the notes left out."""
+    currency, monthly = book.currency, book.monthly
+    note = ""
+    if len(monthly) > MOST_ROWS:
+        note = "Too many rows for a worksheet: totals only here, all rows in demand.csv."
+        monthly = monthly[monthly["level"] != "region x design"].head(MOST_ROWS)
+    pieces = [(name, f"Grade {name.removeprefix('pieces_')}, mean (pieces)", "mean") for name in book.piece_columns]
+    pieces = [(n, "None mends it, mean (jobs)", k) if n == "pieces_no_grade" else (n, h, k) for n, h, k in pieces]
+    found = [
+        Sheet("Summary", [("Number", "text"), ("P10", "mean"), ("P50", "mean"), ("P90", "mean"), ("Unit", "text"),
+                          ("What it says", "text")], summary_rows(book)),
+        _frame_sheet("Monthly", monthly, [
+            ("at_risk", "Units sold, expected (units)", "mean"), ("regrades_mean", "Regrades, mean (jobs)", "mean"),
+            *_bands("regrades", "Regrades", "jobs", "count"), *_bands("in_cover", "In cover", "jobs", "count"),
+            *_bands("out_of_cover", "Out of cover", "jobs", "count"),
+            *_bands("seasonal", "Seasonal complaints", "visits", "count"),
+        ], note),
+        _frame_sheet("Parts by grade", monthly, pieces, note),
+        _frame_sheet("Hours and cost", monthly, [
+            *_bands("hours", "Hours", "h", "hours"), *_bands("cost", "Cost", currency, "money")], note),
+        _roll(book),
+        Sheet("Who is due", [("Row in units file", "count"), ("Serial", "text"), ("Units in row", "count"),
+                             ("Region", "text"), ("Design", "text"), ("Exposure", "text"), ("Sold (month)", "text"),
+                             ("Chance of a report within 12 months", "share")],
+              [tuple(row.values()) for row in book.due]),
+        Sheet("Stock", [("Grade", "text"), ("Pieces to hold (pieces)", "count"), ("Expected use (pieces)", "mean")],
+              [(row["grade"], row["pieces"], row["expected_use"]) for row in book.stock], stock_note(book)),
+        Sheet("Claims and multipliers", [
+            ("Region", "text"), ("Design", "text"), ("Claims (regrades)", "count"),
+            ("Expected by the physics (regrades)", "mean"), ("Claims / expected (ratio)", "ratio"),
+            ("Before claims, mean (ratio)", "ratio"), ("Before, P10 (ratio)", "ratio"),
+            ("Before, P90 (ratio)", "ratio"), ("With claims, mean (ratio)", "ratio"),
+            ("With claims, P10 (ratio)", "ratio"), ("With claims, P90 (ratio)", "ratio")],
+              [(row["region"], row["design"], row["claims"], row["expected"],
+                row["claims"] / row["expected"] if row["expected"] > 0 else None, row["prior_mean"], row["prior_p10"],
+                row["prior_p90"], row["posterior_mean"], row["posterior_p10"], row["posterior_p90"])
+               for row in book.multipliers]),
+        Sheet("Not yet reported", [("Region", "text"), ("Design", "text"),
+                                   ("Due and not yet reported, expected (regrades)", "mean")],
+              [(row["region"], row["design"], row["not_yet_reported"]) for row in book.multipliers]
+              + [("all", "all", book.not_yet_reported)], lag_note(book)),
+    ]  # fmt: skip
+    if book.backtest is not None:
+        found.append(
+            Sheet("Backtest", [
+                ("Forecast made at the end of", "text"), ("Month", "text"), ("Region", "text"), ("Design", "text"),
+                ("Months ahead", "count"), ("Came (regrades)", "count"), ("P10 (regrades)", "count"),
+                ("P50 (regrades)", "count"), ("P90 (regrades)", "count"), ("Inside (1 = yes)", "count")],
+                [(row["origin"], row["month"], row["region"], row["design"], row["lead_months"], row["came"],
+                  row["p10"], row["p50"], row["p90"], int(row["p10"] <= row["came"] <= row["p90"]))
+                 for row in book.backtest.rows], backtest_note(book))
+        )  # fmt: skip
+    tallies = book.demand.fleet.tallies
+    found.append(
+        Sheet("Rows read", [
+            ("File", "text"), ("Rows read", "count"), ("Rows used", "count"), ("Rows rejected", "count"),
+            ("Units read", "count"), ("Units used", "count"), ("Units rejected", "count")],
+              [(Path(tally.file).name, tally.rows, tally.rows - tally.rows_rejected, tally.rows_rejected, tally.units,
+                tally.units - tally.units_rejected, tally.units_rejected) for tally in tallies])
+    )  # fmt: skip
+    return found
+
+
+def _bands(name: str, words: str, unit: str, kind: str) -> list[tuple[str, str, str]]:
+    return [(f"{name}_p{q}", f"{words}, P{q} ({unit})", kind) for q in (10, 50, 90)]
+
+
+def _frame_sheet(name: str, frame: DataFrame, columns: Iterable[tuple[str, str, str]], note: str) -> Sheet:
+    chosen = [("month", "Month", "text"), ("level", "Level", "text"), ("region", "Region", "text"),
+              ("design", "Design", "text"), *columns]  # fmt: skip
+    rows = frame[[key for key, _, _ in chosen]].astype(object).values.tolist()
+    return Sheet(name, [(head, kind) for _, head, kind in chosen], rows, note)
+
+
+def _roll(book: DemandBook) -> Sheet:
+    """The roll-forward, its closing a formula, so that it can be followed."""
+    heads = [("Month", "text")] + [
+        (f"{head} ({book.currency})", "money")
+        for head in ("Opening", "Issued: new sales", "Change of estimate", "Settled: jobs in cover", "Closing")
+    ]
+    rows = [
+        (row["month"], row["opening"], row["issued"], row["change_of_estimate"], row["settled"],
+         Formula("=B{row}+C{row}+D{row}-E{row}", row["closing"]))
+        for row in book.roll
+    ]  # fmt: skip
+    note = "Management information, not accounting advice. Closing = opening + issued + change of estimate - settled."
+    return Sheet("Roll-forward", heads, rows, note)
+
+
+def stock_note(book: DemandBook) -> str:
+    """What the stock list is for, in one line."""
+    from driftmodel.report.demand_numbers import LEAD_MONTHS
+
+    service = 100 * book.demand.fleet.settings.service
+    return (
+        f"For the next {min(LEAD_MONTHS, len(book.months))} months: holds the pieces that serve {service:g} % of "
+        f"jobs at "
+        f"once; this list serves {100 * book.job_fill:.1f} %."
+    )
+
+
+def lag_note(book: DemandBook) -> str:
+    """The habit of reporting in use, in one line."""
+    shares = ", ".join(f"{100 * share:.0f} %" for share in book.demand.lag[:8])
+    more = f" and {len(book.demand.lag) - 8} more months" if len(book.demand.lag) > 8 else ""
+    return f"Share reported 0, 1, 2 ... months after the threshold is crossed: {shares}{more}."
+
+
+def backtest_note(book: DemandBook) -> str:
+    from driftmodel.fleet.backtest import backtest_words
+
+    assert book.backtest is not None
+    return backtest_words(book.backtest).replace("\n", " ")
+
+
+def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> None:
+    settings = book.demand.fleet.settings
+    page.set_column(0, 0, 26, formats["wrap"])
+    page.set_column(1, 1, 100, formats["wrap"])
+    page.write_string(0, 0, settings.title, title)
+    rows = definitions(book) + [
+        ("Known to", f"the end of {month_words(book.demand.cube.attrs['cutoff'])}"),
+        ("Made with", f"driftmodel {__version__}, seed {settings.seed}, {settings.samples} sampled futures, "
+                      f"{settings.draws} guitars of each kind in {settings.members} runs of weather"),
+    ]  # fmt: skip
+    for line, (head, words) in enumerate(rows, start=2):
+        page.write_string(line, 0, head, formats["wrap"])
+        page.write_string(line, 1, words, formats["wrap"])
+    page.freeze_panes(2, 0)
+    page.set_landscape()
+    page.fit_to_pages(1, 0)

@@ -1,0 +1,304 @@
+"""`driftmodel demand` as a planner uses it: what is printed, what is written, what is refused and leaves no trace.
+
+No outside reference values: files are compared with each other and with the tables they were made from.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from workbook_reader import read_workbook
+
+from driftmodel.doors import demand_command
+from driftmodel.fleet.invented import ToyDrift
+from driftmodel.fleet.roster import read_fleet
+
+ROOT = Path(__file__).parents[1]
+FLEETS = ROOT / "scenarios" / "fleets"
+QUICK = (("samples = 600", "samples = 60"), ("draws = 160", "draws = 32"), ("members = 8", "members = 2"))
+
+
+def edit(file: Path, *changes: tuple[str, str]) -> None:
+    text = file.read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    file.write_text(text, encoding="utf-8")
+
+
+@pytest.fixture
+def mine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of the demonstration fleet in tmp/mine, the working directory tmp, a toy law in place of the physics."""
+    demand_command.copy_fleet(FLEETS / "two-regions.toml", tmp_path / "mine")
+    edit(tmp_path / "mine" / "two-regions.toml", *QUICK)
+    monkeypatch.chdir(tmp_path)
+    law = ToyDrift(grades=13)
+    monkeypatch.setattr("driftmodel.fleet.physics.physics_of", lambda fleet: law)
+    return tmp_path / "mine"
+
+
+@pytest.fixture(scope="module")
+def real(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The demonstration fleet through the physics of both designs, fewer draws: its folder and what was printed."""
+    from click.testing import CliRunner
+
+    room = tmp_path_factory.mktemp("real")
+    copied = demand_command.copy_fleet(FLEETS / "two-regions.toml", room / "fleet")
+    edit(copied, *QUICK)
+    words = [str(copied), "--backtest", "--out", str(room / "out"), "--keep", str(room / "keep")]
+    ran = CliRunner().invoke(demand_command.demand, words, catch_exceptions=False)
+    assert ran.exit_code == 0
+    return room / "out", ran.output
+
+
+# ---- the demonstration fleet, end to end ---------------------------------------------------------------------------
+
+
+def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]) -> None:
+    out, told = real
+    names = {path.name for path in out.iterdir()}
+    assert {
+        "demand.csv",
+        "demand.parquet",
+        "demand.xlsx",
+        "demand.html",
+        "due.csv",
+        "stock.csv",
+        "roll-forward.csv",
+    } <= names
+    assert "rejects.csv" not in names and "backtest.png" in names
+    assert told.startswith("Two regions") and "80 % interval held" in told
+    assert len(list((out.parent / "keep").glob("*.npz"))) == 24  # 2 regions x 2 exposures x 2 designs x 3 build months
+
+
+def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(real: tuple[Path, str]) -> None:
+    """The claims were made from the physics with hidden multipliers of 1.25, 0.9, 0.8 and 1.1."""
+    sheet = read_workbook(real[0] / "demand.xlsx")["Claims and multipliers"]
+    found = dict(
+        zip(
+            zip(sheet.column("Region"), sheet.column("Design"), strict=True),
+            sheet.column("With claims, mean (ratio)"),
+            strict=True,
+        )
+    )
+    assert found["lakes", "large"] > found["south", "large"]
+    assert found["south", "small"] > found["lakes", "small"]
+    assert all(0.5 < value < 1.8 for value in found.values())
+
+
+def test_csv_parquet_and_workbook_agree(real: tuple[Path, str]) -> None:
+    out = real[0]
+    csv = pd.read_csv(out / "demand.csv")
+    pd.testing.assert_frame_equal(csv, pd.read_parquet(out / "demand.parquet"), check_dtype=False, rtol=0, atol=1e-9)
+    sheet = read_workbook(out / "demand.xlsx")["Monthly"]
+    assert sheet.column("Regrades, P50 (jobs)") == pytest.approx(csv["regrades_p50"].tolist())
+    leaves, fleet = csv[csv["level"] == "region x design"], csv[csv["level"] == "fleet"]
+    assert leaves.groupby("month")["regrades_mean"].sum().to_numpy() == pytest.approx(
+        fleet.set_index("month")["regrades_mean"].sort_index().to_numpy(), abs=1e-4
+    )
+    assert (fleet["regrades_p10"] <= fleet["regrades_p50"]).all()
+
+
+def test_the_shipped_fleet_is_small_clean_and_said_to_be_invented() -> None:
+    files = list(FLEETS.iterdir())
+    assert sum(file.stat().st_size for file in files) < 300_000
+    for name in demand_command.fleet_names():
+        fleet = read_fleet(FLEETS / f"{name}.toml")
+        assert fleet.settings.invented and "invented" in fleet.settings.title and not fleet.faults
+        sold = int(fleet.units.count[~fleet.units.planned].sum())
+        assert 1000 < sold < 10_000 and np.any(fleet.units.count > 1) and any(fleet.serial)
+
+
+# ---- the command ---------------------------------------------------------------------------------------------------
+
+
+def test_list_and_demo(run: Callable[..., object], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    ran = run("demand", "--list")
+    assert ran.code == 0 and re.search(r"^two-regions\s+Two regions", ran.out, re.M)
+    ran = run("demand", "--demo", "my-fleet")
+    assert ran.code == 0 and "my-fleet/two-regions.toml" in ran.out
+    assert not read_fleet(tmp_path / "my-fleet" / "two-regions.toml").faults
+    again = run("demand", "--demo", "my-fleet")
+    assert again.code == 2 and "--demo my-fleet-2" in again.err
+
+
+def test_words_json_and_quiet(run: Callable[..., object], mine: Path) -> None:
+    ran = run("demand", "mine/two-regions.toml")
+    assert ran.code == 0, ran.err
+    lines = ran.out.splitlines()
+    assert len(lines) <= 27 and max(map(len, lines)) <= 100
+    assert (mine.parent / "demand-two-regions" / "demand.xlsx").is_file()
+    found = json.loads(run("demand", "mine/two-regions.toml", "--json", "--out", "there").out)
+    assert found["folder"] == "there" and sum(row["rows_rejected"] for row in found["rows"]) == 0
+    told = next(line for line in lines if line.startswith("  Regrades"))
+    assert told.split()[-2] == f"{round(found['ahead']['regrades']['p50']):,}"
+    quiet = run("demand", "mine/two-regions.toml", "--quiet")
+    assert (quiet.code, quiet.out, quiet.err) == (0, "", "")
+
+
+def test_months_and_service_in_place_of_the_files(run: Callable[..., object], mine: Path) -> None:
+    seen = []
+    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.5", "--out", "low")
+    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.99", "--out", "high")
+    for name in ("low", "high"):
+        assert pd.read_csv(mine.parent / name / "demand.csv")["month"].nunique() == 7
+        seen.append(pd.read_csv(mine.parent / name / "stock.csv")["pieces"].sum())
+    assert seen[0] < seen[1]
+
+
+def test_a_longer_horizon_reaches_the_physics_too() -> None:
+    """Otherwise the years after the file's own horizon would hold no regrade and nobody would be told."""
+    from driftmodel.fleet.physics import physics_of
+
+    fleet = read_fleet(FLEETS / "two-regions.toml")
+    longer = demand_command._with_options(fleet, 120, None)
+    assert physics_of(longer).years >= physics_of(fleet).years + 8
+
+
+def test_progress_counts_the_cells(monkeypatch: pytest.MonkeyPatch, run: Callable[..., object], mine: Path) -> None:
+    monkeypatch.setattr(demand_command, "shows_progress", lambda quiet, as_json: True)
+    assert "cells 12 of 24" in run("demand", "mine/two-regions.toml").err
+
+
+def test_workers_and_a_kept_run_change_no_byte(run: Callable[..., object], mine: Path) -> None:
+    for out, more in (("a", ("--keep", "k1")), ("b", ("--keep", "k2", "--workers", "2")), ("c", ("--keep", "k1"))):
+        assert run("demand", "mine/two-regions.toml", "--out", out, *more).code == 0
+    texts = {(mine.parent / out / "demand.csv").read_bytes() for out in "abc"}
+    assert len(texts) == 1
+
+
+# ---- rows that cannot be used --------------------------------------------------------------------------------------
+
+
+def test_a_few_bad_rows_are_listed_told_and_left_out(run: Callable[..., object], mine: Path) -> None:
+    units = mine / "two-regions-units.csv"
+    lines = units.read_text().splitlines()
+    lines[4] = lines[4].replace("lakes", "lkaes")
+    lines[9] = lines[9].replace("2020", "2O20")
+    units.write_text("\n".join(lines) + "\n")
+    ran = run("demand", "mine/two-regions.toml")
+    assert ran.code == 0
+    assert re.search(r"Rejected in two-regions-units.csv: 2 of 1,\d+ rows", ran.out)
+    rejects = pd.read_csv(mine.parent / "demand-two-regions" / "rejects.csv")
+    assert sorted(rejects["row"].unique()) == [5, 10] and 'Did you mean "lakes"' in rejects["reason"][0]
+    data = json.loads(run("demand", "mine/two-regions.toml", "--json").out)["rows"][0]
+    counts = pd.read_csv(units)["count"]
+    assert data["units"] == counts.sum() and data["units_rejected"] == counts[[3, 8]].sum()
+    html = (mine.parent / "demand-two-regions" / "demand.html").read_text()
+    assert "rejects.csv" in html
+
+
+def test_too_many_bad_rows_stop_the_run_and_leave_their_list(run: Callable[..., object], mine: Path) -> None:
+    units = mine / "two-regions-units.csv"
+    good = units.read_text()
+    units.write_text(good.replace(",lakes,", ",nowhere,"))
+    ran = run("demand", "mine/two-regions.toml")
+    assert ran.code == 2 and "rejects_most_pct" in ran.err and "rejects.csv" in ran.err and "row 2" in ran.err
+    out = mine.parent / "demand-two-regions"
+    assert [path.name for path in out.iterdir()] == ["rejects.csv"]
+    assert len(pd.read_csv(out / "rejects.csv")) == good.count(",lakes,")
+    units.write_text(good)
+    assert run("demand", "mine/two-regions.toml").code == 0
+    assert not (out / "rejects.csv").exists() and (out / "demand.xlsx").is_file()
+
+
+# ---- faults: one message, nothing written --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "said"),
+    [
+        ("two-regions.toml", 'scenario = "damp-coast"', 'scenario = "damp-cost"', "damp-coast"),
+        ("two-regions.toml", 'open = "cold_city_heated"', 'open = "cold_city_heatd"', "cold_city_heated"),
+        ("two-regions.toml", "horizon_months = 24", "horizon_months = 0", "horizon_months"),
+        ("two-regions.toml", "two-regions-claims.csv", "claims.csv", "claims.csv"),
+        ("two-regions.toml", 'grades = ["A", "B",', "grades = [", "grades"),
+        ("two-regions-rates.csv", "south,1.6", "south,-1.6", "hours_regrade"),
+        ("two-regions-rates.csv", "south,", "suoth,", "region"),
+        ("two-regions-units.csv", "cover_months", "cover", "cover_months"),
+        ("two-regions-claims.csv", "disposition", "dispositon", "disposition"),
+        ("two-regions-plan.csv", "design,", "design;", "design"),
+    ],
+)
+def test_a_fault_ends_with_two_one_message_and_no_trace(
+    file: str, old: str, new: str, said: str, run: Callable[..., object], mine: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.undo()
+    monkeypatch.chdir(mine.parent)
+    edit(mine / file, (old, new))
+    before = sorted(mine.parent.rglob("*"))
+    monkeypatch.setattr("sys.argv", ["driftmodel"])
+    ran = run("demand", "mine/two-regions.toml", "--keep", str(mine.parent / "keep"))
+    assert ran.code == 2 and ran.out == "" and said in ran.err and "Mend:" in ran.err and "Traceback" not in ran.err
+    left = [path for path in sorted(mine.parent.rglob("*")) if "keep" not in path.parts]
+    assert left == before
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ((), "driftmodel demand two-regions"),
+        (("two-region",), 'Did you mean "two-regions"'),
+        (("no/such.toml",), "there is no such file"),
+        (("mine",), "it is a folder"),
+        (("mine/two-regions.toml", "--months", "0"), "--months"),
+        (("mine/two-regions.toml", "--service", "1.0"), "--service"),
+        (("mine/two-regions.toml", "--out", "mine"), "none of them is a report"),
+        (("mine/two-regions.toml", "--out", "mine/two-regions.toml"), "it is a file"),
+        (("mine/two-regions.toml", "--keep", "mine/two-regions.toml/k"), "--keep"),
+    ],
+)
+def test_what_cannot_be_run_is_refused(
+    given: tuple[str, ...], said: str, run: Callable[..., object], mine: Path
+) -> None:
+    before = sorted(mine.parent.rglob("*"))
+    ran = run("demand", *given)
+    assert ran.code == 2 and said in ran.err and "Traceback" not in ran.err
+    assert sorted(mine.parent.rglob("*")) == before
+
+
+def test_a_backtest_without_a_past_is_refused(run: Callable[..., object], mine: Path) -> None:
+    edit(mine / "two-regions.toml", ("seed = 4", "claims_since = 2025-09-01\nseed = 4"))
+    ran = run("demand", "mine/two-regions.toml", "--backtest")
+    assert ran.code == 2 and "leave out --backtest" in ran.err
+    assert not (mine.parent / "demand-two-regions").exists()
+
+
+def test_workers_elsewhere_are_not_sent_to_this_machines_cache(tmp_path: Path) -> None:
+    assert demand_command._crew(1, "tcp://10.0.0.5:8786", None).folder is None
+    assert demand_command._crew(1, "tcp://10.0.0.5:8786", tmp_path / "all").folder == tmp_path / "all"
+    assert demand_command._crew(1, None, None).folder is not None
+
+
+def test_a_scheduler_that_does_not_answer_is_told(run: Callable[..., object], mine: Path) -> None:
+    ran = run("demand", "mine/two-regions.toml", "--scheduler", "nonsense")
+    assert ran.code == 2 and "--scheduler" in ran.err and "Traceback" not in ran.err
+    assert not (mine.parent / "demand-two-regions").exists()
+
+
+# ---- its document --------------------------------------------------------------------------------------------------
+
+
+def test_the_document_names_every_column_sheet_and_option(real: tuple[Path, str]) -> None:
+    from driftmodel.fleet import roster
+
+    text = (ROOT / "docs" / "demand.md").read_text(encoding="utf-8")
+    rows = {line.split("|")[1].strip(): line for line in text.splitlines() if line.startswith("| ")}
+    for table, columns in (
+        ("units", (*roster.UNIT_COLUMNS, "count", "last_regrade")),
+        ("claims", (*roster.CLAIM_COLUMNS, *roster.CLAIM_EXTRAS)),
+        ("plan", roster.PLAN_COLUMNS),
+        ("rates", roster.RATE_COLUMNS),
+    ):
+        assert set(re.findall(r"`(\w+)`", rows[table])) == set(columns), table
+    for sheet in read_workbook(real[0] / "demand.xlsx"):
+        assert sheet in rows["`demand.xlsx`"], sheet
+    known = {option for parameter in demand_command.demand.params for option in parameter.opts}
+    assert set(re.findall(r"(--[a-z]+)", text)) <= known
