@@ -100,3 +100,12 @@ def test_months_in_words() -> None:
 def test_terminal_lines_fit() -> None:
     text = advice_terminal(told("first-winter"), "inch")
     assert all(len(line) <= 100 for line in text.splitlines()) and "fl oz" in text
+
+
+def test_an_outer_wall_is_damper_than_the_room() -> None:
+    """The wall is colder than the room (f_Rsi below 1), so the same vapour is nearer saturation there: more damp days
+    and a wider swing on the wall of a humidified home, and moving off it takes the crack risk down."""
+    wall = next(each for each in told("first-winter-humidified").measures if each.key == "off the wall")
+    assert wall.before.damp_days > wall.outcome.damp_days + 10
+    assert wall.before.action_swing_mm > wall.outcome.action_swing_mm
+    assert wall.before.crack_risk >= wall.outcome.crack_risk and wall.years_bought > 2 * wall.years_bought_se

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftmodel.advice.bands import (
     DAMP_PCT,
@@ -63,7 +64,8 @@ def advise(
         changed = run_chain(with_climate(scenario, measure.climate), ensemble, cache)
         results.append(_result(measure, chain, changed, seed, need, now, here))
     if climate.room is not None and climate.outdoor is not None:
-        results.append(_off_the_wall(scenario, now, need))
+        progress("against the outer wall")
+        results.append(_off_the_wall(chain, seed, need, now))
     kind = _kind(months, keep)
     best, why = _best(kind, now, results)
     return Advice(
@@ -117,8 +119,8 @@ def _result(
         measure.key, measure.words,
         float(at_work.mean()) if at_work.size else 0.0,
         float(np.quantile(at_work, 0.95)) if at_work.size else 0.0,
-        measure.capacity_l_per_day, measure.months, then,
-        float(gained.mean()), float(gained.std(ddof=1) / np.sqrt(gained.size)) if gained.size > 1 else 0.0,
+        measure.capacity_l_per_day, measure.months, now, then,
+        *_paired(gained),
         surfaces, _drawbacks(measure, then, now, surfaces, here),
     )  # fmt: skip
 
@@ -156,18 +158,26 @@ def _drawbacks(
     return (*lines, own[measure.key])
 
 
-def _off_the_wall(scenario: Scenario, now: Outcome, need: Need) -> MeasureResult:
-    """For a guitar that hangs on an outer wall: what the wall's air is like, against the room's (no chain is run)."""
-    climate, start = scenario.stays[-1].climate, scenario.stays[-1].start
-    wall = air_at_wall(climate, start, scenario.seed)
-    daily = wall["relative_humidity"].values.reshape(-1, 24).mean(axis=1)
-    damp = int((daily > DAMP_PCT).sum())
+def _off_the_wall(room: Chain, seed: int, need: Need, now: Outcome) -> MeasureResult:
+    """For a guitar that hangs on an outer wall: the same draws in the wall's air, and what the room's air buys."""
+    wall = run_chain(room.scenario, room.draws, LagCache(1, air_at_wall))
+    held = held_strain(wall, seed)
+    hung = outcome(wall, held, months_at_risk(wall, held, need.keep))
+    gained = room.free_years() - wall.free_years()
     words = (
-        "Off the outer wall, if it hangs on one: the air against that wall is colder than the room's and above "
-        f"{DAMP_PCT:.0f} % on {damp} days a year (the room: {now.damp_days:.0f})"
+        f"Off the outer wall, if it hangs on one: the air against it is above {DAMP_PCT:.0f} % on {hung.damp_days:.0f} "
+        f"days a year, the room's on {now.damp_days:.0f}"
     )
-    return MeasureResult("off the wall", words, 0.0, 0.0, 0.0, (), now, 0.0, 0.0, (),
-                         ("the forecast itself takes it to stand in the room's air",))  # fmt: skip
+    return MeasureResult(
+        "off the wall", words, 0.0, 0.0, 0.0, (), hung, now, *_paired(gained), (),
+        ("all else here takes it to stand in the room's air already",),
+    )  # fmt: skip
+
+
+def _paired(gained: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean of paired differences and its standard error."""
+    error = float(gained.std(ddof=1) / np.sqrt(gained.size)) if gained.size > 1 else 0.0
+    return float(gained.mean()), error
 
 
 def _months_to_mend(

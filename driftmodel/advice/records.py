@@ -70,6 +70,7 @@ class Outcome:
 class MeasureResult:
     """One measure. litres_per_day: mean over the days it works, and the 95 % day; water given off, or taken out by a
     dehumidifier. capacity_l_per_day: what it was allowed. months: those in which it works.
+    before, outcome: without and with it.
     years_bought: regrade-free years more than without it, and its standard error over the paired draws."""
 
     key: str
@@ -78,6 +79,7 @@ class MeasureResult:
     litres_on_a_hard_day: float
     capacity_l_per_day: float
     months: tuple[int, ...]
+    before: Outcome
     outcome: Outcome
     years_bought: float
     years_bought_se: float

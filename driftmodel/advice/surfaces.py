@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.advice.records import ColdSurface
 from driftmodel.base import library
-from driftmodel.base.records import Climate
+from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.climate.air import make_air, months_of
-from driftmodel.climate.history import climate_air
+from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
 
 if TYPE_CHECKING:
@@ -39,15 +40,11 @@ def surface_humidity_pct(indoor_c: ArrayLike, indoor_pct: ArrayLike, surface_c: 
 
 def outdoor_of(climate: Climate) -> Climate:
     """The same climate without room, humidifier and case: its outdoor air."""
-    from dataclasses import replace
-
     return replace(climate, room=None, humidifier=None, case=None)
 
 
 def cold_surfaces(climate: Climate, start: date, seed: int) -> tuple[ColdSurface, ...]:
     """The check for wall and window over a year from `start`; empty for a climate that is not a room in outdoor air."""
-    from dataclasses import replace
-
     if climate.room is None or climate.outdoor is None:
         return ()
     inside = climate_air(replace(climate, case=None), start, HOURS, seed=seed)
@@ -69,13 +66,18 @@ def _humidity_at(inside: Dataset, outside: Dataset, factor: float) -> Array:
     return surface_humidity_pct(indoor_c, inside["relative_humidity"].values, surface_c)
 
 
-def air_at_wall(climate: Climate, start: date, seed: int, days: int = 365) -> Dataset:
-    """A year's air against the outer wall of a climate's room: the room's vapour at the wall's temperature."""
-    from dataclasses import replace
-
-    inside = climate_air(replace(climate, case=None), start, 24 * days, seed=seed)
-    outside = climate_air(outdoor_of(climate), start, 24 * days, seed=seed)
+def air_at_wall(scenario: Scenario, member: int) -> Dataset:
+    """The scenario's air, but hung against the outer wall of the room of its last stay: the room's vapour at the
+    wall's temperature. The last stay is a room in outdoor air."""
+    *before, last = scenario.stays
+    room = replace(last.climate, case=None)
+    inside = scenario_air(replace(scenario, stays=(*before, Stay(last.start, room))), member)
+    outside = scenario_air(replace(scenario, stays=(*before, Stay(last.start, outdoor_of(room)))), member)
     factor = library.general("surface_temperature_factor_wall").value
-    surface_c = surface_temperature_c(inside["air_temperature"].values, outside["air_temperature"].values, factor)
-    wet = np.minimum(_humidity_at(inside, outside, factor), 100.0)
-    return make_air(inside["time"].values, surface_c, wet, inside["filled"].values)
+    here = inside["time"].values >= np.datetime64(last.start.isoformat())
+    warm, damp = inside["air_temperature"].values, inside["relative_humidity"].values
+    wall_c = surface_temperature_c(warm, outside["air_temperature"].values, factor)
+    wall_pct = np.minimum(_humidity_at(inside, outside, factor), 100.0)
+    return make_air(
+        inside["time"].values, np.where(here, wall_c, warm), np.where(here, wall_pct, damp), inside["filled"].values
+    )

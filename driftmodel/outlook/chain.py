@@ -55,10 +55,13 @@ class Chain:
 
 
 class LagCache:
-    """Air and lags by what they depend on; the least lately used go first. One for each process that wants it."""
+    """Air and lags by what they depend on; the least lately used go first. One for each process that wants it.
 
-    def __init__(self, kept: int = KEPT) -> None:
+    air_of: a scenario's air in a weather member, for air that is not the scenario's own."""
+
+    def __init__(self, kept: int = KEPT, air_of: Callable[[Scenario, int], Dataset] = scenario_air) -> None:
         self._kept = kept
+        self._air_of = air_of
         self._known: OrderedDict[str, tuple[Dataset, Lags]] = OrderedDict()
 
     def of(self, scenario: Scenario, member: int) -> tuple[Dataset, Lags]:
@@ -70,7 +73,7 @@ class LagCache:
         )  # fmt: skip
         found = self._known.get(key)
         if found is None:
-            air = scenario_air(scenario, member)
+            air = self._air_of(scenario, member)
             found = self._known[key] = (air, air_lags(air, scenario))
             while len(self._known) > self._kept:
                 self._known.popitem(last=False)

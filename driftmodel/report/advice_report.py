@@ -62,7 +62,7 @@ def write_advice(advice: Advice, fc: Dataset, scenario: Scenario, out_dir: Path,
 
 def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
     """The report's words."""
-    measures = tuple(advice_words.measure_words(each, advice, units) for each in advice.measures)
+    measures = tuple(advice_words.measure_words(each, units) for each in advice.measures)
     shorter = (advice_words.SHORTER,) if advice_words.any_shorter(advice) else ()
     place = (f"Lives in: {scenario.stays[-1].climate.title}",)
     invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()

@@ -107,12 +107,10 @@ def _years_words(each: MeasureResult) -> str:
     )
 
 
-def measure_words(each: MeasureResult, advice: Advice, units: str) -> str:
+def measure_words(each: MeasureResult, units: str) -> str:
     """One measure in a sentence or three."""
     drawbacks = "; ".join(each.drawbacks)
-    if each.key == "off the wall":
-        return f"{each.words}. Mind: {drawbacks}."
-    now, then = advice.now, each.outcome
+    then = each.outcome
     water = ""
     if each.litres_per_day > 0:
         verb = "takes out" if each.key == "dehumidifier" else "gives"
@@ -120,11 +118,17 @@ def measure_words(each: MeasureResult, advice: Advice, units: str) -> str:
             f" It {verb} {water_words(each.litres_per_day, units)} a day {during(each.months)}, "
             f"{water_words(each.litres_on_a_hard_day, units)} on a hard day."
         )
+    if each.key == "off the wall":
+        return f"{each.words}. Moved off it: {_changes(each, units)}. Mind: {drawbacks}."
     left = f"leaves {months_words(then.months_outside)} at risk" if then.months_outside else "leaves no month at risk"
+    return f"{each.words}.{water} It {left}; {_changes(each, units)}. Mind: {drawbacks}."
+
+
+def _changes(each: MeasureResult, units: str) -> str:
+    now, then = each.before, each.outcome
     return (
-        f"{each.words}.{water} It {left}; season's swing {length_words(now.action_swing_mm, units)} to "
-        f"{length_words(then.action_swing_mm, units)}; crack risk {percent(now.crack_risk)} to "
-        f"{percent(then.crack_risk)}; {_years_words(each)}. Mind: {drawbacks}."
+        f"season's swing {length_words(now.action_swing_mm, units)} to {length_words(then.action_swing_mm, units)}; "
+        f"crack risk {percent(now.crack_risk)} to {percent(then.crack_risk)}; {_years_words(each)}"
     )
 
 
@@ -173,7 +177,7 @@ def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
         ("The wood", wood_words(advice)),
         ("At risk", risk_words(advice)),
         ("As it is", now_words(advice, units)),
-        *((each.key.capitalize(), measure_words(each, advice, units)) for each in advice.measures),
+        *((each.key.capitalize(), measure_words(each, units)) for each in advice.measures),
     ]
     if any_shorter(advice):
         blocks.append(("Fewer years?", SHORTER))
