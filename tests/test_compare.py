@@ -64,9 +64,7 @@ def test_warming_warms_the_weather_file() -> None:
     per_k = library.general("outdoor_humidity_per_kelvin").value
     shift = airs[1]["air_temperature"].values - airs[0]["air_temperature"].values
     drier = airs[1]["relative_humidity"].values.mean() - airs[0]["relative_humidity"].values.mean()
-    assert shift == pytest.approx(2.0, abs=0.02) and drier == pytest.approx(
-        2 * per_k, abs=0.3
-    )
+    assert shift == pytest.approx(2.0, abs=0.02) and drier == pytest.approx(2 * per_k, abs=0.3)
 
 
 def test_lighter_gauges_pull_with_the_square() -> None:

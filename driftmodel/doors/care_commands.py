@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -128,8 +127,9 @@ def compare(
 @click.option("--open/--no-open", "open_browser", default=False, help="Open the browser too.")
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
 def page(port: int, open_browser: bool, quiet: bool) -> None:
-    """A page of what-ifs for the browser, served on this machine only; nothing leaves it.
+    """What-ifs in the browser, on this machine only.
 
+    Serves a page on the loopback address; nothing leaves the machine.
     Ctrl+C stops it.
     """
     try:
@@ -144,9 +144,3 @@ def page(port: int, open_browser: bool, quiet: bool) -> None:
     from driftmodel.doors.page import HOST, serve
 
     serve(port, open_browser, ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet))
-
-
-def add_to(group: Any) -> None:
-    """Hang the three on a group of commands."""
-    for command in (advise, compare, page):
-        group.add_command(command)

@@ -54,7 +54,7 @@ def demand(
     quiet: bool,
     as_json: bool,
 ) -> None:
-    """Regrades, parts, hours and cost of a whole fleet, month by month.
+    """Regrades, parts, hours and cost of a fleet by month.
 
     FLEET is the path of a TOML file that names units, claims, shipment plan and rates, or the name of a shipped one.
     Writes a workbook (demand.xlsx), tables and a page (demand.html) into a folder, demand-NAME unless --out says

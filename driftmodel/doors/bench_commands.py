@@ -1,0 +1,215 @@
+"""The commands forecast, calibrate and grade."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from driftmodel.base.errors import BadInput
+from driftmodel.doors.shared import (
+    clear_progress,
+    folder_named,
+    say,
+    scenario_named,
+    shared_options,
+    show_progress,
+    shows_progress,
+    silent,
+    what_if_option,
+)
+
+if TYPE_CHECKING:
+    from driftmodel.base.records import Scenario
+
+
+@click.command()
+@click.argument("scenario", required=False)
+@click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
+@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+@what_if_option
+@shared_options
+def forecast(
+    scenario: str | None,
+    list_them: bool,
+    draws: int | None,
+    seed: int | None,
+    what_if: str | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """When a regrade is due, to which grade, and how sure that is.
+
+    SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report (report.html), pictures,
+    tables and data into a folder, forecast-NAME unless --out says otherwise.
+    """
+    if list_them:
+        say(_scenario_list(as_json), quiet)
+        return
+    if scenario is None:
+        raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
+    chosen = scenario_named(scenario, what_if)
+    folder = out or folder_named("forecast", chosen.name)
+    from driftmodel.report.document import write_report
+    from driftmodel.report.folder import check_folder
+
+    check_folder(folder)
+    from driftmodel.outlook.drift import forecast as run
+    from driftmodel.report.words import forecast_json, terminal_summary
+
+    show = shows_progress(quiet, as_json)
+    result = run(chosen, draws, seed, progress=show_progress if show else silent)
+    if show:
+        show_progress("report: figures, tables, data")
+    write_report(result, chosen, folder, units)
+    clear_progress(show)
+    if as_json:
+        say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
+        return
+    say(terminal_summary(result, chosen, units), quiet)
+    say(f"\nReport: {folder / 'report.html'}", quiet)
+
+
+def _scenario_list(as_json: bool) -> str:
+    from driftmodel.base.scenarios import load_scenario, scenario_names
+
+    scenarios: list[Scenario] = [load_scenario(name) for name in scenario_names()]
+    if as_json:
+        return json.dumps(
+            [{"name": item.name, "title": item.title, "summary": item.summary} for item in scenarios], indent=2
+        )
+    width = max(len(item.name) for item in scenarios)
+    lines = [f"{item.name:<{width}}  {item.summary}" for item in scenarios]
+    return "\n".join([*lines, "", "All invented; the weather in them is real where it names a weather file."])
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--readings", type=click.Path(path_type=Path), required=True, help="The bench's readings, a CSV file.")
+@click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
+@click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
+@shared_options
+def calibrate(
+    scenario: str,
+    readings: Path,
+    next_reading: bool,
+    and_forecast: bool,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Learn one instrument from its bench readings.
+
+    Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.calibration.diagnosis import diagnose
+    from driftmodel.calibration.fit import as_calibration, learn
+    from driftmodel.calibration.readings import read_readings
+    from driftmodel.report import calibration_words as words
+
+    chosen = load_scenario(scenario)
+    book = read_readings(readings, chosen)
+    folder = out or Path(f"calibration-{chosen.name}")
+    report = folder / "forecast"
+    if and_forecast:
+        from driftmodel.report.folder import check_folder
+
+        check_folder(report)
+    posterior = learn(chosen, book)
+    found = as_calibration(posterior)
+    told = diagnose(posterior, found.fitted)
+    written = list(words.write_calibration(found, told, folder, units))
+    if and_forecast:
+        from driftmodel.outlook.drift import forecast as run
+        from driftmodel.report.document import write_report
+
+        written += write_report(run(chosen, unknowns=found.draws), chosen, report, units)[:1]
+    if as_json:
+        say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
+        return
+    from driftmodel.calibration.sensitivity import worth_reading
+
+    worth = worth_reading(chosen, found) if next_reading else ()
+    say(words.calibration_summary(found, told, units, worth), quiet)
+    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+
+
+@click.command()
+@click.argument("scenarios", nargs=-1, required=True, metavar="SCENARIO...")
+@click.option("--reading", "given", multiple=True, metavar="WHAT=VALUE", help="Today's reading, such as action=2.9mm.")
+@click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
+@click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")
+@click.option(
+    "--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years the grade is to stay right."
+)
+@shared_options
+def grade(
+    scenarios: tuple[str, ...],
+    given: tuple[str, ...],
+    when: str | None,
+    readings: Path | None,
+    years: int,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Which spacer stays right; what a reading calls for.
+
+    The spacer that stays right where the instrument goes; with --reading, what today's reading calls for.
+
+    Several scenarios make a shipment: a line for each.
+    """
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.report import calibration_words as words
+
+    chosen = [load_scenario(name) for name in scenarios]
+    if given and len(chosen) > 1:
+        raise BadInput(
+            "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
+        )
+    if given or readings:
+        text, data = _decided(chosen[0], given, when, readings, units)
+    else:
+        from driftmodel.outlook.place import grade_for_place
+
+        tables = [grade_for_place(each, years=years) for each in chosen]
+        text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
+        data = [words.place_json(table) for table in tables]
+    shown = json.dumps(data, indent=2) if as_json else text
+    say(shown, quiet)
+    if out is not None:
+        from driftmodel.report.folder import write_text
+
+        written = write_text(out, "grade.json" if as_json else "grade.txt", shown + "\n")
+        say("" if as_json else f"\nWritten: {written}", quiet or as_json)
+
+
+def _decided(
+    scenario: Scenario, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
+) -> tuple[str, Any]:
+    """Weather or drift: the decision about today's reading, with what earlier readings taught."""
+    from datetime import date
+
+    from driftmodel.calibration.decide import weather_or_drift
+    from driftmodel.calibration.fit import calibrate as fit
+    from driftmodel.calibration.readings import read_readings, reading_of
+    from driftmodel.report import calibration_words as words
+
+    if not given:
+        raise BadInput("no reading of today was given", "a reading", mend="--reading action=2.9mm")
+    try:
+        day = date.fromisoformat(when) if when else date.today()
+    except ValueError:
+        raise BadInput(f'"{when}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
+    rows = tuple(reading_of(words_of_one, scenario, day) for words_of_one in given)
+    known = fit(scenario, read_readings(readings, scenario)) if readings else None
+    decision = weather_or_drift(scenario, rows, known)
+    return words.decision_summary(decision, units), words.decision_json(decision)

@@ -1,0 +1,143 @@
+"""The commands that look at what goes in: design, air and woods."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from driftmodel.base.errors import BadInput
+from driftmodel.doors.shared import (
+    clear_progress,
+    say,
+    shared_options,
+    show_progress,
+    shows_progress,
+    silent,
+)
+
+if TYPE_CHECKING:
+    pass
+
+
+@click.command()
+@click.argument("instrument", required=False)
+@click.option("--sensitivities", is_flag=True, help="Vary every input too, and the what-ifs: about a minute.")
+@shared_options
+def design(
+    instrument: str | None, sensitivities: bool, out: Path | None, units: str, quiet: bool, as_json: bool
+) -> None:
+    """Draw an instrument to scale and show how its body moves.
+
+    INSTRUMENT is the name of a shipped design or the path of a TOML file. Writes drawing.png, movement.png and tables
+    into a folder, design-NAME unless --out says otherwise.
+    """
+    from driftmodel.base.scenarios import find_instrument, instrument_names
+
+    if instrument is None:
+        known = instrument_names()
+        raise BadInput(
+            "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
+        )
+    chosen = find_instrument(instrument)
+    folder = out or Path(f"design-{chosen.name}")
+    from dataclasses import asdict
+
+    from driftmodel.report.design_report import behaviour_words, write_design
+    from driftmodel.structure.design import behaviour
+
+    found = behaviour(chosen)
+    written = write_design(
+        chosen, found, folder, units, sensitivities, show_progress if shows_progress(quiet, as_json) else silent
+    )
+    clear_progress(shows_progress(quiet, as_json))
+    if as_json:
+        say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        return
+    say(behaviour_words(chosen, found, units), quiet)
+    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--time-zone", help="Time zone of a logger's stamps, such as UTC or America/Chicago.")
+@click.option("--gap-policy", type=click.Choice(["interpolate", "hold"]), help="How gaps in a logger file are filled.")
+@click.option("--temperature-column", metavar="NAME", help="Header of a logger's temperature column.")
+@click.option("--humidity-column", metavar="NAME", help="Header of a logger's relative humidity column.")
+@click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
+@shared_options
+def air(
+    file: Path,
+    time_zone: str | None,
+    gap_policy: str | None,
+    temperature_column: str | None,
+    humidity_column: str | None,
+    day_first: bool | None,
+    out: Path | None,
+    units: str,
+    quiet: bool,
+    as_json: bool,
+) -> None:
+    """Look at an air history: what was read, gaps, seasons, bands.
+
+    FILE is a logger's CSV or an EPW, TMY3 or shipped weather file. Draws air.png into the --out folder (air-NAME).
+    """
+    from driftmodel.climate.history import read_air
+    from driftmodel.report.air_words import air_json, air_summary, write_air_figure
+
+    named = {"temperature": temperature_column, "relative_humidity": humidity_column}
+    columns = {role: name for role, name in named.items() if name}
+    try:
+        history = read_air(
+            file, columns=columns or None, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first
+        )
+    except BadInput as fault:
+        raise _as_flags(fault) from None
+    picture = write_air_figure(history, out or Path(f"air-{file.stem}"), units)
+    if as_json:
+        say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
+        return
+    say(air_summary(history, units), quiet)
+    say(f"\nPicture: {picture}", quiet)
+
+
+_FLAGS = {
+    "time_zone": "--time-zone America/Chicago",
+    "gap_policy": "--gap-policy interpolate",
+    "columns": "--temperature-column NAME --humidity-column NAME",
+    "day_first": "--day-first or --month-first",
+}
+
+
+def _as_flags(fault: BadInput) -> BadInput:
+    """The same fault, its mend told for this command as well as for a climate file."""
+    flag = next((flag for key, flag in _FLAGS.items() if key in fault.mend), None)
+    if flag is None:
+        return fault
+    mend = f"{flag} (in a climate file's [logger]: {fault.mend})"
+    return BadInput(fault.came, fault.needed, file=fault.file, place=fault.place, mend=mend)
+
+
+@click.command()
+@click.argument("name", required=False)
+@shared_options
+def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+    """Every wood's numbers and their sources; NAME for one."""
+    from driftmodel.report import wood_words
+
+    if as_json:
+        from driftmodel.base import library
+
+        names = [name] if name else list(library.wood_names())
+        text = json.dumps([wood_words.wood_record(each) for each in names], indent=2)
+    else:
+        text = wood_words.one_wood(name) if name else wood_words.list_woods()
+    if out is not None:
+        from driftmodel.report.folder import write_text
+
+        written = write_text(out, f"{'wood' if name else 'woods'}.{'json' if as_json else 'txt'}", text + "\n")
+        say(f"Written: {written}", quiet)
+        return
+    say(text, quiet)
