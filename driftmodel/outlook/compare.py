@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.drift import forecast
+from driftmodel.outlook.regrade import grade_lifts_mm
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ OUTCOMES = {
     "highest_month": ("mm", "action in the highest month of an average year, lasting drift left out"),
     "regrade_free_years": ("year", "years before the first regrade, counted to the horizon at most"),
     "regrade_within": ("1", "whether a regrade falls due within the horizon"),
+    "regrades": ("count", "regrades within the horizon, four at most"),
+    "spacer_miss": ("mm", "how far from the action wished for the nearest spacer of the set may leave it: half a step"),
 }
 
 
@@ -116,6 +119,8 @@ def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array,
         means.max(axis=1),
         years,
         reached.astype(float),
+        (~np.isnat(run["regrade_date"].values)).sum(axis=1),
+        np.full(first.size, np.diff(np.sort(grade_lifts_mm(scenario))).max(initial=0.0) / 4.0),
     ]
     return (
         np.stack([np.asarray(column, dtype=float) for column in columns], axis=1),

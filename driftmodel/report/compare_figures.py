@@ -110,12 +110,15 @@ def differences(table: Dataset, units: str) -> Figure:
     names = short_names(table)
     factor, length, _ = length_scale(units)
     others = range(1, table.sizes["scenario"])
-    figure = Figure(figsize=(7.2, 0.9 + 0.36 * len(others) * 3), layout="constrained")
-    panels = figure.subplots(3, 2, squeeze=False).ravel()
-    for axes, (outcome, words) in zip(panels, SHOWN.items(), strict=False):
+    shown = [name for name in SHOWN if name != "spacer_miss"]
+    rows = -(-len(shown) // 2)
+    figure = Figure(figsize=(7.2, (0.75 + 0.3 * len(others)) * rows), layout="constrained")
+    panels = figure.subplots(rows, 2, squeeze=False).ravel()
+    for axes, outcome in zip(panels, shown, strict=False):
+        words = SHOWN[outcome]
         one = table.sel(outcome=outcome)
         unit = str(one["unit"].item())
-        scale, said = {"mm": (factor, length), "1": (100.0, "%")}.get(unit, (1.0, "years"))
+        scale, said = {"mm": (factor, length), "1": (100.0, "%"), "count": (1.0, "number")}.get(unit, (1.0, ""))
         axes.axvline(0.0, color=QUIET, linewidth=0.9)
         for at in others:
             low, _, high = one["difference_quantile"].values[at] * scale
@@ -124,11 +127,11 @@ def differences(table: Dataset, units: str) -> Figure:
                 axes.plot([low, high], [at, at], color=SEASON_LINE, linewidth=1.1)
             axes.plot([mean - 2 * error, mean + 2 * error], [at, at], color=INK, linewidth=4.0, solid_capstyle="butt")
             axes.plot([mean], [at], color=INK, marker="o", markersize=4.5)
-        axes.set_title(f"{words.capitalize()} ({said})", loc="left", fontsize=9)
+        axes.set_title(words.capitalize() + (f" ({said})" if said else ""), loc="left", fontsize=9)
         axes.set_yticks(list(others), [str(at) for at in others])
         axes.set_ylim(table.sizes["scenario"] - 0.4, 0.4)
         axes.margins(x=0.08)
-    panels[-1].set_axis_off()
-    key = "\n".join(f"{at}  {textwrap.shorten(names[at], 44)}" for at in others)
-    panels[-1].text(0.0, 1.0, key, va="top", fontsize=8.5, transform=panels[-1].transAxes)
+        axes.locator_params(axis="x", nbins=5)
+    key = "\n".join(f"{at}  {textwrap.shorten(names[at], 100)}" for at in others)
+    figure.supxlabel(key, x=0.02, ha="left", fontsize=8.5)
     return figure

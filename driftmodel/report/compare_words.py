@@ -20,6 +20,8 @@ SHOWN = {
     "lasting_action_change": "lasting drift at the end",
     "regrade_free_years": "years before a regrade",
     "regrade_within": "chance of a regrade",
+    "regrades": "regrades within the years",
+    "spacer_miss": "half a spacer step",
 }
 CLEAR = 2.0  # standard errors; own choice
 
@@ -31,7 +33,7 @@ def number_words(value: float, unit: str, units: str, sign: bool) -> str:
         return f"{value * factor:{'+' if sign else ''}.{digits}f} {word}"
     if unit == "1":
         return f"{100 * value:{'+' if sign else ''}.0f} %"
-    return f"{value:{'+' if sign else ''}.1f}"
+    return f"{value:{'+' if sign else ''}.{2 if unit == 'count' else 1}f}"
 
 
 def listed(words: Sequence[str]) -> str:
@@ -115,7 +117,12 @@ def comparison_table(table: Dataset, units: str) -> Table:
         "Means over the runs: the first row as it is, the others as differences from it, ± one standard error over "
         f"{table.attrs['draws']} paired runs of {table.attrs['horizon_years']} years."
     )
-    return Table(caption, ("Scenario", *(words.capitalize() for words in SHOWN.values())), tuple(rows), (1, 2, 3, 4, 5))
+    return Table(
+        caption,
+        ("Scenario", *(words.capitalize() for words in SHOWN.values())),
+        tuple(rows),
+        tuple(range(1, len(SHOWN) + 1)),
+    )
 
 
 def comparison_frame(table: Dataset) -> DataFrame:
