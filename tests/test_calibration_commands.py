@@ -14,8 +14,8 @@ import pytest
 from hidden_truth import read, truths
 
 import driftmodel
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import as_calibration, learn
-from driftmodel.calibration.forward import make_bench
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.sensitivity import shares_of_variance, worth_reading
 from driftmodel.outlook.place import grade_for_place, grades_for_shipment

@@ -14,21 +14,12 @@ from hidden_truth import monthly, rank, read, season_of, truths
 import driftmodel
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.records import Scenario
+from driftmodel.calibration.bench import Bench, look, make_bench
 from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
 from driftmodel.calibration.fit import as_calibration, learn
-from driftmodel.calibration.forward import (
-    Bench,
-    as_normals,
-    creep_of,
-    expected_readings,
-    layout_of,
-    look,
-    make_bench,
-    moisture_of,
-    moments_of,
-    moved,
-)
+from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moments_of, moved
+from driftmodel.calibration.layout import as_normals, layout_of
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow, WorkDone
 from driftmodel.outlook.draws import draw_unknowns

@@ -14,7 +14,8 @@ import pvlib
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.climate.weather import looks_like_weather, read_weather
+from driftmodel.climate.weather import read_weather
+from driftmodel.climate.weather_formats import looks_like_weather
 
 DATA = Path(pvlib.__file__).parent / "data"
 SHIPPED = Path(__file__).parents[1] / "scenarios" / "weather"

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from driftmodel.fleet import answers
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
@@ -162,7 +163,7 @@ def test_weather_shared_in_a_region_widens_totals() -> None:
 def test_the_table_comes_from_one_cube() -> None:
     """Medians do not add; means and the cube's own sums do."""
     found = dm.forecast_demand(small(), LAW)
-    rows = dm.monthly_table(found)
+    rows = answers.monthly_table(found)
     cube = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5))
     every = [row for row in rows if row["region"] == "all" and row["design"] == "all"]
     parts = [row for row in rows if row["region"] != "all" and row["design"] != "all"]
@@ -177,7 +178,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
     close = np.where(recent, -1, fleet.claims.report).astype(np.int32)
     fleet = replace(fleet, claims=replace(fleet.claims, close=close))
     found = dm.forecast_demand(fleet, LAW)
-    rows = [row for row in dm.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
+    rows = [row for row in answers.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
     waiting = int((recent & (fleet.claims.disposition == dm.REGRADE)).sum())
     assert sum(value for name, value in rows[0].items() if name.startswith("pieces_")) == pytest.approx(waiting)
     assert rows[1]["hours_p50"] > 0
@@ -186,7 +187,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
 def test_the_accrual_rolls_forward_to_nothing_left() -> None:
     settings = {"opening_accrual": 1000.0}
     found = dm.forecast_demand(small(**settings), LAW)
-    rows = dm.roll_forward(found)
+    rows = answers.roll_forward(found)
     for row in rows:
         moved = row["opening"] + row["issued"] + row["change_of_estimate"] - row["settled"]
         assert row["closing"] == pytest.approx(moved)
@@ -205,19 +206,19 @@ def test_planned_sales_are_issued_in_their_month() -> None:
         planned=planned,
         regraded=np.where(planned, -1, fleet.units.regraded).astype(np.int32),
     )
-    rows = dm.roll_forward(dm.forecast_demand(replace(fleet, units=units), LAW))
+    rows = answers.roll_forward(dm.forecast_demand(replace(fleet, units=units), LAW))
     assert sum(row["issued"] for row in rows) > 0.0
     assert all(row["issued"] == 0.0 for row in rows[6:])
 
 
 def test_who_is_due_and_stock() -> None:
     found = dm.forecast_demand(small(), LAW)
-    due = dm.who_is_due(found, 20)
+    due = answers.who_is_due(found, 20)
     chances = [row["chance_within_12_months"] for row in due]
     assert chances == sorted(chances, reverse=True)
     assert 0.0 < chances[-1] <= chances[0] <= 1.0
     assert due[0]["serial"].startswith("S")
-    rows, fill = dm.stock_list(found)
+    rows, fill = answers.stock_list(found)
     assert fill >= found.fleet.settings.service
     assert [row["grade"] for row in rows] == list(found.fleet.settings.grades)
 

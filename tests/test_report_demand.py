@@ -17,6 +17,7 @@ from scipy.stats import poisson
 from workbook_reader import read_workbook
 
 from driftmodel.base.errors import BadInput
+from driftmodel.fleet import answers
 from driftmodel.fleet import demand as engine
 from driftmodel.fleet.backtest import Backtest, backtest
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
@@ -173,7 +174,7 @@ def test_sums_of_the_sheets_are_the_cubes_own(folder: Path, book: DemandBook) ->
         value for head in pieces for value, own in zip(sheets["Parts by grade"].column(head), kept, strict=True) if own
     )
     last = cube(book).mean(axis=0)[-1].sum()  # reported in the last month, its jobs lie beyond the horizon
-    assert total == pytest.approx(whole - last + engine.open_jobs(book.demand).sum(), abs=1e-3)
+    assert total == pytest.approx(whole - last + answers.open_jobs(book.demand).sum(), abs=1e-3)
 
 
 def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:

@@ -20,11 +20,12 @@ import xarray as xr
 from fake_forecast import LASTING_MM, SEASON_MM, UNKNOWNS, fake_forecast, growth
 
 import driftmodel
-from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import chain, drift
-from driftmodel.report import document, figures, words
+from driftmodel.report import document, figures, style, words
 from driftmodel.report.digest import digest
+from driftmodel.structure.records import Coefficients
 
 DRAWS, YEARS = 60, 4
 
@@ -199,7 +200,7 @@ def test_no_legend_lies_on_data(scenario: Scenario) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     fc = fake_forecast(scenario, 20)
-    with matplotlib.rc_context(figures.STYLE):
+    with matplotlib.rc_context(style.STYLE):
         for name, figure in figures.all_figures(fc, scenario, digest(fc, scenario), "inch").items():
             canvas = FigureCanvasAgg(figure)
             canvas.draw()

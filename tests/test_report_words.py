@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import driftmodel
-from driftmodel.report import figures, phrases, tables, words
+from driftmodel.report import figures, phrases, style, tables, words
 from driftmodel.report.digest import digest, driver_bars, grade_bars, quantiles
 
 
@@ -143,7 +143,7 @@ def test_seasonal_and_lasting_monthly_means_add_up(brief: Any) -> None:
 
 
 def test_the_figures_draw_the_data(fc: Any, scenario: Any, brief: Any) -> None:
-    with matplotlib.rc_context(figures.STYLE):
+    with matplotlib.rc_context(style.STYLE):
         drawn = figures.all_figures(fc, scenario, brief, "inch")
     axes = drawn["action"].axes[0]
     assert axes.get_ylabel() == "Action at the 12th fret (in)"
@@ -173,9 +173,9 @@ def luminance(colour: str) -> float:
 
 def test_lines_stand_out_from_their_bands_without_colour() -> None:
     """3:1 is WCAG 2.1 (2018), success criterion 1.4.11; 4.5:1 for text is 1.4.3."""
-    for band, line in ((figures.SEASON, figures.SEASON_LINE), (figures.LASTING, figures.LASTING_LINE)):
+    for band, line in ((style.SEASON, style.SEASON_LINE), (style.LASTING, style.LASTING_LINE)):
         assert (luminance(band) + 0.05) / (luminance(line) + 0.05) > 3.0
-    for text in (figures.INK, figures.QUIET, figures.LASTING_LINE, figures.SEASON_LINE):
+    for text in (style.INK, style.QUIET, style.LASTING_LINE, style.SEASON_LINE):
         assert 1.05 / (luminance(text) + 0.05) > 4.5
 
 

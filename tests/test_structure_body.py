@@ -17,12 +17,14 @@ import pytest
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import LOADS, Body, Brace
+from driftmodel.base.records import Body, Brace
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import box as boxes
 from driftmodel.structure import mesh
 from driftmodel.structure.body import SIZE_MM, respond
+from driftmodel.structure.box_movement import Answer, solve
 from driftmodel.structure.plate import Board
+from driftmodel.structure.records import LOADS
 
 Array = NDArray[np.float64]
 
@@ -70,8 +72,8 @@ def braced_box() -> boxes.Box:
 
 
 @cache
-def solved(size: float) -> dict[str, boxes.Answer]:
-    return boxes.solve(braced_box(), size, LOADS)
+def solved(size: float) -> dict[str, Answer]:
+    return solve(braced_box(), size, LOADS)
 
 
 @pytest.mark.parametrize("load", ["top", "back", "strings"])
@@ -93,8 +95,8 @@ def test_sloping_strings_press_the_top() -> None:
     """Strings that fall from the saddle to the body join push the bridge down: lower than under a level pull."""
     level = braced_box()
     sloping = replace(level, strings=replace(level.strings, over_top_at_join_mm=5.0))
-    found = boxes.solve(sloping, 50.0, ("strings",))["strings"]
-    even = boxes.solve(level, 50.0, ("strings",))["strings"]
+    found = solve(sloping, 50.0, ("strings",))["strings"]
+    even = solve(level, 50.0, ("strings",))["strings"]
     assert found.bridge[1] - found.block[1] < even.bridge[1] - even.block[1]
 
 

@@ -11,8 +11,10 @@ import pytest
 
 from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import find_instrument
-from driftmodel.report.design_report import PARTS, drawing, movement_picture, sensitivity_table
-from driftmodel.structure.box import solve
+from driftmodel.report.design_drawing import drawing
+from driftmodel.report.design_figures import movement_picture
+from driftmodel.report.design_words import PARTS, sensitivity_table
+from driftmodel.structure.box_movement import solve
 from driftmodel.structure.design import INPUTS, behaviour, sensitivities, top_movement
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.sparse.linalg import splu
 from skfem import MeshTri
 
-from driftmodel.structure import shell
+from driftmodel.structure import ribs, shell
 from driftmodel.structure.plate import Board, Layer, Section, board, section, turned
 
 Array = NDArray[np.float64]
@@ -196,9 +196,9 @@ def test_strip_with_one_rib_against_composite_beam() -> None:
     strip = Rectangle(length, width, (40, 2), single(of, t))
     line = np.array([[0.0, width / 2.0], [length, width / 2.0]])
     bar_width, bar_height = 8.0, 14.0
-    rib = shell.Rib(line, bar_width, lambda at: np.full_like(at, bar_height), 11900.0, 762.0, 0.0, "rib", 1.0, t / 2.0)
+    rib = ribs.Rib(line, bar_width, lambda at: np.full_like(at, bar_height), 11900.0, 762.0, 0.0, "rib", 1.0, t / 2.0)
     every = np.arange(len(strip.spots))
-    assert shell.add_rib(strip.system, strip.surface, every, rib, None) == pytest.approx(length)
+    assert ribs.add_rib(strip.system, strip.surface, every, rib, None) == pytest.approx(length)
     strip.press(1.0e-4)
     held = [6 * node + 2 for node in np.concatenate([strip.on("left"), strip.on("right")])]
     held += [6 * node for node in strip.on("left")] + [6 * int(node) + part for node in every for part in (1, 3)]

@@ -17,7 +17,7 @@ from typing import Any
 
 from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.records import Datum, Disagreement, Finish, Wood
+from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
 
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
 GENERAL_FILES = ("general.toml", "strings.toml", "tools.toml", "care.toml")

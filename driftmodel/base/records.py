@@ -4,78 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
-from math import log
 from types import MappingProxyType
 from typing import Any
 
 Point = tuple[float, float]
-
-#: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
-Z_80 = 1.2815515594
-
-
-@dataclass(frozen=True)
-class Datum:
-    """One number with everything needed to judge it.
-
-    spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
-    variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
-    status: 'checked', 'one transcription', 'partly checked', 'computed', 'from memory', 'common practice', ...
-    """
-
-    value: float
-    unit: str
-    spread: float
-    spread_kind: str
-    source: str
-    status: str
-    note: str = ""
-
-    @property
-    def log_sd(self) -> float:
-        """Standard deviation of the logarithm of the value (lognormal reading of the spread)."""
-        if self.spread_kind == "factor":
-            return log(self.spread) / Z_80
-        relative = self.spread / 100.0 if self.spread_kind == "cv_pct" else self.spread / abs(self.value)
-        return float((log(1.0 + relative**2)) ** 0.5)
-
-
-@dataclass(frozen=True)
-class Disagreement:
-    """A rival value for a wood's number: the key of the number, the value in that number's unit, why it differs."""
-
-    number: str
-    value: float
-    unit: str
-    source: str
-    words: str
-
-
-@dataclass(frozen=True)
-class Wood:
-    """One wood: its numbers by name (see species_data/README.md for the names and units)."""
-
-    name: str
-    scientific: str
-    kind: str  # 'softwood' or 'hardwood'
-    aliases: tuple[str, ...]
-    uses: tuple[str, ...]
-    numbers: MappingProxyType[str, Datum]
-    note: str = ""
-    disagreements: tuple[Disagreement, ...] = ()
-
-
-@dataclass(frozen=True)
-class Finish:
-    """A film on a face of wood; permeance in kg/(m2 s Pa); infinite for bare wood.
-
-    effectiveness_pct: published moisture kept out after 1, 7 and 14 days, None where none is printed."""
-
-    name: str
-    permeance: Datum
-    note: str = ""
-    coats: int = 0
-    effectiveness_pct: tuple[float | None, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -334,49 +266,3 @@ class Scenario:
     weather_members: int
     file: str = ""
     raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}))
-
-
-#: the load cases of the structural response, in order: +1 % MC in a part, +1 % MC outside-minus-inside
-#: difference through a plate, +1 N of total string pull
-LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "back_gradient", "strings")
-
-
-@dataclass(frozen=True)
-class BodyResponse:
-    """Elastic response of a body, one number per load of LOADS (mappings keyed by load name).
-
-    bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
-    block_rotation_deg: + raises the nut end of the neck. body_width_mm: + wider at the bridge.
-    """
-
-    bridge_height_mm: MappingProxyType[str, float]
-    bridge_tilt_deg: MappingProxyType[str, float]
-    block_rotation_deg: MappingProxyType[str, float]
-    body_width_mm: MappingProxyType[str, float]
-
-
-@dataclass(frozen=True)
-class NeckResponse:
-    """Bow of neck and fingerboard: curvature in 1/m, + the strings' side hollow (more relief)."""
-
-    curvature_per_pct_neck: float
-    curvature_per_pct_fingerboard: float
-    curvature_per_newton: float
-    relief_mm_per_curvature: float
-    action_12th_mm_per_curvature: float
-
-
-@dataclass(frozen=True)
-class Coefficients:
-    """The small linear response a design reduces to; mappings by part of schema.PARTS, 'top_gradient',
-    'back_gradient' (per +1 % outside-minus-inside difference) and 'strings' (elastic, per N of total pull).
-
-    top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end. bow_action: mm of action at the
-    12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
-    """
-
-    top_sinkage: MappingProxyType[str, float]
-    neck_rotation: MappingProxyType[str, float]
-    bow_action: MappingProxyType[str, float]
-    relief: MappingProxyType[str, float]
-    bridge_tilt: MappingProxyType[str, float]

@@ -6,10 +6,12 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from driftmodel.base import file_models as files
 from driftmodel.base import library
+from driftmodel.base.climate_file import ClimateFile, OutdoorFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.file_models import FileModel
+from driftmodel.base.instrument_file import InstrumentFile, PlateFile
 from driftmodel.base.records import (
     Block,
     Body,
@@ -33,6 +35,7 @@ from driftmodel.base.records import (
     StringEvent,
     Strings,
 )
+from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.base.tomlfile import place_words, read_toml, validated
 
 _SCENARIO_FIELDS = (
@@ -58,7 +61,7 @@ def load_scenario(name: str | Path) -> Scenario:
     Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
     """
     path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
-    data, raw = validated(files.ScenarioFile, path)
+    data, raw = validated(ScenarioFile, path)
     instrument = load_instrument(_beside(path, data.instrument, "instruments", "instrument", ("instrument",)))
     if data.setup.spacer not in instrument.spacers.labels:
         raise _unknown(path, ("setup", "spacer"), data.setup.spacer, "spacer", instrument.spacers.labels)
@@ -99,7 +102,7 @@ def find_instrument(name: str | Path) -> Instrument:
 
 def load_instrument(path: Path) -> Instrument:
     """The instrument in a TOML file; every wood and finish it names is known, or BadInput says which is not."""
-    data, _ = validated(files.InstrumentFile, path)
+    data, _ = validated(InstrumentFile, path)
     _check_names(path, data)
     body, joint, strings = data.body, data.joint, data.strings
     ordered = sorted(joint.spacers.items(), key=lambda item: item[1])
@@ -137,7 +140,7 @@ def load_instrument(path: Path) -> Instrument:
 
 def load_climate(path: Path) -> Climate:
     """The climate in a TOML file."""
-    data, _ = validated(files.ClimateFile, path)
+    data, _ = validated(ClimateFile, path)
     room, logger, case = data.room, data.logger, data.case
     if data.outdoor is not None and data.outdoor.weather_file is not None:
         _must_exist(path, ("outdoor", "weather_file"), data.outdoor.weather_file, "weather")
@@ -183,7 +186,7 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
     )
 
 
-def _outdoor(data: files.OutdoorFile) -> Outdoor:
+def _outdoor(data: OutdoorFile) -> Outdoor:
     normals = data.normals
     return Outdoor(
         data.weather_file,
@@ -202,13 +205,13 @@ def _outdoor(data: files.OutdoorFile) -> Outdoor:
     )
 
 
-def _plate(data: files.PlateFile) -> Plate:
+def _plate(data: PlateFile) -> Plate:
     braces = tuple(Brace(**_fields(brace, path_mm=_point_tuple(brace.path_mm))) for brace in data.braces)
     centre = None if data.hole_centre_mm is None else (data.hole_centre_mm[0], data.hole_centre_mm[1])
     return Plate(**_fields(data, braces=braces, hole_centre_mm=centre))
 
 
-def _fields(data: files.FileModel, **changed: Any) -> dict[str, Any]:
+def _fields(data: FileModel, **changed: Any) -> dict[str, Any]:
     """The model's fields as keyword arguments, *_degc left out where `changed` names the value *_c."""
     kept = {key: getattr(data, key) for key in type(data).model_fields if not key.endswith("_degc")}
     return kept | changed
@@ -218,7 +221,7 @@ def _point_tuple(points: list[list[float]]) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in points)
 
 
-def _check_names(path: Path, data: files.InstrumentFile) -> None:
+def _check_names(path: Path, data: InstrumentFile) -> None:
     """Every wood and finish named in the file is known to the library."""
 
     def walk(tree: Any, at: tuple[str | int, ...]) -> None:

@@ -24,6 +24,11 @@ def length_words(length_mm: float, units: str, digits: int = 2) -> str:
     return f"{length_mm:.{digits}f} mm"
 
 
+def length_unit(units: str) -> tuple[float, str]:
+    """Millimetres in one unit of length, and its name; `units` is 'metric' or 'inch'."""
+    return (MM_PER_INCH, "in") if units == "inch" else (1.0, "mm")
+
+
 def temperature_words(temperature_c: float, units: str) -> str:
     """A temperature as a person reads it: '21 °C' or '70 °F'; `units` is 'metric' or 'inch'."""
     if units == "inch":

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.calibration import sight as sights
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn, slip_chance, slip_of
-from driftmodel.calibration.forward import make_bench, moved, saddle_rise_mm
+from driftmodel.calibration.forward import moved, saddle_rise_mm
 from driftmodel.calibration.outcomes import Answers, answers, nearest_grades, quantiles, refitted
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.work import saddle_work_mm

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import SLIP_TIMES, Posterior, learn, learned, slip_of
-from driftmodel.calibration.forward import Bench, make_bench
 from driftmodel.calibration.records import Fitted, Learned
 
 Array = NDArray[np.float64]

@@ -9,20 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.forward import (
-    Bench,
-    Layout,
-    as_draws,
-    creep_of,
-    expected_readings,
-    fitting,
-    layout_of,
-    look,
-    make_bench,
-    moisture_of,
-    moments_of,
-    moved,
-)
+from driftmodel.calibration.bench import Bench, look, make_bench
+from driftmodel.calibration.forward import creep_of, expected_readings, fitting, moisture_of, moments_of, moved
+from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample

@@ -9,7 +9,9 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.calibration.forward import Bench, Layout, Moved, creep_of, moisture_of, moved, saddle_rise_mm
+from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.forward import Moved, creep_of, moisture_of, moved, saddle_rise_mm
+from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.records import WorkDone
 from driftmodel.calibration.sight import ROWS, Moment, Sight, top_share
 from driftmodel.calibration.work import saddle_work_mm, spacer_lift_mm

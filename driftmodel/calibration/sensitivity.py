@@ -10,12 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import EXTRA_WORDS, Posterior, learn
-from driftmodel.calibration.forward import Layout, creep_of, expected_readings, make_bench, moisture_of, moved
+from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved
+from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.outcomes import Answers
-from driftmodel.calibration.readings import tool_sd
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.sight import Moment, Sight
+from driftmodel.calibration.tools import tool_sd
 from driftmodel.outlook.draws import WIDEST_SD, unknowns_of
 
 Array = NDArray[np.float64]

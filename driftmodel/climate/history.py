@@ -17,7 +17,8 @@ from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import synthetic_air, weather_member
-from driftmodel.climate.weather import looks_like_weather, read_weather
+from driftmodel.climate.weather import read_weather
+from driftmodel.climate.weather_formats import looks_like_weather
 
 if TYPE_CHECKING:
     from xarray import Dataset

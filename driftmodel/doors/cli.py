@@ -13,6 +13,7 @@ from driftmodel.doors.bench_commands import calibrate, forecast, grade
 from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand
 from driftmodel.doors.look_commands import air, design, woods
+from driftmodel.doors.map_command import map_
 
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 
@@ -43,7 +44,7 @@ def commands() -> None:
     """
 
 
-for command in (forecast, calibrate, grade, advise, compare, demand, design, air, woods, page):
+for command in (forecast, calibrate, grade, advise, compare, demand, map_, design, air, woods, page):
     commands.add_command(command)
 
 

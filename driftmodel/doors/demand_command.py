@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.doors.crew import crew_of, crew_options
 from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress
 
 if TYPE_CHECKING:
@@ -30,14 +31,7 @@ LEAST_PAST_MONTHS = 12  # sales before the first origin; own choice, no source
 @click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
               help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
 @click.option("--backtest", "and_backtest", is_flag=True, help="Also score forecasts made at earlier dates.")
-@click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine.")
-@click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler, such as tcp://10.0.0.5:8786.")
-@click.option(
-    "--keep",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where finished cells are kept; with --scheduler, a folder its workers reach.",
-)
+@crew_options
 @shared_options
 def demand(
     fleet: str | None,
@@ -81,7 +75,7 @@ def demand(
 
     show = shows_progress(quiet, as_json)
     chosen = _with_options(_read(path, folder), months, service)
-    crew = _crew(workers, scheduler, keep)
+    crew = crew_of(workers, scheduler, keep)
     physics = physics_of(chosen)
 
     def cells(done: int, of: int) -> None:
@@ -186,29 +180,6 @@ def _with_options(fleet: Fleet, months: int | None, service: float | None) -> Fl
     """The fleet with what the options say in place of its file, so that the physics reaches as far."""
     changed = {name: value for name, value in (("horizon_months", months), ("service", service)) if value is not None}
     return replace(fleet, settings=fleet.settings.model_copy(update=changed)) if changed else fleet
-
-
-def _crew(workers: int, scheduler: str | None, keep: Path | None) -> Crew:
-    from tempfile import TemporaryFile
-
-    from driftmodel.fleet.run import Crew
-    from driftmodel.structure.response import cache_folder
-
-    if scheduler is not None and keep is None:
-        return Crew(workers, scheduler, None)  # workers elsewhere may not reach this machine's cache
-    folder = keep or cache_folder() / "cells"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with TemporaryFile(dir=folder):
-            pass
-    except OSError as fault:
-        if keep is not None:
-            raise BadInput(
-                f"it cannot be written ({fault.strerror or fault})", "a folder you may write to", file=keep,
-                place="--keep", mend="--keep my-cells",
-            ) from None  # fmt: skip
-        return Crew(workers, scheduler, None)  # a cache that cannot be written is done without
-    return Crew(workers, scheduler, folder)
 
 
 def _backtest(fleet: Fleet, physics: OutlookPassages, crew: Crew) -> Backtest:

@@ -45,7 +45,8 @@ def design(
     folder = out or Path(f"design-{chosen.name}")
     from dataclasses import asdict
 
-    from driftmodel.report.design_report import behaviour_words, write_design
+    from driftmodel.report.design_report import write_design
+    from driftmodel.report.design_words import behaviour_words
     from driftmodel.structure.design import behaviour
 
     found = behaviour(chosen)

@@ -14,8 +14,8 @@ from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.findings import due_dates, regrade_dates
 from driftmodel.outlook.season import monthly_means, months_past_rule, past_rule_by_month, projection_change, swing
 from driftmodel.report.digest import is_southern, length_scale
-from driftmodel.report.figures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.phrases import months_words, percent
+from driftmodel.report.style import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence
 
 Array = NDArray[np.float64]

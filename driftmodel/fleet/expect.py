@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.passage import Ahead, Passages, ahead, lives_after_regrade, lives_of
+from driftmodel.fleet.passage import Passages, ahead, lives_after_regrade, lives_of
 from driftmodel.fleet.tables import NONE
 
 Array = NDArray[np.float64]
@@ -53,8 +55,10 @@ class CellDemand:
 
 def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
     """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off."""
-    members, months, grades = window.members, window.months, window.grades
-    fresh = lives_of(passages, members, grades - 1)
+    members, months = window.members, window.months
+    fresh = lives_of(passages, members, window.grades - 1)
+    used, of = np.unique(fresh.grade, return_inverse=True)  # most cells know few grades of a set
+    fresh, grades = replace(fresh, grade=of.reshape(fresh.grade.shape)), used.size
     first, repeat = np.zeros((months, grades, 2)), np.zeros((months, grades, 2))
     at_risk, regraded = np.zeros(months), np.zeros(months)
     pending = history = 0.0
@@ -63,51 +67,74 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     years = -(-months // 12)
     brought, noise = np.zeros((fresh.member.size, years + 1)), np.zeros((members, years + 1))
     level = np.zeros((members, years + 1))
-    known: dict[tuple[int, int], Ahead] = {}
     step = np.arange(1, months + 1)
-    kinds = np.stack([cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]], axis=1)
-    different, of = np.unique(kinds, axis=0, return_inverse=True)
-    for index, (build, sale, last) in enumerate(different.tolist()):
-        age, sold_at = window.cutoff - build, sale - build
+    shared: dict[str, Any] = {"members": members, "grades": grades, "months": months, "lag_shares": lag}
+    built, sold, last = cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]
+    count = cohorts.count[chosen].astype(float)
+    for (build, sale), mine in _alike(built, sold):
         since = -(1 << 40) if window.claims_since == NONE else window.claims_since - build
-        shared = {"members": members, "grades": grades, "months": months, "age": age, "lag_shares": lag}
-        if (build, sale) not in known:
-            known[build, sale] = ahead(fresh, **shared, sold_at=sold_at, history_from=since)
-        ever = known[build, sale]
-        mine = np.flatnonzero(of.ravel() == index)
-        count = cohorts.count[chosen[mine]].astype(float)
-        whole = float(count.sum())
+        now = ahead(fresh, **shared, age=window.cutoff - build, sold_at=sale - build, history_from=since)
         if sale <= window.cutoff:
-            history += whole * ever.history
-            brought[:, -1] += whole * ever.parts[:, -1]
-        if last == NONE:
-            now = ever
-            brought[:, :-1] += whole * ever.parts[:, :-1]
-            at_risk += whole * now.waiting * (window.cutoff + step >= sale)
-        else:
-            after = lives_after_regrade(fresh, last - build)
-            now = ahead(after, **shared, sold_at=sold_at, fresh=False)
-            noise[:, :-1] += _scatter(whole * now.parts, after.member, members)[:, :-1]
-            level[:, :-1] += _by_member(whole * now.parts, after.member, members)[:, :-1]
-            regraded += whole
-        pending += whole * now.pending
-        beyond += 0 if now.possible else int(whole)
+            whole = float(count[mine].sum())
+            history += whole * now.history
+            brought[:, -1] += whole * now.parts[:, -1]
+        mine = mine[last[mine] == NONE]
+        if mine.size == 0:
+            continue
+        whole = float(count[mine].sum())
+        brought[:, :-1] += whole * now.parts[:, :-1]
+        at_risk += whole * now.waiting * (window.cutoff + step >= sale)
+        split = _split(cohorts, chosen[mine], window)
+        first += now.first[..., None] * split
+        repeat += now.repeat[..., None] * split
+        pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
         due[mine] = now.first[: window.soon].sum()
-        cover = cohorts.cover[chosen[mine]]
-        covered = (count[:, None] * (window.cutoff + step[None, :] - sale < cover[:, None])).sum(axis=0)
-        covered = np.where(window.cutoff + step >= sale, covered, 0.0)
-        split = np.stack([whole - covered, covered], axis=-1)[:, None, :]
-        if last == NONE:
-            first += now.first[..., None] * split
-            repeat += now.repeat[..., None] * split
-        else:
-            repeat += (now.first + now.repeat)[..., None] * split
         if window.cutoff < sale <= window.cutoff + months:
             both = (now.first + now.repeat).sum(axis=1)
-            issued[sale - window.cutoff - 1] += float((both * covered).sum())
+            issued[sale - window.cutoff - 1] += float((both * split[:, 0, IN]).sum())
+    again = np.flatnonzero(last != NONE)
+    for (build, when), kind in _alike(built[again], last[again]):
+        mine = again[kind]
+        whole = float(count[mine].sum())
+        after = lives_after_regrade(fresh, when - build)
+        now = ahead(after, **shared, age=window.cutoff - build, sold_at=0, fresh=False)
+        noise[:, :-1] += _scatter(whole * now.parts, after.member, members)[:, :-1]
+        level[:, :-1] += _by_member(whole * now.parts, after.member, members)[:, :-1]
+        regraded += whole
+        repeat += (now.first + now.repeat)[..., None] * _split(cohorts, chosen[mine], window)
+        pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
+        due[mine] = now.first[: window.soon].sum()
     noise += _scatter(brought, fresh.member, members)
     level += _by_member(brought, fresh.member, members)
+    first, repeat = (_in_set(table, used, window.grades) for table in (first, repeat))
     return CellDemand(first, repeat, at_risk, regraded, pending, history, issued, due, level, noise, beyond)
+
+
+def _in_set(table: Array, used: NDArray[np.int64], grades: int) -> Array:
+    """(months, used grades, 2) -> (months, grades, 2)."""
+    out = np.zeros((table.shape[0], grades, table.shape[2]))
+    out[:, used] = table
+    return out
+
+
+def _alike(one: NDArray[np.int32], other: NDArray[np.int32]) -> Iterator[tuple[tuple[int, int], NDArray[np.intp]]]:
+    """Distinct pairs of two columns, and the rows of each."""
+    kinds, of = np.unique(np.stack([one, other], axis=1), axis=0, return_inverse=True)
+    order = np.argsort(of.ravel(), kind="stable")
+    bounds = np.searchsorted(of.ravel()[order], np.arange(len(kinds) + 1))
+    for index, (first, second) in enumerate(kinds.tolist()):
+        yield (first, second), order[bounds[index] : bounds[index + 1]]
+
+
+def _split(cohorts: Cohorts, rows: NDArray[np.intp], window: Window) -> Array:
+    """Units out of and in cover in each month of the window, (months, 1, 2)."""
+    months = window.months
+    count = cohorts.count[rows].astype(float)
+    begin = np.clip(cohorts.sale[rows] - window.cutoff - 1, 0, months)
+    end = np.maximum(np.clip(cohorts.sale[rows] + cohorts.cover[rows] - window.cutoff - 1, 0, months), begin)
+    change = np.bincount(begin, count, months + 1) - np.bincount(end, count, months + 1)
+    covered = np.cumsum(change)[:months]
+    return np.stack([count.sum() - covered, covered], axis=-1)[:, None, :]
 
 
 def _scatter(parts: Array, member: NDArray[np.int64], members: int) -> Array:

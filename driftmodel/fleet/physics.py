@@ -5,24 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.records import Scenario, Stay
+from driftmodel.fleet.kept import kept_climate, kept_response, kept_scenario, stamps
+from driftmodel.fleet.life import life_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
-
-if TYPE_CHECKING:
-    from xarray import Dataset
+from driftmodel.outlook.calendar import horizon_days
+from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.moisture import PartWeights, part_weights
+from driftmodel.outlook.movement import LASTING, MOVED, READING_STEP_DAYS, creep_since, hygro_weights, put_reading
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
+from driftmodel.structure.strings import string_pull_n
+from driftmodel.wood.diffusion import time_grid
 
 DAYS_PER_MONTH = 365.25 / 12.0
 
 
 @dataclass(frozen=True)
 class OutlookPassages:
-    """A cell function over `outlook.drift.forecast`, plain data so that it travels to workers.
+    """A cell function with the answers of `outlook.drift.forecast`, plain data so that it travels to workers.
 
     designs: (name, scenario name or file) pairs; grades: the fleet's labels; years: horizon of the physics;
     build_year: calendar year in which the physics starts (members carry the spread of weather years); folder: where
@@ -37,26 +43,29 @@ class OutlookPassages:
 
     def fingerprint(self, cell: Cell) -> str:
         """All that a cell's passages are made from besides the seed and the numbers of draws and members."""
-        return repr((self.scenario(cell, 1, 1, 0), self.grades))
+        scenario = self.scenario(cell, 1, 1, 0)
+        return repr((scenario, [stamps(stay.climate) for stay in scenario.stays], self.grades))
+
+    def group(self, cell: Cell) -> str:
+        """Cells with one answer are best worked one after another by one worker: they share air and lags."""
+        return "|".join((cell.region, cell.climate, cell.exposure, cell.design))
 
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
-        from driftmodel.outlook.drift import forecast
-
         scenario = self.scenario(cell, members, draws, seed)
-        return self._passages(forecast(scenario, draws, cell_seed(cell, seed)), cell)
+        due, _ = regrades_of(scenario, draw_unknowns(scenario, draws, cell_seed(cell, seed)))
+        days = np.where(due.step == NEVER, np.inf, due.step * float(READING_STEP_DAYS))
+        return Passages(days / DAYS_PER_MONTH, self._grades(due, scenario, cell))
 
     def scenario(self, cell: Cell, members: int, draws: int, seed: int) -> Scenario:
         """The design's scenario, built in the cell's month and living in the cell's climate from set-up on."""
-        from driftmodel.base.scenarios import load_climate, load_scenario
-
-        base = load_scenario(self._scenario_named(dict(self.designs)[cell.design]))
+        base = kept_scenario(self._scenario_named(dict(self.designs)[cell.design]))
         ready = date(self.build_year, cell.build_month, 15)
         strung = ready - (base.setup.setup - base.setup.strung)
         first = replace(base.stays[0], start=strung - timedelta(days=30))
         return replace(
             base,
             name=cell.key,
-            stays=(first, Stay(ready, load_climate(self._climate_named(cell)))),
+            stays=(first, Stay(ready, kept_climate(self._climate_named(cell)))),
             events=(),
             setup=replace(base.setup, strung=strung, setup=ready),
             horizon_years=self.years,
@@ -89,12 +98,10 @@ class OutlookPassages:
             mend=f'{cell.exposure} = "{known[0]}"',
         )
 
-    def _passages(self, outcome: Dataset, cell: Cell) -> Passages:
-        dates, labels = outcome["regrade_date"].values, outcome["regrade_grade"].values
-        days = (dates - outcome["time"].values[0]) / np.timedelta64(1, "D")
-        months = np.where(np.isnat(dates), np.inf, days / DAYS_PER_MONTH)
-        index = {label: place for place, label in enumerate(self.grades)} | {"": -1}
-        unknown = sorted(set(labels[np.isfinite(months)].tolist()) - set(index))
+    def _grades(self, due: Regrades, scenario: Scenario, cell: Cell) -> NDArray[np.intp]:
+        labels = scenario.instrument.spacers.labels
+        used = {labels[index] for index in np.unique(due.grade[due.grade != NO_GRADE]).tolist()}
+        unknown = sorted(used - set(self.grades))
         if unknown:
             raise BadInput(
                 f"the design {cell.design} is regraded to {', '.join(unknown)}",
@@ -102,7 +109,32 @@ class OutlookPassages:
                 place="grades",
                 mend=f"add {', '.join(unknown)} to grades",
             )
-        return Passages(months, np.vectorize(lambda label: index.get(label, -1), otypes=[np.intp])(labels))
+        place = [self.grades.index(label) if label in self.grades else NO_GRADE for label in labels]
+        return np.array([*place, NO_GRADE], dtype=np.intp)[due.grade]
+
+
+def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
+    """The regrades outlook.drift.forecast finds for these draws, by what instruments of a climate have in common, and
+    the weekly reading they follow from. The scenario has two stays: the workshop, and the place from set-up on."""
+    instrument = scenario.instrument
+    coefficients = kept_response(instrument)
+    grid = time_grid()
+    weights = part_weights(instrument, draws, grid)
+    hygro = hygro_weights(coefficients, draws, weights)
+    pull = string_pull_n(instrument.strings) * draws.values["string_response"]
+    steps = -(-(horizon_days(scenario) + 1) // READING_STEP_DAYS)
+    reading = Reading(np.empty((draws.count, steps)), np.empty((draws.count, steps)), READING_STEP_DAYS)
+    for member in np.unique(draws.member):
+        rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(scenario, int(member))
+        share = PartWeights({"top": weights.mean["top"][rows]}, {})
+        lasting = creep_since(own, share, life.steady, life.cycling, 0).astype(np.float32)
+        at = {quantity: hygro[quantity][rows] @ life.place_pct for quantity in MOVED}
+        for quantity in LASTING:
+            elastic = (getattr(coefficients, quantity)["strings"] * pull[rows])[:, None].astype(np.float32)
+            at[quantity] = at[quantity] + elastic * lasting
+        block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)
+        put_reading(block, scenario, own, at)
+    return regrades(reading, scenario), reading
 
 
 def physics_of(fleet: Fleet) -> OutlookPassages:

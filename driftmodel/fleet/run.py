@@ -10,6 +10,7 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
@@ -24,6 +25,8 @@ from driftmodel.fleet.passage import Cell, CellPassages, Passages
 
 Array = NDArray[np.float64]
 Progress = Callable[[int, int], None]
+#: what _work is given
+Job = tuple[CellPassages, Cell, Cohorts, Window, int, int, Path | None]
 
 
 @dataclass(frozen=True)
@@ -69,12 +72,17 @@ def cell_passages(
     except (OSError, ValueError, KeyError, EOFError, BadZipFile):
         pass  # none yet, or cut off while it was written by something other than this program
     made = function(cell, members, draws, seed)
-    folder.mkdir(parents=True, exist_ok=True)
-    part = folder / f".{mark}.{os.getpid()}.part"
-    with part.open("wb") as out:
-        np.savez(out, months=made.months, grade=made.grade)
-    os.replace(part, file)
+    keep(file, months=made.months, grade=made.grade)
     return made
+
+
+def keep(file: Path, **arrays: Any) -> None:
+    """Arrays in an .npz file, written whole or not at all."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    part = file.parent / f".{file.stem}.{os.getpid()}.part"
+    with part.open("wb") as out:
+        np.savez(out, **arrays)
+    os.replace(part, file)
 
 
 def _mark(function: CellPassages, cell: Cell, members: int, draws: int, seed: int) -> str:
@@ -117,10 +125,10 @@ def run_cells(
     due, beyond = np.zeros(cohorts.count.size), 0
     chosen = [order[bounds[c] : bounds[c + 1]] for c in range(len(cohorts.cells))]
     jobs = [
-        (function, cell, _part(cohorts, rows), window, draws, seed, crew.folder)
+        ((function, cell, _part(cohorts, rows), window, draws, seed, crew.folder), cell)
         for cell, rows in zip(cohorts.cells, chosen, strict=True)
     ]
-    for done, (index, found) in enumerate(_in_order(_results(jobs, crew)), start=1):
+    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
         rows = chosen[index]
         region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
         for name in ("first", "repeat", "at_risk", "regraded", "issued", "pending", "history"):
@@ -140,6 +148,22 @@ def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:
     return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
 
 
+def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]]) -> list[tuple[int, list[Job]]]:
+    """Neighbouring cells of one function.group together, each group with the index of its first cell; a function
+    without groups has cells one by one. It is only a matter of speed: a group's worker may keep what they share."""
+    of = getattr(function, "group", None)
+    groups: list[tuple[int, list[Job]]] = []
+    last: Any = None
+    for index, (job, cell) in enumerate(jobs):
+        mark = of(cell) if of else index
+        if groups and mark == last:
+            groups[-1][1].append(job)
+        else:
+            groups.append((index, [job]))
+        last = mark
+    return groups
+
+
 def _work(
     function: CellPassages, cell: Cell, own: Cohorts, window: Window, draws: int, seed: int, folder: Path | None
 ) -> CellDemand:
@@ -147,25 +171,34 @@ def _work(
     return expect(passages, own, np.arange(own.count.size), window)
 
 
-def _results(jobs: list[Any], crew: Crew) -> Iterator[tuple[int, CellDemand]]:
-    """(job, result) as they are done."""
+def _work_all(jobs: list[Job]) -> list[CellDemand]:
+    return [_work(*job) for job in jobs]
+
+
+def each(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int, list[Any]]], crew: Crew) -> Iterator[Any]:
+    """(number, result) of every job as it is done, by a crew. groups: number of the first job, and jobs that one worker
+    does together; work: a function of the module level, from jobs to their results.
+
+    Raises BadInput when the scheduler does not answer, or workers are asked for and dask is not installed.
+    """
     if crew.workers == 1 and crew.scheduler is None:
-        for index, job in enumerate(jobs):
-            yield index, _work(*job)
+        for first, jobs in groups:
+            for place, job in enumerate(jobs):
+                yield first + place, work([job])[0]
         return
     with _client(crew) as client:
-        from distributed import as_completed  # type: ignore[import-not-found,unused-ignore]
-
-        futures = {client.submit(_work, *job, pure=False, retries=3): index for index, job in enumerate(jobs)}
+        as_completed: Any = import_module("distributed").as_completed
+        futures = {client.submit(work, jobs, pure=False, retries=3): first for first, jobs in groups}
         for future in as_completed(list(futures), loop=client.loop):
-            index = futures.pop(future)
-            yield index, future.result()
+            first = futures.pop(future)
+            for place, found in enumerate(future.result()):
+                yield first + place, found
             future.release()
 
 
 def _client(crew: Crew) -> Any:
     try:
-        import distributed  # type: ignore[import-not-found,unused-ignore]
+        distributed: Any = import_module("distributed")
     except ImportError:
         raise BadInput(
             "workers are asked for, and dask is not installed",
@@ -177,7 +210,7 @@ def _client(crew: Crew) -> Any:
             n_workers=crew.workers,
             threads_per_worker=1,
             processes=True,
-            dashboard_address=None,
+            dashboard_address=":0",
             set_as_default=False,
         )
     try:
@@ -191,9 +224,9 @@ def _client(crew: Crew) -> Any:
         ) from None
 
 
-def _in_order(results: Iterator[tuple[int, CellDemand]]) -> Iterator[tuple[int, CellDemand]]:
+def in_order(results: Iterator[tuple[int, Any]]) -> Iterator[tuple[int, Any]]:
     """The same results by rising index, each as soon as those before it are there."""
-    waiting: dict[int, CellDemand] = {}
+    waiting: dict[int, Any] = {}
     turn = 0
     for index, found in results:
         waiting[index] = found

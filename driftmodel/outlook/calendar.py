@@ -50,5 +50,5 @@ def stay_means(scenario: Scenario, series: NDArray[np.float32]) -> NDArray[np.fl
             continue
         whole_years = (end - start) // 365
         first = end - min(round(whole_years * 365.25), end - start) if whole_years else start
-        means[:, start:end] = series[:, first:end].mean(axis=1, keepdims=True)
+        means[:, start:end] = series[:, first:end].mean(axis=1, keepdims=True, dtype=np.float64)
     return means

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, lasting_creep, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
+from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
 if TYPE_CHECKING:

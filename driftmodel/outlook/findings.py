@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library, schema
-from driftmodel.base.records import Scenario, Wood
+from driftmodel.base.materials import Wood
+from driftmodel.base.records import Scenario
 from driftmodel.base.version import __version__
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of

@@ -49,30 +49,45 @@ class PartWeights:
     gradient: dict[str, Array]
 
 
-def air_lags(air: Dataset, scenario: Scenario) -> Lags:
-    """The lags of one hourly air history (whole days), starting in equilibrium with the air the body was built in."""
-    temperature, humidity = air["air_temperature"].values, air["relative_humidity"].values
+def built_moisture(scenario: Scenario) -> float:
+    """Moisture content in equilibrium with the air the body was built in, percent."""
     setup = scenario.setup
-    built_emc = float(
-        sorption.equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct)
-    )
+    return float(sorption.equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct))
+
+
+def wood_air(temperature_c: Array, relative_humidity_pct: Array, scenario: Scenario) -> tuple[Array, list[Array]]:
+    """What wood makes of hourly air (hour,): equilibrium moisture content in percent, and how much faster than at the
+    reference state moisture moves in thin and in thick parts."""
+    built = built_moisture(scenario)
     law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
-    memory = sorption.memory_at_middle(setup.built_relative_humidity_pct)
-    emc = law(temperature, humidity, memory=memory)
+    memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
+    emc = law(temperature_c, relative_humidity_pct, memory=memory)
     reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT))
-    grid = diffusion.time_grid()
-    bases = []
-    for smoothing_days in (THIN_DAYS, THICK_DAYS):
-        factor = diffusion.rate_factor(
-            temperature,
-            diffusion.smoothed_moisture(emc, smoothing_days, built_emc),
+    speeds = [
+        diffusion.rate_factor(
+            temperature_c,
+            diffusion.smoothed_moisture(emc, smoothing_days, built),
             library.general("diffusion_activation_energy").value * 1000.0,
             library.general("diffusion_moisture_exponent").value,
             REFERENCE_C,
             reference_mc,
         )
-        bases.append(diffusion.lag_basis(emc, factor, grid, built_emc))
-    daily = emc.reshape(-1, 24).mean(axis=1)
+        for smoothing_days in (THIN_DAYS, THICK_DAYS)
+    ]
+    return emc, speeds
+
+
+def air_lags(air: Dataset, scenario: Scenario) -> Lags:
+    """The lags of one hourly air history (whole days), starting in equilibrium with the air the body was built in."""
+    emc, speeds = wood_air(air["air_temperature"].values, air["relative_humidity"].values, scenario)
+    return lags_of(emc, speeds, built_moisture(scenario))
+
+
+def lags_of(emc_pct: Array, speeds: list[Array], start_pct: float) -> Lags:
+    """The lags of an hourly equilibrium moisture content under the speeds of thin and of thick parts."""
+    grid = diffusion.time_grid()
+    bases = [diffusion.lag_basis(emc_pct, speed, grid, start_pct) for speed in speeds]
+    daily = emc_pct.reshape(-1, 24).mean(axis=1)
     return Lags(grid, np.append(daily, daily[-1]), np.concatenate(bases))
 
 

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Coefficients, Scenario
+from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import day_of, horizon_days, stay_means, string_load
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.regrade import Reading
 from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep
 
@@ -55,15 +56,29 @@ def lasting_creep(scenario: Scenario, draws: Draws, lags: Lags, weights: PartWei
     A draw's moisture cycles are weighed from the lags as its top's mean moisture is.
     """
     load = string_load(scenario, lags.lags_pct.shape[1] - 1)
+    cycling = cycling_creep(load, creep.moisture_travel(lags.lags_pct))
+    return creep_since(draws, weights, steady_creep(load), cycling, day_of(scenario, scenario.setup.setup))
+
+
+def steady_creep(load: Array) -> Array:
+    """Kelvin chain of wood under a daily load (days,), relative to the elastic answer, (days + 1,)."""
     times = [library.general(f"kelvin_time_{unit}").value for unit in range(1, 7)]
     compliances = [library.general(f"kelvin_compliance_{unit}").value for unit in range(1, 7)]
-    steady = creep.kelvin_creep(load, times, compliances)
-    cycling = creep.mechano_sorptive(
-        load, creep.moisture_travel(lags.lags_pct), library.general("mechano_sorptive_rate").value
-    )
+    return creep.kelvin_creep(load, times, compliances)
+
+
+def cycling_creep(load: Array, travel: Array) -> Array:
+    """Mechano-sorptive creep relative to its limit, (lag, steps + 1), of a load (steps,) over moisture travel
+    (lag, steps), see `wood.creep.moisture_travel`."""
+    return creep.mechano_sorptive(load, travel, library.general("mechano_sorptive_rate").value)
+
+
+def creep_since(draws: Draws, weights: PartWeights, steady: Array, cycling: Array, setup: int) -> Array:
+    """Creep of each draw since set-up over elastic response, (draws, steps). steady: (steps,) of the Kelvin chain;
+    cycling: (lag, steps) mechano-sorptive; setup: the step of set-up."""
     share = weights.mean["top"] / weights.mean["top"].sum(axis=1, keepdims=True)
     whole = steady[None, :] + draws.values["cycling_creep"][:, None] * (share @ cycling)
-    whole -= whole[:, [day_of(scenario, scenario.setup.setup)]]
+    whole -= whole[:, [setup]]
     gain = (draws.values["creep"] * draws.values["set_gain"])[:, None]
     return np.asarray(gain * whole, dtype=float)
 
@@ -138,8 +153,13 @@ def put_movement(
     place = stay_means(scenario, change)[:, steps]
     at = {quantity: hygro[quantity] @ place for quantity in MOVED}
     at |= {quantity: at[quantity] + into.lasting[quantity][:, steps] for quantity in LASTING}
+    put_reading(into.reading, scenario, draws, at)
+
+
+def put_reading(into: Reading, scenario: Scenario, draws: Draws, at: dict[str, Array]) -> None:
+    """Fill a reading from MOVED at the reference state, mm and degrees, (draws, steps) each."""
     distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     rise = np.tan(np.radians(at["neck_rotation"])) * distance - at["top_sinkage"]
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
-    into.reading.saddle_rise_mm[:] = rise
-    into.reading.action_mm[:] = start + rise / 2.0 + at["bow_action"]
+    into.saddle_rise_mm[:] = rise
+    into.action_mm[:] = start + rise / 2.0 + at["bow_action"]

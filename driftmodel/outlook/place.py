@@ -9,13 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
-from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.movement import blank_world, hygro_weights, lasting_creep, put_movement
 from driftmodel.outlook.regrade import NEVER, Reading, due_step, grade_lifts_mm, outside_rule
 from driftmodel.structure.joint import pivot_to_saddle_mm
-from driftmodel.structure.response import design_response
 
 Array = NDArray[np.float64]
 
@@ -64,7 +61,14 @@ def grade_for_place(scenario: Scenario, draws: Draws | None = None, years: int =
     """
     scenario = replace(scenario, horizon_years=years)
     ensemble = draws or draw_unknowns(scenario, count, scenario.seed)
-    rise, action, reading = _paths(scenario, ensemble)
+    return grades_of(run_chain(scenario, ensemble))
+
+
+def grades_of(chain: Chain) -> PlaceTable:
+    """Which spacer to fit at set-up so that it stays right over the horizon of a chain that was run."""
+    scenario = chain.scenario
+    rise, action = _paths(chain)
+    reading = chain.world.reading
     labels = scenario.instrument.spacers.labels
     rows = tuple(
         _row(scenario, label, lift, rise, action, reading)
@@ -73,7 +77,14 @@ def grade_for_place(scenario: Scenario, draws: Draws | None = None, years: int =
     best = max(rows, key=lambda row: (round(row.inside_share, 3), row.no_regrade))
     steadiest = max(rows, key=lambda row: (row.no_regrade, row.inside_share))
     return PlaceTable(
-        scenario.name, scenario.title, years, scenario.setup.spacer, best.grade, steadiest.grade, rows, ensemble.count
+        scenario.name,
+        scenario.title,
+        scenario.horizon_years,
+        scenario.setup.spacer,
+        best.grade,
+        steadiest.grade,
+        rows,
+        chain.draws.count,
     )
 
 
@@ -82,17 +93,9 @@ def grades_for_shipment(scenarios: Iterable[Scenario], years: int = 10, count: i
     return tuple(grade_for_place(scenario, None, years, count) for scenario in scenarios)
 
 
-def _paths(scenario: Scenario, draws: Draws) -> tuple[Array, Array, Reading]:
-    """Saddle rise and action with the season, weekly (draws, weeks), and the reading at the reference state."""
-    coefficients = design_response(scenario.instrument)
-    world = blank_world(scenario, draws.count)
-    for member in np.unique(draws.member):
-        lags = air_lags(scenario_air(scenario, int(member)), scenario)
-        own = draws.of_member(member)
-        weights = part_weights(scenario.instrument, own, lags.time_constants_days)
-        hygro = hygro_weights(coefficients, own, weights)
-        creep = lasting_creep(scenario, own, lags, weights)
-        put_movement(world.block(draws.rows(int(member))), scenario, coefficients, own, lags, hygro, creep)
+def _paths(chain: Chain) -> tuple[Array, Array]:
+    """Saddle rise and action with the season, weekly (draws, weeks)."""
+    scenario, world = chain.scenario, chain.world
     weekly = slice(None, None, EVERY_DAYS)
     moved = {
         quantity: (path[:, weekly] + world.lasting[quantity][:, weekly]).astype(float)
@@ -101,8 +104,8 @@ def _paths(scenario: Scenario, draws: Draws) -> tuple[Array, Array, Reading]:
     }
     distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     rise = np.tan(np.radians(moved["neck_rotation"])) * distance - moved["top_sinkage"]
-    start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
-    return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly], world.reading
+    start = (scenario.setup.action_12th_mm + chain.draws.set_up_error_mm)[:, None]
+    return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
 
 
 def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array, reading: Reading) -> GradeAtPlace:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.advice.records import Advice
-from driftmodel.report.figures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.style import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

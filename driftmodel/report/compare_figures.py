@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.report.compare_words import SHOWN, short_names
 from driftmodel.report.digest import length_scale
-from driftmodel.report.figures import INK, MONTHS, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.style import INK, MONTHS, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,7 @@ from scipy.special import gammaincinv
 
 from driftmodel.fleet.backtest import Backtest
 from driftmodel.report.demand_numbers import AGE_STEP, DemandBook, age_rates, fan, heat, past_reports
-from driftmodel.report.figures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.style import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +24,7 @@ DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (
 
 
 def demand_figures(book: DemandBook) -> dict[str, Figure]:
-    """Every figure by its name, in the order of the report. To be called inside rc_context(figures.STYLE)."""
+    """Every figure by its name, in the order of the report. To be called inside rc_context(style.STYLE)."""
     drawn = {"fan": fan_chart(book), "map": month_map(book), "age": by_age(book), "multipliers": multipliers(book)}
     if book.backtest is not None:
         drawn |= {"backtest": backtest_panels(book.backtest), "scores": scores(book.backtest)}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.fleet import demand as engine
+from driftmodel.fleet import answers
 from driftmodel.fleet.backtest import Backtest, reported
 from driftmodel.fleet.demand import NO_GRADE, QUANTILES, Demand
 from driftmodel.fleet.expect import IN
@@ -66,7 +66,7 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
     months = demand.cube.sizes["month"]
     span, lead = min(YEAR, months), min(LEAD_MONTHS, months)
     monthly = monthly_frame(demand)
-    stock, fill = engine.stock_list(demand, lead)
+    stock, fill = answers.stock_list(demand, lead)
     every = monthly[monthly["level"] == "fleet"].head(span)
     top = every.iloc[int(every["regrades_mean"].to_numpy().argmax())]
     return DemandBook(
@@ -75,12 +75,12 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         span=span,
         ahead=ahead_bands(demand, span),
         busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
-        roll=engine.roll_forward(demand),
-        due=engine.who_is_due(demand, MOST_DUE),
+        roll=answers.roll_forward(demand),
+        due=answers.who_is_due(demand, MOST_DUE),
         stock=stock,
         job_fill=fill,
-        multipliers=engine.multiplier_table(demand),
-        not_yet_reported=float(engine.not_yet_reported(demand).sum()),
+        multipliers=answers.multiplier_table(demand),
+        not_yet_reported=float(answers.not_yet_reported(demand).sum()),
         backtest=backtest,
     )
 
@@ -89,7 +89,7 @@ def monthly_frame(demand: Demand) -> DataFrame:
     """The engine's monthly table with the level of each row and the currency; totals first."""
     import pandas as pd
 
-    frame = pd.DataFrame(engine.monthly_table(demand)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
+    frame = pd.DataFrame(answers.monthly_table(demand)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
     of_region, of_design = frame["region"] != "all", frame["design"] != "all"
     level = np.select([of_region & of_design, of_region, of_design], ["region x design", "region", "design"], "fleet")
     frame.insert(1, "level", level)
@@ -105,8 +105,8 @@ def ahead_samples(demand: Demand, span: int) -> dict[str, Array]:
     by_cover = demand.cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
     season = demand.cube["seasonal"].values.astype(float)
     lag = fleet.settings.habits.job_lag_months
-    jobs = engine._in_job_months(by_cover[..., IN], engine.open_jobs(demand), lag)
-    hours, money = engine.hours_and_cost(jobs, season, fleet.rates)
+    jobs = answers.in_job_months(by_cover[..., IN], answers.open_jobs(demand), lag)
+    hours, money = answers.hours_and_cost(jobs, season, fleet.rates)
     columns = {
         "regrades": by_cover.sum(axis=-1),
         "in_cover": by_cover[..., IN],

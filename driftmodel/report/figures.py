@@ -10,38 +10,14 @@ import numpy as np
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.report.digest import Digest, driver_bars, grade_bars, length_scale
+from driftmodel.report.style import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-INK, QUIET = "#22282d", "#6a737b"
-SEASON, SEASON_LINE = "#bcd3df", "#1f5570"
-LASTING, LASTING_LINE = "#e3b596", "#7b3410"
-ZONE, WINTER = "#f0e9dc", "#d3d7da"
 DRY_PCT, DAMP_PCT = 35.0, 65.0  # common practice, no source
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-STYLE: dict[Any, Any] = {
-    "font.size": 9.0,
-    "axes.labelsize": 9.0,
-    "axes.edgecolor": QUIET,
-    "axes.labelcolor": INK,
-    "axes.linewidth": 0.7,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "text.color": INK,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "xtick.major.width": 0.7,
-    "ytick.major.width": 0.7,
-    "hatch.linewidth": 0.6,
-    "hatch.color": QUIET,
-    "legend.fontsize": 8.5,
-    "svg.fonttype": "path",
-    "svg.hashsalt": "driftmodel",
-    "path.simplify_threshold": 0.3,
-}
 PART_WORDS = {
     "top": ("top", "-", SEASON_LINE, 2.2),
     "top_braces": ("top braces", "--", SEASON_LINE, 1.3),
@@ -53,7 +29,7 @@ PART_WORDS = {
 
 
 def all_figures(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> dict[str, Figure]:
-    """Every figure by its file name, in the order of the report. To be called inside rc_context(STYLE)."""
+    """Every figure by its file name, in the order of the report. To be called inside rc_context(style.STYLE)."""
     return {
         "action": action(fc, scenario, brief, units),
         "chance": chance(fc),

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.report import captions, figures
+from driftmodel.report import captions, style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,7 +23,7 @@ def our_style() -> Iterator[None]:
 
     # without the backend's own key, which would make matplotlib import its window toolkits to choose one
     plain: Any = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
-    with matplotlib.rc_context({**plain, **figures.STYLE}):
+    with matplotlib.rc_context({**plain, **style.STYLE}):
         yield
 
 

@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.records import Datum, Wood
+from driftmodel.base.materials import Datum, Wood
 
 WIDTH = 108
 

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import LOADS, Body, BodyResponse, Brace, Plate
+from driftmodel.base.records import Body, Brace, Plate
 from driftmodel.structure import box as boxes
+from driftmodel.structure.box_movement import solve
 from driftmodel.structure.mesh import inside, smooth_outline
 from driftmodel.structure.plate import board
+from driftmodel.structure.records import LOADS, BodyResponse
 
 Array = NDArray[np.float64]
 
@@ -28,7 +30,7 @@ def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
     fret plane, bridge_height + tan(block_rotation) x distance, which no frame changes. Bridge and bridge plate take
     the moisture of the top's braces. Raises BadInput where the parts do not fit one another.
     """
-    answers = boxes.solve(box(body), size_mm, LOADS)
+    answers = solve(box(body), size_mm, LOADS)
     heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
     return BodyResponse(
         bridge_height_mm=MappingProxyType(heights),

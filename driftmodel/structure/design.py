@@ -8,10 +8,12 @@ from math import radians, tan
 
 import numpy as np
 
-from driftmodel.base.records import LOADS, Instrument
+from driftmodel.base.records import Instrument
 from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
+from driftmodel.structure.box_movement import Shape, solve, top_shape
 from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.records import LOADS
 from driftmodel.structure.strings import string_pull_n
 
 #: each input is moved by this share to either side
@@ -51,7 +53,7 @@ def behaviour(instrument: Instrument) -> Behaviour:
 
 
 def _behaviour(of: boxes.Box, instrument: Instrument) -> Behaviour:
-    answers = boxes.solve(of, SIZE_MM, LOADS)
+    answers = solve(of, SIZE_MM, LOADS)
     pull = string_pull_n(instrument.strings)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     size = {load: pull if load == "strings" else 1.0 for load in LOADS}
@@ -184,9 +186,9 @@ def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
     return [(factor, _behaviour(INPUTS[name](own, factor), instrument)) for factor in WHAT_IFS[name]]
 
 
-def top_movement(instrument: Instrument, moisture_change_pct: float) -> boxes.Shape:
+def top_movement(instrument: Instrument, moisture_change_pct: float) -> Shape:
     """How the top moves when every part of the body takes up `moisture_change_pct`; rise under the name 'all'."""
     parts = ("top", "top_braces", "back", "back_braces", "sides")
-    shape = boxes.top_shape(box(instrument.body), SIZE_MM, parts)
+    shape = top_shape(box(instrument.body), SIZE_MM, parts)
     whole = np.sum([shape.rise[part] for part in parts], axis=0)
     return replace(shape, rise={"all": moisture_change_pct * whole})

@@ -14,9 +14,10 @@ from pathlib import Path
 from types import MappingProxyType
 
 from driftmodel.base import library
-from driftmodel.base.records import LOADS, BodyResponse, Coefficients, Instrument, NeckResponse
+from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure import neck as neck_room
+from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
 
 #: raised whenever the structural model changes its answers
 MODEL = 3

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -151,6 +152,7 @@ def scanning_moisture(
     return np.array(moisture[len(memory) :])
 
 
+@cache
 def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves = NORWAY_SPRUCE) -> tuple[float, float]:
     """The history that leaves wood half-way between the boundary curves at this humidity: (100, a drier turning point).
 

@@ -1,0 +1,115 @@
+"""The shape of a climate file: outdoor air and the room it goes through, or a logger; humidifier and case."""
+
+from __future__ import annotations
+
+from pydantic import field_validator, model_validator
+
+from driftmodel.base.file_models import FileModel, key
+
+
+def _months(months: list[int]) -> list[int]:
+    if any(month < 1 or month > 12 for month in months) or len(set(months)) != len(months):
+        raise ValueError("months from 1 (January) to 12 (December), each once")
+    return months
+
+
+class NormalsFile(FileModel):
+    temperature_degc: list[float] = key("[-4, -2, 4, 10, 16, 21, 24, 23, 18, 12, 5, -2]", min_length=12, max_length=12)
+    relative_humidity_pct: list[float] = key(
+        "[72, 70, 66, 62, 62, 64, 66, 68, 68, 66, 70, 74]", min_length=12, max_length=12
+    )
+    daily_range_degc: list[float] = key("[7, 8, 9, 11, 12, 11, 11, 11, 11, 11, 8, 7]", min_length=12, max_length=12)
+    day_to_day_sd_k: float = key("3.5", ge=0, le=15)
+    day_to_day_sd_pct: float = key("8.0", ge=0, le=25)
+    persistence_days: float = key("3.0", gt=0, le=60)
+
+    @field_validator("relative_humidity_pct")
+    @classmethod
+    def _is_percent(cls, values: list[float]) -> list[float]:
+        if max(values) <= 1:
+            raise ValueError("relative humidity in percent (65, not 0.65)")
+        if min(values) < 0 or max(values) > 100:
+            raise ValueError("relative humidity between 0 and 100 %")
+        return values
+
+    @field_validator("temperature_degc")
+    @classmethod
+    def _is_weather(cls, values: list[float]) -> list[float]:
+        if min(values) < -60 or max(values) > 50:
+            raise ValueError("monthly means between -60 and 50 degC (use temperature_degf for Fahrenheit)")
+        return values
+
+
+class OutdoorFile(FileModel):
+    weather_file: str | None = key('"../weather/chicago.csv"', None)
+    normals: NormalsFile | None = None
+    year_to_year_sd_k: float = key("1.2", ge=0, le=5)
+    year_to_year_sd_pct: float = key("3.0", ge=0, le=15)
+
+    @model_validator(mode="after")
+    def _one_source(self) -> OutdoorFile:
+        if (self.weather_file is None) == (self.normals is None):
+            raise ValueError("exactly one of weather_file and normals")
+        return self
+
+
+class RoomFile(FileModel):
+    volume_m3: float = key("300.0", gt=5, le=100000)
+    air_changes_per_hour: float = key("0.5", gt=0.01, le=20)
+    moisture_source_kg_per_day: float = key("5.4", ge=0, le=200)
+    heating_setpoint_degc: float | None = key("21.0", None, ge=0, le=30)
+    cooling_setpoint_degc: float | None = key("25.0", None, ge=15, le=35)
+    dehumidified_to_pct: float | None = key("60.0", None, ge=20, le=90)
+    buffer_hours: float = key("12.0", ge=0, le=500)
+
+    @model_validator(mode="after")
+    def _heated_below_cooled(self) -> RoomFile:
+        heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
+        if heat is not None and cool is not None and heat >= cool:
+            raise ValueError("a heating set point below the cooling set point")
+        return self
+
+
+class HumidifierFile(FileModel):
+    setpoint_pct: float = key("45.0", ge=10, le=80)
+    capacity_l_per_day: float = key("10.0", gt=0, le=500)
+    months: list[int] = key("[10, 11, 12, 1, 2, 3, 4]")
+
+    _real = field_validator("months")(_months)
+
+
+class CaseFile(FileModel):
+    half_time_days: float = key("7.0", gt=0, le=1000)
+    out_of_case_share: float = key("0.1", ge=0, le=1)
+    humidifier_pct: float | None = key("45.0", None, ge=10, le=75)
+    humidifier_months: list[int] = key("[11, 12, 1, 2, 3]", default_factory=list)
+
+    _real = field_validator("humidifier_months")(_months)
+
+
+class LoggerFile(FileModel):
+    file: str = key('"my_room.csv"')
+    columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
+    time_zone: str | None = key('"America/Chicago"', None)
+    gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
+    repeat_years: bool = key("true", False)
+
+
+class ClimateFile(FileModel):
+    title: str = key('"Heated house in a cold continental city"')
+    invented: bool = key("false")
+    outdoor: OutdoorFile | None = None
+    room: RoomFile | None = None
+    logger: LoggerFile | None = None
+    humidifier: HumidifierFile | None = None
+    case: CaseFile | None = None
+
+    @model_validator(mode="after")
+    def _one_air(self) -> ClimateFile:
+        if self.logger is not None and (self.outdoor or self.room or self.humidifier):
+            raise ValueError("either [logger] (measured indoor air), or [outdoor] with [room]; not both")
+        if self.logger is None and self.outdoor is None:
+            raise ValueError("[outdoor] with [room], or [logger]")
+        if self.humidifier is not None and self.room is None:
+            raise ValueError("a [room] for the [humidifier] to stand in")
+        return self

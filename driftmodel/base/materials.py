@@ -1,0 +1,74 @@
+"""What the library holds: a number with everything needed to judge it, a wood, a finish."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log
+from types import MappingProxyType
+
+#: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
+Z_80 = 1.2815515594
+
+
+@dataclass(frozen=True)
+class Datum:
+    """One number with everything needed to judge it.
+
+    spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
+    variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
+    status: 'checked', 'one transcription', 'partly checked', 'computed', 'from memory', 'common practice', ...
+    """
+
+    value: float
+    unit: str
+    spread: float
+    spread_kind: str
+    source: str
+    status: str
+    note: str = ""
+
+    @property
+    def log_sd(self) -> float:
+        """Standard deviation of the logarithm of the value (lognormal reading of the spread)."""
+        if self.spread_kind == "factor":
+            return log(self.spread) / Z_80
+        relative = self.spread / 100.0 if self.spread_kind == "cv_pct" else self.spread / abs(self.value)
+        return float((log(1.0 + relative**2)) ** 0.5)
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A rival value for a wood's number: the key of the number, the value in that number's unit, why it differs."""
+
+    number: str
+    value: float
+    unit: str
+    source: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Wood:
+    """One wood: its numbers by name (see species_data/README.md for the names and units)."""
+
+    name: str
+    scientific: str
+    kind: str  # 'softwood' or 'hardwood'
+    aliases: tuple[str, ...]
+    uses: tuple[str, ...]
+    numbers: MappingProxyType[str, Datum]
+    note: str = ""
+    disagreements: tuple[Disagreement, ...] = ()
+
+
+@dataclass(frozen=True)
+class Finish:
+    """A film on a face of wood; permeance in kg/(m2 s Pa); infinite for bare wood.
+
+    effectiveness_pct: published moisture kept out after 1, 7 and 14 days, None where none is printed."""
+
+    name: str
+    permeance: Datum
+    note: str = ""
+    coats: int = 0
+    effectiveness_pct: tuple[float | None, ...] = ()

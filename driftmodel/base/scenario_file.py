@@ -1,0 +1,74 @@
+"""The shape of a scenario file: where an instrument lives from when on, how it left the bench, when to regrade."""
+
+from __future__ import annotations
+
+from datetime import date
+from itertools import pairwise
+
+from pydantic import model_validator
+
+from driftmodel.base.file_models import FileModel, key
+
+
+class StayFile(FileModel):
+    start: date = key("2026-09-01", alias="from")
+    climate: str = key('"cold_city_heated"')
+
+
+class EventFile(FileModel):
+    start: date = key("2030-06-01", alias="from")
+    strings_on: bool = key("false")
+
+
+class SetupFile(FileModel):
+    strung: date = key("2026-08-15")
+    setup: date = key("2026-10-01")
+    built_relative_humidity_pct: float = key("45.0", gt=1, le=95)
+    built_temperature_degc: float = key("21.0", ge=0, le=40)
+    action_12th_mm: float = key("2.2", gt=0.3, le=8)
+    action_reading_sd_mm: float = key("0.05", ge=0, le=1)
+    saddle_room_mm: float = key("2.0", ge=0, le=15)
+    spacer: str = key('"E"')
+
+
+class RuleFile(FileModel):
+    action_low_mm: float = key("1.7", gt=0, le=8)
+    action_high_mm: float = key("2.7", gt=0, le=10)
+    saddle_room_least_mm: float = key("0.5", ge=0, le=10)
+    projection_tolerance_mm: float = key("1.5", gt=0, le=10)
+    days_outside: int = key("60", ge=1, le=3650)
+
+    @model_validator(mode="after")
+    def _low_below_high(self) -> RuleFile:
+        if self.action_low_mm >= self.action_high_mm:
+            raise ValueError("action_low_mm below action_high_mm")
+        return self
+
+
+class ScenarioFile(FileModel):
+    title: str = key('"First winter"')
+    summary: str = key('"A new guitar goes to a heated house."')
+    invented: bool = key("false")
+    instrument: str = key('"large_x_braced"')
+    horizon_years: int = key("20", ge=1, le=60)
+    draws: int = key("200", 200, ge=10, le=20000)
+    seed: int = key("1", ge=0)
+    hysteresis: bool = key("true", True)
+    weather_members: int = key("4", 4, ge=1, le=50)
+    stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", min_length=1)
+    event: list[EventFile] = key("[[event]]", default_factory=list)
+    setup: SetupFile
+    rule: RuleFile
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> ScenarioFile:
+        if self.setup.strung > self.setup.setup:
+            raise ValueError("strung on or before the day of set-up")
+        if self.stay[0].start > self.setup.strung:
+            raise ValueError(f"a first stay that starts on or before the day the strings went on ({self.setup.strung})")
+        if any(later.start <= earlier.start for earlier, later in pairwise(self.stay)):
+            raise ValueError("stays in order of their dates, each later than the one before")
+        low, high = self.rule.action_low_mm, self.rule.action_high_mm
+        if not low <= self.setup.action_12th_mm <= high:
+            raise ValueError(f"an action at set-up inside the rule's tolerance, {low:g} to {high:g} mm")
+        return self

@@ -1,0 +1,100 @@
+"""The unknowns of an instrument and of its readings as standard normal values: their order, and back again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.records import BenchBook
+from driftmodel.calibration.work import known_step, truss_rod_days
+from driftmodel.outlook.draws import WIDEST_SD, Draws, Unknown, unknowns_of
+
+Array = NDArray[np.float64]
+
+#: what is known beforehand of a level the scenario does not state, one standard deviation (from memory): wide
+LEVEL_SD = {"projection": 1.5, "relief": 0.15, "top_sinkage": 1.5, "weight": 150.0}
+#: half the difference of bass and treble action, mm: mean and standard deviation (common practice, no source)
+LEAN_MM = (0.20, 0.15)
+#: what a turn of the truss rod may do to relief, mm, one standard deviation (common practice, no source)
+TRUSS_ROD_MM = 0.12
+#: a design's wood mass from its sizes and mean densities is known to this, log (density: Wood Handbook Table 5-6, 10 %)
+WOOD_MASS_LOG_SD = 0.10
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The order of the unknowns in a particle: those of the forecast, the set-up error, then what the readings add.
+
+    multipliers are lognormal; offsets normal with (mean, sd)."""
+
+    multipliers: dict[str, Unknown]
+    offsets: dict[str, tuple[float, float]]
+    weather: int
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return (*self.multipliers, *self.offsets, *(f"weather_{one}" for one in range(self.weather)))
+
+    @property
+    def size(self) -> int:
+        return len(self.multipliers) + len(self.offsets) + self.weather
+
+    def values(self, normals: Array) -> dict[str, Array]:
+        """Standard normal values (n, size) as multipliers, offsets and weather, (n,) each."""
+        found = {
+            name: unknown.median * np.exp(unknown.log_sd * normals[:, place])
+            for place, (name, unknown) in enumerate(self.multipliers.items())
+        }
+        shift = len(self.multipliers)
+        for place, (name, (mean, sd)) in enumerate(self.offsets.items()):
+            found[name] = mean + sd * normals[:, shift + place]
+        for one in range(self.weather):
+            found[f"weather_{one}"] = normals[:, shift + len(self.offsets) + one]
+        return found
+
+
+def layout_of(bench: Bench, book: BenchBook, weather: int) -> Layout:
+    """Unknowns of an instrument and of its readings. A level the scenario does not state is centred on the median of
+    its readings, with LEVEL_SD about it."""
+    scenario = bench.scenario
+    multipliers = dict(unknowns_of(scenario.instrument))
+    offsets = {"set_up_error": (0.0, scenario.setup.action_reading_sd_mm)}
+    read = {reading.what for reading in book.readings}
+    if read & {"action_treble", "action_bass"}:
+        offsets["lean"] = LEAN_MM
+    for what, sd in LEVEL_SD.items():
+        if what in read:
+            own = [one for one in book.readings if one.what == what]
+            sound = [one for one in own if not one.doubt] or own
+            levels = [one.value - known_step(what, one.date, book.work, scenario) for one in sound]
+            offsets[f"level_{what}"] = (float(np.median(levels)), sd)
+    if "weight" in read:
+        multipliers["wood_mass"] = Unknown("how much wood is in it", 1.0, WOOD_MASS_LOG_SD)
+    for number, _ in enumerate(truss_rod_days(book.work)):
+        offsets[f"truss_rod_{number}"] = (0.0, TRUSS_ROD_MM)
+    return Layout(multipliers, offsets, weather)
+
+
+def as_draws(layout: Layout, normals: Array, members: int) -> Draws:
+    """Particles as the forecast's draws; the weather members share them out in equal blocks."""
+    values = layout.values(normals)
+    own = {name: values[name] for name in layout.multipliers if name != "wood_mass"}
+    count = len(normals)
+    member = np.arange(count, dtype=np.intp) * min(members, count) // count
+    return Draws(MappingProxyType(own), values["set_up_error"], member)
+
+
+def as_normals(layout: Layout, draws: Draws) -> Array:
+    """The forecast's draws as particles; what only readings add is put at its middle."""
+    normals = np.zeros((draws.count, layout.size))
+    names = layout.names
+    for name, values in draws.values.items():
+        unknown = layout.multipliers[name]
+        normals[:, names.index(name)] = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
+    mean, sd = layout.offsets["set_up_error"]
+    normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
+    return np.clip(normals, -WIDEST_SD, WIDEST_SD)

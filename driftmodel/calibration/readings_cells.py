@@ -1,0 +1,195 @@
+"""What the cells of a line may say: a day, a spacer, a quantity with its unit and uncertainty, the bench's air."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.records import Scenario
+from driftmodel.base.units import MM_PER_INCH, fahrenheit_to_celsius
+from driftmodel.calibration.readings_table import Line, number_in, plain_words
+from driftmodel.calibration.records import QUANTITIES, ReadingRow
+from driftmodel.calibration.tools import tool_names, tool_sd
+from driftmodel.climate.history import scenario_end
+
+#: words a bench may use for a quantity, beside the names of records.QUANTITIES
+WHAT_WORDS: dict[str, str] = {
+    "action": "action", "action at the 12th fret": "action", "action 12th": "action",
+    "action treble": "action_treble", "treble action": "action_treble",
+    "action at the 12th fret, treble": "action_treble",
+    "action bass": "action_bass", "bass action": "action_bass", "action at the 12th fret, bass": "action_bass",
+    "projection": "projection", "projection at the bridge": "projection", "neck projection": "projection",
+    "relief": "relief", "neck relief": "relief",
+    "top sinkage": "top_sinkage", "sinkage": "top_sinkage",
+    "saddle height": "saddle_height", "weight": "weight",
+}  # fmt: skip
+UNITS: dict[str, tuple[str, float]] = {
+    "mm": ("mm", 1.0), "in": ("mm", MM_PER_INCH), "inch": ("mm", MM_PER_INCH), '"': ("mm", MM_PER_INCH),
+    "g": ("g", 1.0), "kg": ("g", 1000.0),
+}  # fmt: skip
+
+
+def date_in(line: Line, scenario: Scenario, today: date) -> date:
+    """The day of a line: from set-up on, within the horizon, not in the future. Raises BadInput."""
+    text = line.cells.get("date", "")
+    german = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", text)
+    try:
+        when = date(int(german[3]), int(german[2]), int(german[1])) if german else date.fromisoformat(text)
+    except ValueError:
+        raise line.fault("date", f'"{text}" is not a date', "year-month-day", "2027-02-10") from None
+    if when > today:
+        raise line.fault("date", f"{when} is in the future (today is {today})", "a day up to today", str(today))
+    if when < scenario.setup.setup:
+        built = " and before it was strung" if when < scenario.setup.strung else ""
+        raise line.fault(
+            "date",
+            f"{when} is before the set-up of {scenario.setup.setup}{built}",
+            "readings from set-up on: drift counts from there",
+            f"{scenario.setup.setup}",
+        )
+    if when >= scenario_end(scenario):
+        raise line.fault(
+            "date",
+            f"{when} is past the scenario's horizon",
+            f"a day before {scenario_end(scenario)}",
+            f"horizon_years = {scenario.horizon_years + 10} in the scenario",
+        )
+    return when
+
+
+def spacer_in(line: Line, scenario: Scenario) -> str:
+    """The spacer's label, of the set, or '' where none is named. Raises BadInput."""
+    label = line.cells.get("spacer", "")
+    labels = scenario.instrument.spacers.labels
+    if label and label not in labels:
+        raise line.fault(
+            "spacer",
+            f'no spacer "{label}" in the set.{near_match(label, labels)}',
+            "one of " + ", ".join(labels),
+            scenario.setup.spacer,
+        )
+    return label
+
+
+def strings_on_in(line: Line) -> bool:
+    """Whether the strings were on; they were where nothing is said. Raises BadInput."""
+    text = line.cells.get("strings", "").lower()
+    if text not in ("", "on", "off"):
+        raise line.fault("strings", f'"{text}"', "on or off", "on")
+    return text != "off"
+
+
+def reading_in(line: Line, when: date, spacer: str, strings_on: bool) -> ReadingRow:
+    """The reading of a line, in mm or g, with its uncertainty and the bench's air. Raises BadInput."""
+    what = _what(line)
+    quantity = QUANTITIES[what]
+    if not line.has("value"):
+        raise line.fault("value", "no value", "a number with its unit", "2.55 mm")
+    value, factor = _in_unit(line, "value", quantity.unit)
+    if not quantity.low <= value <= quantity.high:
+        number, _ = number_in(line, "value")
+        inches = quantity.unit == "mm" and factor == 1.0 and quantity.low <= number * MM_PER_INCH <= quantity.high
+        raise line.fault(
+            "value",
+            f"{quantity.words} of {value:g} {quantity.unit}",
+            f"between {quantity.low:g} and {quantity.high:g} {quantity.unit}",
+            f"{number:g} in, if it was read in inches" if inches else "check the number and its unit",
+        )
+    if what.startswith("action") and not strings_on:
+        raise line.fault("strings", "action read with the strings off", "strings on, or another quantity", "on")
+    temperature, humidity, hours = _bench_air(line)
+    tool = line.cells.get("tool", "")
+    return ReadingRow(
+        when,
+        what,
+        value,
+        _sd(line, tool, quantity.unit),
+        tool,
+        temperature,
+        humidity,
+        hours,
+        spacer,
+        strings_on,
+        line.row,
+    )
+
+
+def _what(line: Line) -> str:
+    plain = plain_words(line.cells.get("what", ""))
+    name = WHAT_WORDS.get(plain, plain.replace(" ", "_"))
+    if name not in QUANTITIES:
+        known = [*WHAT_WORDS, *QUANTITIES]
+        came = f'unknown quantity "{line.cells["what"]}".{near_match(plain, known)}' if plain else "no quantity named"
+        needed = "one of " + ", ".join(key.replace("_", " ") for key in QUANTITIES)
+        raise line.fault("what", came, needed, "action bass")
+    return name
+
+
+def _in_unit(line: Line, column: str, unit: str) -> tuple[float, float]:
+    """A cell's value in mm or g, and the factor that brought it there."""
+    number, written = number_in(line, column)
+    named = written or line.units.get(column, "") or (line.cells.get("unit", "").lower() if column == "value" else "")
+    if not named and column == "uncertainty":
+        named = number_in(line, "value")[1] or line.units.get("value", "") or line.cells.get("unit", "").lower()
+    if not named:
+        raise line.fault(
+            column,
+            f'"{line.cells[column]}" has no unit',
+            "mm or in (g or kg for weight), with the value, in a unit column or in the column's name",
+            f"{line.cells[column]} {unit}",
+        )
+    kind, factor = UNITS.get(named, ("", 0.0))
+    if kind != unit:
+        raise line.fault(column, f'unit "{named}"', "mm or in" if unit == "mm" else "g or kg", f"{number:g} {unit}")
+    return number * factor, factor
+
+
+def _sd(line: Line, tool: str, unit: str) -> float:
+    if line.has("uncertainty"):
+        sd, _ = _in_unit(line, "uncertainty", unit)
+        if sd <= 0:
+            raise line.fault("uncertainty", f"{sd:g}", "above 0: one standard deviation", f"0.05 {unit}")
+        return sd
+    if not tool:
+        raise line.fault(
+            "tool", "neither a tool nor an uncertainty", "one of " + ", ".join(tool_names()), "feeler gauge"
+        )
+    try:
+        sd, of = tool_sd(tool)
+    except BadInput as fault:
+        raise line.fault("tool", fault.came, fault.needed, fault.mend) from None
+    if of != unit:
+        right = "scale" if unit == "g" else "feeler gauge"
+        raise line.fault("tool", f'"{tool}" reads {of}, this is in {unit}', "a tool for the quantity", right)
+    return sd
+
+
+def _bench_air(line: Line) -> tuple[float | None, float | None, float]:
+    temperature = humidity = None
+    hours = 0.0
+    if line.has("temperature"):
+        temperature, written = number_in(line, "temperature")
+        unit = {"f": "degf", "c": "degc"}.get(written, written or line.units["temperature"])
+        if unit not in ("degc", "degf"):
+            raise line.fault("temperature", f'"{line.cells["temperature"]}" has no unit', "degC or degF", "21 degC")
+        temperature = fahrenheit_to_celsius(temperature) if unit == "degf" else temperature
+        if not -10.0 <= temperature <= 50.0:
+            raise line.fault("temperature", f"{temperature:g} degC at the bench", "-10 to 50 degC", "21 degC")
+    if line.has("relative_humidity"):
+        humidity, _ = number_in(line, "relative_humidity")
+        if not 1.0 < humidity <= 100.0:
+            raise line.fault("relative_humidity", f"{humidity:g} %", "percent, above 1 and up to 100", "45")
+    if line.has("hours_at_bench"):
+        hours, _ = number_in(line, "hours_at_bench")
+        if not 0.0 <= hours <= 2000.0:
+            raise line.fault("hours_at_bench", f"{hours:g} hours", "0 to 2000 hours", "24")
+        if hours > 0.0 and (temperature is None or humidity is None):
+            missing = "relative_humidity" if humidity is None else "temperature"
+            raise line.fault(
+                missing,
+                "it lay at the bench, but the bench's air is not given",
+                "temperature and relative humidity at the bench, or 0 hours",
+                "21 degC and 45 %",
+            )
+    return temperature, humidity, hours

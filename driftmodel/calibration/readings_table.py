@@ -1,0 +1,125 @@
+"""The readings file as a table: a header of known columns, then lines of cells that know their file and row."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from driftmodel.base.errors import BadInput, near_match
+
+COLUMNS = (
+    "date",
+    "what",
+    "value",
+    "unit",
+    "tool",
+    "uncertainty",
+    "temperature",
+    "relative_humidity",
+    "hours_at_bench",
+    "spacer",
+    "strings",
+    "work",
+    "note",
+)
+EXAMPLE = "2027-02-10;action bass;2.55 mm;feeler gauge"
+_SUFFIXES = {"mm": "mm", "in": "in", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
+_NUMBER = re.compile(r"^([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([a-z\"]*)$", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the file: cells by column name, the unit a column's name gives, and how to complain about it."""
+
+    cells: Mapping[str, str]
+    units: Mapping[str, str]
+    file: str
+    row: int
+
+    def has(self, column: str) -> bool:
+        return bool(self.cells.get(column, ""))
+
+    def fault(self, column: str, came: str, needed: str, mend: str) -> BadInput:
+        return BadInput(came, needed, file=self.file, place=f"row {self.row}, column {column}", mend=mend)
+
+
+def lines_of(file: Path) -> Iterable[Line]:
+    """The lines of a readings file, empty ones and comments left out. Raises BadInput naming the row."""
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as fault:
+        raise BadInput("no such file", "a readings file", file=file, mend="check the path") from fault
+    except UnicodeDecodeError as fault:
+        raise BadInput("not text in UTF-8", "a CSV file", file=file, mend='save it as "CSV UTF-8"') from fault
+    rows = text.splitlines()
+    head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
+    if head is None:
+        raise BadInput("the file is empty", "a header and readings", file=file, mend="date;what;value;tool")
+    delimiter = max(";\t,", key=rows[head].count)
+    names, units = _header(next(csv.reader([rows[head]], delimiter=delimiter)), file, head + 1)
+    for number, row in enumerate(rows[head + 1 :], start=head + 2):
+        if not row.strip(delimiter + " ") or row.lstrip().startswith("#"):
+            continue
+        cells = [cell.strip() for cell in next(csv.reader([row], delimiter=delimiter))]
+        if len(cells) > len(names):
+            hint = (
+                ' (a decimal comma? then put ";" between columns or quotes round the number)'
+                if delimiter == ","
+                else ""
+            )
+            raise BadInput(
+                f"{len(cells)} cells under {len(names)} columns{hint}",
+                "one cell for each column",
+                file=file,
+                place=f"row {number}",
+                mend=EXAMPLE,
+            )
+        yield Line(dict(zip(names, cells, strict=False)), units, str(file), number)
+
+
+def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str, str]]:
+    names, units = [], {}
+    for cell in cells:
+        plain = plain_words(cell).replace(" ", "_")
+        stem, _, last = plain.rpartition("_")
+        name, unit = (stem, _SUFFIXES[last]) if stem and last in _SUFFIXES else (plain, "")
+        if name not in COLUMNS:
+            raise BadInput(
+                f'unknown column "{cell}".{near_match(name, COLUMNS)}',
+                "columns " + ", ".join(COLUMNS),
+                file=file,
+                place=f"row {row}",
+                mend="date;what;value_mm;tool",
+            )
+        if name in names:
+            raise BadInput(
+                f'two columns "{name}"', "each column once", file=file, place=f"row {row}", mend="remove one"
+            )
+        names.append(name)
+        units[name] = unit
+    for name in ("date", "what", "value"):
+        if name not in names:
+            raise BadInput(
+                f'no column "{name}"',
+                "date, what and value at least",
+                file=file,
+                place=f"row {row}",
+                mend="date;what;value;tool",
+            )
+    return names, units
+
+
+def plain_words(words: str) -> str:
+    """Small letters, single spaces, no underscores."""
+    return " ".join(words.strip().lower().replace("_", " ").split())
+
+
+def number_in(line: Line, column: str) -> tuple[float, str]:
+    """The number in a cell and the unit written after it ('' if none); a decimal comma is a decimal point."""
+    found = _NUMBER.match(line.cells[column].replace("°", "").replace("%", "").strip())
+    if not found:
+        raise line.fault(column, f'"{line.cells[column]}" is not one number', "a number, with its unit", "2.55 mm")
+    return float(found[1].replace(",", ".")), found[2].lower()

@@ -1,0 +1,92 @@
+"""What a typical year must hold: every hour of 365 days in order, and numbers that weather can have."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.climate.air import TYPICAL_YEAR
+from driftmodel.climate.weather_formats import Rows
+
+Array = NDArray[np.float64]
+
+HOURS = 8760
+_NAMES = ("dry bulb", "dew point", "relative humidity")
+_LOW, _HIGH = (-60.0, -80.0, 0.0), (60.0, 50.0, 110.0)  # EnergyPlus weather file limits, narrowed to dwellings
+
+
+def check_calendar(rows: Rows, path: Path) -> None:
+    """The rows are the 8760 hours of a year of 365 days in order, hours 1 to 24."""
+    days = np.arange(f"{TYPICAL_YEAR}-01-01", f"{TYPICAL_YEAR + 1}-01-01", dtype="datetime64[D]").astype(object)
+    expected = [(day.month, day.day, hour) for day in days for hour in range(1, 25)]
+    for k, (stamp, want) in enumerate(zip(rows.stamp, expected, strict=False)):
+        try:
+            got = tuple(int(part) for part in stamp)
+        except ValueError:
+            got = ()
+        if got != want:
+            leap = " (a leap day has no place in a typical year)" if got[:2] == (2, 29) else ""
+            raise BadInput(
+                f"month, day, hour {'/'.join(stamp)}{leap}",
+                f"month {want[0]}, day {want[1]}, hour {want[2]} here: every hour of 365 days, hours 1 to 24",
+                file=path,
+                place=f"row {rows.line[k]}, column month/day/hour",
+                mend="put the missing rows back, or take out the ones too many",
+            )
+    if len(rows.stamp) != HOURS:
+        last = rows.line[min(len(rows.line), HOURS + 1) - 1] if rows.line else 1
+        raise BadInput(
+            f"{len(rows.stamp)} hours",
+            f"{HOURS} hours, one year of 365 days",
+            file=path,
+            place=f"row {last}",
+            mend="download the file again: it is cut short or has rows too many",
+        )
+
+
+def numbers(rows: Rows, k: int, path: Path) -> Array:
+    """Column k in degC or %. Raises BadInput at the first cell that is no number."""
+    try:
+        values = np.array([row[k] for row in rows.cells], dtype=float) * rows.scale[k]
+    except ValueError:
+        values = np.full(len(rows.cells), np.nan)
+        for i, row in enumerate(rows.cells):
+            try:
+                values[i] = float(row[k])
+            except ValueError:
+                break
+    bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size:
+        i = int(bad[0])
+        raise BadInput(
+            f'"{rows.cells[i][k].strip()}" for the {_NAMES[k]}',
+            "a number",
+            file=path,
+            place=f"row {rows.line[i]}, column {rows.columns[k]}",
+            mend="write the number, or take another file",
+        )
+    return values
+
+
+def missing_hours(rows: Rows, k: int, values: Array) -> NDArray[np.bool_]:
+    """Hours that carry the format's missing code."""
+    code = rows.missing_from[k] * rows.scale[k]
+    return np.asarray(values <= code if code < 0 else values >= code - 1e-9)
+
+
+def check_range(rows: Rows, k: int, values: Array, missing: NDArray[np.bool_], path: Path) -> None:
+    """Values that are not missing lie where weather can be. Raises BadInput at the first that does not."""
+    bad = np.flatnonzero(~missing & ((values < _LOW[k]) | (values > _HIGH[k])))
+    if bad.size:
+        i = int(bad[0])
+        unit = "%" if k == 2 else "degC"
+        raise BadInput(
+            f"{_NAMES[k]} {values[i]:g} {unit}",
+            f"{_LOW[k]:g} to {_HIGH[k]:g} {unit}",
+            file=path,
+            place=f"row {rows.line[i]}, column {rows.columns[k]}",
+            mend="correct that value, or mark it missing and name a gap_policy",
+        )

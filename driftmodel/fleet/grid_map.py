@@ -1,0 +1,220 @@
+"""A map of regrades and of the grade that stays right: the chain of one scenario at every point of gridded air."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Scenario
+from driftmodel.climate.air import hours_from, make_air
+from driftmodel.climate.enclosure import case_air
+from driftmodel.climate.history import climate_air
+from driftmodel.climate.room import indoor_air
+from driftmodel.climate.synthetic import weather_member
+from driftmodel.fleet.grid import Grid, hours_of, read_grid
+from driftmodel.fleet.run import Crew, Progress, each, in_order, keep
+from driftmodel.outlook.calendar import day_of, horizon_days
+from driftmodel.outlook.chain import LagCache, run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.place import grades_of
+from driftmodel.outlook.regrade import NEVER
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+Array = NDArray[np.float64]
+TOGETHER = 4  # points a worker is given at once
+
+
+@dataclass(frozen=True)
+class PointAir:
+    """Air of one grid point: starts of steps, hours a step, and temperature in degC and humidity in % (step,)."""
+
+    time: NDArray[np.datetime64]
+    step_hours: int
+    temperature: Array
+    humidity: Array
+
+
+def point_air(point: PointAir, scenario: Scenario, member: int) -> Dataset:
+    """The scenario's air with the grid point's outdoor air in place of its last climate's own.
+
+    The stays before the last are in their own climates; the last has its room and case about it, and for members
+    above 0 a typical slow anomaly, as the climate states.
+    """
+    from xarray import concat
+
+    stays, pieces = scenario.stays, []
+    for stay, until in pairwise(stays):
+        hours = 24 * (until.start - stay.start).days
+        pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
+    whole = day_of(scenario, scenario.setup.setup) + horizon_days(scenario)
+    place = stays[-1]
+    time = hours_from(place.start, 24 * (whole - day_of(scenario, place.start)))
+    at = hours_of(point.time, point.step_hours, time)
+    air = make_air(time, point.temperature[at], point.humidity[at])
+    outdoor = place.climate.outdoor
+    if outdoor is not None:
+        air = weather_member(air, member, scenario.seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
+    if place.climate.room is not None:
+        air = indoor_air(air, place.climate.room, place.climate.humidifier)
+    if place.climate.case is not None:
+        air = case_air(air, place.climate.case)
+    names = ["air_temperature", "relative_humidity", "filled"]
+    return concat([piece[names] for piece in (*pieces, air)], "time", combine_attrs="drop")
+
+
+def map_of(
+    path: str | Path,
+    scenario: Scenario,
+    *,
+    years: int = 10,
+    draws: int = 64,
+    crew: Crew | None = None,
+    progress: Progress = lambda done, of: None,
+) -> Dataset:
+    """Regrades and the best grade at every point of a NetCDF of outdoor air, over `years` after set-up.
+
+    The scenario's design, workshop, set-up and rule; its last climate's room, humidifier and case stand in the air of
+    each point. Steps of the file are held through their hours, so daily means have no swing within the day.
+
+    Dims y, x. regrades_per_thousand_per_year: expected; regrade_chance: of one or more within the years; best_grade and
+    best_grade_inside_pct: the spacer that keeps action and saddle room inside the rule for most of the time (see
+    outlook.place.grades_of), and that share. One seed for all points: they differ by their air alone. Raises BadInput
+    as read_grid does, and for a scenario whose last climate is a logger's record.
+    """
+    grid = read_grid(path)
+    if scenario.stays[-1].climate.logger_file is not None:
+        raise BadInput(
+            f"the scenario's last climate, \"{scenario.stays[-1].climate.name}\", is a logger's record of indoor air",
+            "a climate of outdoor air, with or without a room, to put in the grid's air",
+            file=scenario.file or None,
+            place="the last [[stay]], climate",
+            mend='climate = "cold_city_heated"',
+        )
+    crew = crew or Crew()
+    scenario = replace(scenario, horizon_years=years, draws=draws)
+    sent = replace(scenario, raw=MappingProxyType({}))  # the files' own words stay here
+    jobs = []
+    for i, j in np.ndindex(grid.y.size, grid.x.size):
+        point = PointAir(grid.time, grid.step_hours, grid.temperature[:, i, j], grid.humidity[:, i, j])
+        jobs.append((point, sent, draws, crew.folder))
+    groups = [(first, list(jobs[first : first + TOGETHER])) for first in range(0, len(jobs), TOGETHER)]
+    table = np.empty((len(jobs), 4))
+    for index, found in in_order(each(_points, groups, crew)):
+        table[index] = found
+        progress(index + 1, len(jobs))
+    return _as_dataset(grid, scenario, table.reshape(grid.y.size, grid.x.size, 4))
+
+
+def _points(jobs: list[Any]) -> list[Array]:
+    return [_point(*job) for job in jobs]
+
+
+def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None) -> Array:
+    """Regrades per thousand a year, chance of any, index of the best grade, its share of time inside, percent."""
+    mark = repr((replace(scenario, file=""), draws, point.step_hours, point.time[[0, -1]]))
+    data = point.temperature.tobytes() + point.humidity.tobytes()
+    file = (folder or Path()) / f"{hashlib.sha256(mark.encode() + data).hexdigest()[:32]}.npz"
+    if folder is not None:
+        try:
+            with np.load(file) as kept:
+                return np.asarray(kept["found"])
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+            pass  # none yet, or cut off
+    chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), LagCache(1, partial(point_air, point)))
+    due = chain.due.step != NEVER
+    best = grades_of(chain)
+    labels = scenario.instrument.spacers.labels
+    found = np.array(
+        [
+            1000.0 * float(due.sum()) / draws / scenario.horizon_years,
+            float(due[:, 0].mean()),
+            float(labels.index(best.best)),
+            100.0 * best.of(best.best).inside_share,
+        ]
+    )
+    if folder is not None:
+        keep(file, found=found)
+    return found
+
+
+def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
+    import xarray as xr
+
+    labels = np.array(scenario.instrument.spacers.labels)
+    best = table[..., 2].astype(np.int16)
+    years = scenario.horizon_years
+    numbers = np.arange(labels.size, dtype=np.int16)
+    described: dict[str, tuple[Any, dict[str, Any]]] = {
+        "regrades_per_thousand_per_year": (
+            table[..., 0],
+            {"long_name": f"expected regrades per thousand instruments a year, over {years} years", "units": "1"},
+        ),
+        "regrade_chance": (table[..., 1], {"long_name": f"chance of a regrade within {years} years", "units": "1"}),
+        "best_grade": (
+            labels[best],
+            {"long_name": f"spacer that stays right longest, over {years} years"},
+        ),
+        "best_grade_number": (
+            best,
+            {
+                "long_name": "best grade as its number in the set",
+                "flag_values": numbers,
+                "flag_meanings": " ".join(labels.tolist()),
+            },
+        ),
+        "best_grade_inside_pct": (
+            table[..., 3],
+            {"long_name": "share of the time the best grade keeps action and saddle room inside", "units": "%"},
+        ),
+    }
+    return xr.Dataset(
+        {name: (("y", "x"), values, attrs) for name, (values, attrs) in described.items()},
+        coords={
+            "y": ("y", grid.y, {"long_name": grid.axes[0]}),
+            "x": ("x", grid.x, {"long_name": grid.axes[1]}),
+        },
+        attrs={
+            "title": f"{scenario.title}: regrades on the grid of {grid.file.name}",
+            "scenario": scenario.name,
+            "climate_template": scenario.stays[-1].climate.name,
+            "years": years,
+            "draws": scenario.draws,
+            "seed": scenario.seed,
+            "step_hours": grid.step_hours,
+            "conversions": "; ".join(grid.conversions) or "none",
+        },
+    )
+
+
+def write_netcdf(found: Dataset, path: str | Path) -> Path:
+    """The dataset as NetCDF-4, whole or not at all. Raises BadInput when the place cannot be written."""
+    file = Path(path)
+    part = file.parent / f".{file.name}.{os.getpid()}.part"
+    write: Callable[..., Any] = found.to_netcdf
+    try:
+        write(part, engine="h5netcdf")
+        os.replace(part, file)
+    except OSError as fault:
+        raise BadInput(
+            f"cannot be written ({type(fault).__name__})",
+            "a folder that can be written",
+            file=file,
+            mend="another path",
+        ) from None
+    finally:
+        part.unlink(missing_ok=True)
+    return file

@@ -1,0 +1,255 @@
+"""What all instruments built in one month and living in one climate have in common, whatever their woods and design.
+
+Lives in one climate begin in different months and see the same air from then on. The moisture lags are linear in the
+state they start from, and wood forgets the air it has seen: each turning point of humidity is wiped out by a stronger
+one (see wood.sorption). So a life is computed hour by hour from its build on until wood and air have forgotten the
+start; from there on it is the climate's common path plus what is left of the difference, which decays at known rates.
+Where nothing is forgotten within the horizon, all of it is computed hour by hour.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Scenario
+from driftmodel.climate.history import climate_air
+from driftmodel.fleet.kept import stamps
+from driftmodel.outlook.calendar import day_of, horizon_days, stay_means, string_load
+from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
+from driftmodel.outlook.movement import READING_STEP_DAYS, cycling_creep, steady_creep
+from driftmodel.wood.creep import moisture_travel
+from driftmodel.wood.sorption import memory_at_middle
+
+Array = NDArray[np.float64]
+Air = tuple[Array, Array]  # hourly temperature in degC and relative humidity in %
+
+#: days after the common start at which the air of a life is asked whether it has forgotten its own start, and the days
+#: it has to agree for; a case remembers longest, and a case humidifier may hide it for a season
+ASKED_DAYS = (60, 240, 800, 3000)
+AGREED_DAYS, AGREED_DAYS_IN_CASE = 7, 200
+EVERY_DAYS = 10  # how often wood is asked
+#: the slowest smoothing of the speed of moisture is 14 days: after so many it is forgotten to 6e-7
+SPEED_DAYS = 200
+SAME = 1e-9
+KEPT_LIVES, KEPT_PATHS = 96, 10  # in memory; 0.7 and 6 MB each for 20 years
+
+
+@dataclass(frozen=True)
+class Life:
+    """What the draws of one weather member are multiplied with, by reading step from set-up on.
+
+    place_pct: (lag, steps) change of the lags since set-up, mean over the place's whole years; cycling: (lag, steps)
+    mechano-sorptive and steady: (steps,) steady creep since stringing, relative to the elastic answer.
+    """
+
+    time_constants_days: Array
+    place_pct: NDArray[np.float32]
+    cycling: Array
+    steady: Array
+
+
+@dataclass(frozen=True)
+class _Path:
+    """Hourly air and the lags of it from `start` on: lags_pct (lag, days + 1); spent: (2, days + 1) days of moisture
+    movement at the reference speed, of thin and thick parts."""
+
+    start: date
+    air: Air
+    lags_pct: Array
+    spent: Array
+    time_constants_days: Array
+
+
+_lives: OrderedDict[str, Life] = OrderedDict()
+_paths: OrderedDict[str, _Path | None] = OrderedDict()
+
+
+def life_of(scenario: Scenario, member: int) -> Life:
+    """The life of a weather member of a scenario with two stays, the workshop and the place it is sold to.
+
+    Raises BadInput as climate.history.scenario_air does.
+    """
+    key = repr((scenario.stays, scenario.setup.setup, scenario.setup.strung, *_what_counts(scenario, member)))
+    found: Life = _remembered(_lives, key, KEPT_LIVES, lambda: _life(scenario, member))
+    return found
+
+
+def _what_counts(scenario: Scenario, member: int) -> tuple[Any, ...]:
+    setup = scenario.setup
+    built = (setup.built_relative_humidity_pct, setup.built_temperature_c)
+    files = tuple(stamps(stay.climate) for stay in scenario.stays)
+    return (*built, files, scenario.hysteresis, scenario.horizon_years, scenario.seed, member)
+
+
+def _remembered(known: OrderedDict[str, Any], key: str, kept: int, make: Any) -> Any:
+    if key not in known:
+        known[key] = make()
+        while len(known) > kept:
+            known.popitem(last=False)
+    known.move_to_end(key)
+    return known[key]
+
+
+def _life(scenario: Scenario, member: int) -> Life:
+    lags, grid = _lags(scenario, member)
+    since, days = day_of(scenario, scenario.setup.setup), lags.shape[1] - 1
+    change = (lags[:, since:] - lags[:, [since]]).astype(np.float32)
+    readings = np.arange(since, days + 1, READING_STEP_DAYS)
+    # between these days the load is constant, so the travel between them is all that counts
+    marks = np.unique(np.concatenate([[0, max(day_of(scenario, scenario.setup.strung), 0)], readings]))
+    load = string_load(scenario, days)
+    travel = np.add.reduceat(moisture_travel(lags[:, : readings[-1] + 1]), marks[:-1], axis=1)
+    read = np.searchsorted(marks, readings)
+    cycling = cycling_creep(load[marks[:-1]], travel)[:, read]
+    place = stay_means(scenario, change)[:, ::READING_STEP_DAYS]
+    return Life(grid, place, cycling, steady_creep(load)[readings])
+
+
+def _lags(scenario: Scenario, member: int) -> tuple[Array, Array]:
+    """Lags (lag, days + 1) over the scenario's whole history, and their time constants."""
+    begin = scenario.stays[0].start
+    whole = day_of(scenario, scenario.setup.setup) + horizon_days(scenario)
+    common = _common_path(scenario, member)
+    if common is not None:
+        behind = (common.start - begin).days
+        air = _own_air(scenario, member, common, behind, whole)
+        known = _forgotten_day(scenario, common, air, behind) if air else whole
+        if air and known < whole:
+            start = (air[0][: 24 * known], air[1][: 24 * known])
+            return _joined(_path(scenario, begin, start), common, behind, whole), common.time_constants_days
+    path = _path(scenario, begin, _air(scenario, member, whole))
+    return path.lags_pct, path.time_constants_days
+
+
+def _own_air(scenario: Scenario, member: int, common: _Path, behind: int, whole: int) -> Air | None:
+    """The life's own air until it has forgotten how it began, then the common path's, None if it does not forget."""
+    agreed = AGREED_DAYS if scenario.stays[-1].climate.case is None else AGREED_DAYS_IN_CASE
+    for asked in ASKED_DAYS:
+        if asked <= agreed or behind + asked > whole:
+            continue
+        own = _air(scenario, member, behind + asked)
+        window = slice(24 * (asked - agreed), 24 * asked)
+        last = slice(-24 * agreed, None)
+        if all(np.abs(mine[last] - its[window]).max() <= SAME for mine, its in zip(own, common.air, strict=True)):
+            later = slice(24 * asked, 24 * (whole - behind))
+            return (np.append(own[0], common.air[0][later]), np.append(own[1], common.air[1][later]))
+    return None
+
+
+def _common_path(scenario: Scenario, member: int) -> _Path | None:
+    """The path of the climate from the last build month of the year on, None where the climate has no air for it."""
+    place = scenario.stays[-1].climate
+    start = date(scenario.setup.setup.year, 12, 15)
+    key = repr((place, start, *_what_counts(scenario, member)))
+
+    def make() -> _Path | None:
+        try:
+            air = climate_air(place, start, 24 * horizon_days(scenario), member=member, seed=scenario.seed)
+        except BadInput:
+            return None  # the life's own air says what is wrong, if it is
+        return _path(scenario, start, (air["air_temperature"].values, air["relative_humidity"].values))
+
+    found: _Path | None = _remembered(_paths, key, KEPT_PATHS, make)
+    return found
+
+
+def _air(scenario: Scenario, member: int, days: int) -> Air:
+    """Temperature and humidity (hour,) over the first `days` days of the scenario."""
+    pieces = []
+    starts = [stay.start for stay in scenario.stays]
+    end = starts[0] + timedelta(days=days)
+    for stay, until in zip(scenario.stays, [*starts[1:], end], strict=True):
+        hours = 24 * (min(until, end) - stay.start).days
+        if hours > 0:
+            pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
+    names = ("air_temperature", "relative_humidity")
+    temperature, humidity = (np.concatenate([piece[name].values for piece in pieces]) for name in names)
+    return temperature, humidity
+
+
+def _path(scenario: Scenario, start: date, air: Air) -> _Path:
+    emc, speeds = wood_air(*air, scenario)
+    lags = lags_of(emc, speeds, built_moisture(scenario))
+    spent = np.stack([np.append(0.0, np.cumsum(_daily(speed))) for speed in speeds])
+    return _Path(start, air, lags.lags_pct, spent, lags.time_constants_days)
+
+
+def _daily(hourly: Array) -> Array:
+    return np.asarray(hourly.reshape(-1, 24).mean(axis=1))
+
+
+def _forgotten_day(scenario: Scenario, common: _Path, air: Air, behind: int) -> int:
+    """Day of the life from which on its wood and that of the common path remember the same and move moisture alike;
+    a day past the end when there is none."""
+    humidity = _daily(air[1])
+    if not scenario.hysteresis:
+        return behind + ASKED_DAYS[0] + SPEED_DAYS
+    memory = memory_at_middle(scenario.setup.built_relative_humidity_pct)
+    mine, its = TurningPoints(memory), TurningPoints(memory)
+    mine.pass_through(humidity[:behind].tolist())
+    other = _daily(common.air[1])
+    for day in range(0, humidity.size - behind, EVERY_DAYS):
+        mine.pass_through(humidity[behind + day : behind + day + EVERY_DAYS].tolist())
+        its.pass_through(other[day : day + EVERY_DAYS].tolist())
+        if mine.alike(its) and day + EVERY_DAYS >= ASKED_DAYS[0]:
+            return behind + day + EVERY_DAYS + SPEED_DAYS
+    return humidity.size + 1
+
+
+class TurningPoints:
+    """The turning points of humidity that wood still remembers, from oven-dry on, and the present humidity: a passed
+    one is wiped out together with the one before it (see wood.sorption.scanning_moisture)."""
+
+    def __init__(self, memory: Sequence[float]) -> None:
+        self.turns, self.here, self.rising = [-1.0], 0.0, True
+        self.pass_through(memory)
+
+    def pass_through(self, humidity: Sequence[float]) -> None:
+        """Go on along daily means, percent."""
+        turns, here, rising = self.turns, self.here, self.rising
+        for h in humidity:
+            if h > here:
+                if not rising:
+                    turns.append(here)
+                    rising = True
+                while len(turns) > 1 and h >= turns[-2]:
+                    del turns[-2:]
+            elif h < here:
+                if rising:
+                    turns.append(here)
+                    rising = False
+                while len(turns) > 2 and h <= turns[-2]:
+                    del turns[-2:]
+            here = h
+        self.here, self.rising = here, rising
+
+    def alike(self, other: TurningPoints) -> bool:
+        """True when both remember the same, to SAME, so that the same air moves both alike for ever."""
+        mine, its = (*self.turns, self.here), (*other.turns, other.here)
+        return len(mine) == len(its) and all(abs(a - b) <= SAME for a, b in zip(mine, its, strict=True))
+
+
+def _joined(own: _Path, common: _Path, behind: int, whole: int) -> Array:
+    """The own lags, and from their end on the common ones plus what is left of the difference."""
+    known = own.lags_pct.shape[1] - 1
+    lags = np.empty((own.lags_pct.shape[0], whole + 1))
+    lags[:, : known + 1] = own.lags_pct
+    here = known - behind
+    lags[:, known + 1 :] = common.lags_pct[:, here + 1 : whole - behind + 1]
+    gap = own.lags_pct[:, known] - common.lags_pct[:, here]
+    since = common.spent[:, here + 1 : whole - behind + 1] - common.spent[:, [here]]
+    for lag, left in enumerate(gap.tolist()):
+        if abs(left) > 1e-12:
+            tau = common.time_constants_days[lag % common.time_constants_days.size]
+            spent = since[lag // common.time_constants_days.size]
+            until = int(np.searchsorted(spent, 45.0 * tau))  # e^-45 of it is nothing
+            lags[lag, known + 1 : known + 1 + until] += left * np.exp(-spent[:until] / tau)
+    return lags

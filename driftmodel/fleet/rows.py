@@ -1,0 +1,176 @@
+"""Rows of the fleet's tables, each checked: units, shipment plan and claims with their faults, rates without any."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.fleet.roster import (
+    DISPOSITIONS,
+    MOST_COVER,
+    RATE_COLUMNS,
+    UNIT_COLUMNS,
+    Claims,
+    Months,
+    Rates,
+    Units,
+)
+from driftmodel.fleet.tables import NONE, Table, read_table
+
+if TYPE_CHECKING:
+    from driftmodel.fleet.fleet_file import FleetFile
+
+
+def unit_table(file: Path) -> Table:
+    return read_table(file, UNIT_COLUMNS, ("count", "last_regrade"))
+
+
+def units_of(
+    table: Table,
+    settings: FleetFile,
+    regions: Sequence[str],
+    exposures: Sequence[str],
+    designs: Sequence[str],
+    cutoff: int,
+) -> tuple[Units, bool]:
+    region, exposure = table.words("region", regions), table.words("exposure", exposures)
+    _climate_exists(table, region, exposure, settings, regions, exposures)
+    design, grade = table.words("design", designs), table.words("grade", settings.grades)
+    build, ship = table.months("build_date"), table.months("ship_date", needed=False)
+    sale, regraded = table.months("sale_date", needed=False), table.months("last_regrade", needed=False)
+    cover = table.numbers("cover_months", 0.0, MOST_COVER, whole=True)
+    count = table.numbers("count", 1.0, 1e9, absent=1.0, whole=True)
+    good = ~table.bad
+    table.fault(good & (build > cutoff), "build_date", "after the cutoff; future builds belong in the plan")
+    table.fault(good & (ship != NONE) & (ship < build), "ship_date", "before build_date")
+    table.fault(good & (ship > cutoff), "ship_date", "after the cutoff")
+    table.fault(good & (sale != NONE) & (sale < np.maximum(ship, build)), "sale_date", "before build_date or ship_date")
+    table.fault(good & (sale > cutoff), "sale_date", "after the cutoff; leave it empty until sold")
+    table.fault(good & (regraded > cutoff), "last_regrade", "after the cutoff")
+    table.fault(good & (regraded != NONE) & (sale == NONE), "last_regrade", "a regrade of a unit that is not sold")
+    table.fault(good & (regraded != NONE) & (sale != NONE) & (regraded < sale), "last_regrade", "before sale_date")
+    serials = table.frame["serial"].cat
+    codes = serials.codes.to_numpy()
+    empty = np.array([not str(text).strip() for text in serials.categories] + [True])[codes]
+    _repeated(table, codes, empty, "serial")
+    if table.has("count"):
+        table.fault(
+            ~table.bad & ~empty & (count != 1.0), "count", "one serial is one unit; leave serial empty for a cohort"
+        )
+    else:
+        table.fault(~table.bad & empty, "serial", "empty, and there is no count column")
+    waiting = sale == NONE
+    lag = settings.habits.sale_lag_months
+    assumed = np.maximum(np.where(ship == NONE, cutoff + 1, ship) + lag, cutoff + 1)
+    unsold = np.where(waiting, assumed, sale).astype(np.int32)
+    whole = np.where(np.isnan(count), 1.0, count).astype(np.int64)
+    rows = np.arange(2, table.rows + 2, dtype=np.int32)
+    months = np.where(np.isnan(cover), 0.0, cover).astype(np.int32)
+    units = Units(region, exposure, design, build, unsold, months, regraded, grade, whole, waiting, rows)
+    return units, bool((~empty).any())
+
+
+def _repeated(table: Table, codes: NDArray[Any], empty: NDArray[np.bool_], column: str) -> None:
+    seen = np.bincount(codes[~empty & (codes >= 0)], minlength=1)
+    if seen.size and seen.max() > 1:
+        _, first = np.unique(codes, return_index=True)
+        later = np.ones(table.rows, dtype=bool)
+        later[first] = False
+        table.fault(later & ~empty, column, "already used in an earlier row")
+
+
+def _climate_exists(
+    table: Table,
+    region: Months,
+    exposure: Months,
+    settings: FleetFile,
+    regions: Sequence[str],
+    exposures: Sequence[str],
+) -> None:
+    has = np.array([[name in settings.regions[place].climates for name in exposures] for place in regions])
+    known = (region != NONE) & (exposure != NONE)
+    table.fault(known & ~has[region, exposure], "exposure", "this region names no climate for this exposure")
+
+
+def plan_of(
+    table: Table,
+    settings: FleetFile,
+    regions: Sequence[str],
+    exposures: Sequence[str],
+    designs: Sequence[str],
+    cutoff: int,
+) -> Units:
+    region, exposure = table.words("region", regions), table.words("exposure", exposures)
+    _climate_exists(table, region, exposure, settings, regions, exposures)
+    design = table.words("design", designs)
+    build, sale = table.months("build_date"), table.months("sale_date")
+    cover = table.numbers("cover_months", 0.0, MOST_COVER, whole=True)
+    count = table.numbers("count", 1.0, 1e9, whole=True)
+    good = ~table.bad
+    table.fault(good & (sale <= cutoff), "sale_date", "not after the cutoff; sold units belong in the units table")
+    table.fault(good & (sale < build), "sale_date", "before build_date")
+    none = np.full(table.rows, NONE, dtype=np.int32)
+    cover, count = np.nan_to_num(cover), np.nan_to_num(count, nan=1.0)
+    return Units(
+        region, exposure, design, build, sale, cover.astype(np.int32), none, none, count.astype(np.int64),
+        np.ones(table.rows, dtype=bool), none,
+    )  # fmt: skip
+
+
+def claims_of(table: Table, settings: FleetFile, regions: Sequence[str], designs: Sequence[str], cutoff: int) -> Claims:
+    region, design = table.words("region", regions), table.words("design", designs)
+    event, report = table.months("event_date"), table.months("report_date")
+    close = table.months("close_date", needed=False)
+    disposition = table.words("disposition", DISPOSITIONS)
+    hours = table.numbers("hours", 0.0, 1000.0, absent=0.0)
+    cost = table.numbers("cost", 0.0, 1e7, absent=0.0)
+    table.numbers("action_mm", 0.0, 20.0, absent=0.0)
+    for column in ("grade_before", "grade_after"):
+        table.words(column, settings.grades, needed=False)
+    good = ~table.bad
+    table.fault(good & (report < event), "report_date", "before event_date")
+    table.fault(good & (close != NONE) & (close < report), "close_date", "before report_date")
+    table.fault(good & (report > cutoff), "report_date", "after the cutoff")
+    table.fault(good & (close > cutoff), "close_date", "after the cutoff")
+    names = table.frame["claim"].cat
+    codes = names.codes.to_numpy()
+    empty = np.array([not str(text).strip() for text in names.categories] + [True])[codes]
+    table.fault(empty, "claim", "empty; every claim has its own number")
+    _repeated(table, codes, empty, "claim")
+    kept = ~table.bad
+    return Claims(
+        region[kept], design[kept], event[kept], report[kept], close[kept], disposition[kept], hours[kept], cost[kept]
+    )
+
+
+def rates_of(file: Path, regions: Sequence[str]) -> Rates:
+    """Rates of every region; here any fault stops the run, for money is not guessed."""
+    table = read_table(file, RATE_COLUMNS)
+    region = table.words("region", regions)
+    columns = [table.numbers(name, 0.0, 1e6) for name in RATE_COLUMNS[1:]]
+    _repeated(table, region, region == NONE, "region")
+    if table.faults:
+        fault = min(table.faults, key=lambda found: found.row)
+        raise BadInput(
+            f"{fault.value!r}: {fault.reason}",
+            "one row of numbers of at least 0 for each region",
+            file=file,
+            place=f"row {fault.row}, column {fault.column}",
+            mend=f"correct `{fault.column}` in that row",
+        )
+    for index, name in enumerate(regions):
+        if index not in region:
+            raise BadInput(
+                f"no rates for the region {name}",
+                "one row for each region of the fleet file",
+                file=file,
+                place="column region",
+                mend=f"add a row that starts with {name}",
+            )
+    order = np.argsort(region)
+    return Rates(*(column[order] for column in columns))

@@ -1,0 +1,84 @@
+"""How a design moves, as pictures: the top's rise, what each input does to it, what-ifs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from driftmodel.base.records import Instrument
+from driftmodel.base.units import length_unit
+from driftmodel.report.design_drawing import INK, MARK, blank_figure, rectangle
+from driftmodel.report.design_words import PARTS
+from driftmodel.structure.design import Behaviour, Sensitivity, top_movement
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def movement_picture(instrument: Instrument, units: str = "metric", change_pct: float = 3.0) -> Figure:
+    """Contour maps of the top's rise, drier and wetter by the same moisture, on one mirrored scale."""
+    from matplotlib.tri import Triangulation
+
+    per, unit = length_unit(units)
+    figure = blank_figure(11.0, 4.6)
+    panels = figure.subplots(1, 2, sharey=True)
+    shape = top_movement(instrument, 1.0)
+    rise = shape.rise["all"] * change_pct / per
+    step = 0.2 if units == "metric" else 0.01
+    reach = step * np.ceil(float(np.abs(rise).max()) / step)
+    levels = np.linspace(-reach, reach, 2 * round(reach / step) * (1 if reach / step >= 6 else 2) + 1)
+    mesh = Triangulation(shape.places[0] / per, shape.places[1] / per, shape.triangles.T)
+    for axes, sign, words in zip(panels, (-1.0, 1.0), ("drier", "wetter"), strict=True):
+        filled = axes.tricontourf(mesh, sign * rise, levels=levels, cmap="RdBu_r", extend="neither")
+        lines = axes.tricontour(mesh, sign * rise, levels=levels[::2], colors=INK, linewidths=0.5)
+        axes.clabel(lines, fontsize=7, fmt="%.1f" if units == "metric" else "%.2f")
+        axes.set_title(f"All parts {change_pct:g} % moisture {words}", fontsize=11)
+        axes.set_aspect("equal")
+        axes.set_xlabel(f"from the body join ({unit})")
+        bridge = instrument.body.bridge
+        length, wide = bridge.back_mm - bridge.front_mm, 2 * bridge.half_length_mm
+        rectangle(axes, bridge.front_mm, -bridge.half_length_mm, length, wide, per, facecolor="none")
+    panels[0].set_ylabel(f"across ({unit})")
+    figure.colorbar(filled, ax=panels, label=f"rise of the top ({unit}); dashed lines: it sinks")
+    return figure
+
+
+def sensitivity_picture(found: list[Sensitivity]) -> Figure:
+    """Bars: what 10 % more of each input does to the saddle's movement."""
+    ordered = sorted(found, key=lambda each: abs(each.top_moisture_pct) + abs(each.strings_pct))
+    names = [each.input for each in ordered]
+    figure = blank_figure(9.5, 0.8 + 0.3 * len(names))
+    panels = figure.subplots(1, 2, sharey=True, sharex=True)
+    for axes, kind, title, colour in (
+        (panels[0], "top_moisture_pct", "Saddle's answer to moisture in the top", "#2c6e8f"),
+        (panels[1], "strings_pct", "Saddle's answer to string pull", MARK),
+    ):
+        axes.barh(names, [getattr(each, kind) for each in ordered], color=colour, edgecolor=INK, linewidth=0.6)
+        axes.axvline(0.0, color=INK, linewidth=0.8)
+        axes.set_title(title, fontsize=10.5)
+        axes.set_xlabel("change for 10 % more (%)")
+        axes.grid(axis="x", color="#dddddd", linewidth=0.6)
+        axes.set_axisbelow(True)
+    return figure
+
+
+def what_if_picture(found: dict[str, list[tuple[float, Behaviour]]], units: str = "metric") -> Figure:
+    """Saddle over the fret plane for 3 % drying, and under string pull, as each input is varied."""
+    per, unit = length_unit(units)
+    figure = blank_figure(10.5, 3.6)
+    panels = figure.subplots(1, len(found), sharey=True)
+    for axes, (name, tried) in zip(np.atleast_1d(panels), found.items(), strict=True):
+        share = [100.0 * factor for factor, _ in tried]
+        dry = [-3.0 * sum(each.saddle_rise_mm[part] for part in PARTS) / per for _, each in tried]
+        pull = [each.saddle_rise_mm["strings"] / per for _, each in tried]
+        axes.plot(share, dry, marker="o", color="#2c6e8f", label="all parts 3 % drier")
+        axes.plot(share, pull, marker="s", linestyle="--", color=MARK, label="strings brought to pitch")
+        axes.axhline(0.0, color=INK, linewidth=0.7)
+        axes.axvline(100.0, color="#aaaaaa", linewidth=0.7)
+        axes.set_xlabel(f"{name} (% of the drawing's)")
+        axes.grid(color="#e5e5e5", linewidth=0.6)
+    np.atleast_1d(panels)[0].set_ylabel(f"saddle over the fret plane ({unit})")
+    handles, labels = np.atleast_1d(panels)[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=2, frameon=False)
+    return figure

@@ -1,0 +1,106 @@
+"""A design in words and tables: how it moves, what its spacers do, what each input does to that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from driftmodel.base.records import Instrument
+from driftmodel.base.units import length_unit
+from driftmodel.structure.design import Behaviour, Sensitivity
+from driftmodel.structure.joint import (
+    action_change_mm,
+    grade_rotations_deg,
+    intonation_shift_cents,
+    pivot_to_saddle_mm,
+    saddle_change_mm,
+    tongue_thickness_mm,
+)
+from driftmodel.structure.strings import string_pull_n
+
+SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
+PARTS = {
+    "top": "top",
+    "top_braces": "top braces and bridge",
+    "back": "back",
+    "back_braces": "back braces",
+    "sides": "sides",
+}
+
+
+def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str:
+    """The coefficients as a table for the terminal, with units and signs said."""
+    per, unit = length_unit(units)
+    digits = 4 if units == "inch" else 3
+    lines = [
+        instrument.title,
+        f"string pull {string_pull_n(instrument.strings):.0f} N, "
+        f"saddle {instrument.body.bridge.saddle_mm / per:.4g} {unit} from the body join",
+        "",
+        f"{'for':<48}{'bridge':>10}{'saddle over':>14}{'neck turn':>12}{'bridge tilt':>13}",
+        f"{'':<48}{f'({unit})':>10}{f'frets ({unit})':>14}{'(degrees)':>12}{'(degrees)':>13}",
+    ]
+    rows: list[tuple[str, str, Callable[[dict[str, float]], float]]] = [
+        (f"1 % less moisture in the {words}", part, lambda values, part=part: -values[part])  # type: ignore[misc]
+        for part, words in PARTS.items()
+    ]
+    rows.append(("1 % less in all of them", "all", lambda values: -sum(values[part] for part in PARTS)))
+    rows.append(("the strings brought to pitch", "strings", lambda values: values["strings"]))
+    for words, _, of in rows:
+        bridge, saddle = of(found.bridge_rise_mm) / per, of(found.saddle_rise_mm) / per
+        turn, tilt = of(found.neck_turn_deg), of(found.bridge_tilt_deg)
+        lines.append(f"{words:<48}{bridge:>+10.{digits}f}{saddle:>+14.{digits}f}{turn:>+12.4f}{tilt:>+13.3f}")
+    lines += [
+        "",
+        "+ bridge and saddle rise, the nut end of the neck comes up, the bridge leans to the nut.",
+        "Half of 'saddle over frets' is the change of action at the 12th fret.",
+    ]
+    return "\n".join([*lines, "", spacer_words(instrument, units)])
+
+
+def spacer_words(instrument: Instrument, units: str) -> str:
+    """The spacer set: what each grade does against the straight one, and what the tongue's spacer must then be."""
+    per, unit = length_unit(units)
+    digits = 4 if units == "inch" else 2
+    spacers, strings = instrument.spacers, instrument.strings
+    turns = grade_rotations_deg(spacers)
+    saddle = saddle_change_mm(turns, pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret))
+    action, tongue = action_change_mm(saddle), tongue_thickness_mm(spacers.tapers_mm, spacers)
+    height = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
+    lines = [
+        f"Spacers, against the straight one ({unit} and degrees; tongue: change at its far end that keeps the pivot)",
+        f"{'spacer':<10}{'taper':>9}{'turn':>9}{'saddle':>9}{'action 12th':>13}{'tongue':>9}{'cents':>9}",
+    ]
+    for label, taper, turn, rise, lift, thick in zip(
+        spacers.labels, spacers.tapers_mm, turns, saddle, action, tongue, strict=True
+    ):
+        cents = intonation_shift_cents(strings.scale_mm, instrument.body_fret, float(turn), height)
+        lines.append(
+            f"{label:<10}{taper / per:>+9.{digits}f}{turn:>+9.3f}{rise / per:>+9.{digits}f}{lift / per:>+13.{digits}f}"
+            f"{thick / per:>+9.{digits}f}{cents:>+9.3f}"
+        )
+    return "\n".join(lines)
+
+
+def sensitivity_table(found: list[Sensitivity]) -> str:
+    """Comma-separated: percent change of each behaviour for 10 % more of each input."""
+    head = (
+        "input,saddle_by_top_moisture_pct,saddle_by_back_moisture_pct,saddle_by_strings_pct,bridge_tilt_by_strings_pct"
+    )
+    rows = [
+        f"{each.input},{each.top_moisture_pct:.2f},{each.back_moisture_pct:.2f},"
+        f"{each.strings_pct:.2f},{each.bridge_tilt_pct:.2f}"
+        for each in found
+    ]
+    return "\n".join([head, *rows]) + "\n"
+
+
+def what_if_table(found: dict[str, list[tuple[float, Behaviour]]]) -> str:
+    """Comma-separated, metric: the saddle for 3 % drying, the saddle and the bridge's tilt by strings, by factor."""
+    lines = ["input,factor,saddle_3_pct_drier_mm,saddle_by_strings_mm,bridge_tilt_by_strings_deg"]
+    for name, tried in found.items():
+        for factor, each in tried:
+            dry = -3.0 * sum(each.saddle_rise_mm[part] for part in PARTS)
+            lines.append(
+                f"{name},{factor:g},{dry:.4f},{each.saddle_rise_mm['strings']:.4f},{each.bridge_tilt_deg['strings']:.4f}"
+            )
+    return "\n".join(lines) + "\n"

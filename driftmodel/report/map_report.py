@@ -1,0 +1,197 @@
+"""A map as a folder: report, pictures, table, NetCDF."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.records import Scenario
+from driftmodel.report.captions import LIMITS
+from driftmodel.report.folder import write_whole
+from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.phrases import percent
+from driftmodel.report.style import INK, SEASON_LINE
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from pandas import DataFrame
+    from xarray import Dataset
+
+WIDTH = 100
+NAMED_POINTS = 400  # above so many the value of each is not printed on it
+FILES = {
+    "regrades.png, grade.png": "the maps, as pictures",
+    "map.nc": "the map as NetCDF, with what it was made from",
+    "map.csv": "a row a point, for a spreadsheet",
+}
+
+
+def _captions(found: Dataset) -> dict[str, tuple[str, str]]:
+    years = found.attrs["years"]
+    return {
+        "regrades": (
+            "Regrades a year, for each thousand",
+            f"Expected over {years} years after set-up; the darker, the more.",
+        ),
+        "grade": (
+            "The spacer that stays right",
+            f"The grade which, fitted from the start, keeps action and saddle room inside the rule for most of the "
+            f"{years} years; under it the share of that time.",
+        ),
+    }
+
+
+def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
+    """Writes the folder whole or not at all and returns its paths. found: of fleet.grid_map.map_of."""
+
+    def fill(folder: Path) -> None:
+        leaf = map_leaf(found, scenario)
+        write_leaf(folder, leaf, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
+        map_frame(found).to_csv(folder / "map.csv", index=False, lineterminator="\n")
+        found.to_netcdf(folder / "map.nc", engine="h5netcdf")
+
+    return write_whole(out_dir, fill)
+
+
+def map_frame(found: Dataset) -> DataFrame:
+    """A row a point: its coordinates and what was found there."""
+    names = [found[axis].attrs["long_name"] for axis in ("y", "x")]
+    frame: DataFrame = found.drop_vars("best_grade_number").to_dataframe().reset_index()
+    return frame.rename(columns=dict(zip(("y", "x"), names, strict=True)))
+
+
+def map_leaf(found: Dataset, scenario: Scenario) -> Leaf:
+    """The report's words."""
+    rate = found["regrades_per_thousand_per_year"].values
+    invented = ("The guitar and its room are invented, for demonstration.",) if scenario.invented else ()
+    return Leaf(
+        over=f"Map of regrades, {found.attrs['years']} years",
+        title=scenario.title,
+        under=(
+            f"The guitar, its workshop and its room ({scenario.stays[-1].climate.title}) in the outdoor air of each "
+            "point.",
+            *invented,
+        ),
+        mood="leave",
+        head=f"From {rate.min():.0f} to {rate.max():.0f} regrades a year for each thousand",
+        lead=_extremes(found),
+        facts=(("Best grades", _grades(found)), ("Read in", f"{found.attrs['conversions']}; {_steps(found)}.")),
+        sections=(Section("Where regrades fall due", (), ("regrades",)), Section("Which spacer", (), ("grade",))),
+        limits=(
+            "Every point has the same room and the same ways of heating; a real region does not.",
+            "Points differ by their outdoor air alone: one seed serves all.",
+            *LIMITS[:1],
+            *LIMITS[2:3],
+        ),
+        captions=_captions(found),
+        files=FILES,
+        foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {rate.size} points",
+    )
+
+
+def map_summary(found: Dataset) -> str:
+    """The map for the terminal, lines of at most 100 columns."""
+    lines = [f"{found.attrs['title']}.", "", _extremes(found), f"Best grades: {_grades(found)}", f"{_steps(found)}."]
+    return "\n".join(each for line in lines for each in (textwrap.wrap(line, WIDTH) or [""]))
+
+
+def _extremes(found: Dataset) -> str:
+    rate = found["regrades_per_thousand_per_year"]
+    parts = []
+    for words, at in (("Fewest", int(rate.values.argmin())), ("most", int(rate.values.argmax()))):
+        i, j = np.unravel_index(at, rate.shape)
+        here = found.isel(y=i, x=j)
+        place = ", ".join(f"{found[axis].attrs['long_name']} {float(here[axis]):g}" for axis in ("y", "x"))
+        parts.append(
+            f"{words} at {place}: {float(here['regrades_per_thousand_per_year']):.0f} a year for each thousand (a "
+            f"regrade within {found.attrs['years']} years: {percent(float(here['regrade_chance']))})"
+        )
+    return "; ".join(parts) + "."
+
+
+def _grades(found: Dataset) -> str:
+    labels, count = np.unique(found["best_grade"].values, return_counts=True)
+    order = np.argsort(-count, kind="stable")
+    return ", ".join(f"{labels[at]} at {count[at]} of {count.sum()} points" for at in order) + "."
+
+
+def _steps(found: Dataset) -> str:
+    return f"Air in steps of {found.attrs['step_hours']} h"
+
+
+def _blank(found: Dataset) -> tuple[Figure, Axes]:
+    from matplotlib.figure import Figure
+
+    rows, columns = found.sizes["y"], found.sizes["x"]
+    figure = Figure(figsize=(7.2, float(np.clip(7.0 * rows / columns, 2.6, 7.5))), layout="constrained")
+    axes = figure.subplots()
+    axes.set_xlabel(_axis_words(found, "x"))
+    axes.set_ylabel(_axis_words(found, "y"))
+    for side in axes.spines.values():
+        side.set_visible(False)
+    return figure, axes
+
+
+def _axis_words(found: Dataset, axis: str) -> str:
+    name = str(found[axis].attrs["long_name"])
+    return {"lat": "Latitude (degrees)", "latitude": "Latitude (degrees)", "lon": "Longitude (degrees)",
+            "longitude": "Longitude (degrees)"}.get(name, name)  # fmt: skip
+
+
+def _mesh(axes: Axes, found: Dataset, values: Any, **drawn: Any) -> Any:
+    return axes.pcolormesh(
+        found["x"].values, found["y"].values, values, shading="nearest", edgecolors="white", linewidth=0.8, **drawn
+    )
+
+
+def _write(axes: Axes, found: Dataset, words: Any, dark: Any) -> None:
+    if words.size > NAMED_POINTS:
+        return
+    for (i, j), text in np.ndenumerate(words):
+        axes.text(float(found["x"][j]), float(found["y"][i]), text, ha="center", va="center", fontsize=8,
+                  color="white" if dark[i, j] else INK)  # fmt: skip
+
+
+def _ramp(name: str) -> Any:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list(name, ["#f4f7f9", "#bcd3df", SEASON_LINE])
+
+
+def regrade_map(found: Dataset) -> Figure:
+    """Expected regrades for each thousand a year, the number printed on each point while there is room."""
+    figure, axes = _blank(found)
+    rate = found["regrades_per_thousand_per_year"].values
+    top = max(float(rate.max()), 1.0)
+    mesh = _mesh(axes, found, rate, cmap=_ramp("regrades"), vmin=0.0, vmax=top)
+    figure.colorbar(mesh, ax=axes, label="Regrades a year, for each thousand")
+    words = np.array([[f"{value:.0f}" for value in row] for row in rate])
+    _write(axes, found, words, rate > 0.7 * top)
+    return figure
+
+
+def grade_map(found: Dataset) -> Figure:
+    """The best grade, from the smallest taper (light) to the largest (dark), its label printed on each point."""
+    from matplotlib.colors import BoundaryNorm
+
+    figure, axes = _blank(found)
+    number = found["best_grade_number"].values
+    labels = found["best_grade_number"].attrs["flag_meanings"].split(" ")
+    first, last = int(number.min()), int(number.max())
+    bounds = np.arange(first - 0.5, last + 1.5)
+    colours = _ramp("grades").resampled(256)
+    mesh = _mesh(axes, found, number, cmap=colours, norm=BoundaryNorm(bounds, 256) if last > first else None)
+    if last > first:
+        bar = figure.colorbar(mesh, ax=axes, ticks=range(first, last + 1), label="Grade, from low to high taper")
+        bar.ax.set_yticklabels(labels[first : last + 1])
+    share = found["best_grade_inside_pct"].values
+    words = np.array(
+        [[f"{found['best_grade'].values[i, j]}\n{share[i, j]:.0f} %" for j in range(number.shape[1])]
+         for i in range(number.shape[0])]
+    )  # fmt: skip
+    _write(axes, found, words, number > first + 0.7 * (last - first))
+    return figure

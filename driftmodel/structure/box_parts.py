@@ -1,0 +1,98 @@
+"""The parts of the closed body put into one structure: plates and their bars, bridge, sides, and the strings' pull."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.structure import shell
+from driftmodel.structure.box import Bar, Box, Patch, Sheet
+from driftmodel.structure.box_mesh import Dome, Meshed
+from driftmodel.structure.plate import Layer, Section, section
+from driftmodel.structure.ribs import Rib, add_rib
+
+Array = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+#: global nodes with their shares in a mean
+Weights = list[tuple[int, float]]
+
+
+def add_sheet(to: shell.Structure, sheet: Sheet, on: Meshed, number: Integers, name: str, outside: float) -> None:
+    """A plate and its bars; outside: +1 when the outer face is the upper one."""
+    half = sheet.thickness_mm / 2.0
+    stack = section((Layer(sheet.board, -half, half, name),), gradient=f"{name}_gradient")
+    stack = _scaled(stack, f"{name}_gradient", outside)
+    flat = np.broadcast_to(np.eye(3), (len(on.surface.nodes), 3, 3))
+    shell.add_shell(to, on.surface, number[on.surface.nodes], stack, flat, on.slopes)
+    for bar in sheet.bars:
+        steps = np.hypot(*np.diff(bar.path, axis=0).T)
+        before = np.concatenate([[0.0], np.cumsum(steps)])
+        for leg in range(len(steps)):
+
+            def height(reach: Array, bar: Bar = bar, start: float = float(before[leg])) -> Array:
+                return bar.height_mm(start + reach)
+
+            rib = Rib(
+                bar.path[leg : leg + 2], bar.width_mm, height, bar.board.modulus_along, bar.board.shear_plane,
+                bar.board.movement_along, f"{name}_braces", outside, half,
+            )  # fmt: skip
+            add_rib(to, on.surface, number, rib, on.dome.slope)
+
+
+def _scaled(of: Section, name: str, factor: float) -> Section:
+    return Section(of.stiffness, {**of.loads, name: factor * of.loads[name]}, of.drilling)
+
+
+def add_bridge(to: shell.Structure, box: Box, on: Meshed, number: Integers) -> dict[int, int]:
+    """Bridge and bridge plate, grain across, as layers that turn on their own; returns the bridge's own nodes."""
+    own: dict[int, int] = {}
+    half = box.top.thickness_mm / 2.0
+    for patch, up in ((box.bridge, 1.0), (box.bridge_plate, -1.0)):
+        if patch is None:
+            continue
+        middle = patch.thickness_mm / 2.0
+        stack = section((Layer(patch.board, -middle, middle, "top_braces", 90.0),))
+        chosen = _within(patch, on.surface.centres)
+        made = shell.add_layer(
+            to, on.surface, number[on.surface.nodes], stack, on.slopes, chosen, up * half, up * middle
+        )
+        own = own or made
+    return own
+
+
+def _within(patch: Patch, centres: Array) -> Flags:
+    x, y = centres[:, 0], centres[:, 1]
+    return np.asarray((x > patch.front_mm) & (x < patch.back_mm) & (np.abs(y) < patch.half_length_mm))
+
+
+def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Integers, frames: Array, band: Flags) -> None:
+    """The sides, thicker by the lining on the triangles of the band."""
+    half = box.side_thickness_mm / 2.0
+    wall = Layer(box.side, -half, half, "sides")
+    shell.add_shell(to, side, number[side.nodes], section((wall,)), frames, chosen=~band, drilling=True)
+    if box.lining is not None:
+        strip = Layer(box.lining.board, -half - box.lining.width_mm, -half, "sides")
+        shell.add_shell(to, side, number[side.nodes], section((wall, strip)), frames, chosen=band, drilling=True)
+
+
+def add_strings(
+    to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], neck: int, half: float
+) -> None:
+    """1 N along the line from saddle top to nut: on the bridge towards the nut, on the neck back towards the bridge."""
+    strings = box.strings
+    rest = half + box.bridge.thickness_mm + strings.over_bridge_mm
+    high = float(dome.height(np.array([strings.saddle_mm, 0.0]))) + rest
+    join = high if strings.over_top_at_join_mm is None else half + strings.over_top_at_join_mm
+    steep = (high - join) / strings.saddle_mm
+    pull = np.array([-1.0, -steep]) / np.hypot(1.0, steep)
+    for node, weight in saddle:
+        to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * pull)
+        to.add_force("strings", np.array([6 * node + 4, 6 * owned(node, own) + 4]),
+                     weight * pull[0] * np.array([half, rest - half]))  # fmt: skip
+    to.add_force("strings", 6 * neck + np.array([0, 2, 4]), np.array([-pull[0], -pull[1], -pull[0] * join]))
+
+
+def owned(node: int, own: dict[int, int]) -> int:
+    """The bridge's own node over a node of the top, or the node itself where no bridge lies on it."""
+    return own.get(node, node)

@@ -1,0 +1,51 @@
+"""The nouns of a structure's answer: how body and neck move for each load, and what a design reduces to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+#: the load cases of the structural response, in order: +1 % MC in a part, +1 % MC outside-minus-inside
+#: difference through a plate, +1 N of total string pull
+LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "back_gradient", "strings")
+
+
+@dataclass(frozen=True)
+class BodyResponse:
+    """Elastic response of a body, one number per load of LOADS (mappings keyed by load name).
+
+    bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
+    block_rotation_deg: + raises the nut end of the neck. body_width_mm: + wider at the bridge.
+    """
+
+    bridge_height_mm: MappingProxyType[str, float]
+    bridge_tilt_deg: MappingProxyType[str, float]
+    block_rotation_deg: MappingProxyType[str, float]
+    body_width_mm: MappingProxyType[str, float]
+
+
+@dataclass(frozen=True)
+class NeckResponse:
+    """Bow of neck and fingerboard: curvature in 1/m, + the strings' side hollow (more relief)."""
+
+    curvature_per_pct_neck: float
+    curvature_per_pct_fingerboard: float
+    curvature_per_newton: float
+    relief_mm_per_curvature: float
+    action_12th_mm_per_curvature: float
+
+
+@dataclass(frozen=True)
+class Coefficients:
+    """The small linear response a design reduces to; mappings by part of schema.PARTS, 'top_gradient',
+    'back_gradient' (per +1 % outside-minus-inside difference) and 'strings' (elastic, per N of total pull).
+
+    top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end. bow_action: mm of action at the
+    12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
+    """
+
+    top_sinkage: MappingProxyType[str, float]
+    neck_rotation: MappingProxyType[str, float]
+    bow_action: MappingProxyType[str, float]
+    relief: MappingProxyType[str, float]
+    bridge_tilt: MappingProxyType[str, float]

@@ -1,0 +1,121 @@
+"""The physics of a fleet's cells is that of a single instrument's forecast, and runs from file to demand.
+
+No outside reference values: outlook.drift.forecast, checked elsewhere, is the reference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from driftmodel.fleet import life
+from driftmodel.fleet.answers import monthly_table
+from driftmodel.fleet.demand import forecast_demand
+from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
+from driftmodel.fleet.life import TurningPoints
+from driftmodel.fleet.passage import Cell, cell_seed
+from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of
+from driftmodel.fleet.run import Crew
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.wood.sorption import memory_at_middle, scanning_moisture
+
+LABELS = tuple("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+LAW = OutlookPassages((("large", "first-winter"), ("coast", "damp-coast")), LABELS, 12, 2016)
+
+
+@pytest.mark.parametrize(
+    ("climate", "month", "design"),
+    [
+        ("cold_city_heated", 3, "large"),
+        ("cold_city_heated", 12, "coast"),
+        ("damp_coast", 10, "large"),
+        ("cold_city_case", 6, "large"),
+        ("cold_city_humidified", 8, "coast"),
+        ("humid_south_cooled", 9, "large"),
+    ],
+)
+def test_a_cell_has_the_regrades_of_the_single_forecast(climate: str, month: int, design: str) -> None:
+    cell = Cell("north", climate, "open", design, month)
+    scenario = LAW.scenario(cell, 2, 64, 5)
+    draws = draw_unknowns(scenario, 64, cell_seed(cell, 5))
+    chain = run_chain(scenario, draws)
+    due, reading = regrades_of(scenario, draws)
+    assert np.array_equal(due.step, chain.due.step)
+    assert np.array_equal(due.grade, chain.due.grade)
+    assert (due.step[:, 0] >= 0).any()
+    # the forecast's daily paths are in single precision
+    assert np.abs(reading.action_mm - chain.world.reading.action_mm).max() < 1e-6
+
+
+def test_nothing_forgotten_is_computed_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With no common path at all the answer is the same: the shortcut is one of time only."""
+    cell = Cell("north", "dry_highland", "open", "large", 5)
+    short = LAW(cell, 2, 32, 7)
+    for kept in (life._lives, life._paths):
+        kept.clear()
+    monkeypatch.setattr(life, "_common_path", lambda *_: None)
+    whole = LAW(cell, 2, 32, 7)
+    life._lives.clear()
+    assert np.array_equal(short.months, whole.months)
+    assert np.array_equal(short.grade, whole.grade)
+
+
+def test_order_and_what_was_kept_change_no_bit() -> None:
+    cells = [Cell("north", "cold_city_heated", "open", design, 11) for design in ("large", "coast")]
+    forth = [LAW(cell, 2, 32, 7).months for cell in cells]
+    for kept in (life._lives, life._paths):
+        kept.clear()
+    back = [LAW(cell, 2, 32, 7).months for cell in reversed(cells)][::-1]
+    assert all(np.array_equal(one, other) for one, other in zip(forth, back, strict=True))
+
+
+def test_woods_memory_is_that_of_the_sorption_law() -> None:
+    """Histories that leave the same turning points have the same moisture for ever, others do not."""
+    memory = memory_at_middle(45.0)
+    random = np.random.default_rng(2)
+    later = random.uniform(30.0, 70.0, 200)
+    one, other = [40.0, 20.0, 60.0], [50.0, 35.0, 55.0, 20.0, 60.0]
+    far = [40.0, 15.0, 60.0]
+    ends = {}
+    for name, start in (("one", one), ("other", other), ("far", far)):
+        points = TurningPoints(memory)
+        points.pass_through(start)
+        ends[name] = points, scanning_moisture([*start, *later], memory=memory)[len(start) :]
+    assert ends["one"][0].alike(ends["other"][0])
+    assert ends["one"][1] == pytest.approx(ends["other"][1], abs=1e-12)
+    assert not ends["one"][0].alike(ends["far"][0])
+    assert np.abs(ends["one"][1] - ends["far"][1]).max() > 1e-3
+
+
+def test_from_units_to_demand_with_the_real_physics(tmp_path_factory: pytest.TempPathFactory) -> None:
+    settings = invented_settings(1, 1, 1, samples=50, draws=32, members=2, horizon_months=12, grades=list(LABELS))
+    fleet = invented_fleet(settings, ToyDrift(), 3000, years=6, seed=4)[0]
+    kept = np.isin(fleet.units.build % 12, [2, 8])
+    units = {name: getattr(fleet.units, name)[kept] for name in type(fleet.units).__dataclass_fields__}
+    fleet = replace(fleet, units=type(fleet.units)(**units))
+    seen: list[tuple[int, int]] = []
+    folder = tmp_path_factory.mktemp("kept")
+    law = physics_of(fleet)
+    found = forecast_demand(fleet, law, crew=Crew(folder=folder), progress=lambda done, of: seen.append((done, of)))
+    assert seen == [(1, 2), (2, 2)]
+    assert len(list(folder.glob("*.npz"))) == 2
+    assert found.expected.first.sum() > 0.0
+    assert found.expected.history.sum() > 0.0
+    assert len(monthly_table(found)) == 4 * 12
+    again = forecast_demand(fleet, law, crew=Crew(folder=folder))
+    assert np.array_equal(found.cube["regrades"].values, again.cube["regrades"].values)
+
+
+@pytest.mark.slow
+def test_workers_with_the_real_physics_change_no_bit() -> None:
+    """Two designs, twelve months of build: groups of cells go to two workers."""
+    pytest.importorskip("distributed")
+    settings = invented_settings(1, 2, 1, samples=50, draws=16, members=2, horizon_months=12, grades=list(LABELS))
+    fleet = invented_fleet(settings, ToyDrift(), 2000, years=2, seed=4)[0]
+    one, two = (forecast_demand(fleet, physics_of(fleet), crew=Crew(workers)) for workers in (1, 2))
+    assert len(one.cohorts.cells) == 24
+    assert np.array_equal(one.cube["regrades"].values, two.cube["regrades"].values)
+    assert np.array_equal(one.expected.first, two.expected.first)

@@ -1,0 +1,78 @@
+"""The map from the command line: an invented grid, the folder, faults. No outside reference values: what is checked
+is that the files agree with one another and that drier corners want more taper than damp ones."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from driftmodel.report.map_report import grade_map, regrade_map
+
+Run = Callable[..., Any]
+SMALL = ("--years", "2", "--draws", "16", "--keep")
+
+
+@pytest.fixture(scope="module")
+def grid(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from driftmodel.fleet.invented_grid import write_invented_grid
+
+    return write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
+
+
+def test_the_map_is_written_and_agrees_with_itself(run: Run, grid: Path, tmp_path: Path) -> None:
+    out = tmp_path / "map"
+    ran = run("map", "first-winter", str(grid), *SMALL, str(tmp_path / "kept"), "--out", str(out), "--json")
+    assert ran.code == 0
+    points = json.loads(ran.out)["points"]
+    frame = pd.read_csv(out / "map.csv")
+    with xr.open_dataset(out / "map.nc", engine="h5netcdf") as found:
+        found.load()
+    rate = found["regrades_per_thousand_per_year"].values
+    assert frame["regrades_per_thousand_per_year"].tolist() == pytest.approx(rate.ravel().tolist())
+    assert [each["best_grade"] for each in points] == found["best_grade"].values.ravel().tolist()
+    number = found["best_grade_number"].values
+    assert number[0].mean() > number[-1].mean()  # dry in the first row, damp in the last
+    assert (out / "report.html").read_text().count("<svg") == 2
+    drawn = regrade_map(found).axes[0]
+    assert sorted(int(text.get_text()) for text in drawn.texts) == sorted(np.round(rate).astype(int).ravel().tolist())
+    assert len(grade_map(found).axes[0].texts) == number.size
+
+
+def test_a_second_run_finds_its_points_kept_and_gives_the_same(run: Run, grid: Path, tmp_path: Path) -> None:
+    tables = []
+    for name in ("one", "two"):
+        words = ("map", "damp-coast", str(grid), *SMALL, str(tmp_path / "kept"), "--out", str(tmp_path / name))
+        assert run(*words).code == 0
+        tables.append((tmp_path / name / "map.csv").read_bytes())
+    assert tables[0] == tables[1] and len(list((tmp_path / "kept").iterdir())) == 24
+
+
+def test_the_invented_grid_says_it_is_and_is_read_again(run: Run, tmp_path: Path) -> None:
+    ran = run("map", "--demo", str(tmp_path / "mine.nc"))
+    assert ran.code == 0 and "driftmodel map first-winter" in ran.out
+    with xr.open_dataset(tmp_path / "mine.nc") as grid:
+        assert "nvented" in grid.attrs["title"] and grid["tas"].attrs["units"] == "K"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["map"], "no scenario and grid"),
+        (["map", "first-winter", "none.nc"], "no such file"),
+        (["map", "first-winter", "text.nc"], "NetCDF"),
+        (["map", "nowhere", "none.nc"], "nowhere"),
+    ],
+)
+def test_faults(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], told: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "text.nc").write_text("not a grid")
+    ran = run(*words)
+    assert ran.code == 2 and told in ran.err and "Traceback" not in ran.err
+    assert [path.name for path in tmp_path.iterdir()] == ["text.nc"]
