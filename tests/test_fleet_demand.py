@@ -242,8 +242,11 @@ def test_backtest_scores_and_says_so() -> None:
     assert len(result.rows) == 2 * 6 * 4
     assert result.skill["last year's months"] > 0.0
     assert result.pit.sum() == pytest.approx(1.0)
-    assert 0.6 < result.coverage_80 <= 1.0
-    assert "80 % interval held" in backtest_words(result)
+    assert 0.6 < result.coverage_80 <= result.closed_80 <= 1.0
+    for right, share in (("as it should", 0.8), ("too narrow", 0.6), ("too wide", 0.96)):
+        told = backtest_words(replace(result, coverage_80=share, closed_80=0.97))
+        assert f"The 80 % interval held {100 * share:.0f} % of them: {right}." in told
+        assert "both ends lie 97 %" in told and "48 forecasts" in told
     with pytest.raises(ValueError, match="no later than"):
         backtest(fleet, LAW, [fleet.cutoff - 3], 6)
 

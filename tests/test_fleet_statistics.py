@@ -182,6 +182,29 @@ def test_crps_and_intervals_by_hand() -> None:
     assert scores.skill(1.0, 2.0) == 0.5
 
 
+def test_coverage_of_small_counts_is_80_pct_when_right_and_the_closed_interval_holds_more() -> None:
+    """Of samples (0, 1, 1, 2): at 1 the transform is even on 0.25 to 0.75, all within; at 0 on 0 to 0.25, 0.15 / 0.25
+    of it within; at 3 it is 1, without. Poisson counts of mean 0.5 to 2 forecast by their own law hold 80 %."""
+    four = np.array([0.0, 1.0, 1.0, 2.0])
+    assert scores.coverage_counts([four], [1]) == pytest.approx(1.0)
+    assert scores.coverage_counts([four], [0]) == pytest.approx(0.6)
+    assert scores.coverage_counts([four, four], [1, 3]) == pytest.approx(0.5)
+    assert scores.coverage_counts([[0.0, 9.0]], [4]) == 1.0
+    random = np.random.default_rng(8)
+    mean = random.uniform(0.5, 2.0, 4000)
+    samples, observed = random.poisson(mean[:, None], (4000, 400)), random.poisson(mean)
+    assert scores.coverage_counts(samples, observed) == pytest.approx(0.8, abs=0.015)
+    assert scores.coverage(*np.quantile(samples, [0.1, 0.9], axis=1), observed) > 0.87
+    assert scores.coverage_counts(np.round(mean)[:, None] + np.zeros(400), observed) < 0.5
+
+
+def test_the_band_of_chance_is_the_binomials() -> None:
+    """Of 100 cases at 0.8, P(X <= 71) = 0.020 and P(X >= 88) = 0.025 (binomial sums), so 72 to 87 are within."""
+    assert scores.chance_band(100, 0.8) == (0.72, 0.87)
+    low, high = scores.chance_band(10000, 0.8)
+    assert high - low == pytest.approx(2 * 1.96 * 0.4 / 100, rel=0.02)
+
+
 def test_weighted_interval_score_nears_the_crps() -> None:
     """With many levels, WIS tends to CRPS (Bracher et al. 2021, sec. 2.2)."""
     samples = np.random.default_rng(5).normal(size=4000)

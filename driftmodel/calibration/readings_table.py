@@ -43,7 +43,8 @@ class Line:
         return bool(self.cells.get(column, ""))
 
     def fault(self, column: str, came: str, needed: str, mend: str) -> BadInput:
-        return BadInput(came, needed, file=self.file, place=f"row {self.row}, column {column}", mend=mend)
+        place = f"row {self.row}, column {column}" if self.row else column  # a reading given as an option has no row
+        return BadInput(came, needed, file=self.file, place=place, mend=mend)
 
 
 def lines_of(file: Path) -> Iterable[Line]:

@@ -28,7 +28,7 @@ from driftmodel.report.advice_words import HEADS, advice_blocks
 HOST, PORT = "127.0.0.1", 8765
 OUR_NAMES = ("127.0.0.1", "localhost")
 ROUGH_DRAWS = 24
-KEPT_ANSWERS = 32
+KEPT_ANSWERS, KEPT_WEATHERS = 32, 16  # two guitars of five weathers, and what a drag passes through
 LARGEST_POST = 1_000_000
 POLICY = (
     "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self'; connect-src 'self'; img-src 'self'; "
@@ -41,7 +41,7 @@ class Desk:
 
     def __init__(self) -> None:
         self.lock = Lock()
-        self.lags = LagCache()
+        self.lags = LagCache(KEPT_WEATHERS)
         self.answers: OrderedDict[str, Answer] = OrderedDict()
 
     def answers_to(self, state: Mapping[str, str], rough: bool) -> tuple[Answer, ...]:

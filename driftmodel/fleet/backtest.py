@@ -30,13 +30,16 @@ REFERENCES = ("pooled empirical hazard", "last year's months", "constant rate")
 @dataclass(frozen=True)
 class Backtest:
     """rows: one for each origin, month, region and design, with what came and the 80 % interval. crps, wis: mean score
-    by the name of the model; skill: 1 - CRPS / the reference's CRPS. coverage_80: share within; pit: (10,)."""
+    by the name of the model; skill: 1 - CRPS / the reference's CRPS. coverage_80: share of the transform of counts
+    between 0.1 and 0.9, see scores.coverage_counts; closed_80: share from P10 to P90, both ends included, which is more
+    where counts are small; pit: (10,)."""
 
     rows: tuple[dict[str, Any], ...]
     crps: dict[str, float]
     wis: dict[str, float]
     skill: dict[str, float]
     coverage_80: float
+    closed_80: float
     pit: Array
 
 
@@ -88,6 +91,7 @@ def backtest(
         crps,
         wis,
         {name: scores.skill(crps[MODEL], crps[name]) for name in REFERENCES},
+        scores.coverage_counts(samples[MODEL], observed),
         scores.coverage(low, high, observed),
         scores.pit(samples[MODEL], observed),
     )
@@ -157,9 +161,14 @@ def backtest_words(result: Backtest) -> str:
     lines = [
         f"{len(result.rows)} forecasts of a month, a region and a design, made at earlier dates, against what came."
     ]
-    within = 100.0 * result.coverage_80
-    verdict = "as it should be" if 76.0 <= within <= 84.0 else "too narrow" if within < 76.0 else "too wide"
-    lines.append(f"The 80 % interval held {within:.0f} % of them: {verdict}.")
+    within, low, high = result.coverage_80, *scores.chance_band(len(result.rows), 0.8)
+    verdict = "as it should" if low <= within <= high else "too narrow" if within < low else "too wide"
+    lines += [
+        f"The 80 % interval held {100 * within:.0f} % of them: {verdict}.",
+        f"By chance alone {100 * low:.0f} to {100 * high:.0f} % would do for {len(result.rows)} forecasts, "
+        "if no two shared weather.",
+        f"From P10 to P90 with both ends lie {100 * result.closed_80:.0f} %: counts are whole, so small ones hold more.",
+    ]
     for name, value in result.skill.items():
         word = "better than" if value > 0.0 else "worse than" if value < 0.0 else "as good as"
         lines.append(f"CRPS {abs(100 * value):.0f} % {word} {name}." if value else f"As good as {name}.")

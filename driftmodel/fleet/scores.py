@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import nbinom, poisson
+from scipy.stats import binom, nbinom, poisson
 
 Array = NDArray[np.float64]
 
@@ -63,6 +63,27 @@ def coverage(low: ArrayLike, high: ArrayLike, observed: ArrayLike) -> float:
     """Share of what came that lies within, both ends included."""
     y = np.asarray(observed, dtype=float)
     return float(np.mean((y >= np.asarray(low)) & (y <= np.asarray(high))))
+
+
+def coverage_counts(samples: ArrayLike, observed: ArrayLike, share: float = 0.8) -> float:
+    """Share of the randomised transform of counts that lies in its middle `share`; equal to it when calibrated, also
+    where counts are small and a closed interval of whole numbers holds more.
+
+    samples (cases, samples) against observed (cases,). The transform is P(X < y) + V P(X = y) with V uniform (Czado,
+    Gneiting and Held 2009, eq. 1); what is given is its mean over V, so no draw decides it.
+    """
+    x, y = np.asarray(samples, dtype=float), np.asarray(observed, dtype=float)[:, None]
+    below, here = (x < y).mean(axis=1), (x == y).mean(axis=1)
+    low, high = 0.5 - share / 2.0, 0.5 + share / 2.0
+    part = np.clip(high, below, below + here) - np.clip(low, below, below + here)
+    sure = (below > low) & (below < high)
+    return float(np.mean(np.where(here > 0.0, part / np.where(here > 0.0, here, 1.0), sure)))
+
+
+def chance_band(cases: int, share: float, chance: float = 0.95) -> tuple[float, float]:
+    """Between which shares of `cases` independent forecasts a true interval of `share` holds with this chance."""
+    low, high = binom.interval(chance, cases, share)
+    return float(low) / cases, float(high) / cases
 
 
 def pit(samples: ArrayLike, observed: ArrayLike, bins: int = 10) -> Array:
