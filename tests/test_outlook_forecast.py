@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -11,7 +11,7 @@ import xarray as xr
 
 import driftmodel
 from driftmodel.base import schema
-from driftmodel.base.records import Scenario, StringEvent
+from driftmodel.base.records import Scenario, Stay, StringEvent
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of, stay_means, string_load
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
@@ -122,6 +122,23 @@ def test_reference_state_is_the_mean_of_the_place(scenario: Scenario) -> None:
     wave = np.sin(2 * np.pi * np.arange(days) / 365.25, dtype=np.float64)[None, :].astype(np.float32)
     means = stay_means(scenario, wave + 2.0)
     assert np.abs(means[:, 40:] - 2.0).max() < 0.02
+
+
+def test_a_stay_of_weeks_has_no_state_of_its_own(scenario: Scenario) -> None:
+    """Half a winter at home, six weeks elsewhere, then home for good: home's state throughout, the journey passing."""
+    first, home = scenario.stays[0], scenario.stays[-1].climate
+    elsewhere = replace(home, name="elsewhere")
+    setup = scenario.setup.setup
+    day = [setup + timedelta(days=after) for after in (0, 150, 192)]
+    stays = (first, Stay(day[0], home), Stay(day[1], elsewhere), Stay(day[2], home))
+    moved = replace(scenario, stays=stays)
+    days = round(3 * 365.25) + 1
+    wave = np.sin(2 * np.pi * np.arange(days) / 365.25)[None, :].astype(np.float32)
+    wave[:, 150:192] = -9.0
+    means = stay_means(moved, wave)
+    assert np.abs(means).max() < 0.02
+    gone = replace(scenario, stays=(first, Stay(day[0], home), Stay(day[1], elsewhere)))
+    assert stay_means(gone, wave)[0, 0] == pytest.approx(wave[0, :150].mean(), abs=1e-6)
 
 
 def test_drying_drops_the_top_by_a_millimetre_or_two() -> None:

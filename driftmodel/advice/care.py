@@ -24,8 +24,9 @@ from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.findings import due_dates, regrade_dates
 from driftmodel.outlook.regrade import NEVER
-from driftmodel.outlook.season import monthly_means, swing
+from driftmodel.outlook.season import is_southern, monthly_means, swing
 
 LEAST_BAND_PCT = 8.0  # narrower than this no room can be held (common practice, no source)
 KEEP_LOW_PCT, KEEP_HIGH_PCT = 35.0, 60.0  # never advised beyond these: common practice, no source
@@ -70,7 +71,7 @@ def advise(
     best, why = _best(kind, now, results)
     return Advice(
         scenario.name, scenario.title, scenario.horizon_years, chain.draws.count, seed, keep, bands,
-        restrained_share(scenario.instrument), months, kind, now, here,
+        restrained_share(scenario.instrument), months, kind, is_southern(chain.weathers[0].air), now, here,
         tuple(results), historic_air(chain), best, why,
     )  # fmt: skip
 
@@ -94,6 +95,7 @@ def outcome(chain: Chain, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.step[:, 0] == NEVER)),
+        _first_due(chain),
         float(np.median(swing(monthly_means(action, month)))),
         float(held.splits().mean()),
         float(held.past_set().mean() * days_a_year),
@@ -104,6 +106,12 @@ def outcome(chain: Chain, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
         float(np.quantile(humidity, 0.05)),
         float(np.quantile(humidity, 0.95)),
     )
+
+
+def _first_due(chain: Chain) -> tuple[str, str, str]:
+    first = regrade_dates(chain.scenario, chain.due, chain.world.reading.step_days)[:, 0]
+    early, middle, late = ("" if np.isnat(date) else str(date)[:10] for date in due_dates(first))
+    return early, middle, late
 
 
 def _result(
@@ -227,8 +235,13 @@ def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, s
     best = min(good, key=lambda each: (each.litres_per_day, each.outcome.action_swing_mm))
     word = {"dry": "dry ", "damp": "damp "}.get(kind, "")
     swing = 100 * best.outcome.action_swing_mm / max(now.action_swing_mm, 1e-9)
+    least = (
+        ", and is the least water to carry of those that do as well" if len(good) > 1 and best.litres_per_day else ""
+    )
+    left, had = _left(kind, best.outcome), _left(kind, now)
+    joined = "," if least else " and"
     return best.key, (
-        f"it leaves {counted(fewest)} {word}month{'' if fewest < 2 else 's'} at risk where there "
-        f"{'is' if _left(kind, now) == 1 else 'are'} {counted(_left(kind, now))}, brings the season's swing of the "
-        f"action to {swing:.0f} % of what it is, and is the least water to carry of those that do as well"
+        f"it leaves {counted(left)} {word}month{'' if left < 2 else 's'} at risk where there "
+        f"{'is' if had == 1 else 'are'} {counted(had)}{joined} brings the season's swing of the action to "
+        f"{swing:.0f} % of what it is{least}"
     )

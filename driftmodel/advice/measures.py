@@ -96,7 +96,7 @@ def room_humidifier(climate: Climate, need: Need) -> Measure | None:
         return None
     capacity = float(max(1, ceil(np.quantile(at_work, 0.95))))
     changed = replace(climate, humidifier=Humidifier(need.set_point_pct, capacity, need.dry))
-    words = f"A room humidifier at {need.set_point_pct:.0f} % able to give {capacity:.0f} litres a day"
+    words = f"A room humidifier at {need.set_point_pct:.0f} %"
     return Measure("room humidifier", words, changed, need.dry, np.minimum(wanted, capacity), capacity)
 
 

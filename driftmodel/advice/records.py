@@ -47,7 +47,8 @@ class Outcome:
     """What the chain says of one air.
 
     regrade_free_years: expected years before the first regrade, counted to the horizon at most. no_regrade: chance of
-    none within it. action_swing_mm: median swing of the monthly mean action in an average year. crack_risk: share of
+    none within it. first_due: days by which a tenth, half and nine tenths have one due, '' for not within it.
+    action_swing_mm: median swing of the monthly mean action in an average year. crack_risk: share of
     the draws that pass the strain of failure on any day within the horizon. yield_days: expected days a year past the
     strain at which wood takes a set. months_outside: months (1 to 12) at risk; dry_months, damp_months: those of
     them by reason. damp_days: days a year whose mean is above 70 %. lowest_pct, highest_pct: 5 and 95 % points of the
@@ -55,6 +56,7 @@ class Outcome:
 
     regrade_free_years: float
     no_regrade: float
+    first_due: tuple[str, str, str]
     action_swing_mm: float
     crack_risk: float
     yield_days: float
@@ -120,6 +122,7 @@ class Advice:
     restrained_share: float
     months: tuple[MonthRisk, ...]
     kind: str
+    southern: bool
     now: Outcome
     now_surfaces: tuple[ColdSurface, ...]
     measures: tuple[MeasureResult, ...]

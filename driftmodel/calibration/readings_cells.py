@@ -153,7 +153,10 @@ def _sd(line: Line, tool: str, unit: str) -> float:
         return sd
     if not tool:
         raise line.fault(
-            "tool", "neither a tool nor an uncertainty", "one of " + ", ".join(tool_names()), "feeler gauge"
+            "tool",
+            "neither a tool nor an uncertainty",
+            "a column tool with one of " + ", ".join(tool_names()),
+            "feeler gauge",
         )
     try:
         sd, of = tool_sd(tool)

@@ -58,7 +58,7 @@ def lines_of(file: Path) -> Iterable[Line]:
     rows = text.splitlines()
     head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
     if head is None:
-        raise BadInput("the file is empty", "a header and readings", file=file, mend="date;what;value;tool")
+        raise BadInput("the file is empty", "a header and readings", file=file, mend="date,what,value,tool")
     delimiter = max(";\t,", key=rows[head].count)
     names, units = _header(next(csv.reader([rows[head]], delimiter=delimiter)), file, head + 1)
     for number, row in enumerate(rows[head + 1 :], start=head + 2):
@@ -93,7 +93,7 @@ def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str
                 "columns " + ", ".join(COLUMNS),
                 file=file,
                 place=f"row {row}",
-                mend="date;what;value_mm;tool",
+                mend="date,what,value,tool",
             )
         if name in names:
             raise BadInput(
@@ -108,7 +108,7 @@ def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str
                 "date, what and value at least",
                 file=file,
                 place=f"row {row}",
-                mend="date;what;value;tool",
+                mend="date,what,value,tool",
             )
     return names, units
 

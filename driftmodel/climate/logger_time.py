@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import tzinfo
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, available_timezones
@@ -192,6 +192,17 @@ def _zone(preamble: str, time_zone: str | None, first: np.datetime64, place: _Pl
     )
 
 
+def standard_time(zone: tzinfo) -> str:
+    """The line for a clock left on a place's standard time: Etc/GMT-1 for Berlin (these names turn the sign round)."""
+    offsets = [datetime(2025, month, 1, 12, tzinfo=zone).utcoffset() or timedelta(0) for month in (1, 7)]
+    hours = min(offsets) / timedelta(hours=1)
+    if hours != round(hours):
+        return 'time_zone = "UTC", with the stamps written in UTC'
+    return (
+        f'time_zone = "Etc/GMT{-round(hours):+d}" (standard time of {zone} all year), if the clock is not changed over'
+    )
+
+
 def _from_local(stamps: NDArray[np.datetime64], zone: tzinfo, place: _Places) -> NDArray[np.datetime64]:
     """UTC of stamps on a wall clock. An hour that comes twice is told apart by where the clock steps back."""
     import pandas as pd
@@ -209,7 +220,7 @@ def _from_local(stamps: NDArray[np.datetime64], zone: tzinfo, place: _Places) ->
             int(gone[0]),
             f"does not exist in {zone}: clocks skip that hour when summer time begins",
             "stamps of that zone, or the fixed zone of a clock that is not changed over",
-            'time_zone = "Etc/GMT+6" (6 hours behind UTC all year), if the clock stays on standard time',
+            standard_time(zone),
         )
     utc = early.copy()
     twice = np.concatenate([[0], (early != late).astype(np.int8), [0]])

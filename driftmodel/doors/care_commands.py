@@ -48,13 +48,12 @@ def advise(
     folder = out or folder_named("advice", chosen.name)
     check_folder(folder)
     from driftmodel.advice.care import advise as run
-    from driftmodel.outlook.drift import forecast
     from driftmodel.report.advice_report import write_advice
     from driftmodel.report.advice_words import advice_json, advice_terminal
 
     show = shows_progress(quiet, as_json)
     advice = run(chosen, draws, seed, progress=show_progress if show else silent)
-    written = write_advice(advice, forecast(chosen, draws, seed), chosen, folder, units)
+    written = write_advice(advice, chosen, folder, units)
     clear_progress(show)
     if as_json:
         say(json.dumps(advice_json(advice) | {"files": [str(path) for path in written]}, indent=2), quiet)

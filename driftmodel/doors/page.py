@@ -7,6 +7,7 @@ import zipfile
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import date
 from io import BytesIO
 from pathlib import Path
 from threading import Lock
@@ -31,7 +32,7 @@ ROUGH_DRAWS = 24
 KEPT_ANSWERS, KEPT_WEATHERS = 32, 16  # two guitars of five weathers, and what a drag passes through
 LARGEST_POST = 1_000_000
 POLICY = (
-    "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self'; connect-src 'self'; img-src 'self'; "
+    "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self'; connect-src 'self'; img-src data:; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
@@ -77,9 +78,9 @@ def create_app() -> Flask:
     desk = Desk()
 
     def fields(state: Mapping[str, str], **more: Any) -> dict[str, Any]:
-        base = {"state": state, "choices": choices(), "sliders": SLIDERS, "query": urlencode(state), "rough": False,
-                "fault": "", "advice": None, "learned": "", "readings": "", "answers": ()}  # fmt: skip
-        return base | more
+        base: dict[str, Any] = {"rough": False, "fault": "", "advice": None, "learned": "", "readings": ""}
+        base |= {"answers": (), "today": date.today().isoformat()}
+        return base | {"state": state, "choices": choices(), "sliders": SLIDERS, "query": urlencode(state)} | more
 
     @app.before_request
     def _only_from_here() -> Response | None:
@@ -111,6 +112,11 @@ def create_app() -> Flask:
     def _too_large(_: Exception) -> tuple[str, int]:
         told = BadInput("the readings are larger than a million bytes", "a table of readings", mend="send fewer rows")
         return render_template("page.html", **fields(read_state({}), fault=str(told))), 413
+
+    @app.errorhandler(404)
+    def _nothing_here(_: Exception) -> tuple[str, int]:
+        told = BadInput(f'there is no page "{request.path}"', "the page itself", mend=f"http://{request.host}/")
+        return render_template("page.html", **fields(read_state({}), fault=str(told))), 404
 
     @app.get("/")
     def page() -> str:
@@ -160,7 +166,7 @@ def create_app() -> Flask:
 
         scenario = scenario_of(read_state(request.args))
         with desk.lock:
-            return owner_sheet(forecast(scenario), scenario, advise(scenario, cache=desk.lags))
+            return owner_sheet(scenario, advise(scenario, cache=desk.lags))
 
     return app
 

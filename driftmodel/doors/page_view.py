@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,11 +10,19 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from driftmodel.advice.bands import average_year
-from driftmodel.base.units import length_words
+from driftmodel.base.records import Scenario
+from driftmodel.base.units import length_words, temperature_words
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.findings import due_dates, regrade_dates
-from driftmodel.outlook.season import monthly_means, months_past_rule, past_rule_by_month, projection_change, swing
-from driftmodel.report.digest import is_southern, length_scale
+from driftmodel.outlook.season import (
+    is_southern,
+    monthly_means,
+    months_past_rule,
+    past_rule_by_month,
+    projection_change,
+    swing,
+)
+from driftmodel.report.digest import length_scale
 from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.style import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence
@@ -28,6 +37,7 @@ class Answer:
     """title, words and drawings of one scenario's run; command: what gives the same numbers in a terminal."""
 
     title: str
+    room: str
     command: str
     years: int
     draws: int
@@ -36,8 +46,23 @@ class Answer:
     chance: str
     swing: str
     risk: str
-    action: Markup
-    projection: Markup
+    southern: bool
+    past: tuple[int, ...]
+    rule_mm: tuple[float, float]
+    tolerance_mm: float
+    action_mm: Array
+    projection_mm: Array
+
+    def drawings(self, units: str, among: Sequence[Answer]) -> tuple[Markup, Markup]:
+        """Action and projection, each on one scale with the answers it stands among."""
+        action = reach([(each.action_mm, each.rule_mm) for each in among])
+        limits = [(-each.tolerance_mm, each.tolerance_mm) for each in among]
+        projection = reach([(each.projection_mm, own) for each, own in zip(among, limits, strict=True)])
+        return (
+            drawing("Action at the 12th fret", self.action_mm, self.rule_mm, action, units, self.past, self.southern),
+            drawing("Fret plane at the saddle, from set-up, + higher", self.projection_mm,
+                    (-self.tolerance_mm, self.tolerance_mm), projection, units, (), self.southern),
+        )  # fmt: skip
 
 
 def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
@@ -50,9 +75,9 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
     reached = float(np.mean(~np.isnat(first)))
     southern = is_southern(chain.weathers[0].air)
     past = months_past_rule(past_rule_by_month(action, month, rule))
-    tolerance = rule.projection_tolerance_mm
     return Answer(
         scenario.title,
+        room_words(scenario, units),
         command,
         scenario.horizon_years,
         chain.draws.count,
@@ -61,10 +86,36 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
         percent(reached),
         length_words(float(np.median(swing(actions))), units),
         months_words(past),
-        drawing("Action at the 12th fret", actions, (rule.action_low_mm, rule.action_high_mm), units, past, southern),
-        drawing("Fret plane at the saddle, from set-up, + higher", monthly_means(projection, month),
-                (-tolerance, tolerance), units, (), southern),
-    )  # fmt: skip
+        southern,
+        past,
+        (rule.action_low_mm, rule.action_high_mm),
+        rule.projection_tolerance_mm,
+        np.quantile(actions, QUANTILES, axis=0),
+        np.quantile(monthly_means(projection, month), QUANTILES, axis=0),
+    )
+
+
+def reach(shown: Sequence[tuple[Array, tuple[float, float]]]) -> tuple[float, float]:
+    """Foot and top in mm of a scale that holds every band (3, 12) and its rule."""
+    foot = min(min(float(band.min()), rule[0]) for band, rule in shown)
+    top = max(max(float(band.max()), rule[1]) for band, rule in shown)
+    return foot - 0.08 * (top - foot), top + 0.08 * (top - foot)
+
+
+def room_words(scenario: Scenario, units: str) -> str:
+    """What stands about the guitar where it lives last, and what it was built in: where the sliders start from."""
+    climate, setup = scenario.stays[-1].climate, scenario.setup
+    parts = [climate.title.split(" (")[0]]
+    if climate.room is not None:
+        heated = climate.room.heating_setpoint_c
+        parts.append("not heated" if heated is None else f"heated to {temperature_words(heated, units)}")
+        parts.append(f"{climate.room.air_changes_per_hour:g} air changes an hour")
+    if climate.humidifier is not None:
+        parts.append(f"room humidifier at {climate.humidifier.setpoint_pct:.0f} %")
+    if climate.case is not None:
+        wet = climate.case.humidifier_pct
+        parts.append("in its case" + ("" if wet is None else f", humidified to {wet:.0f} %"))
+    return f"{'; '.join(parts)}. Built at {setup.built_relative_humidity_pct:.0f} %."
 
 
 def round_ticks(low: float, high: float) -> Array:
@@ -76,15 +127,20 @@ def round_ticks(low: float, high: float) -> Array:
 
 
 def drawing(
-    title: str, by_month: Array, rule: tuple[float, float], units: str, past: tuple[int, ...], southern: bool
+    title: str,
+    band_mm: Array,
+    rule: tuple[float, float],
+    scale: tuple[float, float],
+    units: str,
+    past: tuple[int, ...],
+    southern: bool,
 ) -> Markup:
-    """A line with its 10 to 90 % band by month, the rule dashed and named, months past it marked along the foot:
-    inline SVG, (draws, 12) in mm."""
+    """A line with its 10 to 90 % band by month (3, 12) in mm, the rule dashed and named, months past it marked along
+    the foot: inline SVG. scale: foot and top in mm."""
     factor, unit, digits = length_scale(units)
-    low, middle, high = np.quantile(by_month, QUANTILES, axis=0) * factor
+    low, middle, high = band_mm * factor
     limits = tuple(each * factor for each in rule)
-    foot, top = min(low.min(), limits[0]), max(high.max(), limits[1])
-    foot, top = foot - 0.08 * (top - foot), top + 0.08 * (top - foot)
+    foot, top = (each * factor for each in scale)
 
     def x(month: float) -> float:
         return LEFT + month * STEP
@@ -113,7 +169,8 @@ def drawing(
         parts.append(f'<text x="46" y="{y(float(value)) + 4:.1f}" text-anchor="end">{value:.{digits}f}</text>')
     parts.append(f'<line x1="50" x2="{RIGHT}" y1="236" y2="236" stroke="{QUIET}"/>')
     for month in past:
-        parts.append(f'<rect x="{x(month - 1.5) + 2:.1f}" y="238" width="{STEP - 4}" height="6" fill="#7b3410"/>')
+        left, right = max(x(month - 1.5) + 2, 50.0), min(x(month - 0.5) - 2, RIGHT)
+        parts.append(f'<rect x="{left:.1f}" y="238" width="{right - left:.1f}" height="6" fill="#7b3410"/>')
     for m in range(0, 12, 2):
         parts.append(f'<text x="{x(m):.1f}" y="262" text-anchor="middle">{MONTHS[m]}</text>')
     cold, warm = ("summer", "winter") if southern else ("winter", "summer")

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from driftmodel.base.errors import BadInput
+
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
 
@@ -39,6 +41,8 @@ def scenario_named(name: str, what_if: str | None) -> Scenario:
     from driftmodel.base.scenarios import load_scenario
     from driftmodel.outlook.levers import parse_what_if
 
+    if what_if == "":
+        raise BadInput("--what-if is empty", "LEVER=VALUE", mend='--what-if "humidifier=45"')
     return parse_what_if(load_scenario(name), what_if or "")
 
 

@@ -22,6 +22,7 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.records import Climate, Humidifier, Normals, Outdoor, Room, Scenario, Stay
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.enclosure import hard_case
+from driftmodel.climate.history import scenario_end
 
 SHIPPING_DAYS = 42
 
@@ -99,6 +100,7 @@ def humidifier_outage(scenario: Scenario, value: Any) -> Scenario:
     out = replace(climate, humidifier=None, case=case)
     start = _january_after(last.start)
     back = start + timedelta(weeks=int(value))
+    _in_the_years(scenario, start, "humidifier outage")
     return replace(scenario, stays=(*scenario.stays, Stay(start, out), Stay(back, climate)))
 
 
@@ -108,7 +110,8 @@ def _january_after(day: date) -> date:
 
 
 def case(scenario: Scenario, value: Any) -> Scenario:
-    """Kept in a closed case: False for none, True for a case, a number for a case humidifier at that % all year."""
+    """Kept in a closed case: False for none, True for the case it has or a hard one, a number for a case humidifier at
+    that % all year."""
     if value is False or value is None:
         return _last(scenario, replace(_now(scenario), case=None))
     months = tuple(range(1, 13))
@@ -201,11 +204,9 @@ def container() -> Climate:
 def shipping(scenario: Scenario, value: Any) -> Scenario:
     """Six weeks in a dried container from the date `value` (a date or ISO text), the strings left on; back after it."""
     start = value if isinstance(value, date) else date.fromisoformat(str(value))
+    _in_the_years(scenario, start, "shipping")
     before = [stay for stay in scenario.stays if stay.start < start]
     after = [stay for stay in scenario.stays if stay.start >= start + timedelta(days=SHIPPING_DAYS)]
-    if not before:
-        raise BadInput(f"shipping starts on {start}, before the first stay", f"a date after {scenario.stays[0].start}",
-                       mend=f"{scenario.setup.setup}")  # fmt: skip
     held_up = [stay for stay in scenario.stays if start <= stay.start < start + timedelta(days=SHIPPING_DAYS)]
     home = (held_up or before)[-1].climate
     back = Stay(start + timedelta(days=SHIPPING_DAYS), home)
@@ -213,8 +214,20 @@ def shipping(scenario: Scenario, value: Any) -> Scenario:
 
 
 def move(scenario: Scenario, value: Any) -> Scenario:
-    """A move from a damp coast to a cold continent on 10 January, `value` years after the last stay began."""
-    last = scenario.stays[-1]
-    day = _january_after(date(last.start.year + int(value) - 1, last.start.month, last.start.day))
+    """A move from a damp coast to a cold continent on the `value`-th 10 January after the last stay began."""
+    first = _january_after(scenario.stays[-1].start)
+    day = date(first.year + int(value) - 1, 1, 10)
+    _in_the_years(scenario, day, "move")
     coast = place(scenario, "damp_coast")
     return replace(coast, stays=(*coast.stays, Stay(day, climate_named("cold_city_heated"))))
+
+
+def _in_the_years(scenario: Scenario, day: date, lever: str) -> None:
+    """Raises BadInput for a day that is not after set-up and before the horizon."""
+    end = scenario_end(scenario)
+    if not scenario.setup.setup < day < end:
+        raise BadInput(
+            f'the lever "{lever}" falls on {day}',
+            f"a day after set-up ({scenario.setup.setup}) and before the last of the years ({end})",
+            mend=f'--what-if "{lever}={2 if lever == "move" else scenario.setup.setup + timedelta(days=180)}"',
+        )

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 
 Array = NDArray[np.float64]
+YEAR_DAYS = 365
 
 
 def day_of(scenario: Scenario, day: date) -> int:
@@ -38,17 +39,36 @@ def string_load(scenario: Scenario, days: int) -> Array:
 
 
 def stay_means(scenario: Scenario, series: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Mean of a series (lag, days from set-up) over each stay's whole years, held through the stay: the reference
-    moisture state of the place. A stay of less than a year gives the mean of what there is."""
-    means = np.empty_like(series)
+    """The reference moisture state of the place: a series (lag, days from set-up) averaged over each stay's whole
+    years, held through the stay.
+
+    A stay of less than a year has no average year of its own. It takes that of a longer stay in the same climate, the
+    next after it first; where there is none it is passing, and the state before it stands; with nothing before it,
+    it gives the mean of what there is.
+    """
     days = series.shape[1]
     since = day_of(scenario, scenario.setup.setup)
-    starts = [max(day_of(scenario, stay.start) - since, 0) for stay in scenario.stays]
-    for start, end in zip(starts, [*starts[1:], days], strict=True):
-        start, end = min(start, days), min(end, days)
+    starts = [min(max(day_of(scenario, stay.start) - since, 0), days) for stay in scenario.stays]
+    spans = list(zip(starts, [*starts[1:], days], strict=True))
+    climates = [stay.climate for stay in scenario.stays]
+    longer = [at for at, (start, end) in enumerate(spans) if end - start >= YEAR_DAYS]
+    means = np.empty_like(series)
+    before = None
+    for at, (start, end) in enumerate(spans):
         if end <= start:
             continue
-        whole_years = (end - start) // 365
-        first = end - min(round(whole_years * 365.25), end - start) if whole_years else start
-        means[:, start:end] = series[:, first:end].mean(axis=1, keepdims=True, dtype=np.float64)
+        alike = [other for other in longer if climates[other] == climates[at]]
+        if alike:
+            source = min(alike, key=lambda other: (other < at, abs(other - at)))
+            before = _average_year(series, *spans[source])
+        elif before is None:
+            before = series[:, start:end].mean(axis=1, keepdims=True, dtype=np.float64)
+        means[:, start:end] = before
     return means
+
+
+def _average_year(series: NDArray[np.float32], start: int, end: int) -> Array:
+    """Mean over the last whole years of a span of a year or more, (lag, 1)."""
+    whole_years = (end - start) // YEAR_DAYS
+    first = end - min(round(whole_years * 365.25), end - start)
+    return np.asarray(series[:, first:end].mean(axis=1, keepdims=True, dtype=np.float64))

@@ -49,7 +49,11 @@ def compare(
 
     names = [scenario.name for scenario in scenarios]
     if len(names) < 2:
-        raise BadInput(f"{len(names)} scenario to compare", "two or more", mend="driftmodel compare FIRST SECOND")
+        raise BadInput(
+            f"{len(names)} scenario to compare",
+            "two or more, or one and a --what-if",
+            mend=f'driftmodel compare {names[0] if names else "first-winter"} --what-if "humidifier=45"',
+        )
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise BadInput(f'"{twice}" is named twice', "scenarios that differ", mend="name each once")

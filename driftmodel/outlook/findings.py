@@ -111,8 +111,8 @@ def _put(
 
 
 def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
-    """What the place itself does: the reading at its mean state less the lasting part, against set-up; and whether
-    that or the lasting part is the greater cause of the first regrade, over the draws that reach one."""
+    """What the place itself does: the reading at its mean state less the lasting part, against set-up; and the
+    cause of the first regrade over the draws that reach one: 'place' or 'lasting' for two thirds of it, or 'both'."""
     steps = slice(None, None, world.reading.step_days)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
     lasting = result["action_change_lasting"].values[:, steps]
@@ -122,8 +122,9 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
     reached = np.flatnonzero(due.step[:, 0] != NEVER)
     at = (reached, due.step[reached, 0])
     way = np.sign(place[at] + lasting[at])
-    by_place = bool(reached.size) and float(np.mean(place[at] * way > lasting[at] * way)) > 0.5
-    result.attrs["regrade_cause"] = "place" if by_place else "lasting"
+    parts = [np.maximum(part[at] * way, 0.0) for part in (place, lasting)]
+    by_place = float(np.median(parts[0] / np.maximum(parts[0] + parts[1], 1e-9))) if reached.size else 0.0
+    result.attrs["regrade_cause"] = "place" if by_place > 2 / 3 else "lasting" if by_place < 1 / 3 else "both"
 
 
 def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
@@ -42,13 +43,15 @@ LEVERS: dict[str, Lever] = {
     "top wood": Lever(build.top_wood, "wood of the top", "western redcedar"),
     "neck wood": Lever(build.neck_wood, "wood of the neck", "sugar maple"),
     "brace layout": Lever(build.brace_layout, "the top's braces of another design", "small_ladder_braced"),
-    "brace height": Lever(build.brace_height, "height of the top's braces, times", "0.9", 0.5, 1.5),
+    "brace height": Lever(
+        build.brace_height, "height of the top's braces, times; a weaker top lets the bridge tip", "0.9", 0.5, 1.5
+    ),
     "string gauge": Lever(build.string_gauge, "every string's gauge at its pitch, times", "0.9", 0.6, 1.4),
     "string tension": Lever(build.string_tension, "the set's pull, % of what it is", "90", 20, 150),
     "finer spacers": Lever(build.finer_spacers, "grades in the place of each step of the set", "2", 1, 10, True),
     "warming": Lever(air.warming, "outdoors warmer, K; humidity falls a little with it", "2", 0, 6),
     "shipping": Lever(air.shipping, "six weeks in a dry container from a day on", "2027-03-01"),
-    "move": Lever(air.move, "from a damp coast to a cold continent on 10 January, after years", "2", 0, 30, True),
+    "move": Lever(air.move, "damp coast to cold continent, on which 10 January from now", "2", 1, 30, True),
 }
 
 
@@ -106,6 +109,11 @@ def parse_what_if(scenario: Scenario, words: str) -> Scenario:
     """A scenario with the levers of 'lever=value, lever=value' moved, in that order; '' moves none. Raises BadInput."""
     if not words:
         return scenario
+    if re.search(r"=\s*\d+,\d", words):
+        raise BadInput(
+            f'"{words}" has a comma in a number', "a decimal point; commas stand between levers",
+            mend=f'--what-if "{re.sub(r"(=[^=,]*[0-9]),([0-9])", chr(92) + "1." + chr(92) + "2", words)}"',
+        )  # fmt: skip
     for part in words.split(","):
         lever, sign, value = part.partition("=")
         if not sign or not value.strip():
@@ -121,5 +129,6 @@ def lever_lines() -> str:
     lines = []
     for name, lever in LEVERS.items():
         reach = "" if lever.low is None else f" ({lever.low:g} to {lever.high:g})"
-        lines.append(f'{name:<18} {lever.words}{reach}; such as "{name}={lever.example}"')
+        lines.append(f"{name:<18} {lever.words}{reach}")
+        lines.append(f'{"":<18} such as "{name}={lever.example}"')
     return "\n".join(lines)

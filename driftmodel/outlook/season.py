@@ -12,6 +12,8 @@ from driftmodel.base.records import Rule, Scenario
 from driftmodel.structure.joint import pivot_to_saddle_mm
 
 if TYPE_CHECKING:
+    from xarray import Dataset
+
     from driftmodel.outlook.chain import Chain
 
 Array = NDArray[np.float64]
@@ -31,6 +33,13 @@ def average_year_from(scenario: Scenario, days: int) -> int:
 def month_of(time: NDArray[Any]) -> NDArray[np.int64]:
     """0 for January to 11 for December."""
     return np.asarray(time.astype("datetime64[M]").astype(np.int64) % 12)
+
+
+def is_southern(air: Dataset) -> bool:
+    """True where January is warmer than July by more than a degree: the seasons' names then swap."""
+    month, temperature = month_of(air["time"].values), air["air_temperature"].values
+    january, july = temperature[month == 0], temperature[month == 6]
+    return bool(january.size and july.size and january.mean() > july.mean() + 1.0)
 
 
 def projection_change(moved: Mapping[str, Movement], scenario: Scenario) -> Movement:

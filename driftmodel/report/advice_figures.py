@@ -26,7 +26,7 @@ def air_and_band(advice: Advice) -> Figure:
     axes.fill_between(month, low, high, color=SEASON, alpha=0.8, linewidth=0, label="eight days in ten")
     axes.plot(month, middle, color=SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle day")
     wood = advice.bands[1]
-    for at, words in ((wood.low_pct, "wood takes\na set below"), (wood.high_pct, "and above"),
+    for at, words in ((wood.low_pct, "wood takes\na set below"), (wood.high_pct, "wood takes\na set above"),
                       (wood.strength_low_pct, "may split\nbelow")):  # fmt: skip
         if 0.0 < at < 100.0:
             axes.axhline(at, color=LASTING_LINE, linewidth=0.9, linestyle=(0, (6, 3)))

@@ -6,7 +6,6 @@ import csv
 import json
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from driftmodel.advice.records import Advice
 from driftmodel.base.records import Scenario
@@ -15,9 +14,6 @@ from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
 from driftmodel.report.leaf import Leaf, Section, write_leaf
 from driftmodel.report.sheet import owner_sheet
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 CAPTIONS = {
     "air": (
@@ -39,8 +35,8 @@ FILES = {
 }
 
 
-def write_advice(advice: Advice, fc: Dataset, scenario: Scenario, out_dir: Path, units: str) -> list[Path]:
-    """Writes the folder whole or not at all and returns its paths; fc: the forecast of the same draws and seed."""
+def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str) -> list[Path]:
+    """Writes the folder whole or not at all and returns its paths."""
 
     def fill(folder: Path) -> None:
         write_leaf(
@@ -48,11 +44,11 @@ def write_advice(advice: Advice, fc: Dataset, scenario: Scenario, out_dir: Path,
             advice_leaf(advice, scenario, units),
             {
                 "air": lambda: advice_figures.air_and_band(advice),
-                "measures": lambda: advice_figures.measures(advice),
+                **({"measures": lambda: advice_figures.measures(advice)} if _at_risk(advice) else {}),
                 "fluctuations": lambda: advice_figures.fluctuations(advice),
             },
         )
-        (folder / "sheet.html").write_text(owner_sheet(fc, scenario, advice), encoding="utf-8")
+        (folder / "sheet.html").write_text(owner_sheet(scenario, advice), encoding="utf-8")
         (folder / "measures.csv").write_text(_csv(advice, units), encoding="utf-8")
         data = json.dumps(advice_words.advice_json(advice), indent=2, ensure_ascii=False)
         (folder / "advice.json").write_text(data + "\n", encoding="utf-8")
@@ -83,7 +79,7 @@ def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
             Section(
                 "What each measure does",
                 (*measures, *shorter),
-                ("measures",),
+                ("measures",) if _at_risk(advice) else (),
                 (("measures-done", advice_words.measure_table(advice, units)),),
             ),
             Section("Cold walls and windows", (advice_words.surface_words(advice),)),
@@ -94,6 +90,12 @@ def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
         files=FILES,
         foot=f"seed {advice.seed}, {advice.draws} runs",
     )
+
+
+def _at_risk(advice: Advice) -> bool:
+    """Whether any month is at risk, as it is or with a measure: else there is nothing to draw."""
+    outcomes = [advice.now, *(each.outcome for each in advice.measures)]
+    return any(each.months_outside for each in outcomes)
 
 
 def _csv(advice: Advice, units: str) -> str:

@@ -9,10 +9,11 @@ from typing import Any
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
-from driftmodel.report.phrases import MONTHS, chance_words, during, months_words, percent
+from driftmodel.report.phrases import MONTHS, chance_words, during, months_words, percent, years_words
 from driftmodel.report.tables import Table
 
 WIDTH = 100
+GIVES_BY_DAY = ("room humidifier", "both")
 QUART_L = 0.946352946  # US liquid quart, exact
 HEADS = {
     "dry": "Dry months are the danger here.",
@@ -21,9 +22,9 @@ HEADS = {
     "steady": "The air is good as it is.",
 }
 SHORTER = (
-    "Where a measure for dry months leaves fewer years before a regrade: damper air holds the action higher, and the "
-    "drift for good then meets its upper limit sooner. The dryness had hidden it. A spacer answers that in minutes; a "
-    "crack has no such answer."
+    "Where a measure for dry months leaves fewer years before a regrade: damper air holds the action higher, so less "
+    "settling for good is needed to reach the upper limit. The dryness had hidden it. A spacer answers that in "
+    "minutes; a crack has no such answer."
 )
 
 
@@ -91,7 +92,7 @@ def now_words(advice: Advice, units: str) -> str:
     now = advice.now
     return (
         f"The season moves the action by {length_words(now.action_swing_mm, units)}; held wood is strained past its "
-        f"set limit on {now.yield_days:.0f} days a year; a crack within {advice.horizon_years} years: "
+        f"set limit on {now.yield_days:.0f} days a year; a crack within {years_words(advice.horizon_years)}: "
         f"{chance_words(now.crack_risk)} ({percent(now.crack_risk)}); years before a regrade, counted to "
         f"{advice.horizon_years} at most: {now.regrade_free_years:.1f}."
     )
@@ -119,9 +120,22 @@ def measure_words(each: MeasureResult, units: str) -> str:
             f"{water_words(each.litres_on_a_hard_day, units)} on a hard day."
         )
     if each.key == "off the wall":
-        return f"{each.words}. Moved off it: {_changes(each, units)}. Mind: {drawbacks}."
+        return f"{each.words}. {_wall_verdict(each)} Moved off it: {_changes(each, units)}. Mind: {drawbacks}."
+    able = f", able to give {water_words(each.capacity_l_per_day, units)} a day" if each.key in GIVES_BY_DAY else ""
     left = f"leaves {months_words(then.months_outside)} at risk" if then.months_outside else "leaves no month at risk"
-    return f"{each.words}.{water} It {left}; {_changes(each, units)}. Mind: {drawbacks}."
+    return f"{each.words}{able}.{water} It {left}; {_changes(each, units)}. Mind: {drawbacks}."
+
+
+def _wall_verdict(each: MeasureResult) -> str:
+    """Whether the wall's air does harm by crack risk, swing or damp days."""
+    wall, room = each.before, each.outcome
+    harms = [
+        (wall.crack_risk > room.crack_risk + 0.02, "more cracks"),
+        (wall.action_swing_mm > 1.05 * room.action_swing_mm, "a wider swing"),
+        (wall.damp_days > room.damp_days + 10.0, "more damp days"),
+    ]
+    harm = [words for is_so, words in harms if is_so]
+    return f"Take it off: the wall means {' and '.join(harm)}." if harm else "By these numbers the wall does no harm."
 
 
 def _changes(each: MeasureResult, units: str) -> str:
@@ -136,12 +150,14 @@ def surface_words(advice: Advice) -> str:
     """Condensation and mould as the house is."""
     if not advice.now_surfaces:
         return "Not checked: the place is not a room in outdoor air."
-    told = [
-        f"on {each.name} water condenses in {100 * each.condensing_share:.0f} % of the hours and mould can grow in "
-        f"{months_words(each.mould_months)}"
-        for each in advice.now_surfaces
-    ]
-    return f"As it is, {' and '.join(told)}."
+    told = []
+    for each in advice.now_surfaces:
+        wet = "no water condenses"
+        if each.condensing_share >= 0.005:
+            wet = f"water condenses in {percent(each.condensing_share)} of the hours"
+        mould = f"mould can grow {during(each.mould_months)}" if each.mould_months else "no mould is to be expected"
+        told.append(f"On {each.name} {wet} and {mould}.")
+    return " ".join(told)
 
 
 def historic_words(advice: Advice) -> str:
@@ -149,10 +165,10 @@ def historic_words(advice: Advice) -> str:
     band = advice.historic
     note = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
     return (
-        f"The band of EN 15757 about what this place has always been: a seasonal cycle from {band.cycle_low_pct:.0f} "
-        f"to {band.cycle_high_pct:.0f} %, short fluctuations from {band.fluctuation_low_pct:+.0f} to "
-        f"{band.fluctuation_high_pct:+.0f} % about it; {percent(band.outside_share)} of the hours are outside. It "
-        f"suits what has lived there for years, not a guitar that has just come.{note}"
+        "The band of EN 15757, the European standard for old objects grown used to a place: a seasonal cycle from "
+        f"{band.cycle_low_pct:.0f} to {band.cycle_high_pct:.0f} %, short fluctuations from "
+        f"{band.fluctuation_low_pct:+.0f} to {band.fluctuation_high_pct:+.0f} % about it; {percent(band.outside_share)} of the hours "
+        f"are outside. It is for what has lived there for years, not for a guitar that has just come.{note}"
     )
 
 
@@ -216,7 +232,7 @@ def _hung(head: str, text: str) -> list[str]:
 
 
 def _measure_lines(advice: Advice, units: str) -> list[str]:
-    form = "{:<17}{:>9}   {:<20}{:>10}{:>9}{:>16}"
+    form = "{:<18}{:>10}   {:<20}{:>10}{:>9}{:>16}"
     lines = [
         form.format("", "water", "months at risk", "season's", "crack", "years before"),
         form.format("Measure", "a day", "that are left", "swing", "risk", "a regrade"),

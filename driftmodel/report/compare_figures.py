@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.report.compare_words import SHOWN, short_names
+from driftmodel.report.compare_words import LEAST, SHOWN, short_names
 from driftmodel.report.digest import length_scale
 from driftmodel.report.style import INK, MONTHS, QUIET, SEASON, SEASON_LINE
 
@@ -60,7 +60,9 @@ def _months(axes: Axes, step: int) -> None:
 
 
 def _line(axes: Axes, at: int, x: NDArray[Any], y: NDArray[Any], label: str) -> None:
-    axes.plot(x, y, color=LINES[at % 6], linestyle=DASHES[at % 6], marker=MARKS[at % 6], markersize=3.6,
+    hollow = "white" if at // 6 % 2 else LINES[at % 6]  # a second round of six is told by open marks
+    axes.plot(x, y, markerfacecolor=hollow, color=LINES[at % 6],
+              linestyle=DASHES[at % 6], marker=MARKS[at % 6], markersize=3.6,
               linewidth=1.4, label=label)  # fmt: skip
 
 
@@ -131,6 +133,9 @@ def differences(table: Dataset, units: str) -> Figure:
         axes.set_yticks(list(others), [str(at) for at in others])
         axes.set_ylim(table.sizes["scenario"] - 0.4, 0.4)
         axes.margins(x=0.08)
+        left, right = axes.get_xlim()
+        if right - left < 100 * LEAST * scale:  # nothing but rounding: show it as nothing
+            axes.set_xlim(-50 * LEAST * scale, 50 * LEAST * scale)
         axes.locator_params(axis="x", nbins=5)
     key = "\n".join(f"{at}  {textwrap.shorten(names[at], 100)}" for at in others)
     figure.supxlabel(key, x=0.02, ha="left", fontsize=8.5)

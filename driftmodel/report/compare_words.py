@@ -24,10 +24,12 @@ SHOWN = {
     "spacer_miss": "half a spacer step",
 }
 CLEAR = 2.0  # standard errors; own choice
+LEAST = 5e-4  # mm, or what is printed as nothing: rounding of single precision lies below
 
 
 def number_words(value: float, unit: str, units: str, sign: bool) -> str:
     """An outcome as a person reads it: mm or in, percent, years."""
+    value = 0.0 if abs(value) < LEAST else value
     if unit == "mm":
         factor, word, digits = length_scale(units)
         return f"{value * factor:{'+' if sign else ''}.{digits}f} {word}"
@@ -59,7 +61,7 @@ def _of(table: Dataset, outcome: str, at: int) -> tuple[float, float, str]:
 
 def is_clear(mean: float, error: float) -> bool:
     """Whether a difference is clear of nothing by two standard errors of its pairs."""
-    return abs(mean) > CLEAR * error and mean != 0.0
+    return abs(mean) > CLEAR * error and abs(mean) > LEAST
 
 
 def headline(table: Dataset, units: str) -> str:
@@ -108,13 +110,15 @@ def comparison_table(table: Dataset, units: str) -> Table:
         for outcome in SHOWN:
             mean, error, unit = _of(table, outcome, at)
             if at == 0:
-                first = float(table["value_mean"].sel(outcome=outcome)[0])
+                chosen = "value_quantile" if unit == "mm" else "value_mean"
+                first = float(table[chosen].sel(outcome=outcome)[(0, 1) if unit == "mm" else 0])
                 cells.append(number_words(first, unit, units, outcome in ("place_shift", "lasting_action_change")))
             else:
                 cells.append(f"{number_words(mean, unit, units, True)} ± {_error(error, unit, units)}")
         rows.append(tuple(cells))
     caption = (
-        "Means over the runs: the first row as it is, the others as differences from it, ± one standard error over "
+        "The first as it is: lengths of the middle run, else means. The others: mean difference from it, run by run, "
+        "± one standard error, over "
         f"{table.attrs['draws']} paired runs of {table.attrs['horizon_years']} years."
     )
     return Table(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS
 from driftmodel.base.units import MM_PER_INCH, length_words
-from driftmodel.outlook.season import average_year_from, month_of
+from driftmodel.outlook.season import average_year_from, is_southern, month_of
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -75,13 +75,6 @@ def quantiles(values: Array) -> Array:
     ordered = np.sort(np.ascontiguousarray(values.T), axis=1)
     at = [round(q * (ordered.shape[1] - 1)) for q in QUANTILES]
     return np.ascontiguousarray(ordered[:, at].T)
-
-
-def is_southern(fc: Dataset) -> bool:
-    """True where January is warmer than July by more than a degree: the seasons' names then swap."""
-    month, temperature = month_of(fc["time"].values), fc["air_temperature"].values
-    january, july = temperature[month == 0], temperature[month == 6]
-    return bool(january.size and july.size and january.mean() > july.mean() + 1.0)
 
 
 def length_scale(units: str) -> tuple[float, str, int]:

@@ -13,6 +13,7 @@ MONTHS = (
 SAYINGS = (
     (0.05, "one time in twenty"),
     (0.10, "one time in ten"),
+    (1 / 7, "one time in seven"),
     (0.20, "one time in five"),
     (0.25, "one time in four"),
     (1 / 3, "one time in three"),

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
-from driftmodel.advice.records import Advice
+import numpy as np
+
+from driftmodel.advice.records import Advice, Outcome
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.base.version import __version__
-from driftmodel.report.phrases import months_words
-from driftmodel.report.words import when_words
-
-if TYPE_CHECKING:
-    from xarray import Dataset
+from driftmodel.report.phrases import during, months_words
+from driftmodel.report.words import when_sentence
 
 CAUTIONS = (
     "Never leave it in a parked car, in the sun, by a heater or a fire.",
@@ -29,7 +27,7 @@ def both_lengths(length_mm: float) -> str:
     return f"{length_words(length_mm, 'metric')} ({length_words(length_mm, 'inch')})"
 
 
-def owner_sheet(fc: Dataset, scenario: Scenario, advice: Advice) -> str:
+def owner_sheet(scenario: Scenario, advice: Advice) -> str:
     """The sheet as one HTML page with nothing to fetch; it prints on one page of A4 or letter."""
     from jinja2 import Environment, StrictUndefined
 
@@ -40,7 +38,7 @@ def owner_sheet(fc: Dataset, scenario: Scenario, advice: Advice) -> str:
         invented=scenario.invented,
         keep=f"{advice.keep[0]:.0f} to {advice.keep[1]:.0f} %",
         keep_line="relative humidity, by a small hygrometer kept beside the guitar. Check the hygrometer once a year.",
-        sections=sheet_sections(fc, scenario, advice),
+        sections=sheet_sections(scenario, advice),
         cautions=CAUTIONS,
         version=__version__,
         seed=advice.seed,
@@ -48,13 +46,21 @@ def owner_sheet(fc: Dataset, scenario: Scenario, advice: Advice) -> str:
     )
 
 
-def sheet_sections(fc: Dataset, scenario: Scenario, advice: Advice) -> list[tuple[str, list[str]]]:
-    """(head, lines): what to keep, what to watch, when to come back."""
+def due_words(outcome: Outcome, advice: Advice) -> str:
+    """When a regrade is due in one air, as the forecast says it."""
+    dates = [np.datetime64(day or "NaT") for day in outcome.first_due]
+    return when_sentence(dates, 1.0 - outcome.no_regrade, advice.horizon_years, advice.southern)
+
+
+def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[str]]]:
+    """(head, lines): what to keep, what to watch, when to come back. What is told is of the air advised; where that
+    is not the air as it is, that is told too."""
     rule, now = scenario.rule, advice.now
+    best = next((each for each in advice.measures if each.key == advice.best), None)
+    kept = now if best is None else best.outcome
     keep = []
-    if advice.best:
-        best = next(each for each in advice.measures if each.key == advice.best)
-        keep.append(f"{best.words}{', ' + months_words(best.months) if len(best.months) < 12 else ''}.")
+    if best is not None:
+        keep.append(f"{best.words}{', ' + during(best.months) if len(best.months) < 12 else ''}.")
     else:
         keep.append(
             "Keep it where it is kept now." if advice.kind == "steady" else "Keep it away from the dampest room."
@@ -64,16 +70,19 @@ def sheet_sections(fc: Dataset, scenario: Scenario, advice: Advice) -> list[tupl
     if now.damp_months:
         keep.append(f"Dampest: {months_words(now.damp_months)}. Air the case, and keep it off outer walls.")
     keep.append("Keep it away from heaters, fires, sunny windows and cold outer walls.")
+    swing = f"about {both_lengths(kept.action_swing_mm)} over a year"
+    if best is not None:
+        swing += f" when kept so ({both_lengths(now.action_swing_mm)} when not)"
     watch = [
-        f"The action rises in damp and falls in dry air, by about {both_lengths(now.action_swing_mm)} over a year "
-        "here. That comes back by itself.",
+        f"The action rises in damp and falls in dry air, by {swing}. That comes back by itself.",
         "Dry: sharp fret ends, a sunken top behind the bridge, buzzing. Damp: a high, swollen top and a stiff action.",
         "A crack, a lifting bridge or a loose bar: slacken the strings and bring it in, at any time of year.",
     ]
+    due = due_words(kept, advice)
     back = [
         "Once a year, in the same month and at the same humidity, measure the action and write it below.",
-        f"Come back if it stays below {both_lengths(rule.action_low_mm)} or above {both_lengths(rule.action_high_mm)} "
-        f"for {rule.days_outside} days while the air is inside the band above.",
-        when_words(fc, scenario),
+        f"Come back if it stays below {both_lengths(rule.action_low_mm)} or above {both_lengths(rule.action_high_mm)}, "
+        f"the middle of the two outer strings, for {rule.days_outside} days while the air is inside the band above.",
+        due if best is None else f"Kept so: {due[0].lower()}{due[1:]}",
     ]
     return [("What to keep", keep), ("What to watch", watch), ("When to come back", back)]

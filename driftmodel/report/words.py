@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
-from driftmodel.report.digest import is_southern, signed_length
+from driftmodel.outlook.season import is_southern
+from driftmodel.report.digest import signed_length
 from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, years_words
 
 if TYPE_CHECKING:
@@ -79,6 +80,13 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
             f"The air it goes to is not the air it was set up in: on the average of a year it holds the action past "
             f"what the rule allows, in {percent(soon)} of the runs within {years_words(soon_year)}. A spacer chosen "
             "for the place mends that, or air nearer to the workshop's."
+        )
+    if word == "regrade" and attrs["regrade_cause"] == "both":
+        return (
+            f"Within {years_words(soon_year)} of set-up the action is more likely than not past what the rule allows "
+            f"on the average of a year ({percent(soon)}). Part of that is the place, whose air is not the air it was "
+            "set up in, and part is what the body has settled for good under the strings. Neither comes back with the "
+            "season; air nearer to the workshop's takes out the place's part."
         )
     if word == "regrade":
         return (
