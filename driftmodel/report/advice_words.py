@@ -168,7 +168,8 @@ def historic_words(advice: Advice) -> str:
         "The band of EN 15757, the European standard for old objects grown used to a place: a seasonal cycle from "
         f"{band.cycle_low_pct:.0f} to {band.cycle_high_pct:.0f} %, short fluctuations from "
         f"{band.fluctuation_low_pct:+.0f} to {band.fluctuation_high_pct:+.0f} % about it; "
-        f"{percent(band.outside_share)} of the hours are outside. It is for what has lived there for years, not for a guitar that has just come.{note}"
+        f"{percent(band.outside_share)} of the hours are outside. "
+        f"It is for what has lived there for years, not for a guitar that has just come.{note}"
     )
 
 
