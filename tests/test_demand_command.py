@@ -16,6 +16,7 @@ import pytest
 from workbook_reader import read_workbook
 
 from driftmodel.doors import demand_command
+from driftmodel.doors.crew import crew_of
 from driftmodel.fleet.invented import ToyDrift
 from driftmodel.fleet.roster import read_fleet
 
@@ -272,9 +273,9 @@ def test_a_backtest_without_a_past_is_refused(run: Callable[..., object], mine: 
 
 
 def test_workers_elsewhere_are_not_sent_to_this_machines_cache(tmp_path: Path) -> None:
-    assert demand_command._crew(1, "tcp://10.0.0.5:8786", None).folder is None
-    assert demand_command._crew(1, "tcp://10.0.0.5:8786", tmp_path / "all").folder == tmp_path / "all"
-    assert demand_command._crew(1, None, None).folder is not None
+    assert crew_of(1, "tcp://10.0.0.5:8786", None).folder is None
+    assert crew_of(1, "tcp://10.0.0.5:8786", tmp_path / "all").folder == tmp_path / "all"
+    assert crew_of(1, None, None).folder is not None
 
 
 def test_a_scheduler_that_does_not_answer_is_told(run: Callable[..., object], mine: Path) -> None:
