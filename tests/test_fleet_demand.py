@@ -138,11 +138,71 @@ def test_no_claims_pull_the_multiplier_below_one_and_many_above() -> None:
 def test_a_multiplier_of_one_gives_the_physics_and_a_huge_one_no_more_than_there_are_units() -> None:
     expected = dm.forecast_demand(small(), LAW).expected
     ones = np.ones(expected.noise.shape[1:])
-    first, repeat = dm.scaled(expected, ones, np.ones((2, 2)))
+    plain = dm.monthly(expected)
+    first, repeat = dm.scaled(plain, ones, np.ones((2, 2)))
     assert first == pytest.approx(expected.first.sum(axis=(-1, -2)), rel=1e-9)
     assert repeat == pytest.approx(expected.repeat.sum(axis=(-1, -2)), rel=1e-9)
-    many, _ = dm.scaled(expected, ones, np.full((2, 2), 1e4))
+    many, _ = dm.scaled(plain, ones, np.full((2, 2), 1e4))
     assert np.all(many.sum(axis=-1) <= expected.at_risk[..., 0] + 1e-6)
+
+
+def lagged(fleet: Fleet, shares: list[float], **changed: float) -> Fleet:
+    habits = fleet.settings.habits.model_copy(update={"report_lag_shares": shares, **changed})
+    return replace(fleet, settings=fleet.settings.model_copy(update={"habits": habits}))
+
+
+def claims_with(fleet: Fleet, chosen: np.ndarray) -> Fleet:
+    return replace(
+        fleet, claims=type(fleet.claims)(*(getattr(fleet.claims, n)[chosen] for n in fleet.claims.__dataclass_fields__))
+    )
+
+
+@pytest.mark.parametrize(("one_kind", "near"), [(True, 1e-9), (False, 0.05)])
+def test_another_lag_put_in_later_is_the_lag_the_cells_are_run_with(one_kind: bool, near: float) -> None:
+    """No claims, so the stated lag stands: what the cells give under B is what they give under A moved by B - A."""
+    a, b = [0.3, 0.25, 0.2, 0.15, 0.1], [0.1, 0.15, 0.2, 0.25, 0.3]
+    fleet = small()
+    fleet = claims_with(fleet, fleet.claims.report < 0)
+    if one_kind:
+        units = fleet.units
+        same = (units.region == 0) & (units.design == 0)
+        fleet = replace(fleet, units=Units(*(getattr(units, n)[same] for n in Units.__dataclass_fields__)))
+        many = fleet.units.sale.size
+        fleet = with_units(
+            fleet,
+            build=np.full(many, fleet.cutoff - 30, dtype=np.int32),
+            sale=np.full(many, fleet.cutoff - 29, dtype=np.int32),
+            regraded=np.full(many, -1, dtype=np.int32),
+        )
+    under_a, under_b = (dm.forecast_demand(lagged(fleet, shares), LAW).expected for shares in (a, b))
+    moved = dm.with_lag(dm.monthly(under_a), under_a, np.array(b) - np.array(a))
+    wanted = dm.monthly(under_b)
+    for name in ("first", "at_risk", "pending", "history"):
+        assert getattr(moved, name) == pytest.approx(getattr(wanted, name), rel=near, abs=1e-9), name
+    # repeats are few here: a hundredth of the first
+    assert moved.repeat == pytest.approx(wanted.repeat, rel=max(near, 0.02), abs=1e-3 if one_kind else 0.05)
+    assert wanted.pending.sum() > 1.3 * under_a.pending.sum()
+
+
+def test_few_claims_leave_the_first_months_and_the_not_yet_reported_wide() -> None:
+    """1500 claims, and 15 with the same share at each lag; multiplier and weather are held: only the lag differs."""
+    fleet = small(200000, samples=300, multiplier_log_sd=0.01)
+    widths = []
+    for times in (1, 100):
+        lag = np.tile(np.repeat(np.arange(5), [5, 4, 3, 2, 1]), times)
+        event = np.full(lag.size, fleet.cutoff - 8, dtype=np.int32)
+        first = claims_with(fleet, np.arange(lag.size))
+        found = dm.forecast_demand(
+            replace(first, claims=replace(first.claims, event=event, report=(event + lag).astype(np.int32))),
+            replace(LAW, weather=0.0),
+        )
+        if times == 100:
+            assert found.lag == pytest.approx(np.array([5, 4, 3, 2, 1]) / 15)
+        month = found.cube["regrades"].values[:, 0].sum(axis=(1, 2, 3, 4)).astype(float)
+        waiting = found.cube["not_yet_reported"].values.sum(axis=(1, 2)).astype(float)
+        widths.append([np.diff(np.quantile(part, [0.1, 0.9]))[0] / part.mean() for part in (month, waiting)])
+    few, many = widths
+    assert few[0] > 1.1 * many[0] and few[1] > 1.4 * many[1]
 
 
 def test_weather_shared_in_a_region_widens_totals() -> None:

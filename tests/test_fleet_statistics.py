@@ -182,6 +182,33 @@ def test_crps_and_intervals_by_hand() -> None:
     assert scores.skill(1.0, 2.0) == 0.5
 
 
+def test_drawn_lags_are_dirichlet_where_nothing_is_cut_off() -> None:
+    """Dirichlet law of counts n_k: mean n_k / n, variance m (1 - m) / (n + 1) (Gelman et al. 2013, table A.1)."""
+    shares = np.array([0.3, 0.25, 0.0, 0.35, 0.1])
+    law = delay.stated_lag(shares, 20.0)
+    random = np.random.default_rng(2)
+    drawn = np.array([law.draw(random) for _ in range(20000)])
+    assert drawn.sum(axis=1) == pytest.approx(np.ones(20000))
+    assert drawn.mean(axis=0) == pytest.approx(shares, abs=0.003)
+    assert drawn.var(axis=0) == pytest.approx(shares * (1.0 - shares) / 21.0, rel=0.05)
+
+
+def test_lags_from_claims_are_drawn_about_the_chain_ladder_and_wider_from_fewer() -> None:
+    """Reports cut off at month 12: the draws' mean is the estimate, and the spread falls as one over the root of n."""
+    random = np.random.default_rng(4)
+    spread = []
+    for count in (60, 6000):
+        event = random.integers(0, 13, count)
+        report = event + random.choice(3, count, p=[0.5, 0.3, 0.2])
+        known = report <= 12
+        law = delay.lag_from_claims(event[known], report[known], 12, 12)
+        assert law.shares == pytest.approx(delay.lag_shares(event[known], report[known], 12, 12)[: law.shares.size])
+        drawn = np.array([law.draw(random) for _ in range(4000)])
+        assert drawn.mean(axis=0) == pytest.approx(law.shares, abs=0.01)
+        spread.append(float(drawn[:, 0].std()))
+    assert spread[0] / spread[1] == pytest.approx(10.0, rel=0.25)
+
+
 def test_coverage_of_small_counts_is_80_pct_when_right_and_the_closed_interval_holds_more() -> None:
     """Of samples (0, 1, 1, 2): at 1 the transform is even on 0.25 to 0.75, all within; at 0 on 0 to 0.25, 0.15 / 0.25
     of it within; at 3 it is 1, without. Poisson counts of mean 0.5 to 2 forecast by their own law hold 80 %."""
@@ -199,8 +226,9 @@ def test_coverage_of_small_counts_is_80_pct_when_right_and_the_closed_interval_h
 
 
 def test_the_band_of_chance_is_the_binomials() -> None:
-    """Of 100 cases at 0.8, P(X <= 71) = 0.020 and P(X >= 88) = 0.025 (binomial sums), so 72 to 87 are within."""
-    assert scores.chance_band(100, 0.8) == (0.72, 0.87)
+    """Of 100 cases at 0.8, P(X <= 71) = 0.0200, P(X <= 72) = 0.0342, P(X >= 88) = 0.0253 and P(X >= 89) = 0.0126
+    (binomial sums), so 72 to 88 are within 95 %."""
+    assert scores.chance_band(100, 0.8) == (0.72, 0.88)
     low, high = scores.chance_band(10000, 0.8)
     assert high - low == pytest.approx(2 * 1.96 * 0.4 / 100, rel=0.02)
 

@@ -167,7 +167,8 @@ def backtest_words(result: Backtest) -> str:
         f"The 80 % interval held {100 * within:.0f} % of them: {verdict}.",
         f"By chance alone {100 * low:.0f} to {100 * high:.0f} % would do for {len(result.rows)} forecasts, "
         "if no two shared weather.",
-        f"From P10 to P90 with both ends lie {100 * result.closed_80:.0f} %: counts are whole, so small ones hold more.",
+        f"From P10 to P90 with both ends lie {100 * result.closed_80:.0f} %: counts are whole, so small ones hold "
+        "more.",
     ]
     for name, value in result.skill.items():
         word = "better than" if value > 0.0 else "worse than" if value < 0.0 else "as good as"

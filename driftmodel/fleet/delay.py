@@ -59,24 +59,69 @@ def lag_triangle(event_month: ArrayLike, report_month: ArrayLike, cutoff_month: 
     return table
 
 
+def reverse_counts(
+    event_month: ArrayLike, report_month: ArrayLike, cutoff_month: int, periods: int
+) -> tuple[Array, Array]:
+    """Reports at each lag and at any smaller one, (periods,) each, of those events whose lag could be seen that far:
+    the counts of the reverse-time hazards (Kalbfleisch and Lawless 1989). None are smaller than lag 0."""
+    table = lag_triangle(event_month, report_month, cutoff_month, periods)
+    by = np.array([table[: periods - lag, lag].sum() for lag in range(periods)])
+    sooner = np.array([0.0, *(table[: periods - lag, lag - 1].sum() for lag in range(1, periods))])
+    return by - sooner, sooner
+
+
+def shares_of(hazards: ArrayLike) -> Array:
+    """Shares (..., lags) from reverse-time hazards (..., lags): at this lag, given at it or sooner; lag 0 has 1."""
+    hazard = np.array(hazards, dtype=float)
+    hazard[..., 0] = 1.0
+    sooner = np.cumprod((1.0 - hazard)[..., ::-1], axis=-1)[..., ::-1]  # and not at a longer lag, this one included
+    return np.asarray(hazard * np.concatenate([sooner[..., 1:], np.ones((*hazard.shape[:-1], 1))], axis=-1))
+
+
 def lag_shares(event_month: ArrayLike, report_month: ArrayLike, cutoff_month: int, periods: int) -> Array:
     """Share of reports that come 0, 1, ... months after the event (periods,), right truncation taken out.
 
     Reverse-time hazards of the triangle, which is the chain ladder read from its end (Kalbfleisch and Lawless 1989).
     Lags longer than `periods` - 1 cannot be seen and have share 0.
     """
-    table = lag_triangle(event_month, report_month, cutoff_month, periods)
-    remaining = 1.0
-    shares = np.zeros(periods)
-    for lag in range(periods - 1, 0, -1):
-        rows = slice(0, periods - lag)
-        by = table[rows, lag].sum()
-        here = by - table[rows, lag - 1].sum()
-        hazard = here / by if by > 0.0 else 0.0
-        shares[lag] = remaining * hazard
-        remaining -= shares[lag]
-    shares[0] = remaining
-    return shares
+    here, sooner = reverse_counts(event_month, report_month, cutoff_month, periods)
+    return shares_of(here / np.maximum(here + sooner, 1.0))
+
+
+@dataclass(frozen=True)
+class ReportingLag:
+    """What is known of the lag of reports. shares (lags,): the estimate; here, sooner (lags,): reports at each lag and
+    at smaller ones that speak for it."""
+
+    shares: Array
+    here: Array
+    sooner: Array
+
+    def draw(self, random: np.random.Generator) -> Array:
+        """Shares (lags,) that the same reports could as well have come from.
+
+        Each reverse-time hazard is beta about its counts: without truncation this is the Dirichlet law of the Bayesian
+        bootstrap (Rubin 1981). A lag that no report speaks for stays at 0.
+        """
+        open_ones = (self.here > 0.0) & (self.sooner > 0.0)
+        hazard = (self.here > 0.0).astype(float)
+        hazard[open_ones] = random.beta(self.here[open_ones], self.sooner[open_ones])
+        return shares_of(hazard)
+
+
+def lag_from_claims(event: ArrayLike, report: ArrayLike, cutoff: int, periods: int) -> ReportingLag:
+    """The lag as claims have it, up to the longest one seen within `periods` months."""
+    here, sooner = reverse_counts(event, report, cutoff, periods)
+    lags = int(np.flatnonzero(here > 0.0).max(initial=0)) + 1
+    shares = shares_of(here / np.maximum(here + sooner, 1.0))
+    return ReportingLag(shares[:lags], here[:lags], sooner[:lags])
+
+
+def stated_lag(shares: ArrayLike, worth: float) -> ReportingLag:
+    """The lag as stated, held as firmly as `worth` reports would make it: a Dirichlet law of that many counts."""
+    stated = np.asarray(shares, dtype=float)
+    by = np.cumsum(stated)
+    return ReportingLag(stated, worth * stated, worth * np.maximum(by - stated, 0.0))
 
 
 def delayed(monthly: ArrayLike, shares: ArrayLike) -> Array:

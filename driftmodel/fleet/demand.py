@@ -5,7 +5,6 @@ Quantiles do not add: so all totals, parts, hours and money are summed sample by
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
-from driftmodel.fleet.delay import lag_shares
+from driftmodel.fleet.delay import ReportingLag, lag_from_claims, stated_lag
 from driftmodel.fleet.expect import Window
 from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import DISPOSITIONS, Claims, Fleet
@@ -25,19 +24,24 @@ from driftmodel.fleet.tables import NONE, month_label
 if TYPE_CHECKING:
     from xarray import Dataset
 
+    from driftmodel.fleet.fleet_file import HabitsFile
+
 Array = NDArray[np.float64]
 REGRADE, SEASONAL = DISPOSITIONS.index("regrade"), DISPOSITIONS.index("seasonal")
 NO_GRADE = "none mends it"
 LEAST_REPORTS = 30  # below this many claims the stated habit of reporting stands; own choice, no source
+LAG_MONTHS = 24  # how far back the lag is read from claims; own choice, no source
 SOON_MONTHS = 12
 QUANTILES = (0.1, 0.5, 0.9)
 
 
 @dataclass(frozen=True)
 class Demand:
-    """A demand forecast. cube: Dataset of counts (sample, month, region, design, grade, cover) `regrades`, and
-    (sample, month, region, design) `seasonal`. expected: what the physics alone says. before, data, after: prior,
-    (claims, expected) and posterior of the multiplier, (regions, designs). lag: share reported 0, 1, ... months after.
+    """A demand forecast. cube: Dataset of counts (sample, month, region, design, grade, cover) `regrades`,
+    (sample, month, region, design) `seasonal` and (sample, region, design) `not_yet_reported`. expected: what the
+    physics alone says. before, data, after: prior, (claims, expected) and posterior of the multiplier, (regions,
+    designs). lag: share reported 0, 1, ... months after,
+    the estimate; each sample has its own from what is known of it.
     """
 
     fleet: Fleet
@@ -68,12 +72,12 @@ def forecast_demand(
     cutoff = fleet.cutoff if cutoff is None else cutoff
     months = settings.horizon_months if months is None else months
     known = known_claims(fleet.claims, cutoff)
-    lag = reporting_lag(known, cutoff, settings.habits.report_lag_shares)
+    lag = reporting_lag(known, cutoff, settings.habits)
     cohorts = cohorts_of(fleet, known_at(fleet.units, cutoff))
     shape = (len(fleet.regions), len(fleet.designs))
     soon = min(SOON_MONTHS, months)
     window = Window(
-        cutoff, months, settings.members, len(settings.grades) + 1, tuple(lag.tolist()), fleet.claims_since, soon
+        cutoff, months, settings.members, len(settings.grades) + 1, tuple(lag.shares.tolist()), fleet.claims_since, soon
     )
     expected = run_cells(
         cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
@@ -83,8 +87,8 @@ def forecast_demand(
     count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
     before = claims_law.prior(settings.multiplier_log_sd)
     after = claims_law.posterior(before, count, expected.history)
-    cube = sample_cube(fleet, cohorts, expected, before, count, known, cutoff, months)
-    return Demand(fleet, cohorts, cube, expected, before, count, after, lag, cutoff)
+    cube = sample_cube(fleet, cohorts, expected, before, count, lag, known, cutoff, months)
+    return Demand(fleet, cohorts, cube, expected, before, count, after, lag.shares, cutoff)
 
 
 def known_claims(claims: Claims, cutoff: int) -> Claims:
@@ -93,15 +97,13 @@ def known_claims(claims: Claims, cutoff: int) -> Claims:
     return Claims(*(getattr(claims, name)[kept] for name in Claims.__dataclass_fields__))
 
 
-def reporting_lag(claims: Claims, cutoff: int, stated: Sequence[float]) -> Array:
+def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile) -> ReportingLag:
     """Share reported 0, 1, ... months after the event: from regrade claims when there are enough, else as stated."""
+    stated = habits.report_lag_shares
     chosen = claims.disposition == REGRADE
     if chosen.sum() < LEAST_REPORTS:
-        return np.asarray(stated, dtype=float)
-    periods = max(len(stated), 24)
-    shares = lag_shares(claims.event[chosen], claims.report[chosen], cutoff, periods)
-    longest = int(np.flatnonzero(shares > 0.0).max(initial=0))
-    return shares[: longest + 1]
+        return stated_lag(stated, habits.report_lag_worth)
+    return lag_from_claims(claims.event[chosen], claims.report[chosen], cutoff, max(len(stated), LAG_MONTHS))
 
 
 def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:
@@ -127,19 +129,60 @@ def weather_ratio(expected: FleetDemand) -> Array:
     return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
 
 
-def scaled(expected: FleetDemand, ratio: Array, multiplier: Array) -> tuple[Array, Array]:
+@dataclass(frozen=True)
+class Monthly:
+    """Expected numbers under one lag of reports: first, repeat, at_risk, regraded (regions, designs, months); pending,
+    history (regions, designs), as in run.FleetDemand."""
+
+    first: Array
+    repeat: Array
+    at_risk: Array
+    regraded: Array
+    pending: Array
+    history: Array
+
+
+def monthly(expected: FleetDemand) -> Monthly:
+    """The expected numbers under the lag they were made with."""
+    first, repeat = expected.first.sum(axis=(-1, -2)), expected.repeat.sum(axis=(-1, -2))
+    return Monthly(first, repeat, expected.at_risk, expected.regraded, expected.pending, expected.history)
+
+
+def with_lag(plain: Monthly, expected: FleetDemand, change: Array) -> Monthly:
+    """The same under shares of reporting that differ by `change` (lags,) from those the cells were run with.
+
+    Crossings do not depend on the lag, so a change of it moves reports of their months. A unit without a report is the
+    likelier to be past its threshold the longer the lag, which also weighs all units anew: exact for units of one kind,
+    and for several as if each had their mean share of pending ones. Shares over grades and cover are left as they are.
+    """
+    if not change.any():
+        return plain
+    windows = np.lib.stride_tricks.sliding_window_view(expected.crossed, change.size, axis=-1)
+    moved = windows @ change[::-1]
+    later = -np.cumsum(change)[-2::-1]  # more of those that crossed so many months ago are not yet reported
+    before, start = later.size, plain.at_risk[..., 0]
+    more = np.where(start > 0.0, expected.crossed[:, :, 0, :before] @ later / np.where(start > 0.0, start, 1.0), 0.0)
+    weight = 1.0 / np.maximum(1.0 + more, 1e-9)
+    first = np.maximum(plain.first + moved[:, :, 0], 0.0) * weight[..., None]
+    repeat = np.maximum(plain.repeat + moved[:, :, 1], 0.0)
+    gone = np.cumsum(plain.first - first, axis=-1)[..., :-1]
+    at_risk = np.concatenate([start[..., None], np.maximum(plain.at_risk[..., 1:] + gone, 0.0)], axis=-1)
+    pending = np.maximum(plain.pending + expected.past[:, :, 0] @ later, 0.0) * weight
+    history = np.maximum(plain.history - expected.past[:, :, 1] @ later, 0.0)
+    return Monthly(first, repeat, at_risk, plain.regraded, pending, history)
+
+
+def scaled(expected: Monthly, ratio: Array, multiplier: Array) -> tuple[Array, Array]:
     """Expected first and repeat reports (regions, designs, months) under a multiplier (regions, designs) of the hazard
     and a member's weather ratio (regions, years + 1).
 
     Units at risk run down as they are regraded, so a large multiplier brings regrades forward and never makes more of
     them than there are units. With all at 1 this is the physics' own number.
     """
-    months = expected.first.shape[-3]
+    first, repeat, risk = expected.first, expected.repeat, expected.at_risk
+    months = first.shape[-1]
     weather = np.repeat(ratio[:, :-1], 12, axis=1)[:, None, :months]
     multiplier = multiplier[..., None] * weather
-    first = expected.first.sum(axis=(-1, -2))
-    repeat = expected.repeat.sum(axis=(-1, -2))
-    risk = expected.at_risk
     hazard = np.where(risk > 0.0, np.minimum(first / np.where(risk > 0.0, risk, 1.0), 1.0), 0.0)
     joining = np.diff(risk, axis=-1) + first[..., :-1]  # units sold since
     pool = expected.regraded + np.concatenate(
@@ -166,13 +209,14 @@ def sample_cube(
     expected: FleetDemand,
     before: Multiplier,
     count: NDArray[np.int64],
+    lag: ReportingLag,
     known: Claims,
     cutoff: int,
     months: int,
 ) -> Dataset:
-    """Counts by sample. Each sample lives in one weather member, with one multiplier for each region x design from
-    what claims say of that member's past; counts are Poisson about that. Sample i has its own stream, so more samples
-    leave the first ones as they were."""
+    """Counts by sample. Each sample lives in one weather member, with one lag of reports for the fleet and one
+    multiplier for each region x design, from what claims say of that member's past under that lag; counts are Poisson
+    about that. Sample i has its own stream, so more samples leave the first ones as they were."""
     import xarray as xr
 
     settings = fleet.settings
@@ -180,26 +224,34 @@ def sample_cube(
     samples, grades = settings.samples, len(settings.grades) + 1
     regrades = np.empty((samples, months, *shape, grades, 2), dtype=np.uint32)
     seasonal = np.empty((samples, months, *shape), dtype=np.uint32)
+    waiting = np.empty((samples, *shape), dtype=np.uint32)
+    plain = monthly(expected)
     share_first, share_repeat = _shares(expected.first), _shares(expected.repeat)
     ratio = weather_ratio(expected)
-    history = expected.history
     complaint = _complaint_law(fleet, cohorts, known, cutoff)
     ahead = _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, months), cutoff + 1)
     for sample in range(samples):
         random = np.random.default_rng([settings.seed, sample, 6])
         member = sample % settings.members
-        after = claims_law.posterior(before, count, history * ratio[member, :, -1:])
+        now = with_lag(plain, expected, lag.draw(random) - lag.shares)
+        after = claims_law.posterior(before, count, now.history * ratio[member, :, -1:])
         multiplier = random.gamma(after.shape, 1.0 / after.rate)
-        first, repeat = scaled(expected, ratio[member], multiplier)
+        first, repeat = scaled(now, ratio[member], multiplier)
         mean = first[..., None, None] * share_first + repeat[..., None, None] * share_repeat
         regrades[sample] = np.moveaxis(random.poisson(mean), 2, 0)
         level = random.gamma(complaint.shape, 1.0 / complaint.rate)
         seasonal[sample] = np.moveaxis(random.poisson(ahead * level[:, None, None]), 2, 0)
+        waiting[sample] = random.poisson(now.pending * ratio[member, :, -1:] * multiplier)
     whole = ("sample", "month", "region", "design", "grade", "cover")
     return xr.Dataset(
         {
             "regrades": (whole, regrades, {"long_name": "regrades reported", "units": "1"}),
             "seasonal": (whole[:4], seasonal, {"long_name": "seasonal complaints, in cover", "units": "1"}),
+            "not_yet_reported": (
+                ("sample", "region", "design"),
+                waiting,
+                {"long_name": "regrades due at the cut-off and not reported by then", "units": "1"},
+            ),
         },
         coords={
             "month": [month_label(cutoff + 1 + step) for step in range(months)],

@@ -38,7 +38,10 @@ class CellDemand:
     pending, history: numbers; issued: (months,) in-cover reports, within the window, of the units planned to be sold
     in each month; due: (cohorts,) chance of a report within `soon` months; level: (members, years + 1) each weather
     member's reports by year and, last, its history, and noise: the variance that the finite number of draws gives
-    them; beyond: units that no draw of the ensemble agrees with."""
+    them; beyond: units that no draw of the ensemble agrees with. By month of the crossing, so that another lag of
+    reports can be put in later: crossed: (2, lags - 1 + months) of first and repeat, from lags - 1 months before the
+    forecast on; past: (2, lags - 1) the months before it, of all next regrades not known as reported, and of the
+    history."""
 
     first: Array
     repeat: Array
@@ -51,6 +54,8 @@ class CellDemand:
     level: Array
     noise: Array
     beyond: int
+    crossed: Array
+    past: Array
 
 
 def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
@@ -68,6 +73,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     brought, noise = np.zeros((fresh.member.size, years + 1)), np.zeros((members, years + 1))
     level = np.zeros((members, years + 1))
     step = np.arange(1, months + 1)
+    crossed, past = np.zeros((2, lag.size - 1 + months)), np.zeros((2, lag.size - 1))
     shared: dict[str, Any] = {"members": members, "grades": grades, "months": months, "lag_shares": lag}
     built, sold, last = cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]
     count = cohorts.count[chosen].astype(float)
@@ -78,6 +84,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
             whole = float(count[mine].sum())
             history += whole * now.history
             brought[:, -1] += whole * now.parts[:, -1]
+            past[1] += whole * now.recent
         mine = mine[last[mine] == NONE]
         if mine.size == 0:
             continue
@@ -87,6 +94,8 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         split = _split(cohorts, chosen[mine], window)
         first += now.first[..., None] * split
         repeat += now.repeat[..., None] * split
+        crossed += whole * now.crossed
+        past[0] += whole * now.crossed[0, : lag.size - 1]
         pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
         due[mine] = now.first[: window.soon].sum()
         if window.cutoff < sale <= window.cutoff + months:
@@ -101,13 +110,17 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         noise[:, :-1] += _scatter(whole * now.parts, after.member, members)[:, :-1]
         level[:, :-1] += _by_member(whole * now.parts, after.member, members)[:, :-1]
         regraded += whole
+        crossed[1] += whole * now.crossed.sum(axis=0)
+        past[0] += whole * now.crossed[0, : lag.size - 1]
         repeat += (now.first + now.repeat)[..., None] * _split(cohorts, chosen[mine], window)
         pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
         due[mine] = now.first[: window.soon].sum()
     noise += _scatter(brought, fresh.member, members)
     level += _by_member(brought, fresh.member, members)
     first, repeat = (_in_set(table, used, window.grades) for table in (first, repeat))
-    return CellDemand(first, repeat, at_risk, regraded, pending, history, issued, due, level, noise, beyond)
+    return CellDemand(
+        first, repeat, at_risk, regraded, pending, history, issued, due, level, noise, beyond, crossed, past
+    )
 
 
 def _in_set(table: Array, used: NDArray[np.int64], grades: int) -> Array:
@@ -130,8 +143,9 @@ def _split(cohorts: Cohorts, rows: NDArray[np.intp], window: Window) -> Array:
     """Units out of and in cover in each month of the window, (months, 1, 2)."""
     months = window.months
     count = cohorts.count[rows].astype(float)
-    begin = np.clip(cohorts.sale[rows] - window.cutoff - 1, 0, months)
-    end = np.maximum(np.clip(cohorts.sale[rows] + cohorts.cover[rows] - window.cutoff - 1, 0, months), begin)
+    sold = cohorts.sale[rows] - window.cutoff - 1
+    begin = np.minimum(np.maximum(sold, 0), months)
+    end = np.maximum(np.minimum(sold + cohorts.cover[rows], months), begin)
     change = np.bincount(begin, count, months + 1) - np.bincount(end, count, months + 1)
     covered = np.cumsum(change)[:months]
     return np.stack([count.sum() - covered, covered], axis=-1)[:, None, :]

@@ -45,6 +45,7 @@ class HabitsFile(FileModel):
     report_lag_shares: list[float] = _f(
         "[0.3, 0.25, 0.2, 0.15, 0.1]  # reported 0, 1, 2 ... months after", min_length=1
     )
+    report_lag_worth: float = _f("20.0  # the shares above are held as firmly as so many claims", 20.0, gt=0, le=1e6)
     job_lag_months: int = _f("1", ge=0, le=24)
     sale_lag_months: int = _f("3", ge=0, le=60)
 

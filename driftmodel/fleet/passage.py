@@ -108,9 +108,12 @@ class Ahead:
 
     first, repeat: (months, grades) reports of the next regrade and of those after it; waiting: (months,) share still
     without a report at the start of each month; pending: share past the threshold and not yet reported; history:
-    reports expected between the age at sale and the cut-off from a unit of which nothing is known. possible: False
+    reports expected between the age at sale and the cut-off from a unit of which nothing is known, 0 for one known as
+    regraded. possible: False
     when no draw agrees with what is known (all of the ensemble has been regraded by this age). parts: (lives, years +
-    1) what each life brings to its member's reports of each year ahead and, last, to the history.
+    1) what each life brings to its member's reports of each year ahead and, last, to the history. crossed: (2, lags - 1
+    + months) crossings, of first and repeat in turn, by month from lags - 1 before the forecast on; recent: (lags - 1,)
+    crossings in the last of these months before it, of a unit of which nothing is known, 0 likewise.
     """
 
     first: Array
@@ -120,6 +123,8 @@ class Ahead:
     history: float
     possible: bool
     parts: Array
+    crossed: Array
+    recent: Array
 
 
 def ahead(
@@ -146,7 +151,7 @@ def ahead(
     tail = 1.0 - np.cumsum(lag_shares)  # chance of a lag longer than 0, 1, ...
     tail[-1] = 0.0
     agrees = lives.weight * (first >= sold_at) if fresh else lives.weight.copy()
-    late = np.clip(age - first, -1, tail.size - 1)
+    late = np.minimum(np.maximum(age - first, -1), tail.size - 1)
     unreported = np.where(first > age, 1.0, tail[late])
     known = agrees * unreported
     each_whole: Array = np.bincount(lives.member, agrees, members).astype(float)
@@ -155,24 +160,42 @@ def ahead(
     shape = (months, grades)
     years = -(-months // 12)
     if alive <= 1e-9 * max(whole, 1e-300):
-        none = np.zeros((first.size, years + 1))
-        return Ahead(np.zeros(shape), np.zeros(shape), np.ones(months), 0.0, 0.0, False, none)
+        none, before = np.zeros((first.size, years + 1)), tail.size - 1
+        crossed, recent = np.zeros((2, before + months)), np.zeros(before)
+        return Ahead(np.zeros(shape), np.zeros(shape), np.ones(months), 0.0, 0.0, False, none, crossed, recent)
     begin, span = age + 1 - (tail.size - 1), months + tail.size - 1
-    next_one = _reported(lives, agrees, 0, 1, begin, span, shape, lag_shares)
-    later = _reported(lives, known, 1, lives.crossing.shape[1], begin, span, shape, lag_shares)
+    next_one, next_crossed = _reported(lives, agrees, 0, 1, begin, span, shape, lag_shares)
+    later, later_crossed = _reported(lives, known, 1, lives.crossing.shape[1], begin, span, shape, lag_shares)
+    crossed = np.stack([next_crossed, later_crossed]) / alive
     pending = float((known * (first <= age)).sum()) / alive
-    by_lag = np.cumsum(lag_shares)
-    reported = np.zeros(lives.crossing.shape)
-    for limit, sign in ((age, 1.0), (max(history_from, 0) - 1, -1.0)):
-        since = np.clip(limit - lives.crossing, -1, tail.size - 1)
-        reported += sign * np.where(since >= 0, by_lag[since], 0.0)
-    gone = agrees * np.maximum(reported, 0.0).sum(axis=1)
     start = age + 1 - round(float(tail.sum()))
     parts = _parts(lives, agrees, known, start, months) / np.maximum(each_alive, 1e-9)[lives.member, None]
-    parts[:, -1] = gone / np.maximum(each_whole, 1e-9)[lives.member]
+    history, recent = 0.0, np.zeros(tail.size - 1)
+    if fresh:
+        gone = agrees * _reported_between(lives, max(history_from, 0), age, np.append(np.cumsum(lag_shares), 0.0))
+        parts[:, -1] = gone / np.maximum(each_whole, 1e-9)[lives.member]
+        history = float(gone.sum()) / max(whole, 1e-300)
+        recent = _recent(lives, agrees, begin, tail.size - 1) / max(whole, 1e-300)
     waiting = 1.0 - np.concatenate([[0.0], np.cumsum(next_one.sum(axis=1))[:-1]]) / alive
-    history = float(gone.sum()) / max(whole, 1e-300)
-    return Ahead(next_one / alive, later / alive, np.maximum(waiting, 0.0), pending, history, True, parts)
+    return Ahead(
+        next_one / alive, later / alive, np.maximum(waiting, 0.0), pending, history, True, parts, crossed, recent
+    )
+
+
+def _reported_between(lives: Lives, start: int, end: int, by_lag: Array) -> Array:
+    """Reports of each life, (lives,), from month index `start` to `end`. by_lag: (lags + 1,) share by then, last 0."""
+    reported = np.zeros(lives.crossing.shape)
+    for limit, sign in ((end, 1.0), (start - 1, -1.0)):
+        since = np.minimum(np.maximum(limit - lives.crossing, -1), by_lag.size - 2)
+        reported = reported + sign * by_lag[since]
+    return np.asarray(np.maximum(reported, 0.0).sum(axis=1))
+
+
+def _recent(lives: Lives, weight: Array, begin: int, span: int) -> Array:
+    """Crossings of all occasions in the `span` months from month index `begin` on, (span,)."""
+    crossing = lives.crossing - begin
+    row, occasion = np.nonzero((crossing >= 0) & (crossing < span))
+    return np.bincount(crossing[row, occasion], weight[row], span).astype(float)
 
 
 def _parts(lives: Lives, first: Array, later: Array, begin: int, months: int) -> Array:
@@ -187,13 +210,14 @@ def _parts(lives: Lives, first: Array, later: Array, begin: int, months: int) ->
 
 def _reported(
     lives: Lives, weight: Array, start: int, stop: int, begin: int, span: int, shape: tuple[int, int], lag: Array
-) -> Array:
-    """Reports (months, grades): crossings of occasions start..stop from month index `begin` on, lagged."""
+) -> tuple[Array, Array]:
+    """Reports (months, grades): crossings of occasions start..stop from month index `begin` on, lagged; and the
+    crossings (span,) themselves."""
     months, grades = shape
     crossing = lives.crossing[:, start:stop] - begin
     row, occasion = np.nonzero((crossing >= 0) & (crossing < span))
     if row.size == 0:
-        return np.zeros(shape)
+        return np.zeros(shape), np.zeros(span)
     at = crossing[row, occasion] * grades + lives.grade[row, start + occasion]
     table = np.bincount(at, weight[row], span * grades).reshape(span, grades)
     out = np.zeros(shape)
@@ -201,4 +225,4 @@ def _reported(
     for step, share in enumerate(lag):
         if share:
             out += share * table[longest - step : longest - step + months]
-    return out
+    return out, table.sum(axis=1)

@@ -33,7 +33,8 @@ Job = tuple[CellPassages, Cell, Cohorts, Window, int, int, Path | None]
 class FleetDemand:
     """Sums of expect.CellDemand by region and design: first, repeat (regions, designs, months, grades, 2); at_risk,
     regraded, issued (regions, designs, months); pending, history (regions, designs); level, noise (members, regions,
-    years + 1); due (cohorts,); beyond: units no draw agrees with."""
+    years + 1); due (cohorts,); beyond: units no draw agrees with; crossed (regions, designs, 2, lags - 1 + months) and
+    past (regions, designs, 2, lags - 1) by month of crossing."""
 
     first: Array
     repeat: Array
@@ -46,6 +47,8 @@ class FleetDemand:
     noise: Array
     due: Array
     beyond: int
+    crossed: Array
+    past: Array
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,7 @@ def run_cells(
     order = np.argsort(cohorts.cell, kind="stable")
     bounds = np.searchsorted(cohorts.cell[order], np.arange(len(cohorts.cells) + 1))
     members, months, grades = window.members, window.months, window.grades
+    before = len(window.lag_shares) - 1
     total: dict[str, Any] = {
         "first": np.zeros((*shape, months, grades, 2)),
         "repeat": np.zeros((*shape, months, grades, 2)),
@@ -119,6 +123,8 @@ def run_cells(
         "issued": np.zeros((*shape, months)),
         "pending": np.zeros(shape),
         "history": np.zeros(shape),
+        "crossed": np.zeros((*shape, 2, before + months)),
+        "past": np.zeros((*shape, 2, before)),
         "level": np.zeros((members, shape[0], -(-months // 12) + 1)),
         "noise": np.zeros((members, shape[0], -(-months // 12) + 1)),
     }
@@ -131,7 +137,7 @@ def run_cells(
     for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
         rows = chosen[index]
         region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
-        for name in ("first", "repeat", "at_risk", "regraded", "issued", "pending", "history"):
+        for name in ("first", "repeat", "at_risk", "regraded", "issued", "pending", "history", "crossed", "past"):
             total[name][region, design] += getattr(found, name)
         for name in ("level", "noise"):
             total[name][:, region] += getattr(found, name)
