@@ -186,7 +186,8 @@ def stock_list(demand: Demand, lead_months: int = 3) -> tuple[list[dict[str, Any
 def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
     """Prior, data and posterior of each region x design, side by side."""
     rows = []
-    expected = demand.expected.history
+    expected, pending = demand.expected.history, not_yet_reported(demand)
+    low, high = np.quantile(demand.cube["not_yet_reported"].values, (QUANTILES[0], QUANTILES[-1]), axis=0)
     for r, region in enumerate(demand.fleet.regions):
         for d, design in enumerate(demand.fleet.designs):
             own = Multiplier(demand.after.shape[r, d], demand.after.rate[r, d])
@@ -202,7 +203,9 @@ def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
                     "posterior_mean": float(own.mean),
                     "posterior_p10": float(own.quantile(0.1)),
                     "posterior_p90": float(own.quantile(0.9)),
-                    "not_yet_reported": float(not_yet_reported(demand)[r, d]),
+                    "not_yet_reported": float(pending[r, d]),
+                    "not_yet_reported_p10": float(low[r, d]),
+                    "not_yet_reported_p90": float(high[r, d]),
                 }
             )
     return rows

@@ -109,11 +109,10 @@ class Ahead:
     first, repeat: (months, grades) reports of the next regrade and of those after it; waiting: (months,) share still
     without a report at the start of each month; pending: share past the threshold and not yet reported; history:
     reports expected between the age at sale and the cut-off from a unit of which nothing is known, 0 for one known as
-    regraded. possible: False
-    when no draw agrees with what is known (all of the ensemble has been regraded by this age). parts: (lives, years +
-    1) what each life brings to its member's reports of each year ahead and, last, to the history. crossed: (2, lags - 1
-    + months) crossings, of first and repeat in turn, by month from lags - 1 before the forecast on; recent: (lags - 1,)
-    crossings in the last of these months before it, of a unit of which nothing is known, 0 likewise.
+    regraded. possible: False when no draw agrees with what is known (all of the ensemble has been regraded by this
+    age). parts: (lives, years + 1) what each life brings to its member's reports of each year ahead and, last, to the
+    history. crossed: (2, lags - 1 + months) crossings, of first and repeat in turn, by month from lags - 1 before the
+    forecast on; recent: (lags - 1,) crossings in the months before it, of a unit of which nothing is known, 0 likewise.
     """
 
     first: Array
