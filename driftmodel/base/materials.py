@@ -16,7 +16,7 @@ class Datum:
 
     spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
     variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
-    status: 'checked', 'one transcription', 'partly checked', 'computed', 'from memory', 'common practice', ...
+    status: 'checked', 'read once', 'partly checked', 'computed', 'from memory', 'common practice', ...
     """
 
     value: float

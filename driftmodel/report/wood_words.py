@@ -78,7 +78,7 @@ def spread_words(datum: Datum, unit: str | None = None) -> str:
 _STANDING = {
     "checked": "checked",
     "partly checked": "partly",
-    "one transcription": "one copy",
+    "read once": "read once",
     "computed": "computed",
     "not in the handbook": "other page",
     "from memory": "from memory",
@@ -122,8 +122,8 @@ def list_woods() -> str:
     lines = [
         "R, T: movement across a quarter-sawn and a flat-sawn board, % of its width for 1 % of moisture content.",
         "E: stiffness along the grain at 12 % moisture content, GPa. -: no figure; a forecast takes a stand-in.",
-        "*: sources disagree. Standing is that of the weakest figure: checked; partly (checked); one copy (a single",
-        "transcription of the table); computed (from shrinkage); other page (not in the handbook); from memory.",
+        "*: sources disagree. Standing is that of the weakest figure: checked; partly (checked); read once (in",
+        "the table, not a second time); computed (from shrinkage); other page (not in the handbook); from memory.",
         "All of one wood: driftmodel woods NAME",
         "",
         head,
