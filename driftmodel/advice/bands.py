@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -86,12 +88,21 @@ def settled_later_pct(chain: Chain) -> float:
     return humidity_of_moisture(float(last))
 
 
-def average_year(chain: Chain) -> tuple[int, NDArray[np.int64], NDArray[np.float32]]:
-    """(first day counted from set-up, calendar month 0 to 11 of each day from it on, the action of place and season on
-    those days (draws, days))."""
+@dataclass(frozen=True)
+class Year:
+    """What an average year is read from: start, its first day counted from set-up; month (days,), calendar month 0 to
+    11 of each day from it on; action_mm (draws, days) of place and season on those days."""
+
+    start: int
+    month: NDArray[np.int64]
+    action_mm: NDArray[np.float32]
+
+
+def average_year(chain: Chain) -> Year:
+    """The average year of the place a chain lives in last."""
     days = days_from_setup(chain)
     start = average_year_from(chain.scenario, days.size)
-    return start, month_of(days[start:]), action_of_place_and_season(chain)[:, start:]
+    return Year(start, month_of(days[start:]), action_of_place_and_season(chain)[:, start:])
 
 
 def daily_humidity(chain: Chain) -> Array:
@@ -101,15 +112,14 @@ def daily_humidity(chain: Chain) -> Array:
     return np.stack(rows)
 
 
-def months_at_risk(chain: Chain, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:
+def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:
     """The twelve months of the place lived in last: its air, and the chances that action or wood are outside."""
-    start, month, action = average_year(chain)
-    outside = past_rule_by_month(action, month, chain.scenario.rule)
-    set_taken = held.past_set()[:, start:]
-    humidity = daily_humidity(chain)[:, start:]
+    outside = past_rule_by_month(year.action_mm, year.month, chain.scenario.rule)
+    set_taken = held.past_set()[:, year.start :]
+    humidity = daily_humidity(chain)[:, year.start :]
     result = []
     for number in range(1, 13):
-        here = month == number - 1
+        here = year.month == number - 1
         if not here[: humidity.shape[1]].any():
             continue
         low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], (0.1, 0.5, 0.9)).tolist()
@@ -131,9 +141,9 @@ def _daily_means(hourly: Array) -> tuple[float, ...]:
     return tuple(hourly[: 24 * 365].reshape(-1, 24).mean(axis=1).round(1).tolist())
 
 
-def historic_air(chain: Chain) -> HistoricAir:
+def historic_air(chain: Chain, year: Year) -> HistoricAir:
     """The EN 15757 band of the first weather's hours where the instrument lives last."""
-    since = day_of(chain.scenario, chain.scenario.setup.setup) + average_year(chain)[0]
+    since = day_of(chain.scenario, chain.scenario.setup.setup) + year.start
     humidity = chain.weathers[0].air["relative_humidity"].values[24 * since :]
     band = historic_band(humidity)
     outside = (humidity < band.low) | (humidity > band.high)

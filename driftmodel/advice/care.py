@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from driftmodel.advice.bands import (
     DAMP_PCT,
+    Year,
     action_band,
     average_year,
     daily_humidity,
@@ -17,11 +18,12 @@ from driftmodel.advice.bands import (
     settled_later_pct,
     wood_band,
 )
-from driftmodel.advice.measures import Measure, Need, measures_for, with_climate
+from driftmodel.advice.measures import Measure, Need, measures_for
 from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, MeasureResult, MonthRisk, Outcome
 from driftmodel.advice.strain import Held, held_strain, restrained_share
 from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.records import Scenario
+from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.findings import due_dates, regrade_dates
@@ -53,16 +55,17 @@ def advise(
     by_action = action_band(chain)
     bands = (by_action, wood_band(chain, by_action.settled_pct), wood_band(chain, settled_later_pct(chain)))
     keep = band_to_keep(bands)
-    months = months_at_risk(chain, held, keep)
+    year = average_year(chain)
+    months = months_at_risk(chain, year, held, keep)
     climate = scenario.stays[-1].climate
     start = scenario.stays[-1].start
     need = Need(keep, *_months_to_mend(months, keep), start, scenario.seed)
-    now = outcome(chain, held, months)
+    now = outcome(chain, year, held, months)
     here = cold_surfaces(climate, start, scenario.seed)
     results = []
     for measure in measures_for(climate, need):
         progress(f"with a measure: {measure.key}")
-        changed = run_chain(with_climate(scenario, measure.climate), ensemble, cache)
+        changed = run_chain(with_last_climate(scenario, measure.climate), ensemble, cache)
         results.append(_result(measure, chain, changed, seed, need, now, here))
     if climate.room is not None and climate.outdoor is not None:
         progress("against the outer wall")
@@ -72,7 +75,7 @@ def advise(
     return Advice(
         scenario.name, scenario.title, scenario.horizon_years, chain.draws.count, seed, keep, bands,
         restrained_share(scenario.instrument), months, kind, is_southern(chain.weathers[0].air), now, here,
-        tuple(results), historic_air(chain), best, why,
+        tuple(results), historic_air(chain, year), best, why,
     )  # fmt: skip
 
 
@@ -87,16 +90,15 @@ def band_to_keep(bands: tuple[HumidityBand, ...]) -> tuple[float, float]:
     return float(round(low)), float(round(high))
 
 
-def outcome(chain: Chain, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
+def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
     """What the chain says of its air (see records.Outcome)."""
-    start, month, action = average_year(chain)
-    humidity = daily_humidity(chain)[:, start:]
+    humidity = daily_humidity(chain)[:, year.start :]
     days_a_year = 365.25
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.step[:, 0] == NEVER)),
         _first_due(chain),
-        float(np.median(swing(monthly_means(action, month)))),
+        float(np.median(swing(monthly_means(year.action_mm, year.month)))),
         float(held.splits().mean()),
         float(held.past_set().mean() * days_a_year),
         tuple(each.month for each in months if each.reason),
@@ -114,12 +116,16 @@ def _first_due(chain: Chain) -> tuple[str, str, str]:
     return early, middle, late
 
 
+def _with_keep(chain: Chain, seed: int, need: Need) -> Outcome:
+    """What a changed air does, held against the band that is to be kept."""
+    year, held = average_year(chain), held_strain(chain, seed)
+    return outcome(chain, year, held, months_at_risk(chain, year, held, need.keep))
+
+
 def _result(
     measure: Measure, before: Chain, after: Chain, seed: int, need: Need, now: Outcome, here: tuple[ColdSurface, ...]
 ) -> MeasureResult:
-    held = held_strain(after, seed)
-    months = months_at_risk(after, held, need.keep)
-    then = outcome(after, held, months)
+    then = _with_keep(after, seed, need)
     gained = after.free_years() - before.free_years()
     surfaces = cold_surfaces(measure.climate, need.start, need.seed)
     at_work = measure.litres[measure.litres > 1e-6]
@@ -169,8 +175,7 @@ def _drawbacks(
 def _off_the_wall(room: Chain, seed: int, need: Need, now: Outcome) -> MeasureResult:
     """For a guitar that hangs on an outer wall: the same draws in the wall's air, and what the room's air buys."""
     wall = run_chain(room.scenario, room.draws, LagCache(1, air_at_wall))
-    held = held_strain(wall, seed)
-    hung = outcome(wall, held, months_at_risk(wall, held, need.keep))
+    hung = _with_keep(wall, seed, need)
     gained = room.free_years() - wall.free_years()
     words = (
         f"Off the outer wall, if it hangs on one: the air against it is above {DAMP_PCT:.0f} % on {hung.damp_days:.0f} "

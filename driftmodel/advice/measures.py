@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from driftmodel.advice.surfaces import outdoor_of
 from driftmodel.base import library
-from driftmodel.base.records import Climate, Humidifier, Scenario, Stay
+from driftmodel.base.records import Climate, Humidifier
 from driftmodel.climate.air import in_months
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import climate_air
@@ -151,9 +151,3 @@ MAKERS: tuple[Maker, ...] = (
 def measures_for(climate: Climate, need: Need) -> tuple[Measure, ...]:
     """The measures that apply to a climate."""
     return tuple(made for made in (maker(climate, need) for maker in MAKERS) if made is not None)
-
-
-def with_climate(scenario: Scenario, climate: Climate) -> Scenario:
-    """The scenario with its last stay in another climate."""
-    *before, last = scenario.stays
-    return replace(scenario, stays=(*before, Stay(last.start, climate)))

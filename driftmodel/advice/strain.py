@@ -81,14 +81,14 @@ def _greater_tension(chain: Chain, weather: Weather) -> NDArray[np.float32]:
     since = day_of(chain.scenario, setup.setup)
     built = float(equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct))
     keep = float(np.exp(-1.0 / library.general("stress_relaxation_time").value))
+    # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
+    change = weather.lags.lags_pct - built
+    behind = (first_order_recursion(keep, (1.0 - keep) * change.T).T - change)[:, since:]
     worst: NDArray[np.float32] | None = None
     for name in PLATES:
         coefficient = across_coefficient(plate_of(chain.scenario.instrument, name))
         moved = coefficient * weather.draws.values[f"movement_{name}"]
-        # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
-        change = weather.lags.lags_pct - built
-        behind = first_order_recursion(keep, (1.0 - keep) * change.T).T - change
-        strain = ((moved[:, None] * weather.weights.mean[name]) @ behind[:, since:]).astype(np.float32)
+        strain = ((moved[:, None] * weather.weights.mean[name]) @ behind).astype(np.float32)
         worst = strain if worst is None else np.where(np.abs(strain) > np.abs(worst), strain, worst)
     assert worst is not None
     return worst

@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.advice.records import ColdSurface
 from driftmodel.base import library
-from driftmodel.base.records import Climate, Scenario, Stay
+from driftmodel.base.records import Climate, Scenario
 from driftmodel.climate.air import make_air, months_of
 from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.outlook.air_levers import with_last_climate
 
 if TYPE_CHECKING:
     from datetime import date
@@ -69,10 +70,9 @@ def _humidity_at(inside: Dataset, outside: Dataset, factor: float) -> Array:
 def air_at_wall(scenario: Scenario, member: int) -> Dataset:
     """The scenario's air, but hung against the outer wall of the room of its last stay: the room's vapour at the
     wall's temperature. The last stay is a room in outdoor air."""
-    *before, last = scenario.stays
-    room = replace(last.climate, case=None)
-    inside = scenario_air(replace(scenario, stays=(*before, Stay(last.start, room))), member)
-    outside = scenario_air(replace(scenario, stays=(*before, Stay(last.start, outdoor_of(room)))), member)
+    last = scenario.stays[-1]
+    inside = scenario_air(with_last_climate(scenario, replace(last.climate, case=None)), member)
+    outside = scenario_air(with_last_climate(scenario, outdoor_of(last.climate)), member)
     factor = library.general("surface_temperature_factor_wall").value
     here = inside["time"].values >= np.datetime64(last.start.isoformat())
     warm, damp = inside["air_temperature"].values, inside["relative_humidity"].values

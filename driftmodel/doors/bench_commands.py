@@ -11,6 +11,7 @@ import click
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.shared import (
     clear_progress,
+    ensemble_options,
     folder_named,
     say,
     scenario_named,
@@ -18,7 +19,6 @@ from driftmodel.doors.shared import (
     show_progress,
     shows_progress,
     silent,
-    what_if_option,
 )
 
 if TYPE_CHECKING:
@@ -28,9 +28,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("scenario", required=False)
 @click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
-@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
-@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
-@what_if_option
+@ensemble_options
 @shared_options
 def forecast(
     scenario: str | None,

@@ -10,6 +10,7 @@ import click
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.shared import (
     clear_progress,
+    ensemble_options,
     folder_named,
     say,
     scenario_named,
@@ -17,15 +18,12 @@ from driftmodel.doors.shared import (
     show_progress,
     shows_progress,
     silent,
-    what_if_option,
 )
 
 
 @click.command()
 @click.argument("scenario")
-@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
-@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
-@what_if_option
+@ensemble_options
 @shared_options
 def advise(
     scenario: str,

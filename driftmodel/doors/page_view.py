@@ -68,13 +68,13 @@ class Answer:
 def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
     """The page's answer from a chain; action and projection have place and season in them, not the lasting drift."""
     scenario, rule = chain.scenario, chain.scenario.rule
-    start, month, action = average_year(chain)
-    projection = projection_change(chain.world.seasonal, scenario)[:, start:]
-    actions = monthly_means(action, month)
+    year = average_year(chain)
+    projection = projection_change(chain.world.seasonal, scenario)[:, year.start :]
+    actions = monthly_means(year.action_mm, year.month)
     first = regrade_dates(scenario, chain.due, chain.world.reading.step_days)[:, 0]
     reached = float(np.mean(~np.isnat(first)))
     southern = is_southern(chain.weathers[0].air)
-    past = months_past_rule(past_rule_by_month(action, month, rule))
+    past = months_past_rule(past_rule_by_month(year.action_mm, year.month, rule))
     return Answer(
         scenario.title,
         room_words(scenario, units),
@@ -91,7 +91,7 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
         (rule.action_low_mm, rule.action_high_mm),
         rule.projection_tolerance_mm,
         np.quantile(actions, QUANTILES, axis=0),
-        np.quantile(monthly_means(projection, month), QUANTILES, axis=0),
+        np.quantile(monthly_means(projection, year.month), QUANTILES, axis=0),
     )
 
 

@@ -31,6 +31,15 @@ def shared_options(command: Callable[..., None]) -> Callable[..., None]:
     return with_options
 
 
+def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
+    """--draws, --seed and --what-if of a command that runs one scenario."""
+    seed = click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+    draws = click.option(
+        "--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given."
+    )
+    return draws(seed(what_if_option(command)))
+
+
 what_if_option = click.option(
     "--what-if", metavar="LEVER=VALUE", help="Move a lever first, several with commas; compare --levers lists them."
 )

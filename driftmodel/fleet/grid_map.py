@@ -11,7 +11,6 @@ from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +23,7 @@ from driftmodel.climate.history import climate_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import weather_member
 from driftmodel.fleet.grid import Grid, hours_of, read_grid
-from driftmodel.fleet.run import Crew, Progress, each, in_order, keep
+from driftmodel.fleet.run import Crew, Progress, each, in_order, keep, kept_in
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
@@ -128,12 +127,9 @@ def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None)
     mark = repr((replace(scenario, file=""), draws, point.step_hours, point.time[[0, -1]]))
     data = point.temperature.tobytes() + point.humidity.tobytes()
     file = (folder or Path()) / f"{hashlib.sha256(mark.encode() + data).hexdigest()[:32]}.npz"
-    if folder is not None:
-        try:
-            with np.load(file) as kept:
-                return np.asarray(kept["found"])
-        except (OSError, ValueError, KeyError, EOFError, BadZipFile):
-            pass  # none yet, or cut off
+    kept = None if folder is None else kept_in(file, "found")
+    if kept is not None:
+        return np.asarray(kept[0])
     chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), LagCache(1, partial(point_air, point)))
     due = chain.due.step != NEVER
     best = grades_of(chain)

@@ -69,14 +69,21 @@ def cell_passages(
         return function(cell, members, draws, seed)
     mark = _mark(function, cell, members, draws, seed)
     file = folder / f"{mark}.npz"
-    try:
-        with np.load(file) as kept:
-            return Passages(kept["months"], kept["grade"])
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
-        pass  # none yet, or cut off while it was written by something other than this program
+    kept = kept_in(file, "months", "grade")
+    if kept is not None:
+        return Passages(*kept)
     made = function(cell, members, draws, seed)
     keep(file, months=made.months, grade=made.grade)
     return made
+
+
+def kept_in(file: Path, *names: str) -> list[Any] | None:
+    """Arrays that `keep` left in a file; None where there are none yet, or another program cut them off."""
+    try:
+        with np.load(file) as kept:
+            return [kept[name] for name in names]
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+        return None
 
 
 def keep(file: Path, **arrays: Any) -> None:

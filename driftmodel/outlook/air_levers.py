@@ -27,7 +27,8 @@ from driftmodel.climate.history import scenario_end
 SHIPPING_DAYS = 42
 
 
-def _last(scenario: Scenario, climate: Climate) -> Scenario:
+def with_last_climate(scenario: Scenario, climate: Climate) -> Scenario:
+    """The scenario with its last stay in another climate."""
     *before, last = scenario.stays
     return replace(scenario, stays=(*before, Stay(last.start, climate)))
 
@@ -65,26 +66,26 @@ def climate_named(name: str) -> Climate:
 
 def place(scenario: Scenario, value: Any) -> Scenario:
     """The last stay in another climate: a Climate, a shipped name or a path."""
-    return _last(scenario, value if isinstance(value, Climate) else climate_named(str(value)))
+    return with_last_climate(scenario, value if isinstance(value, Climate) else climate_named(str(value)))
 
 
 def winter_heating(scenario: Scenario, value: Any) -> Scenario:
     """The room's heating set point in degC."""
     room = _room(scenario, "winter heating")
-    return _last(scenario, replace(_now(scenario), room=replace(room, heating_setpoint_c=float(value))))
+    return with_last_climate(scenario, replace(_now(scenario), room=replace(room, heating_setpoint_c=float(value))))
 
 
 def air_changes(scenario: Scenario, value: Any) -> Scenario:
     """Air changes an hour of the house: 0.3 is tight, 1.5 is draughty."""
     room = _room(scenario, "air changes")
-    return _last(scenario, replace(_now(scenario), room=replace(room, air_changes_per_hour=float(value))))
+    return with_last_climate(scenario, replace(_now(scenario), room=replace(room, air_changes_per_hour=float(value))))
 
 
 def humidifier(scenario: Scenario, value: Any) -> Scenario:
     """A room humidifier that holds `value` % from October to April with 25 litres a day at most; 0 for none."""
     _room(scenario, "humidifier")
     fitted = Humidifier(float(value), 25.0, (10, 11, 12, 1, 2, 3, 4)) if float(value) > 0 else None
-    return _last(scenario, replace(_now(scenario), humidifier=fitted))
+    return with_last_climate(scenario, replace(_now(scenario), humidifier=fitted))
 
 
 def humidifier_outage(scenario: Scenario, value: Any) -> Scenario:
@@ -113,12 +114,12 @@ def case(scenario: Scenario, value: Any) -> Scenario:
     """Kept in a closed case: False for none, True for the case it has or a hard one, a number for a case humidifier at
     that % all year."""
     if value is False or value is None:
-        return _last(scenario, replace(_now(scenario), case=None))
+        return with_last_climate(scenario, replace(_now(scenario), case=None))
     months = tuple(range(1, 13))
     fitted = (
         hard_case() if value is True else replace(hard_case(), humidifier_pct=float(value), humidifier_months=months)
     )
-    return _last(scenario, replace(_now(scenario), case=fitted))
+    return with_last_climate(scenario, replace(_now(scenario), case=fitted))
 
 
 def warming(scenario: Scenario, value: Any) -> Scenario:

@@ -60,8 +60,8 @@ def compare(
     years = min(scenario.horizon_years for scenario in scenarios)
     members = max(scenario.weather_members for scenario in scenarios)
     runs = []
-    for count, each in enumerate(scenarios, start=1):
-        progress(f"scenario {count} of {len(scenarios)}: {each.name}")
+    for number, each in enumerate(scenarios, start=1):
+        progress(f"scenario {number} of {len(scenarios)}: {each.name}")
         runs.append(_summed_up(replace(each, seed=seed, horizon_years=years, weather_members=members), draws, seed))
     value = np.stack([run[0] for run in runs])
     difference = value - value[:1]

@@ -9,7 +9,7 @@ from typing import Any
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
-from driftmodel.report.phrases import MONTHS, chance_words, during, months_words, percent, years_words
+from driftmodel.report.phrases import MONTHS, chance_words, during, months_words, percent, upper, years_words
 from driftmodel.report.tables import Table
 
 WIDTH = 100
@@ -39,11 +39,7 @@ def water_words(litres: float, units: str) -> str:
 def best_words(advice: Advice) -> str:
     """The measure advised and why, or why none is."""
     if not advice.best:
-        return (
-            f"Do nothing more: {advice.why}."
-            if advice.kind == "steady"
-            else f"{advice.why[0].upper()}{advice.why[1:]}."
-        )
+        return f"Do nothing more: {advice.why}." if advice.kind == "steady" else f"{upper(advice.why)}."
     best = next(each for each in advice.measures if each.key == advice.best)
     return f"{best.words}: {advice.why}."
 

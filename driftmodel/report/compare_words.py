@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from driftmodel.report.digest import length_scale
+from driftmodel.report.phrases import upper
 from driftmodel.report.tables import Table
 
 if TYPE_CHECKING:
@@ -47,11 +48,6 @@ def short_names(table: Dataset) -> list[str]:
     """Each scenario's title; of a what-if on the first, only what was changed."""
     first, *others = (str(title) for title in table["title"].values)
     return [first, *(each.removeprefix(f"{first}; ") for each in others)]
-
-
-def upper(words: str) -> str:
-    """The same with a capital at the front."""
-    return words[0].upper() + words[1:]
 
 
 def _of(table: Dataset, outcome: str, at: int) -> tuple[float, float, str]:

@@ -50,6 +50,11 @@ def season_words(date: Any, southern: bool = False) -> str:
     return f"{name} {year}"
 
 
+def upper(words: str) -> str:
+    """The same with a capital at the front."""
+    return words[0].upper() + words[1:]
+
+
 def years_words(count: int) -> str:
     return f"{count} year" if count == 1 else f"{count} years"
 

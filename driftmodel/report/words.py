@@ -15,7 +15,7 @@ from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.report.digest import signed_length
-from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, years_words
+from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -132,16 +132,14 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
     if np.isnat(middle):
         return (
             f"More likely than not, no regrade is due within {within}: the chance of one is {percent(whole)} "
-            f"({chance_words(whole)}). {start[0].upper()}{start[1:]}."
+            f"({chance_words(whole)}). {upper(start)}."
         )
     end = (
         f"in {percent(1 - whole)} of the runs it is not due within {within}"
         if np.isnat(late)
         else f"nine times in ten it is due by {season_words(late, southern)}"
     )
-    return (
-        f"As likely as not, a regrade is due by {season_words(middle, southern)}. {start[0].upper()}{start[1:]}; {end}."
-    )
+    return f"As likely as not, a regrade is due by {season_words(middle, southern)}. {upper(start)}; {end}."
 
 
 def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
@@ -260,7 +258,7 @@ def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
 def _notes(fc: Dataset) -> tuple[str, ...]:
     import json
 
-    return tuple(note[0].upper() + note[1:] for note in json.loads(fc.attrs["notes"]))
+    return tuple(upper(note) for note in json.loads(fc.attrs["notes"]))
 
 
 def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
