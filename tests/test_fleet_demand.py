@@ -17,7 +17,8 @@ from driftmodel.fleet import demand as dm
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings, write_fleet
-from driftmodel.fleet.passage import Passages, ahead, lives_after_regrade, lives_of
+from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
+from driftmodel.fleet.reporting import Asked, Known, ahead
 from driftmodel.fleet.roster import Fleet, Units, read_fleet
 
 LAW = ToyDrift()
@@ -42,12 +43,12 @@ def test_conditional_probability_of_one_life_table() -> None:
     """F(a + h) - F(a) over 1 - F(a), by counting: of ten lives two are over by month 3, three more in the next six."""
     months = np.array([[1.0], [2.0], [4.5], [6.0], [8.0], [20.0], [30.0], [np.inf], [np.inf], [np.inf]])
     lives = lives_of(Passages(months, np.zeros((10, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, members=1, grades=2, months=6, age=2, sold_at=0, lag_shares=np.array([1.0]))
+    found = ahead(lives, Known(2, 0), Asked(1, 2, 6, np.array([1.0])))
     assert found.first.sum() == pytest.approx(3 / 8)
     assert found.history == pytest.approx(2 / 10)
     assert found.waiting[0] == 1.0
     assert found.pending == 0.0
-    whole = ahead(lives, members=1, grades=2, months=600, age=2, sold_at=0, lag_shares=np.array([1.0]))
+    whole = ahead(lives, Known(2, 0), Asked(1, 2, 600, np.array([1.0])))
     assert whole.first.sum() == pytest.approx(5 / 8)  # three of eight never need one
 
 
@@ -56,7 +57,7 @@ def test_what_is_due_and_not_yet_reported() -> None:
     six known to be waiting are four untouched and two pending."""
     months = np.array([[2.5]] * 4 + [[50.0]] * 4)
     lives = lives_of(Passages(months, np.zeros((8, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, members=1, grades=2, months=3, age=2, sold_at=0, lag_shares=np.array([0.5, 0.5]))
+    found = ahead(lives, Known(2, 0), Asked(1, 2, 3, np.array([0.5, 0.5])))
     assert found.pending == pytest.approx(2 / 6)
     assert found.first[0].sum() == pytest.approx(2 / 6)
 
@@ -64,7 +65,7 @@ def test_what_is_due_and_not_yet_reported() -> None:
 def test_a_crossing_before_sale_was_put_right_before_delivery() -> None:
     months = np.array([[1.0], [5.0], [np.inf], [np.inf]])
     lives = lives_of(Passages(months, np.zeros((4, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, members=1, grades=2, months=12, age=-3, sold_at=3, lag_shares=np.array([1.0]))
+    found = ahead(lives, Known(-3, 3), Asked(1, 2, 12, np.array([1.0])))
     assert found.first.sum() == pytest.approx(1 / 3)
 
 
@@ -73,7 +74,7 @@ def test_a_regraded_unit_goes_on_along_the_same_path() -> None:
     lives = lives_of(Passages(months, np.zeros((3, 2), dtype=np.intp)), 1, 1)
     after = lives_after_regrade(lives, 9)
     assert sorted(after.crossing[:, 0].tolist()) == [21, 33]
-    found = ahead(after, members=1, grades=2, months=24, age=12, sold_at=0, lag_shares=np.array([1.0]), fresh=False)
+    found = ahead(after, Known(12, 0, fresh=False), Asked(1, 2, 24, np.array([1.0])))
     assert found.first.sum(axis=1).nonzero()[0].tolist() == [8, 20]
 
 
@@ -175,7 +176,7 @@ def test_another_lag_put_in_later_is_the_lag_the_cells_are_run_with(one_kind: bo
             regraded=np.full(many, -1, dtype=np.int32),
         )
     under_a, under_b = (dm.forecast_demand(lagged(fleet, shares), LAW).expected for shares in (a, b))
-    moved = dm.with_lag(dm.monthly(under_a), under_a, np.array(b) - np.array(a))
+    moved = dm.with_habits(dm.monthly(under_a), under_a, np.array(b) - np.array(a))
     wanted = dm.monthly(under_b)
     for name in ("first", "at_risk", "pending", "history"):
         assert getattr(moved, name) == pytest.approx(getattr(wanted, name), rel=near, abs=1e-9), name

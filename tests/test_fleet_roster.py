@@ -97,6 +97,24 @@ def test_a_good_fleet_is_read_whole(folder: Path) -> None:
     assert unsold == 12 * 2026 + 5 + 3  # shipped in June, three months on the shelf
 
 
+def test_a_claim_is_joined_to_its_unit_by_serial(folder: Path) -> None:
+    fleet = roster.read_fleet(folder / "fleet.toml")
+    assert fleet.claims.cover_end.tolist() == [12 * 2023 + 2 + 60, -1]  # sold in March 2023, 60 months; no serial
+    assert fleet.claims.hours[0] == 1.5
+    assert fleet.claims.hours[1] != fleet.claims.hours[1]  # not told is not 0
+
+
+def test_a_serial_that_no_unit_has_is_a_fault_only_where_every_unit_has_one(folder: Path) -> None:
+    spoil(folder, "claims.csv", "K1,A2", "K1,A9")
+    assert not roster.read_fleet(folder / "fleet.toml").faults
+    spoil(folder, "units.csv", ",40,large", "A3,1,large")
+    spoil(folder, "units.csv", ",25,small", "A4,1,small")
+    fleet = roster.read_fleet(folder / "fleet.toml")
+    assert [(fault.row, fault.column, fault.value) for fault in fleet.faults] == [(2, "serial", "A9")]
+    spoil(folder, "claims.csv", "K1,A9", "K1,A4")
+    assert "not sold" in roster.read_fleet(folder / "fleet.toml").faults[0].reason
+
+
 #: (file, what stands there, what the user wrote, row told, column told, a word of the reason)
 ROW_FAULTS = [
     ("units.csv", "A1,1,large", "A1,1,lrage", 2, "design", 'Did you mean "large"'),
@@ -136,6 +154,7 @@ ROW_FAULTS = [
     ("claims.csv", "1.5,110", '"1,5",110', 2, "hours", "decimal point"),
     ("claims.csv", "2.9,F", "290,F", 2, "action_mm", "between"),
     ("claims.csv", "K2,", ",", 3, "claim", "own number"),
+    ("claims.csv", "K1,A2,small", "K1,A1,small", 2, "design", "unit with this serial"),
     ("plan.csv", "2026-08-01", "2026-05-20", 2, "sale_date", "units table"),
     ("plan.csv", "60,30", "60,0", 2, "count", "between"),
     ("plan.csv", "2026-05-01", "2026-09-01", 2, "sale_date", "before build_date"),
@@ -167,6 +186,24 @@ def test_bad_rows_are_listed_and_totals_reconcile(
     assert fleet.units.count.size == sold.rows - sold.rows_rejected + plan.rows - plan.rows_rejected
     assert fleet.units.count.sum() == sold.units - sold.units_rejected + plan.units - plan.units_rejected
     assert fleet.claims.report.size == claims.rows - claims.rows_rejected
+
+
+def test_a_claim_is_joined_to_its_unit_by_serial(folder: Path) -> None:
+    fleet = roster.read_fleet(folder / "fleet.toml")
+    assert fleet.claims.cover_end.tolist() == [12 * 2023 + 2 + 60, -1]  # sold in March 2023, 60 months; no serial
+    assert fleet.claims.hours[0] == 1.5
+    assert fleet.claims.hours[1] != fleet.claims.hours[1]  # not told is not 0
+
+
+def test_a_serial_that_no_unit_has_is_a_fault_only_where_every_unit_has_one(folder: Path) -> None:
+    spoil(folder, "claims.csv", "K1,A2", "K1,A9")
+    assert not roster.read_fleet(folder / "fleet.toml").faults
+    spoil(folder, "units.csv", ",40,large", "A3,1,large")
+    spoil(folder, "units.csv", ",25,small", "A4,1,small")
+    fleet = roster.read_fleet(folder / "fleet.toml")
+    assert [(fault.row, fault.column, fault.value) for fault in fleet.faults] == [(2, "serial", "A9")]
+    spoil(folder, "claims.csv", "K1,A9", "K1,A4")
+    assert "not sold" in roster.read_fleet(folder / "fleet.toml").faults[0].reason
 
 
 #: (file, what stands there, what the user wrote, words of the message): faults that stop the run

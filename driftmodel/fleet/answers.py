@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.demand import QUANTILES, REGRADE, Demand
+from driftmodel.fleet.demand import QUANTILES, Demand
 from driftmodel.fleet.expect import IN
-from driftmodel.fleet.roster import Rates
+from driftmodel.fleet.roster import REGRADE, Rates
 from driftmodel.fleet.tables import NONE, month_label
 
 Array = NDArray[np.float64]

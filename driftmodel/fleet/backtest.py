@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
-from driftmodel.fleet.demand import REGRADE, forecast_demand
+from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
-from driftmodel.fleet.roster import Fleet
+from driftmodel.fleet.roster import REGRADE, Fleet
 from driftmodel.fleet.run import Crew
 from driftmodel.fleet.tables import NONE, month_label
 

@@ -60,14 +60,18 @@ def lag_triangle(event_month: ArrayLike, report_month: ArrayLike, cutoff_month: 
 
 
 def reverse_counts(
-    event_month: ArrayLike, report_month: ArrayLike, cutoff_month: int, periods: int
+    event_month: ArrayLike, report_month: ArrayLike, cutoff_month: int, periods: int, lags: int | None = None
 ) -> tuple[Array, Array]:
-    """Reports at each lag and at any smaller one, (periods,) each, of those events whose lag could be seen that far:
-    the counts of the reverse-time hazards (Kalbfleisch and Lawless 1989). None are smaller than lag 0."""
-    table = lag_triangle(event_month, report_month, cutoff_month, periods)
-    by = np.array([table[: periods - lag, lag].sum() for lag in range(periods)])
-    sooner = np.array([0.0, *(table[: periods - lag, lag - 1].sum() for lag in range(1, periods))])
-    return by - sooner, sooner
+    """Reports at each lag and at any smaller one, (lags,) each, of those events of the last `periods` months whose lag
+    could be seen that far: the counts of the reverse-time hazards (Kalbfleisch and Lawless 1989). None are smaller than
+    lag 0. lags: `periods` unless fewer are asked for; reports later than that are left out."""
+    event, report = np.asarray(event_month, dtype=int), np.asarray(report_month, dtype=int)
+    chosen = (event > cutoff_month - periods) & (report >= event) & (report <= cutoff_month)
+    since, lag = cutoff_month - event[chosen], (report - event)[chosen]
+    steps = range(periods if lags is None else lags)
+    here = np.array([((lag == step) & (since >= step)).sum() for step in steps], dtype=float)
+    sooner = np.array([((lag < step) & (since >= step)).sum() for step in steps], dtype=float)
+    return here, sooner
 
 
 def shares_of(hazards: ArrayLike) -> Array:
@@ -109,12 +113,46 @@ class ReportingLag:
         return shares_of(hazard)
 
 
-def lag_from_claims(event: ArrayLike, report: ArrayLike, cutoff: int, periods: int) -> ReportingLag:
-    """The lag as claims have it, up to the longest one seen within `periods` months."""
-    here, sooner = reverse_counts(event, report, cutoff, periods)
-    lags = int(np.flatnonzero(here > 0.0).max(initial=0)) + 1
+def lag_from_claims(
+    event: ArrayLike, report: ArrayLike, cutoff: int, periods: int, lags: int | None = None
+) -> ReportingLag:
+    """The lag as claims have it, up to the longest one seen within `periods` months (or shorter than `lags`)."""
+    here, sooner = reverse_counts(event, report, cutoff, periods, lags)
+    seen = int(np.flatnonzero(here > 0.0).max(initial=0)) + 1
     shares = shares_of(here / np.maximum(here + sooner, 1.0))
-    return ReportingLag(shares[:lags], here[:lags], sooner[:lags])
+    return ReportingLag(shares[:seen], here[:seen], sooner[:seen])
+
+
+@dataclass(frozen=True)
+class WaitingShare:
+    """Share of owners who wait with a report until their cover ends: beta law of `waited` against `told`, which hold
+    the stated share as well; sure to be 0 where nobody waits."""
+
+    waited: float
+    told: float
+
+    @property
+    def mean(self) -> float:
+        return self.waited / (self.waited + self.told)
+
+    def draw(self, random: np.random.Generator) -> float:
+        if not self.waited or not self.told:
+            return self.mean
+        return float(random.beta(self.waited, self.told))
+
+
+def waiting_from_claims(
+    event: ArrayLike, report: ArrayLike, cover_end: ArrayLike, cutoff: int, last_months: int, ordinary_lags: int
+) -> tuple[int, int]:
+    """(waited, told): of claims whose ordinary report would have come before the last months of cover, how many came in
+    those months all the same, and how many came before.
+
+    Only cover that was over by the cut-off counts, so that both kinds had the same time to come.
+    """
+    due, came, end = (np.asarray(each, dtype=int) for each in (event, report, cover_end))
+    rush = end - last_months
+    judged = (end - 1 <= cutoff) & (due + ordinary_lags <= rush)
+    return int((judged & (came >= rush) & (came < end)).sum()), int((judged & (came < rush)).sum())
 
 
 def stated_lag(shares: ArrayLike, worth: float) -> ReportingLag:

@@ -14,23 +14,19 @@ from numpy.typing import NDArray
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
-from driftmodel.fleet.delay import ReportingLag, lag_from_claims, stated_lag
+from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.expect import Window
+from driftmodel.fleet.habits import Monthly, monthly, reporting_lag, waiting_share, with_habits
 from driftmodel.fleet.passage import CellPassages
-from driftmodel.fleet.roster import DISPOSITIONS, Claims, Fleet
+from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
 from driftmodel.fleet.run import Crew, FleetDemand, Progress, run_cells
 from driftmodel.fleet.tables import NONE, month_label
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
-    from driftmodel.fleet.fleet_file import HabitsFile
-
 Array = NDArray[np.float64]
-REGRADE, SEASONAL = DISPOSITIONS.index("regrade"), DISPOSITIONS.index("seasonal")
 NO_GRADE = "none mends it"
-LEAST_REPORTS = 30  # below this many claims the stated habit of reporting stands; own choice, no source
-LAG_MONTHS = 24  # how far back the lag is read from claims; own choice, no source
 SOON_MONTHS = 12
 QUANTILES = (0.1, 0.5, 0.9)
 
@@ -40,8 +36,8 @@ class Demand:
     """A demand forecast. cube: Dataset of counts (sample, month, region, design, grade, cover) `regrades`,
     (sample, month, region, design) `seasonal` and (sample, region, design) `not_yet_reported`. expected: what the
     physics alone says. before, data, after: prior, (claims, expected) and posterior of the multiplier, (regions,
-    designs). lag: share reported 0, 1, ... months after,
-    the estimate; each sample has its own from what is known of it.
+    designs). lag: share reported 0, 1, ... months after, and waiting: share of owners who wait until their cover ends,
+    the estimates; each sample has its own from what is known of them.
     """
 
     fleet: Fleet
@@ -52,6 +48,7 @@ class Demand:
     claims: NDArray[np.int64]
     after: Multiplier
     lag: Array
+    waiting: float
     cutoff: int
 
 
@@ -72,12 +69,24 @@ def forecast_demand(
     cutoff = fleet.cutoff if cutoff is None else cutoff
     months = settings.horizon_months if months is None else months
     known = known_claims(fleet.claims, cutoff)
-    lag = reporting_lag(known, cutoff, settings.habits)
+    waits = waiting_share(known, cutoff, fleet.claims_since, settings.habits)
+    lag = reporting_lag(known, cutoff, settings.habits, waits)
     cohorts = cohorts_of(fleet, known_at(fleet.units, cutoff))
     shape = (len(fleet.regions), len(fleet.designs))
     soon = min(SOON_MONTHS, months)
+    years = fleet.units.sale // 12
     window = Window(
-        cutoff, months, settings.members, len(settings.grades) + 1, tuple(lag.shares.tolist()), fleet.claims_since, soon
+        cutoff=cutoff,
+        months=months,
+        members=settings.members,
+        grades=len(settings.grades) + 1,
+        lag_shares=tuple(lag.shares.tolist()),
+        claims_since=fleet.claims_since,
+        soon=soon,
+        waiting_share=waits.mean,
+        waiting_months=settings.habits.end_of_cover_months,
+        first_sale_year=int(years.min()),
+        sale_years=int(years.max() - years.min()) + 1,
     )
     expected = run_cells(
         cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
@@ -87,23 +96,14 @@ def forecast_demand(
     count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
     before = claims_law.prior(settings.multiplier_log_sd)
     after = claims_law.posterior(before, count, expected.history)
-    cube = sample_cube(fleet, cohorts, expected, before, count, lag, known, cutoff, months)
-    return Demand(fleet, cohorts, cube, expected, before, count, after, lag.shares, cutoff)
+    cube = sample_cube(fleet, cohorts, expected, before, count, lag, waits, known, cutoff, months)
+    return Demand(fleet, cohorts, cube, expected, before, count, after, lag.shares, waits.mean, cutoff)
 
 
 def known_claims(claims: Claims, cutoff: int) -> Claims:
     """The claims reported by the end of a month."""
     kept = claims.report <= cutoff
     return Claims(*(getattr(claims, name)[kept] for name in Claims.__dataclass_fields__))
-
-
-def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile) -> ReportingLag:
-    """Share reported 0, 1, ... months after the event: from regrade claims when there are enough, else as stated."""
-    stated = habits.report_lag_shares
-    chosen = claims.disposition == REGRADE
-    if chosen.sum() < LEAST_REPORTS:
-        return stated_lag(stated, habits.report_lag_worth)
-    return lag_from_claims(claims.event[chosen], claims.report[chosen], cutoff, max(len(stated), LAG_MONTHS))
 
 
 def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:
@@ -127,49 +127,6 @@ def weather_ratio(expected: FleetDemand) -> Array:
     kept = weather / np.maximum(weather + expected.noise, 1e-300)
     ratio = level / np.where(mean > 0.0, mean, 1.0)
     return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
-
-
-@dataclass(frozen=True)
-class Monthly:
-    """Expected numbers under one lag of reports: first, repeat, at_risk, regraded (regions, designs, months); pending,
-    history (regions, designs), as in run.FleetDemand."""
-
-    first: Array
-    repeat: Array
-    at_risk: Array
-    regraded: Array
-    pending: Array
-    history: Array
-
-
-def monthly(expected: FleetDemand) -> Monthly:
-    """The expected numbers under the lag they were made with."""
-    first, repeat = expected.first.sum(axis=(-1, -2)), expected.repeat.sum(axis=(-1, -2))
-    return Monthly(first, repeat, expected.at_risk, expected.regraded, expected.pending, expected.history)
-
-
-def with_lag(plain: Monthly, expected: FleetDemand, change: Array) -> Monthly:
-    """The same under shares of reporting that differ by `change` (lags,) from those the cells were run with.
-
-    Crossings do not depend on the lag, so a change of it moves reports of their months. A unit without a report is the
-    likelier to be past its threshold the longer the lag, which also weighs all units anew: exact for units of one kind,
-    and for several as if each had their mean share of pending ones. Shares over grades and cover are left as they are.
-    """
-    if not change.any():
-        return plain
-    windows = np.lib.stride_tricks.sliding_window_view(expected.crossed, change.size, axis=-1)
-    moved = windows @ change[::-1]
-    later = -np.cumsum(change)[-2::-1]  # more of those that crossed so many months ago are not yet reported
-    before, start = later.size, plain.at_risk[..., 0]
-    more = np.where(start > 0.0, expected.crossed[:, :, 0, :before] @ later / np.where(start > 0.0, start, 1.0), 0.0)
-    weight = 1.0 / np.maximum(1.0 + more, 1e-9)
-    first = np.maximum(plain.first + moved[:, :, 0], 0.0) * weight[..., None]
-    repeat = np.maximum(plain.repeat + moved[:, :, 1], 0.0)
-    gone = np.cumsum(plain.first - first, axis=-1)[..., :-1]
-    at_risk = np.concatenate([start[..., None], np.maximum(plain.at_risk[..., 1:] + gone, 0.0)], axis=-1)
-    pending = np.maximum(plain.pending + expected.past[:, :, 0] @ later, 0.0) * weight
-    history = np.maximum(plain.history - expected.past[:, :, 1] @ later, 0.0)
-    return Monthly(first, repeat, at_risk, plain.regraded, pending, history)
 
 
 def scaled(expected: Monthly, ratio: Array, multiplier: Array) -> tuple[Array, Array]:
@@ -210,12 +167,13 @@ def sample_cube(
     before: Multiplier,
     count: NDArray[np.int64],
     lag: ReportingLag,
+    waits: WaitingShare,
     known: Claims,
     cutoff: int,
     months: int,
 ) -> Dataset:
-    """Counts by sample. Each sample lives in one weather member, with one lag of reports for the fleet and one
-    multiplier for each region x design, from what claims say of that member's past under that lag; counts are Poisson
+    """Counts by sample. Each sample lives in one weather member, with one habit of reporting for the fleet and one
+    multiplier for each region x design, from what claims say of that member's past under that habit; counts are Poisson
     about that. Sample i has its own stream, so more samples leave the first ones as they were."""
     import xarray as xr
 
@@ -233,7 +191,8 @@ def sample_cube(
     for sample in range(samples):
         random = np.random.default_rng([settings.seed, sample, 6])
         member = sample % settings.members
-        now = with_lag(plain, expected, lag.draw(random) - lag.shares)
+        change = lag.draw(random) - lag.shares
+        now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
         after = claims_law.posterior(before, count, now.history * ratio[member, :, -1:])
         multiplier = random.gamma(after.shape, 1.0 / after.rate)
         first, repeat = scaled(now, ratio[member], multiplier)

@@ -46,6 +46,17 @@ class HabitsFile(FileModel):
         "[0.3, 0.25, 0.2, 0.15, 0.1]  # reported 0, 1, 2 ... months after", min_length=1
     )
     report_lag_worth: float = _f("20.0  # the shares above are held as firmly as so many claims", 20.0, gt=0, le=1e6)
+    end_of_cover_share: float = _f(
+        "0.2  # of owners in cover, wait with a report until their cover ends", 0.0, ge=0, le=1
+    )
+    end_of_cover_months: int = _f("3  # and then report in its last so many months", 3, ge=1, le=24)
+    end_of_cover_worth: float = _f("20.0  # the share above is held as firmly as so many claims", 20.0, gt=0, le=1e6)
+    rates_worth: float = _f(
+        "20.0  # hours and cost of the rates are held as firmly as so many jobs", 20.0, gt=0, le=1e6
+    )
+    job_spread_pct: float = _f(
+        "40.0  # of one job's hours and cost about their mean, until claims say", 40.0, gt=0, le=300
+    )
     job_lag_months: int = _f("1", ge=0, le=24)
     sale_lag_months: int = _f("3", ge=0, le=60)
 

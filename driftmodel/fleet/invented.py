@@ -64,10 +64,12 @@ def _level(cell: Cell) -> float:
 
 @dataclass(frozen=True)
 class Truth:
-    """What really comes: reports (regions, designs, months) after the cut-off, and the hidden multipliers."""
+    """What really comes: reports (regions, designs, months) after the cut-off, the hidden multipliers and the share of
+    owners who wait until their cover ends."""
 
     reports: NDArray[np.int64]
     multiplier: Array
+    waiting: float
 
 
 def invented_settings(regions: int, designs: int, exposures: int, **changed: Any) -> FleetFile:
@@ -101,9 +103,11 @@ def invented_fleet(
     """A fleet sold evenly over `years`, its claims to the cut-off, and what comes after.
 
     Each unit is drawn from `law` in one hidden run of weather, with a hidden multiplier of the hazard for each region x
-    design (log standard deviation as the settings state) and the stated lags of reporting.
+    design (log standard deviation as the settings state) and the stated lags of reporting; a hidden share of owners,
+    about the stated one, waits until cover ends.
     """
     random = np.random.default_rng([seed, 77])
+    waits, share = np.random.default_rng([seed, 78]), _hidden_share(settings, seed)
     regions, designs = tuple(settings.regions), tuple(settings.designs)
     exposures = tuple(next(iter(settings.regions.values())).climates)
     cutoff = month_number(settings.cutoff)
@@ -137,6 +141,10 @@ def invented_fleet(
         )
         there = event < 10**6
         report = np.where(there, event + random.choice(lags.size, event.shape, p=lags), 10**6)
+        if share:
+            late = waits.random(rows.size) < share
+            end = (sale + cover)[rows][late]
+            report[late] = _told_late(event[late], report[late], end, settings.habits.end_of_cover_months, waits)
         known = report <= cutoff
         last = np.where(known, report, NONE).max(axis=1)
         regraded[rows] = last
@@ -153,11 +161,30 @@ def invented_fleet(
               np.ones(units, dtype=np.int64), np.zeros(units, dtype=bool), np.arange(2, units + 2, dtype=np.int32)),
         Claims(region[who], design[who], event_month.astype(np.int32), report_month.astype(np.int32),
                report_month.astype(np.int32), np.full(who.size, DISPOSITIONS.index("regrade"), np.int32),
-               np.full(who.size, 1.5), np.full(who.size, 100.0)),
+               np.full(who.size, 1.5), np.full(who.size, 100.0), (sale + cover)[who].astype(np.int32)),
         Rates(*(np.full(len(regions), value) for value in (1.5, 0.25, 60.0, 8.0, 25.0))),
         [f"S{index:07d}" for index in range(units)], (), (),
     )  # fmt: skip
-    return fleet, Truth(reports, multiplier)
+    return fleet, Truth(reports, multiplier, share)
+
+
+def _hidden_share(settings: FleetFile, seed: int) -> float:
+    stated, worth = settings.habits.end_of_cover_share, settings.habits.end_of_cover_worth
+    if stated in (0.0, 1.0):
+        return stated
+    return float(np.random.default_rng([seed, 79]).beta(worth * stated, worth * (1.0 - stated)))
+
+
+def _told_late(
+    event: NDArray[np.int64], report: NDArray[np.int64], end: NDArray[Any], months: int, random: np.random.Generator
+) -> NDArray[np.int64]:
+    """Months of report (units, occasions) of owners who wait: in cover, in their own one of its last months or at once
+    after it; what falls due again before then is the same job. Past cover, as `report` has it."""
+    turn = (end - 1 - random.integers(0, months, end.size))[:, None]
+    covered = event < end[:, None]
+    told = np.where(covered, np.maximum(event, turn), report)
+    same = covered & (event <= turn)
+    return np.asarray(np.where(same & (np.cumsum(same, axis=1) > 1), 10**6, told))
 
 
 def _crossings(

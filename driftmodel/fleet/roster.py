@@ -33,6 +33,7 @@ CLAIM_EXTRAS = ("serial", "action_mm", "grade_before", "grade_after", "hours", "
 PLAN_COLUMNS = ("design", "region", "exposure", "build_date", "sale_date", "cover_months", "count")
 RATE_COLUMNS = ("region", "hours_regrade", "hours_seasonal", "cost_per_hour", "cost_per_part", "cost_freight")
 DISPOSITIONS = ("regrade", "seasonal", "other", "rejected")
+REGRADE, SEASONAL = 0, 1  # places in DISPOSITIONS
 MOST_COVER = 600.0
 
 
@@ -56,7 +57,8 @@ class Units:
 
 @dataclass(frozen=True)
 class Claims:
-    """Claims, (claims,) each: months as month numbers, close NONE if open, disposition index into DISPOSITIONS."""
+    """Claims, (claims,) each: months as month numbers, close NONE if open, disposition index into DISPOSITIONS; hours
+    and cost NaN where not told; cover_end: first month out of cover of the unit named by serial, NONE if none is."""
 
     region: Months
     design: Months
@@ -66,6 +68,7 @@ class Claims:
     disposition: Months
     hours: NDArray[np.float64]
     cost: NDArray[np.float64]
+    cover_end: Months
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,7 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     claims = _no_claims()
     if settings.files.claims:
         claim_table = read_table(folder / settings.files.claims, CLAIM_COLUMNS, CLAIM_EXTRAS, may_be_empty=True)
-        claims = claims_of(claim_table, settings, regions, designs, cutoff)
+        claims = claims_of(claim_table, settings, regions, designs, cutoff, tables[0], units)
         tables.append(claim_table)
         tallies.append(_tally(claim_table, np.ones(claim_table.rows, dtype=np.int64)))
     faults = tuple(fault for table in tables for fault in sorted(table.faults, key=lambda fault: fault.row))
@@ -189,4 +192,4 @@ def _joined(first: Units, second: Units) -> Units:
 
 def _no_claims() -> Claims:
     none, zero = np.empty(0, dtype=np.int32), np.empty(0)
-    return Claims(none, none, none, none, none, none, zero, zero)
+    return Claims(none, none, none, none, none, none, zero, zero, none)

@@ -122,13 +122,22 @@ def plan_of(
     )  # fmt: skip
 
 
-def claims_of(table: Table, settings: FleetFile, regions: Sequence[str], designs: Sequence[str], cutoff: int) -> Claims:
+def claims_of(
+    table: Table,
+    settings: FleetFile,
+    regions: Sequence[str],
+    designs: Sequence[str],
+    cutoff: int,
+    unit_rows: Table,
+    units: Units,
+) -> Claims:
+    """Claims, each joined by its serial to the row of `unit_rows` that `units` was made from, where it has one."""
     region, design = table.words("region", regions), table.words("design", designs)
     event, report = table.months("event_date"), table.months("report_date")
     close = table.months("close_date", needed=False)
     disposition = table.words("disposition", DISPOSITIONS)
-    hours = table.numbers("hours", 0.0, 1000.0, absent=0.0)
-    cost = table.numbers("cost", 0.0, 1e7, absent=0.0)
+    hours = table.numbers("hours", 0.0, 1000.0, absent=np.nan)
+    cost = table.numbers("cost", 0.0, 1e7, absent=np.nan)
     table.numbers("action_mm", 0.0, 20.0, absent=0.0)
     for column in ("grade_before", "grade_after"):
         table.words(column, settings.grades, needed=False)
@@ -142,10 +151,37 @@ def claims_of(table: Table, settings: FleetFile, regions: Sequence[str], designs
     empty = np.array([not str(text).strip() for text in names.categories] + [True])[codes]
     table.fault(empty, "claim", "empty; every claim has its own number")
     _repeated(table, codes, empty, "claim")
-    kept = ~table.bad
-    return Claims(
-        region[kept], design[kept], event[kept], report[kept], close[kept], disposition[kept], hours[kept], cost[kept]
-    )
+    unit = _unit_of(table, unit_rows)
+    known = ~table.bad & (unit != NONE)
+    other = known & (units.design[unit] != design) & (units.design[unit] != NONE)
+    table.fault(other, "design", "not the design of the unit with this serial")
+    table.fault(known & ~other & units.planned[unit], "serial", "the unit with this serial is not sold yet")
+    end = np.where(known, units.sale[unit] + units.cover[unit], NONE).astype(np.int32)
+    columns: tuple[Any, ...] = (region, design, event, report, close, disposition, hours, cost, end)
+    return Claims(*(column[~table.bad] for column in columns))
+
+
+def _unit_of(claims: Table, unit_rows: Table) -> NDArray[np.int64]:
+    """Row (claims,) of the units table with a claim's serial, NONE without one. A serial that is not there is a fault,
+    unless units without serials are, one of which it may be."""
+    if not claims.has("serial"):
+        return np.full(claims.rows, NONE, dtype=np.int64)
+    serials = unit_rows.frame["serial"].cat
+    codes = serials.codes.to_numpy()
+    row_of = np.full(len(serials.categories) + 1, NONE, dtype=np.int64)
+    row_of[codes[::-1]] = np.arange(codes.size)[::-1]  # the first row of a serial that stands there twice
+    texts = claims.frame["serial"].cat.categories
+    place = serials.categories.get_indexer(texts)
+    rows = {str(text).strip(): int(row_of[at]) if at >= 0 else NONE for text, at in zip(texts, place, strict=True)}
+    all_named = bool((codes >= 0).all()) and not any(not str(text).strip() for text in serials.categories)
+
+    def row(text: str) -> int:
+        found = rows.get(text, NONE) if text else NONE
+        if text and found == NONE and all_named:
+            raise ValueError("no unit of the units table has this serial")
+        return found
+
+    return np.asarray(claims.parsed("serial", row, np.int64, NONE))
 
 
 def rates_of(file: Path, regions: Sequence[str]) -> Rates:

@@ -34,7 +34,8 @@ class FleetDemand:
     """Sums of expect.CellDemand by region and design: first, repeat (regions, designs, months, grades, 2); at_risk,
     regraded, issued (regions, designs, months); pending, history (regions, designs); level, noise (members, regions,
     years + 1); due (cohorts,); beyond: units no draw agrees with; crossed (regions, designs, 2, lags - 1 + months) and
-    past (regions, designs, 2, lags - 1) by month of crossing."""
+    past (regions, designs, 2, lags - 1) by month of crossing; cohort (regions, designs, sale years, months) from
+    first_sale_year on; slope (regions, designs, 3, months) and slope_once (regions, designs, 2)."""
 
     first: Array
     repeat: Array
@@ -49,6 +50,10 @@ class FleetDemand:
     beyond: int
     crossed: Array
     past: Array
+    cohort: Array
+    slope: Array
+    slope_once: Array
+    first_sale_year: int
 
 
 @dataclass(frozen=True)
@@ -132,6 +137,9 @@ def run_cells(
         "history": np.zeros(shape),
         "crossed": np.zeros((*shape, 2, before + months)),
         "past": np.zeros((*shape, 2, before)),
+        "cohort": np.zeros((*shape, window.sale_years, months)),
+        "slope": np.zeros((*shape, 3, months)),
+        "slope_once": np.zeros((*shape, 2)),
         "level": np.zeros((members, shape[0], -(-months // 12) + 1)),
         "noise": np.zeros((members, shape[0], -(-months // 12) + 1)),
     }
@@ -144,14 +152,15 @@ def run_cells(
     for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
         rows = chosen[index]
         region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
-        for name in ("first", "repeat", "at_risk", "regraded", "issued", "pending", "history", "crossed", "past"):
-            total[name][region, design] += getattr(found, name)
-        for name in ("level", "noise"):
-            total[name][:, region] += getattr(found, name)
+        for name, sum_ in total.items():
+            if name in ("level", "noise"):
+                sum_[:, region] += getattr(found, name)
+            else:
+                sum_[region, design] += getattr(found, name)
         due[rows] = found.due
         beyond += found.beyond
         progress(done, len(jobs))
-    return FleetDemand(**total, due=due, beyond=beyond)
+    return FleetDemand(**total, due=due, beyond=beyond, first_sale_year=window.first_sale_year)
 
 
 def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:

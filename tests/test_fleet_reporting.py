@@ -1,0 +1,267 @@
+"""Who reports when: owners with the ordinary lag and owners who wait until their cover ends, told apart and mixed.
+
+No outside reference values: expectations follow by counting, from an independent simulation of single owners, or from
+differences of the function itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from driftmodel.fleet import demand as dm
+from driftmodel.fleet.delay import WaitingShare, waiting_from_claims
+from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
+from driftmodel.fleet.passage import FAR, Lives, Passages, lives_of
+from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead, waiting_until
+from driftmodel.fleet.roster import REGRADE, Claims, Fleet, Units
+
+LAW = ToyDrift()
+LAG = np.array([0.5, 0.3, 0.2])
+
+
+def lives(*months: list[float], grades: list[list[int]] | None = None) -> Lives:
+    grade = np.zeros((len(months), len(months[0])), dtype=np.intp) if grades is None else np.array(grades)
+    return lives_of(Passages(np.array(months), grade), 1, 9)
+
+
+def rushed(units: int = 20000, seed: int = 5, share: float = 0.3, years: int = 8, **changed: object) -> Fleet:
+    habits = {
+        "report_lag_shares": [0.3, 0.25, 0.2, 0.15, 0.1],
+        "job_lag_months": 1,
+        "sale_lag_months": 3,
+        "end_of_cover_share": share,
+    }
+    given = {"samples": 60, "draws": 256, "members": 4, "horizon_months": 24, "habits": habits} | changed
+    return invented_fleet(invented_settings(2, 1, 1, **given), LAW, units, years=years, seed=seed)[0]
+
+
+def no_claims(fleet: Fleet) -> Fleet:
+    none = np.zeros(fleet.claims.report.size, dtype=bool)
+    return replace(fleet, claims=Claims(*(getattr(fleet.claims, name)[none] for name in Claims.__dataclass_fields__)))
+
+
+def test_a_waiting_owner_by_counting() -> None:
+    """Cover ends with month 11. Three lives fall due in months 4, 10 and 11, their turns are 9, 10 and 11; the fourth
+    falls due past cover and is told as others are."""
+    found = waiting_until(lives([4.5], [10.5], [11.5], [12.5]), Waiting(1.0, 3, 12))
+    assert found.told is not None
+    assert found.told[:, 0].tolist() == [9, 10, 11, FAR]
+    assert found.crossing[:, 0].tolist() == [4, 10, 11, 12]
+
+
+def test_what_falls_due_again_while_the_owner_waits_is_one_job_of_the_last_grade() -> None:
+    found = waiting_until(
+        lives([2.5, 5.5, 30.5], [2.5, 11.5, 30.5], grades=[[1, 2, 3], [1, 2, 3]]), Waiting(1.0, 1, 12)
+    )
+    assert found.told is not None
+    assert found.told.tolist() == [[11, FAR, FAR], [11, FAR, FAR]]
+    assert found.crossing.tolist() == [[2, 30, FAR], [2, 30, FAR]]  # due since month 2, then past cover
+    assert found.grade[:, :2].tolist() == [[2, 3], [2, 3]]
+    apart = waiting_until(lives([2.5, 11.5], [2.5, 11.5]), Waiting(1.0, 2, 12))
+    assert apart.told is not None
+    assert apart.told.tolist() == [[10, 11], [11, FAR]]  # the first had its turn before it fell due again
+
+
+def test_half_wait_by_counting() -> None:
+    """Two lives due in month 2 and two never; half of the owners wait for month 11, the others report at once. At the
+    end of month 5 the prompt ones due are out: of what is left (2 halves waiting, 4 never) a third is pending."""
+    found = ahead(
+        lives([2.5], [2.5], [90.0], [90.0]), Known(5, 0), Asked(1, 10, 12, np.array([1.0])), Waiting(0.5, 1, 12)
+    )
+    assert found.pending == pytest.approx(1 / 3)
+    assert found.first.sum(axis=1).tolist() == pytest.approx([0, 0, 0, 0, 0, 1 / 3, 0, 0, 0, 0, 0, 0])
+    assert found.waiting[5:7].tolist() == pytest.approx([1.0, 2 / 3])
+    assert found.history == pytest.approx(1 / 4)
+    assert found.crossed.sum() == 0.0
+
+
+def test_against_a_simulation_of_single_owners() -> None:
+    """400,000 owners, each with a path, a kind, a turn and a lag of their own; those without a report by month 20 of a
+    cover of 24 are followed. Monte Carlo errors are a few thousandths of the monthly shares."""
+    random = np.random.default_rng(3)
+    paths = np.sort(random.gamma(2.0, 12.0, (120, 3)).cumsum(axis=1), axis=1)
+    own, wait, known = lives(*paths.tolist()), Waiting(0.4, 4, 24), Known(20, 2)
+    found = ahead(own, known, Asked(1, 10, 18, LAG), wait)
+
+    path = np.flatnonzero(own.crossing[:, 0] >= known.sold_at)[:, None]
+    owners = np.repeat(path, 400_000 // path.size, axis=0)[:, 0]
+    waits = random.random(owners.size) < wait.share
+    turn = wait.cover_end - wait.months + owners % wait.months
+    first: dict[int, int] = {}
+    followed, pending = 0, 0
+    for person, late, mine in zip(owners, waits, turn, strict=True):
+        due = int(own.crossing[person, 0])
+        if late and due < wait.cover_end:
+            said = max(due, int(mine))
+        else:
+            said = due + int(random.choice(3, p=LAG)) if due < 60 else due
+        if said <= known.age:
+            continue
+        followed += 1
+        pending += due <= known.age
+        first[said] = first.get(said, 0) + 1
+    share = np.array([first.get(known.age + 1 + month, 0) for month in range(18)]) / followed
+    error = 4.0 * np.sqrt(share.max() / followed)
+    assert found.first.sum(axis=1) == pytest.approx(share, abs=error)
+    assert found.pending == pytest.approx(pending / followed, abs=4.0 * np.sqrt(0.25 / followed))
+    assert found.first[:3].sum() > 2.0 * found.first[4:7].sum()  # the rush
+
+
+def test_the_slope_is_that_of_a_small_change_of_the_share() -> None:
+    paths = np.random.default_rng(4).gamma(2.0, 20.0, (60, 3)).cumsum(axis=1)
+
+    def at(share: float) -> Ahead:
+        return ahead(lives(*paths.tolist()), Known(30, 1), Asked(1, 10, 24, LAG), Waiting(share, 3, 40))
+
+    low, middle, high = at(0.3 - 1e-5), at(0.3), at(0.3 + 1e-5)
+    for place, name in enumerate(("first", "repeat", "waiting")):
+        one, other = (getattr(each, name).reshape(24, -1).sum(axis=1) for each in (low, high))
+        assert middle.slope[place] == pytest.approx((other - one) / 2e-5, rel=1e-4, abs=1e-7), name
+    for place, name in enumerate(("pending", "history")):
+        wanted = (getattr(high, name) - getattr(low, name)) / 2e-5
+        assert middle.slope_once[place] == pytest.approx(wanted, rel=1e-4), name
+    assert middle.slope_once[0] > 0.0 > middle.slope_once[1]
+
+
+def waiting(fleet: Fleet, share: float) -> Fleet:
+    habits = fleet.settings.habits.model_copy(update={"end_of_cover_share": share})
+    return replace(fleet, settings=fleet.settings.model_copy(update={"habits": habits}))
+
+
+def test_a_fleet_with_more_who_wait_is_along_the_slope() -> None:
+    """The fleet's sums move as two runs of the cells do, to the second order of the step."""
+    fleet = no_claims(rushed())
+    runs = [dm.forecast_demand(waiting(fleet, share), LAW).expected for share in (0.30, 0.36)]
+    moved = dm.with_habits(dm.monthly(runs[0]), runs[0], np.zeros(5), 0.06)
+    wanted, was = dm.monthly(runs[1]), dm.monthly(runs[0])
+    for name in ("first", "repeat", "at_risk", "pending", "history"):
+        change = getattr(wanted, name) - getattr(was, name)
+        most = float(np.abs(change).max())
+        assert most > 1e-4 * float(getattr(was, name).max()), name
+        assert getattr(moved, name) - getattr(was, name) == pytest.approx(change, abs=0.06 * most), name
+
+
+def test_no_report_is_lost_by_waiting() -> None:
+    """From sale to long after cover, waiting moves reports and merges some, and makes none: first reports are the same
+    in number, and those in cover are more, for a waiting owner is always told in it."""
+    paths = np.random.default_rng(4).gamma(2.0, 20.0, (400, 1))
+    known, asked = Known(-1, 0), Asked(1, 10, 400, LAG)
+    plain = ahead(lives(*paths.tolist()), known, asked)
+    rush = ahead(lives(*paths.tolist()), known, asked, Waiting(1.0, 3, 60))
+    assert rush.first.sum() == pytest.approx(plain.first.sum())
+    within = np.mean(np.ceil(paths) - 1 < 60)
+    assert rush.first[:60].sum() == pytest.approx(within)
+    assert plain.first[:60].sum() < within
+    assert rush.first[:57].sum() == 0.0
+
+
+def test_a_shorter_cover_never_raises_demand_in_cover_where_owners_wait() -> None:
+    """Month by month it may, for the rush comes sooner; over months that outlast all cover it may not."""
+    fleet = no_claims(rushed(years=5, horizon_months=72, units=4000))
+    units = fleet.units
+    chosen = (units.sale > fleet.cutoff - 24) & (units.regraded < 0)
+    young = replace(fleet, units=Units(*(getattr(units, name)[chosen] for name in Units.__dataclass_fields__)))
+    for some, sooner in ((fleet, False), (young, True)):
+        less = replace(some, units=replace(some.units, cover=np.full_like(some.units.cover, 30)))
+        one, other = (
+            (found.first + found.repeat)[..., 1].sum(axis=-1)
+            for found in (dm.forecast_demand(each, LAW).expected for each in (some, less))
+        )
+        assert np.all(other.sum(axis=2) < one.sum(axis=2))
+        if sooner:
+            assert np.any(other > 1.05 * one)
+
+
+def test_cohorts_split_or_not_give_the_same_and_workers_know_the_cover() -> None:
+    fleet = no_claims(rushed(units=4000))
+    units = fleet.units
+    mixed = replace(fleet, units=replace(units, cover=np.where(np.arange(4000) % 2, 24, 60).astype(np.int32)))
+    once = dm.forecast_demand(mixed, LAW).expected
+    halves = [
+        dm.forecast_demand(
+            replace(
+                mixed,
+                units=Units(*(getattr(mixed.units, n)[kind::2] for n in Units.__dataclass_fields__)),
+            ),
+            LAW,
+        ).expected
+        for kind in (0, 1)
+    ]
+    assert once.first == pytest.approx(halves[0].first + halves[1].first, abs=1e-9)
+    assert once.pending == pytest.approx(halves[0].pending + halves[1].pending)
+
+
+def test_reports_by_year_of_sale_add_up() -> None:
+    found = dm.forecast_demand(rushed(), LAW).expected
+    whole = (found.first + found.repeat).sum(axis=(-1, -2))
+    assert found.cohort.sum(axis=2) == pytest.approx(whole, rel=1e-9)
+    assert found.first_sale_year == 2018 and found.cohort.shape[2] == 9
+
+
+def test_claims_tell_how_many_wait() -> None:
+    """By counting, then a fleet whose hidden share is known: within three standard errors of a binomial share."""
+    event, report = [0, 0, 0, 20, 0], [3, 11, 10, 22, 2]
+    end = [12, 12, 12, 30, 40]  # the fourth's cover was not over, nor was the last one's
+    assert waiting_from_claims(event, report, end, 25, 2, 5) == (2, 1)
+    settings = rushed().settings
+    fleet, truth = invented_fleet(settings, LAW, 60000, years=10, seed=11)
+    claims = fleet.claims
+    chosen = claims.disposition == REGRADE
+    waited, told = waiting_from_claims(
+        claims.event[chosen], claims.report[chosen], claims.cover_end[chosen], fleet.cutoff, 3, 5
+    )
+    seen = waited + told
+    assert seen > 2000
+    assert waited / seen == pytest.approx(truth.waiting, abs=3.0 * np.sqrt(truth.waiting / seen))
+    known = dm.forecast_demand(fleet, LAW)
+    assert known.waiting == pytest.approx(truth.waiting, abs=0.03)
+    # the ordinary lag is read as it is, in spite of those who wait
+    assert known.lag == pytest.approx([0.3, 0.25, 0.2, 0.15, 0.1], abs=0.02)
+
+
+def test_nobody_waits_unless_stated_or_seen() -> None:
+    fleet = rushed(share=0.0)
+    assert dm.forecast_demand(fleet, LAW).waiting == 0.0
+    assert WaitingShare(0.0, 20.0).draw(np.random.default_rng(1)) == 0.0
+    drawn = [WaitingShare(6.0, 14.0).draw(np.random.default_rng(seed)) for seed in range(2000)]
+    assert np.mean(drawn) == pytest.approx(0.3, abs=0.01)
+    assert np.std(drawn) == pytest.approx(np.sqrt(0.3 * 0.7 / 21.0), rel=0.05)  # beta law of 20
+
+
+def test_a_rush_is_foreseen_only_when_it_is_known() -> None:
+    """One month's sales, whose cover ends with the fifth month ahead, and owners who all wait: nothing comes before the
+    last three months of cover and little after them. The forecast that knows of no waiting has no such months."""
+    settings = rushed(share=1.0).settings.model_copy(update={"multiplier_log_sd": 0.01})
+    law = replace(LAW, weather=0.0)
+    fleet, _ = invented_fleet(settings, law, 300000, years=6, seed=3)
+    units, sold = fleet.units, fleet.cutoff + 6 - 60
+    chosen = units.sale == sold
+    bare = replace(
+        no_claims(fleet), units=Units(*(getattr(units, name)[chosen] for name in Units.__dataclass_fields__))
+    )
+    assert (bare.units.regraded < 0).all()
+    seen, blind = (
+        dm.monthly(dm.forecast_demand(waiting(bare, share), law).expected).first[0, 0] for share in (1.0, 0.0)
+    )
+    assert np.all(seen[:2] == 0.0)
+    assert seen[2:5].sum() > 10.0 * seen[5:8].sum()
+    assert blind.max() < 0.15 * seen.max()
+
+
+@pytest.mark.slow
+def test_with_a_rush_the_80_pct_interval_covers_77_to_83_pct_of_months() -> None:
+    """24 invented fleets, each with a hidden share of owners who wait: 864 months of a region, as without a rush."""
+    within = []
+    for seed in range(24):
+        habits = rushed().settings.habits.model_copy(update={"end_of_cover_share": 0.25})
+        settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12)
+        fleet, truth = invented_fleet(settings.model_copy(update={"habits": habits}), LAW, 60000, years=7, seed=seed)
+        cube = dm.forecast_demand(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
+        came = np.moveaxis(truth.reports, 2, 0)
+        chance = np.random.default_rng(seed).random(came.shape)
+        transform = (cube < came).mean(axis=0) + chance * (cube == came).mean(axis=0)
+        within.append(((transform > 0.1) & (transform < 0.9)).mean())
+    assert 0.77 <= np.mean(within) <= 0.83
