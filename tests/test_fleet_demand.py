@@ -162,7 +162,7 @@ def claims_with(fleet: Fleet, chosen: np.ndarray) -> Fleet:
 def test_another_lag_put_in_later_is_the_lag_the_cells_are_run_with(one_kind: bool, near: float) -> None:
     """No claims, so the stated lag stands: what the cells give under B is what they give under A moved by B - A."""
     a, b = [0.3, 0.25, 0.2, 0.15, 0.1], [0.1, 0.15, 0.2, 0.25, 0.3]
-    fleet = small()
+    fleet = small(draws=2048)
     fleet = claims_with(fleet, fleet.claims.report < 0)
     if one_kind:
         units = fleet.units
@@ -205,7 +205,7 @@ def test_few_claims_leave_the_first_months_and_the_not_yet_reported_wide() -> No
         for row in answers.multiplier_table(found):
             assert row["not_yet_reported_p10"] < row["not_yet_reported"] < row["not_yet_reported_p90"]
     few, many = widths
-    assert few[0] > 1.1 * many[0] and few[1] > 3.0 * many[1]
+    assert few[0] > 1.05 * many[0] and few[1] > 3.0 * many[1]
 
 
 def test_weather_shared_in_a_region_widens_totals() -> None:
@@ -345,7 +345,7 @@ def test_the_80_pct_interval_covers_77_to_83_pct_of_months() -> None:
     share is of the randomised transform (Czado, Gneiting and Held 2009, eq. 1) between 0.1 and 0.9."""
     within = []
     for seed in range(24):
-        settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12)
+        settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12, seed=seed)
         fleet, truth = invented_fleet(settings, LAW, 60000, years=6, seed=seed)
         cube = dm.forecast_demand(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
         came = np.moveaxis(truth.reports, 2, 0)

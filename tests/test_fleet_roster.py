@@ -188,24 +188,6 @@ def test_bad_rows_are_listed_and_totals_reconcile(
     assert fleet.claims.report.size == claims.rows - claims.rows_rejected
 
 
-def test_a_claim_is_joined_to_its_unit_by_serial(folder: Path) -> None:
-    fleet = roster.read_fleet(folder / "fleet.toml")
-    assert fleet.claims.cover_end.tolist() == [12 * 2023 + 2 + 60, -1]  # sold in March 2023, 60 months; no serial
-    assert fleet.claims.hours[0] == 1.5
-    assert fleet.claims.hours[1] != fleet.claims.hours[1]  # not told is not 0
-
-
-def test_a_serial_that_no_unit_has_is_a_fault_only_where_every_unit_has_one(folder: Path) -> None:
-    spoil(folder, "claims.csv", "K1,A2", "K1,A9")
-    assert not roster.read_fleet(folder / "fleet.toml").faults
-    spoil(folder, "units.csv", ",40,large", "A3,1,large")
-    spoil(folder, "units.csv", ",25,small", "A4,1,small")
-    fleet = roster.read_fleet(folder / "fleet.toml")
-    assert [(fault.row, fault.column, fault.value) for fault in fleet.faults] == [(2, "serial", "A9")]
-    spoil(folder, "claims.csv", "K1,A9", "K1,A4")
-    assert "not sold" in roster.read_fleet(folder / "fleet.toml").faults[0].reason
-
-
 #: (file, what stands there, what the user wrote, words of the message): faults that stop the run
 WHOLE_FAULTS = [
     ("fleet.toml", 'units = "units.csv"', 'units = "unit.csv"', ("unit.csv", "no such file")),

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.passage import FAR, Passages, lives_after_regrade, lives_of
+from driftmodel.fleet.passage import FAR, Passages, late_by, lives_after_regrade, lives_of
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead
 from driftmodel.fleet.tables import NONE
 
@@ -71,14 +71,15 @@ class CellDemand:
 def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
     """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off."""
     members, months = window.members, window.months
-    fresh = lives_of(passages, members, window.grades - 1)
+    lag = np.asarray(window.lag_shares)
+    mean_lag = round(float(lag @ np.arange(lag.size)))
+    fresh = late_by(lives_of(passages, members, window.grades - 1), mean_lag)
     used, of = np.unique(fresh.grade, return_inverse=True)  # most cells know few grades of a set
     fresh, grades = replace(fresh, grade=of.reshape(fresh.grade.shape)), used.size
     first, repeat = np.zeros((months, grades, 2)), np.zeros((months, grades, 2))
     at_risk, regraded = np.zeros(months), np.zeros(months)
     pending = history = 0.0
     issued, due, beyond = np.zeros(months), np.zeros(chosen.size), 0
-    lag = np.asarray(window.lag_shares)
     years = -(-months // 12)
     brought, noise = np.zeros((fresh.member.size, years + 1)), np.zeros((members, years + 1))
     level = np.zeros((members, years + 1))
@@ -129,7 +130,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     for (build, when, end), kind in _alike(built[again], last[again], ends[again]):
         mine = again[kind]
         whole = float(count[mine].sum())
-        after = lives_after_regrade(fresh, when - build)
+        after = lives_after_regrade(fresh, when - build, mean_lag)
         known = Known(window.cutoff - build, 0, fresh=False)
         now = ahead(after, known, asked, _waiting(window, end - build))
         noise[:, :-1] += _scatter(whole * now.parts, after.member, members)[:, :-1]

@@ -139,12 +139,13 @@ def invented_fleet(
             _crossings(world, multiplier[region[one], design[one]], sale[rows] - build[rows], random)
             + build[rows, None]
         )
-        there = event < 10**6
-        report = np.where(there, event + random.choice(lags.size, event.shape, p=lags), 10**6)
+        lag = random.choice(lags.size, event.shape, p=lags)
+        event, report = _told(event, lag)
         if share:
             late = waits.random(rows.size) < share
             end = (sale + cover)[rows][late]
-            report[late] = _told_late(event[late], report[late], end, settings.habits.end_of_cover_months, waits)
+            months_before_end = settings.habits.end_of_cover_months
+            event[late], report[late] = _told_late(event[late], report[late], end, months_before_end, waits)
         known = report <= cutoff
         last = np.where(known, report, NONE).max(axis=1)
         regraded[rows] = last
@@ -175,16 +176,35 @@ def _hidden_share(settings: FleetFile, seed: int) -> float:
     return float(np.random.default_rng([seed, 79]).beta(worth * stated, worth * (1.0 - stated)))
 
 
+def _told(event: NDArray[np.int64], lag: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Months in which regrades fall due and are told, (units, occasions) each: a late one puts off those after it."""
+    event = event + np.cumsum(lag, axis=1) - lag
+    there = event < 10**6
+    return np.where(there, event, 10**6), np.where(there, event + lag, 10**6)
+
+
 def _told_late(
     event: NDArray[np.int64], report: NDArray[np.int64], end: NDArray[Any], months: int, random: np.random.Generator
-) -> NDArray[np.int64]:
-    """Months of report (units, occasions) of owners who wait: in cover, in their own one of its last months or at once
-    after it; what falls due again before then is the same job. Past cover, as `report` has it."""
-    turn = (end - 1 - random.integers(0, months, end.size))[:, None]
-    covered = event < end[:, None]
-    told = np.where(covered, np.maximum(event, turn), report)
-    same = covered & (event <= turn)
-    return np.asarray(np.where(same & (np.cumsum(same, axis=1) > 1), 10**6, told))
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The same of owners who wait: in cover, in their own one of its last months or at once after it; what falls due
+    again before then is the same job. Past cover, as `report` has it."""
+    turn = end - 1 - random.integers(0, months, end.size)
+    event, report = event.copy(), report.copy()
+    for unit in range(end.size):
+        waiting = [month for month in event[unit] if month <= turn[unit]]
+        others = np.array([month for month in event[unit] if month > turn[unit]])
+        lag = (report - event)[unit, len(waiting) :]
+        if waiting:
+            others = others + (turn[unit] - waiting[-1])
+        told = np.where(others < end[unit], others, others + lag)
+        first_due, first_told = ([waiting[0]], [turn[unit]]) if waiting else ([], [])
+        event[unit] = _filled(np.append(first_due, others), event.shape[1])
+        report[unit] = _filled(np.append(first_told, told), event.shape[1])
+    return np.minimum(event, 10**6), np.minimum(report, 10**6)
+
+
+def _filled(months: NDArray[Any], size: int) -> NDArray[Any]:
+    return np.pad(months, (0, size - months.size), constant_values=10**6)
 
 
 def _crossings(

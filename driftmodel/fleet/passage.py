@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
-KERNEL_MONTHS = 12.0  # regrades within a year of a unit's own stand for it; own choice, no source
+KERNEL_MONTHS = 12.0  # regrades within a year of a unit's own may stand for it; own choice, no source
+NEAREST = 20  # ... but no more than about so many, the nearest in age; own choice, no source
 
 
 @dataclass(frozen=True)
@@ -79,18 +80,29 @@ def lives_of(passages: Passages, members: int, no_grade: int) -> Lives:
     return Lives(np.maximum(index, 0), grade, np.arange(draws) * members // draws, np.ones(draws))
 
 
-def lives_after_regrade(lives: Lives, age: int) -> Lives:
-    """Lives of a unit regraded at month index `age`: what draws that were regraded about then went on to need.
+def late_by(lives: Lives, months: int) -> Lives:
+    """The same where each regrade is done so many months after it is due: the angle is reset then, so what follows
+    comes as much later."""
+    behind = months * np.arange(lives.crossing.shape[1])
+    return replace(lives, crossing=np.where(lives.crossing < FAR, lives.crossing + behind, FAR))
 
-    A regrade resets the angle and not the wood, so the later crossings of the same path are used, shifted by at most
-    the kernel's width. A kernel without draws takes the regrades nearest in age.
+
+def lives_after_regrade(lives: Lives, age: int, lag: int = 0) -> Lives:
+    """Lives of a unit regraded at month index `age`, `lag` months after it was due: what draws that were due about then
+    went on to need.
+
+    A regrade resets the angle and not the wood, so the later crossings of the same path are used, counted from the
+    regrade. The draws nearest in age stand for the unit, by a triangular kernel as wide as NEAREST of them need and no
+    wider than KERNEL_MONTHS (nearest-neighbour weights, Stone 1977; citation from memory); without any draw so near,
+    the nearest do.
     """
     occasions = lives.crossing.shape[1]
     row, occasion = np.nonzero(lives.crossing[:, : max(occasions - 1, 1)] < FAR)  # what follows the last is not known
     if row.size == 0:
         return Lives(np.full((1, 1), FAR), np.zeros((1, 1), dtype=np.int64), np.zeros(1, dtype=np.int64), np.ones(1))
-    apart = np.abs(lives.crossing[row, occasion] - age).astype(float)
-    weight = np.maximum(1.0 - apart / (KERNEL_MONTHS + 1.0), 0.0)
+    apart = np.abs(lives.crossing[row, occasion] - (age - lag)).astype(float)
+    width = np.partition(apart, NEAREST)[NEAREST] if apart.size > NEAREST else KERNEL_MONTHS
+    weight = np.maximum(1.0 - apart / (min(float(width), KERNEL_MONTHS) + 1.0), 0.0)
     if not weight.any():
         weight = (apart == apart.min()).astype(float)
     kept = weight > 0.0

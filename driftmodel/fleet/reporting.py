@@ -119,19 +119,21 @@ def ahead(lives: Lives, known: Known, asked: Asked, wait: Waiting | None = None)
 
 def waiting_until(lives: Lives, wait: Waiting) -> Lives:
     """The same lives with owners who all wait: what falls due in cover is told in a month of the last ones of cover,
-    another for each life in turn. What falls due again before that is one job with it, of the grade needed last."""
+    another for each life in turn. What falls due again before that is one job with it, of the grade needed last; the
+    angle is reset then, so what follows comes as much later."""
     crossing = lives.crossing
     occasions = crossing.shape[1]
-    turn = (wait.cover_end - wait.months + np.arange(crossing.shape[0]) % wait.months)[:, None]
-    covered = crossing < wait.cover_end
-    told = np.where(covered, np.maximum(crossing, turn), FAR)
-    absorbed = np.maximum((covered & (crossing <= turn)).sum(axis=1) - 1, 0)
-    column = np.arange(occasions)[None, :] + absorbed[:, None]
+    turn = wait.cover_end - wait.months + np.arange(crossing.shape[0]) % wait.months
+    together = ((crossing < wait.cover_end) & (crossing <= turn[:, None])).sum(axis=1)
+    rows = np.arange(crossing.shape[0])
+    column = np.arange(occasions)[None, :] + np.maximum(together - 1, 0)[:, None]
     inside, there = np.minimum(column, occasions - 1), column < occasions
-    rows = np.arange(crossing.shape[0])[:, None]
-    kept = np.where(there, crossing[rows, inside], FAR)
+    kept = np.where(there, crossing[rows[:, None], inside], FAR)
+    late = np.where(together > 0, turn - crossing[rows, np.maximum(together - 1, 0)], 0)
+    kept[:, 1:] = np.where(kept[:, 1:] < FAR, kept[:, 1:] + late[:, None], FAR)
     kept[:, 0] = crossing[:, 0]  # since when the job is due
-    return replace(lives, crossing=kept, grade=lives.grade[rows, inside], told=np.where(there, told[rows, inside], FAR))
+    told = np.where(kept < wait.cover_end, np.maximum(kept, turn[:, None]), FAR)
+    return replace(lives, crossing=kept, grade=lives.grade[rows[:, None], inside], told=told)
 
 
 def _sums(lives: Lives, known: Known, asked: Asked) -> _Sums:
