@@ -16,10 +16,11 @@ from driftmodel.fleet import answers
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings, write_fleet
+from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
 from driftmodel.fleet.reporting import Asked, Known, ahead
 from driftmodel.fleet.roster import Fleet, Units, read_fleet
+from driftmodel.fleet.write import write_fleet
 
 LAW = ToyDrift()
 
