@@ -44,12 +44,12 @@ def test_conditional_probability_of_one_life_table() -> None:
     """F(a + h) - F(a) over 1 - F(a), by counting: of ten lives two are over by month 3, three more in the next six."""
     months = np.array([[1.0], [2.0], [4.5], [6.0], [8.0], [20.0], [30.0], [np.inf], [np.inf], [np.inf]])
     lives = lives_of(Passages(months, np.zeros((10, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, Known(2, 0), Asked(1, 2, 6, np.array([1.0])))
+    found = ahead(lives, Known(np.array([2]), np.array([0]), np.array([0])), Asked(1, 2, 6, np.array([1.0])))
     assert found.first.sum() == pytest.approx(3 / 8)
     assert found.history == pytest.approx(2 / 10)
-    assert found.waiting[0] == 1.0
+    assert found.waiting[0, 0] == 1.0
     assert found.pending == 0.0
-    whole = ahead(lives, Known(2, 0), Asked(1, 2, 600, np.array([1.0])))
+    whole = ahead(lives, Known(np.array([2]), np.array([0]), np.array([0])), Asked(1, 2, 600, np.array([1.0])))
     assert whole.first.sum() == pytest.approx(5 / 8)  # three of eight never need one
 
 
@@ -58,25 +58,27 @@ def test_what_is_due_and_not_yet_reported() -> None:
     six known to be waiting are four untouched and two pending."""
     months = np.array([[2.5]] * 4 + [[50.0]] * 4)
     lives = lives_of(Passages(months, np.zeros((8, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, Known(2, 0), Asked(1, 2, 3, np.array([0.5, 0.5])))
+    found = ahead(lives, Known(np.array([2]), np.array([0]), np.array([0])), Asked(1, 2, 3, np.array([0.5, 0.5])))
     assert found.pending == pytest.approx(2 / 6)
-    assert found.first[0].sum() == pytest.approx(2 / 6)
+    assert found.first[0, 0].sum() == pytest.approx(2 / 6)
 
 
 def test_a_crossing_before_sale_was_put_right_before_delivery() -> None:
     months = np.array([[1.0], [5.0], [np.inf], [np.inf]])
     lives = lives_of(Passages(months, np.zeros((4, 1), dtype=np.intp)), 1, 1)
-    found = ahead(lives, Known(-3, 3), Asked(1, 2, 12, np.array([1.0])))
+    found = ahead(lives, Known(np.array([-3]), np.array([3]), np.array([0])), Asked(1, 2, 12, np.array([1.0])))
     assert found.first.sum() == pytest.approx(1 / 3)
 
 
 def test_a_regraded_unit_goes_on_along_the_same_path() -> None:
     months = np.array([[10.0, 22.0], [10.0, 34.0], [80.0, 81.0]])
     lives = lives_of(Passages(months, np.zeros((3, 2), dtype=np.intp)), 1, 1)
-    after = lives_after_regrade(lives, 9)
+    after = lives_after_regrade(lives, np.array([9]))
     assert sorted(after.crossing[:, 0].tolist()) == [21, 33]
-    found = ahead(after, Known(12, 0, fresh=False), Asked(1, 2, 24, np.array([1.0])))
-    assert found.first.sum(axis=1).nonzero()[0].tolist() == [8, 20]
+    found = ahead(
+        after, Known(np.array([12]), np.array([0]), np.array([0]), fresh=False), Asked(1, 2, 24, np.array([1.0]))
+    )
+    assert found.first[0].sum(axis=1).nonzero()[0].tolist() == [8, 20]
 
 
 def test_splitting_a_row_changes_nothing() -> None:

@@ -22,6 +22,15 @@ LAW = ToyDrift()
 LAG = np.array([0.5, 0.3, 0.2])
 
 
+def about(age: int, sold_at: int, fresh: bool = True) -> Known:
+    """What is known of a single kind."""
+    return Known(*(np.array([month]) for month in (age, sold_at, 0)), fresh=fresh)
+
+
+def wait_for(share: float, months: int, end: int) -> Waiting:
+    return Waiting(share, months, np.array([end]))
+
+
 def lives(*months: list[float], grades: list[list[int]] | None = None) -> Lives:
     grade = np.zeros((len(months), len(months[0])), dtype=np.intp) if grades is None else np.array(grades)
     return lives_of(Passages(np.array(months), grade), 1, 9)
@@ -46,7 +55,7 @@ def no_claims(fleet: Fleet) -> Fleet:
 def test_a_waiting_owner_by_counting() -> None:
     """Cover ends with month 11. Three lives fall due in months 4, 10 and 11, their turns are 9, 10 and 11; the fourth
     falls due past cover and is told as others are."""
-    found = waiting_until(lives([4.5], [10.5], [11.5], [12.5]), Waiting(1.0, 3, 12))
+    found = waiting_until(lives([4.5], [10.5], [11.5], [12.5]), wait_for(1.0, 3, 12))
     assert found.told is not None
     assert found.told[:, 0].tolist() == [9, 10, 11, FAR]
     assert found.crossing[:, 0].tolist() == [4, 10, 11, 12]
@@ -54,14 +63,14 @@ def test_a_waiting_owner_by_counting() -> None:
 
 def test_what_falls_due_again_while_the_owner_waits_is_one_job_of_the_last_grade() -> None:
     found = waiting_until(
-        lives([2.5, 5.5, 30.5], [2.5, 11.5, 30.5], grades=[[1, 2, 3], [1, 2, 3]]), Waiting(1.0, 1, 12)
+        lives([2.5, 5.5, 30.5], [2.5, 11.5, 30.5], grades=[[1, 2, 3], [1, 2, 3]]), wait_for(1.0, 1, 12)
     )
     assert found.told is not None
     assert found.told.tolist() == [[11, FAR, FAR], [11, FAR, FAR]]
     # due since month 2; the next gap runs from the regrade in month 11: 30 - 5 months in one life, 30 - 11 in the other
     assert found.crossing.tolist() == [[2, 36, FAR], [2, 30, FAR]]
     assert found.grade[:, :2].tolist() == [[2, 3], [2, 3]]
-    apart = waiting_until(lives([2.5, 11.5], [2.5, 11.5]), Waiting(1.0, 2, 12))
+    apart = waiting_until(lives([2.5, 11.5], [2.5, 11.5]), wait_for(1.0, 2, 12))
     assert apart.told is not None
     # the first had its turn in month 10, eight months after it was due, and falls due again that much later, past cover
     assert apart.told.tolist() == [[10, FAR], [11, FAR]]
@@ -72,12 +81,12 @@ def test_half_wait_by_counting() -> None:
     """Two lives due in month 2 and two never; half of the owners wait for month 11, the others report at once. At the
     end of month 5 the prompt ones due are out: of what is left (2 halves waiting, 4 never) a third is pending."""
     found = ahead(
-        lives([2.5], [2.5], [90.0], [90.0]), Known(5, 0), Asked(1, 10, 12, np.array([1.0])), Waiting(0.5, 1, 12)
+        lives([2.5], [2.5], [90.0], [90.0]), about(5, 0), Asked(1, 10, 12, np.array([1.0])), wait_for(0.5, 1, 12)
     )
-    assert found.pending == pytest.approx(1 / 3)
-    assert found.first.sum(axis=1).tolist() == pytest.approx([0, 0, 0, 0, 0, 1 / 3, 0, 0, 0, 0, 0, 0])
-    assert found.waiting[5:7].tolist() == pytest.approx([1.0, 2 / 3])
-    assert found.history == pytest.approx(1 / 4)
+    assert found.pending[0] == pytest.approx(1 / 3)
+    assert found.first[0].sum(axis=1).tolist() == pytest.approx([0, 0, 0, 0, 0, 1 / 3, 0, 0, 0, 0, 0, 0])
+    assert found.waiting[0, 5:7].tolist() == pytest.approx([1.0, 2 / 3])
+    assert found.history[0] == pytest.approx(1 / 4)
     assert found.crossed.sum() == 0.0
 
 
@@ -86,47 +95,47 @@ def test_against_a_simulation_of_single_owners() -> None:
     cover of 24 are followed. Monte Carlo errors are a few thousandths of the monthly shares."""
     random = np.random.default_rng(3)
     paths = np.sort(random.gamma(2.0, 12.0, (120, 3)).cumsum(axis=1), axis=1)
-    own, wait, known = lives(*paths.tolist()), Waiting(0.4, 4, 24), Known(20, 2)
+    own, wait, known = lives(*paths.tolist()), wait_for(0.4, 4, 24), about(20, 2)
     found = ahead(own, known, Asked(1, 10, 18, LAG), wait)
 
-    path = np.flatnonzero(own.crossing[:, 0] >= known.sold_at)[:, None]
+    path = np.flatnonzero(own.crossing[:, 0] >= known.sold_at[0])[:, None]
     owners = np.repeat(path, 400_000 // path.size, axis=0)[:, 0]
     waits = random.random(owners.size) < wait.share
-    turn = wait.cover_end - wait.months + owners % wait.months
+    turn = wait.cover_end[0] - wait.months + owners % wait.months
     first: dict[int, int] = {}
     followed, pending = 0, 0
     for person, late, mine in zip(owners, waits, turn, strict=True):
         due = int(own.crossing[person, 0])
-        if late and due < wait.cover_end:
+        if late and due < wait.cover_end[0]:
             said = max(due, int(mine))
         else:
             said = due + int(random.choice(3, p=LAG)) if due < 60 else due
-        if said <= known.age:
+        if said <= known.age[0]:
             continue
         followed += 1
-        pending += due <= known.age
+        pending += due <= known.age[0]
         first[said] = first.get(said, 0) + 1
-    share = np.array([first.get(known.age + 1 + month, 0) for month in range(18)]) / followed
+    share = np.array([first.get(known.age[0] + 1 + month, 0) for month in range(18)]) / followed
     error = 4.0 * np.sqrt(share.max() / followed)
-    assert found.first.sum(axis=1) == pytest.approx(share, abs=error)
-    assert found.pending == pytest.approx(pending / followed, abs=4.0 * np.sqrt(0.25 / followed))
-    assert found.first[:3].sum() > 2.0 * found.first[4:7].sum()  # the rush
+    assert found.first[0].sum(axis=1) == pytest.approx(share, abs=error)
+    assert found.pending[0] == pytest.approx(pending / followed, abs=4.0 * np.sqrt(0.25 / followed))
+    assert found.first[0, :3].sum() > 2.0 * found.first[0, 4:7].sum()  # the rush
 
 
 def test_the_slope_is_that_of_a_small_change_of_the_share() -> None:
     paths = np.random.default_rng(4).gamma(2.0, 20.0, (60, 3)).cumsum(axis=1)
 
     def at(share: float) -> Ahead:
-        return ahead(lives(*paths.tolist()), Known(30, 1), Asked(1, 10, 24, LAG), Waiting(share, 3, 40))
+        return ahead(lives(*paths.tolist()), about(30, 1), Asked(1, 10, 24, LAG), wait_for(share, 3, 40))
 
     low, middle, high = at(0.3 - 1e-5), at(0.3), at(0.3 + 1e-5)
     for place, name in enumerate(("first", "repeat", "waiting")):
         one, other = (getattr(each, name).reshape(24, -1).sum(axis=1) for each in (low, high))
-        assert middle.slope[place] == pytest.approx((other - one) / 2e-5, rel=1e-4, abs=1e-7), name
+        assert middle.slope[0, place] == pytest.approx((other - one) / 2e-5, rel=1e-4, abs=1e-7), name
     for place, name in enumerate(("pending", "history")):
-        wanted = (getattr(high, name) - getattr(low, name)) / 2e-5
-        assert middle.slope_once[place] == pytest.approx(wanted, rel=1e-4), name
-    assert middle.slope_once[0] > 0.0 > middle.slope_once[1]
+        wanted = (getattr(high, name)[0] - getattr(low, name)[0]) / 2e-5
+        assert middle.slope_once[0, place] == pytest.approx(wanted, rel=1e-4), name
+    assert middle.slope_once[0, 0] > 0.0 > middle.slope_once[0, 1]
 
 
 def waiting(fleet: Fleet, share: float) -> Fleet:
@@ -151,14 +160,14 @@ def test_no_report_is_lost_by_waiting() -> None:
     """From sale to long after cover, waiting moves reports and merges some, and makes none: first reports are the same
     in number, and those in cover are more, for a waiting owner is always told in it."""
     paths = np.random.default_rng(4).gamma(2.0, 20.0, (400, 1))
-    known, asked = Known(-1, 0), Asked(1, 10, 400, LAG)
+    known, asked = about(-1, 0), Asked(1, 10, 400, LAG)
     plain = ahead(lives(*paths.tolist()), known, asked)
-    rush = ahead(lives(*paths.tolist()), known, asked, Waiting(1.0, 3, 60))
+    rush = ahead(lives(*paths.tolist()), known, asked, wait_for(1.0, 3, 60))
     assert rush.first.sum() == pytest.approx(plain.first.sum())
     within = np.mean(np.ceil(paths) - 1 < 60)
-    assert rush.first[:60].sum() == pytest.approx(within)
-    assert plain.first[:60].sum() < within
-    assert rush.first[:57].sum() == 0.0
+    assert rush.first[0, :60].sum() == pytest.approx(within)
+    assert plain.first[0, :60].sum() < within
+    assert rush.first[0, :57].sum() == 0.0
 
 
 def test_a_shorter_cover_never_raises_demand_in_cover_where_owners_wait() -> None:

@@ -17,13 +17,16 @@ from scipy.stats import poisson
 from workbook_reader import read_workbook
 
 from driftmodel.base.errors import BadInput
-from driftmodel.fleet import answers
 from driftmodel.fleet import demand as engine
+from driftmodel.fleet import money
 from driftmodel.fleet.backtest import Backtest, backtest
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.tables import NONE, Fault
+from driftmodel.report import demand_ages as ages
+from driftmodel.report import demand_charts as charts
 from driftmodel.report import demand_document as document
 from driftmodel.report import demand_figures as figures
+from driftmodel.report import demand_maps as maps
 from driftmodel.report import demand_numbers as numbers
 from driftmodel.report import demand_words as words
 from driftmodel.report import demand_workbook
@@ -76,16 +79,40 @@ def test_hours_and_cost_of_one_month_are_the_tables_own() -> None:
 
 
 def test_jobs_open_at_the_cutoff_cost_money_in_the_first_month() -> None:
-    """One more open claim is one more job: 1.5 h at 60, a part at 8 and freight at 25 in every sample."""
+    """One more open claim is one more job. The invented claims all say 1.5 h and 100 where 123 is stated, so a job
+    scatters by 1 % at most: one percent is ten standard errors of the mean of 80 samples of some 60 jobs."""
     fleet = a_fleet()
-    count = numbers.ahead_samples(engine.forecast_demand(fleet, LAW), 12)
+    count = sampled(fleet)
     close = fleet.claims.close.copy()
     close[np.flatnonzero(fleet.claims.report == fleet.cutoff)[0]] = NONE
-    more = numbers.ahead_samples(
-        engine.forecast_demand(replace(fleet, claims=replace(fleet.claims, close=close)), LAW), 12
-    )
-    assert more["hours"] - count["hours"] == pytest.approx(np.full(80, 1.5))
-    assert more["cost"] - count["cost"] == pytest.approx(np.full(80, 1.5 * 60 + 8 + 25))
+    more = sampled(replace(fleet, claims=replace(fleet.claims, close=close)))
+    assert (more["hours"] - count["hours"]).mean() == pytest.approx(1.5, rel=0.05)
+    assert (more["cost"] - count["cost"]).mean() == pytest.approx(100.0, rel=0.05)
+    assert more["regrades"] == pytest.approx(count["regrades"])
+
+
+def sampled(fleet: Any) -> dict[str, np.ndarray]:
+    demand = engine.forecast_demand(fleet, LAW)
+    return numbers.ahead_samples(demand, money.sampled_money(demand), 12)
+
+
+def test_the_years_hours_and_cost_are_ranked_from_the_one_sampled_money(book: DemandBook) -> None:
+    drawn = money.sampled_money(book.demand)
+    for name, values in (("hours", drawn.hours), ("cost", drawn.cost)):
+        year = values[:, :12].sum(axis=(1, 2, 3), dtype=float)
+        assert book.ahead[name] == pytest.approx(tuple(np.quantile(year, (0.1, 0.5, 0.9))))
+    assert sum(row["settled"] for row in book.roll) == pytest.approx(drawn.cost.mean(axis=0, dtype=float).sum())
+    assert book.remaining == pytest.approx(tuple(np.quantile(drawn.remaining, (0.1, 0.5, 0.9))))
+
+
+def test_not_yet_reported_is_ranked_from_sampled_sums(book: DemandBook) -> None:
+    waiting = book.demand.cube["not_yet_reported"].values.astype(float)
+    band = np.quantile(waiting.sum(axis=(1, 2)), (0.1, 0.5, 0.9))
+    assert book.not_yet_reported_band == pytest.approx(tuple(band))
+    parts = sum(row["not_yet_reported_p90"] for row in book.multipliers)
+    assert parts > band[2]  # quantiles do not add
+    row = next(row for row in book.multipliers if (row["region"], row["design"]) == ("r1", "d0"))
+    assert row["not_yet_reported_p50"] == np.median(waiting[:, 1, 0])
 
 
 def test_places_add_up_to_the_fleet_in_the_mean_only(book: DemandBook) -> None:
@@ -104,7 +131,7 @@ def test_past_reports_are_the_claims(book: DemandBook) -> None:
 
 
 def test_rates_by_age_by_counting_unit_by_unit(book: DemandBook) -> None:
-    rates = numbers.age_rates(book.demand)
+    rates = ages.age_rates(book.demand)
     units, cutoff = book.demand.fleet.units, book.demand.cutoff
     events, months = np.zeros(rates.events.size), np.zeros(rates.events.size)
     for sale, last, count in zip(units.sale, units.regraded, units.count, strict=True):
@@ -118,8 +145,78 @@ def test_rates_by_age_by_counting_unit_by_unit(book: DemandBook) -> None:
     mine = units.sale // 12 == year
     whole = [(cutoff - units.sale[mine] >= age).sum() for age in range(60)]
     came = [((units.regraded - units.sale)[mine] == age).sum() for age in range(60)]
-    by_hand = np.cumsum([1000 * c / w for c, w in zip(came, whole, strict=True) if w >= numbers.LEAST_WATCHED])
+    by_hand = np.cumsum([1000 * c / w for c, w in zip(came, whole, strict=True) if w >= ages.LEAST_WATCHED])
     assert rates.cumulative[year][1] == pytest.approx(by_hand)
+
+
+def with_plan(fleet: Any, since: int) -> Any:
+    """Units sold in the last `since` months are sold a year later: a plan."""
+    units = fleet.units
+    planned = units.sale > fleet.cutoff - since
+    sale = np.where(planned, units.sale + 12, units.sale).astype(np.int32)
+    regraded = np.where(planned, NONE, units.regraded).astype(np.int32)
+    return replace(fleet, units=replace(units, sale=sale, planned=planned, regraded=regraded))
+
+
+def test_years_of_sale_by_counting_unit_by_unit_and_by_the_cube() -> None:
+    fleet = with_plan(a_fleet(horizon_months=20), 6)
+    demand = engine.forecast_demand(fleet, LAW)
+    found, units = ages.sale_years(demand), fleet.units
+    assert found.names[4:] == ["2025", "Jan–Jun 2026", "Jul–Dec 2026", "2027", "Jan–Feb 2028"] and found.known == 6
+    assert found.years.tolist() == [*range(2021, 2026), 2027] and found.sold.sum() == 4000  # none sold in 2026
+    for row, year in enumerate(found.years):
+        mine = units.sale // 12 == year
+        assert found.sold[row] == mine.sum()
+        for column in range(found.known):
+            first, end = found.edges[column], found.edges[column + 1]
+            came = (mine & (units.regraded >= first) & (units.regraded < end)).sum()
+            if end <= 12 * year:
+                assert np.isnan(found.rate[row, column])
+            else:
+                assert found.rate[row, column] == pytest.approx(1000.0 * came / mine.sum())
+    # to the right of the cut-off the units' regrades add up to the cube's mean
+    whole = (found.rate[:, found.known :] * found.sold[:, None] / 1000.0).copy()
+    cube = demand.cube["regrades"].values.mean(axis=0).sum(axis=(1, 2, 3, 4))
+    assert np.nansum(whole, axis=0) == pytest.approx([cube[:6].sum(), cube[6:18].sum(), cube[18:].sum()])
+
+
+def test_a_year_of_sale_has_the_physics_share_of_its_region_and_design() -> None:
+    """Expected numbers by hand: one region and design only of two in the year 1, all of the others in the year 0."""
+    demand = engine.forecast_demand(a_fleet(horizon_months=6), LAW)
+    physics = (demand.expected.first + demand.expected.repeat).sum(axis=(3, 4))
+    cohort = np.zeros((2, 2, 6, 6))
+    cohort[:, :, 0] = physics
+    cohort[1, 0, 0], cohort[1, 0, 1] = 0.25 * physics[1, 0], 0.75 * physics[1, 0]
+    found = ages.sale_years(replace(demand, expected=replace(demand.expected, cohort=cohort)))
+    cube = demand.cube["regrades"].values.mean(axis=0).sum(axis=(3, 4))
+    assert found.rate[1, -1] * found.sold[1] / 1000.0 == pytest.approx(0.75 * cube[:, 1, 0].sum())
+    whole = cube.sum() - 0.75 * cube[:, 1, 0].sum()
+    assert found.rate[0, -1] * found.sold[0] / 1000.0 == pytest.approx(whole)
+
+
+def test_few_years_of_sale_are_told_apart_by_quarters() -> None:
+    fleet = invented_fleet(invented_settings(1, 1, 1, samples=50, draws=64, members=4, horizon_months=8), LAW, 900,
+                           years=2, seed=5)[0]  # fmt: skip
+    found = ages.sale_years(engine.forecast_demand(fleet, LAW))
+    assert found.names[-4:] == ["Apr–Jun 2026", "Jul–Sep 2026", "Oct–Dec 2026", "Jan–Feb 2027"]
+    assert found.known == len(found.names) - 3 and found.names[0] == "Jan–Mar 2024"
+
+
+def test_the_year_of_sale_map_shows_its_numbers_its_cutoff_and_what_is_not_sold(book: DemandBook) -> None:
+    found = ages.sale_years(book.demand)
+    with our_style():
+        axes = maps.year_of_sale_map(book).axes[0]
+    shown = np.ma.filled(axes.collections[0].get_array(), np.nan)
+    assert np.array_equal(shown, found.rate, equal_nan=True)
+    hatched = [patch for patch in axes.patches if patch.get_hatch()]
+    assert len(hatched) == np.isnan(found.rate).sum() > 0
+    corners = axes.collections[0].get_coordinates()[0, :, 0]
+    assert axes.lines[0].get_xdata()[0] == corners[found.known]
+    assert sum(text.get_text() in ("came", "expected") for text in axes.texts) == 2
+    printed = [text.get_text() for text in axes.texts if text.get_text() not in ("came", "expected")]
+    assert len(printed) == (~np.isnan(found.rate)).sum()
+    names = [label.get_text().replace("–\n", "–").replace("\n", " ") for label in axes.get_xticklabels()]
+    assert names == found.names
 
 
 def test_the_heat_map_keeps_every_regrade_however_many_regions_and_months() -> None:
@@ -142,7 +239,7 @@ def test_the_map_has_colour_however_long(months: int) -> None:
 
     found = demand_book(engine.forecast_demand(a_fleet(2, 2, 1500, horizon_months=months, samples=50), LAW))
     with our_style():
-        figure = figures.month_map(found)
+        figure = maps.month_map(found)
         canvas = FigureCanvasAgg(figure)
         canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[..., :3].astype(int)
@@ -174,7 +271,7 @@ def test_sums_of_the_sheets_are_the_cubes_own(folder: Path, book: DemandBook) ->
         value for head in pieces for value, own in zip(sheets["Parts by grade"].column(head), kept, strict=True) if own
     )
     last = cube(book).mean(axis=0)[-1].sum()  # reported in the last month, its jobs lie beyond the horizon
-    assert total == pytest.approx(whole - last + answers.open_jobs(book.demand).sum(), abs=1e-3)
+    assert total == pytest.approx(whole - last + money.open_jobs(book.demand).sum(), abs=1e-3)
 
 
 def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
@@ -200,10 +297,10 @@ def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
 
 def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(folder: Path, book: DemandBook) -> None:
     sheets = read_workbook(folder / "demand.xlsx")
-    wanted = ["Summary", "Monthly", "Parts by grade", "Hours and cost", "Roll-forward", "Who is due", "Stock"]
-    wanted += ["Claims and multipliers", "Not yet reported", "Backtest", "Rows read", "Notes"]
+    wanted = ["Summary", "Monthly", "Parts by grade", "Hours and cost", "Rates", "Roll-forward", "Who is due", "Stock"]
+    wanted += ["Claims and multipliers", "Not yet reported", "By year of sale", "Backtest", "Rows read", "Notes"]
     assert list(sheets) == wanted
-    units = re.compile(r"\((jobs|units|visits|pieces|h|EUR|ratio|regrades|month|1 = yes)\)$")
+    units = re.compile(r"\((jobs|units|unit|visits|pieces|claims|h|EUR|ratio|share|regrades|per 1000|month|1 = yes)\)$")
     for name, sheet in sheets.items():
         assert sheet.frozen >= 1 and sheet.widths, name
         if name in ("Notes", "Summary"):
@@ -219,6 +316,27 @@ def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(fol
         assert said in notes
 
 
+def test_the_sheets_of_rates_waiting_and_years_hold_the_books_numbers(folder: Path, book: DemandBook) -> None:
+    sheets = read_workbook(folder / "demand.xlsx")
+    rates = sheets["Rates"]
+    assert rates.column("Used, mean (unit)") == pytest.approx([row["used"] for row in book.rates])
+    assert rates.column("Told by (claims)") == [row["told"] for row in book.rates]
+    first = dict(zip(rates.heads, [rates.column(head)[0] for head in rates.heads], strict=True))
+    assert (first["Region"], first["Job"], first["Number"], first["Unit"]) == ("r0", "regrade", "hours", "h")
+    waiting = sheets["Not yet reported"]
+    for at, head in enumerate(("P10 (regrades)", "P50 (regrades)", "P90 (regrades)")):
+        wanted = [row[f"not_yet_reported_p{(10, 50, 90)[at]}"] for row in book.multipliers]
+        assert waiting.column(head) == pytest.approx([*wanted, book.not_yet_reported_band[at]])
+    years, found = sheets["By year of sale"], ages.sale_years(book.demand)
+    for at, name in enumerate(found.names):
+        head = f"{name}, {'came' if at < found.known else 'expected'} (per 1000)"
+        own = [np.nan if value is None else value for value in years.column(head)]
+        assert own == pytest.approx(found.rate[:, at].tolist(), nan_ok=True)
+    summary = sheets["Summary"]
+    at = summary.column("Number").index("Cost still to come")
+    assert [summary.column(head)[at] for head in ("P10", "P50", "P90")] == pytest.approx(list(book.remaining))
+
+
 def test_numbers_are_numbers_with_formats(folder: Path) -> None:
     import zipfile
 
@@ -231,7 +349,7 @@ def test_numbers_are_numbers_with_formats(folder: Path) -> None:
 def test_the_roll_forward_can_be_followed(folder: Path, book: DemandBook) -> None:
     """Each closing is a formula whose cached value is what the formula gives; each opening is the closing before."""
     sheet = read_workbook(folder / "demand.xlsx")["Roll-forward"]
-    names = ("Opening", "Issued: new sales", "Change of estimate", "Settled: jobs in cover", "Closing")
+    names = ("Opening", "Issued: new sales", "Change of estimate", "Settled: cost in cover", "Closing")
     opening, issued, change, settled, closing = (np.array(sheet.column(f"{name} (EUR)")) for name in names)
     assert opening + issued + change - settled == pytest.approx(closing, abs=1e-6)
     assert opening[1:] == pytest.approx(closing[:-1])
@@ -259,7 +377,7 @@ def test_too_many_rows_for_a_worksheet_are_told(book: DemandBook, monkeypatch: p
 
 def test_the_fan_shows_the_claims_and_the_cubes_quantiles(book: DemandBook) -> None:
     with our_style():
-        axes = figures.fan_chart(book).axes[0]
+        axes = charts.fan_chart(book).axes[0]
     assert [bar.get_height() for bar in axes.containers[0]] == numbers.past_reports(book.demand)[1].tolist()
     by_month = cube(book).sum(axis=(2, 3, 4, 5))
     middle = axes.lines[0]
@@ -274,8 +392,8 @@ def test_the_fan_shows_the_claims_and_the_cubes_quantiles(book: DemandBook) -> N
 
 def test_the_map_and_the_multipliers_show_their_numbers(book: DemandBook) -> None:
     with our_style():
-        drawn = figures.month_map(book).axes[0]
-        bars = figures.multipliers(book).axes[0]
+        drawn = maps.month_map(book).axes[0]
+        bars = charts.multipliers(book).axes[0]
     assert drawn.collections[0].get_array().sum() == pytest.approx(cube(book).mean(axis=0).sum())
     rows = sorted(book.multipliers, key=lambda row: -row["expected"])
     prior, posterior = bars.containers
@@ -286,7 +404,7 @@ def test_the_map_and_the_multipliers_show_their_numbers(book: DemandBook) -> Non
 
 def test_the_interval_of_a_rate_is_the_exact_one() -> None:
     """Garwood (1936): at the lower limit the count or more has chance 0.1, at the upper the count or fewer."""
-    low, high = figures.poisson_interval(np.array([0.0, 1.0, 7.0, 40.0]))
+    low, high = charts.poisson_interval(np.array([0.0, 1.0, 7.0, 40.0]))
     assert low[0] == 0.0
     assert poisson.sf(np.array([0, 6, 39]), low[1:]) == pytest.approx(0.1)
     assert poisson.cdf(np.array([0, 1, 7, 40]), high) == pytest.approx(0.1)
@@ -335,7 +453,28 @@ def test_the_terminal_summary_is_short_and_true(book: DemandBook) -> None:
     told = next(line for line in lines if line.strip().startswith("Regrades"))
     assert told.split()[-3:] == [f"{round(value):,}" for value in book.ahead["regrades"]]
     assert "80 % interval held" in words.terminal_summary(book)
-    assert words.demand_json(book)["ahead"]["cost"]["p90"] == book.ahead["cost"][2]
+    found = words.demand_json(book)
+    assert found["ahead"]["cost"]["p90"] == book.ahead["cost"][2]
+    assert tuple(found["cost_still_to_come"][q] for q in ("p10", "p50", "p90")) == book.remaining
+    assert tuple(found["not_yet_reported_band"].values()) == book.not_yet_reported_band
+    assert found["not_yet_reported"] == book.not_yet_reported and found["rates"] == book.rates
+    assert book.backtest is not None and found["backtest"]["closed_80"] == book.backtest.closed_80
+    told = words.terminal_summary(plain)
+    assert words.band_words(book.remaining) in told and words.band_words(book.not_yet_reported_band) in told
+
+
+def test_claims_that_move_a_rate_are_told(book: DemandBook) -> None:
+    """The invented claims say 100 where 123 is stated, and 1.5 h as stated."""
+    told = words.rates_words(book)
+    count = [row["told"] for row in book.rates if row["number"] == "cost" and row["job"] == "regrade"]
+    most = max(book.rates, key=lambda row: abs(row["used"] / row["stated"] - 1.0))
+    assert told.startswith(f"Cost of a regrade in {most['region']}: EUR 100 used, EUR 123 stated ({most['told']:,} ")
+    assert most["told"] in count and told.endswith("one more differs.") and told in words.terminal_summary(book)
+    near = [row | {"used": 1.04 * row["stated"]} for row in book.rates]
+    assert "agree" in words.rates_words(replace(book, rates=near))
+    assert "stated rates stand" in words.rates_words(replace(book, rates=[row | {"told": 0} for row in near]))
+    free = [row | {"stated": 0.0, "used": 2.5} for row in near]
+    assert "EUR 2.5 used, EUR 0.0 stated" in words.rates_words(replace(book, rates=free))
 
 
 def test_rejects_are_told_with_totals_that_add_up(book: DemandBook) -> None:
@@ -357,8 +496,10 @@ def test_the_page_fetches_nothing(folder: Path) -> None:
     }
     ids = re.findall(r'\bid="([^"]*)"', text)
     assert len(ids) == len(set(ids))
-    for name in ("fan", "map", "multipliers", "age", "backtest", "scores"):
-        assert f'id="figure-{name}"' in text
+    for name in ("fan", "map", "multipliers", "age", "sales", "backtest", "scores"):
+        assert f'id="figure-{name}"' in text and (folder / f"{name}.png").is_file()
+    for name in ("rates", "waiting", "roll"):
+        assert f'id="table-{name}"' in text
     assert "whip" in text and "licensed repairer" in text and "not accounting advice" in text
 
 

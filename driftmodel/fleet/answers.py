@@ -10,81 +10,66 @@ from numpy.typing import NDArray
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import QUANTILES, Demand
 from driftmodel.fleet.expect import IN
-from driftmodel.fleet.roster import REGRADE, Rates
-from driftmodel.fleet.tables import NONE, month_label
+from driftmodel.fleet.money import Money, in_job_months, open_jobs, sampled_money
+from driftmodel.fleet.tables import month_label
 
 Array = NDArray[np.float64]
 
 
-def monthly_table(demand: Demand) -> list[dict[str, Any]]:
+def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
     """Tidy rows: month x region x design, with totals over each under 'all'; quantiles are of sampled sums.
 
     Regrades and complaints stand in the month of report; hours, cost and pieces in the month the job is done, with the
-    jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints.
+    jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints. money: of
+    `sampled_money`, where it is at hand.
     """
     cube, fleet = demand.cube, demand.fleet
-    by_cover = cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
+    money = sampled_money(demand) if money is None else money
     pieces = cube["regrades"].values.mean(axis=0).sum(axis=-1)  # month, region, design, grade
-    season = cube["seasonal"].values.astype(float)
-    waiting = open_jobs(demand)
-    jobs = in_job_months(by_cover[..., IN], waiting, fleet.settings.habits.job_lag_months)
-    share = _grade_shares(pieces)
-    pieces = in_job_months(pieces[None], waiting[..., None] * share, fleet.settings.habits.job_lag_months)[0]
-    hours, money = hours_and_cost(jobs, season, fleet.rates)
-    every = by_cover.sum(axis=-1)
+    waiting = open_jobs(demand)[..., None] * _grade_shares(pieces)
+    pieces = in_job_months(pieces, waiting, fleet.settings.habits.job_lag_months)
     risk = np.moveaxis(demand.expected.at_risk + demand.expected.regraded, 2, 0)
+    every: dict[str, Array] = {}
     rows: list[dict[str, Any]] = []
-    for r, region in [*enumerate(fleet.regions), (None, "all")]:
-        for d, design in [*enumerate(fleet.designs), (None, "all")]:
-            whole = _summed(every, r, d)
-            columns = {
-                "regrades": whole,
-                "in_cover": _summed(by_cover[..., IN], r, d),
-                "out_of_cover": _summed(by_cover[..., 1 - IN], r, d),
-                "seasonal": _summed(season, r, d),
-                "hours": _summed(hours, r, d),
-                "cost": _summed(money, r, d),
-            }
-            bands = {name: np.quantile(values, QUANTILES, axis=0) for name, values in columns.items()}
-            at_risk, mean = _summed(risk[None], r, d)[0], whole.mean(axis=0)
-            grade = np.stack([_summed(pieces[None, ..., g], r, d)[0] for g in range(pieces.shape[-1])])
-            for m, month in enumerate(cube["month"].values):
-                row = {"month": str(month), "region": region, "design": design, "at_risk": float(at_risk[m])}
-                row["regrades_mean"] = float(mean[m])
-                for name, band in bands.items():
-                    row |= {f"{name}_p{round(100 * q)}": float(band[k, m]) for k, q in enumerate(QUANTILES)}
-                row |= {f"pieces_{name}": float(grade[g, m]) for g, name in enumerate(cube["grade"].values)}
-                rows.append(row)
+    for r, region in enumerate(fleet.regions):
+        own = _sampled(demand, money, r)
+        every = {name: every[name] + values for name, values in own.items()} if every else dict(own)
+        rows += _rows(demand, region, own, risk[:, r], pieces[:, r])
+    return rows + _rows(demand, "all", every, risk.sum(axis=1), pieces.sum(axis=1))
+
+
+def _sampled(demand: Demand, money: Money, region: int) -> dict[str, Array]:
+    """Numbers of a region, (samples, months, designs) each."""
+    by_cover = demand.cube["regrades"].values[:, :, region].sum(axis=3, dtype=float)  # sample, month, design, cover
+    return {
+        "regrades": by_cover.sum(axis=-1),
+        "in_cover": by_cover[..., IN],
+        "out_of_cover": by_cover[..., 1 - IN],
+        "seasonal": demand.cube["seasonal"].values[:, :, region].astype(float),
+        "hours": money.hours[:, :, region].astype(float),
+        "cost": money.cost[:, :, region].astype(float),
+    }
+
+
+def _rows(demand: Demand, region: str, sampled: dict[str, Array], risk: Array, pieces: Array) -> list[dict[str, Any]]:
+    """A row a design, and all of them, and month: sampled (samples, months, designs), risk (months, designs), pieces
+    (months, designs, grades)."""
+    months, grades = demand.cube["month"].values, demand.cube["grade"].values
+    rows = []
+    for d, design in [*enumerate(demand.fleet.designs), (None, "all")]:
+        chosen = slice(None) if d is None else slice(d, d + 1)
+        own = {name: values[..., chosen].sum(axis=-1) for name, values in sampled.items()}
+        columns = {"at_risk": risk[:, chosen].sum(axis=-1), "regrades_mean": own["regrades"].mean(axis=0)}
+        for name, values in own.items():
+            band = np.quantile(values, QUANTILES, axis=0)
+            columns |= {f"{name}_p{round(100 * q)}": band[k] for k, q in enumerate(QUANTILES)}
+        grade = pieces[:, chosen].sum(axis=1)
+        columns |= {f"pieces_{name}": grade[:, g] for g, name in enumerate(grades)}
+        told = {name: values.tolist() for name, values in columns.items()}
+        for m, month in enumerate(months):
+            row: dict[str, Any] = {"month": str(month), "region": region, "design": design}
+            rows.append(row | {name: values[m] for name, values in told.items()})
     return rows
-
-
-def _summed(values: Array, region: int | None, design: int | None) -> Array:
-    """(samples, months) of values (samples, months, regions, designs); None sums over all."""
-    own = values.sum(axis=2) if region is None else values[:, :, region]
-    return np.asarray(own.sum(axis=2) if design is None else own[:, :, design])
-
-
-def open_jobs(demand: Demand) -> Array:
-    """Regrade claims reported and not closed by the cut-off, by how many months ahead the job is due,
-    (job lag, regions, designs); overdue ones are due at once."""
-    claims, lag = demand.fleet.claims, demand.fleet.settings.habits.job_lag_months
-    cutoff = demand.cutoff
-    table = np.zeros((lag, len(demand.fleet.regions), len(demand.fleet.designs)))
-    late = (claims.close == NONE) | (claims.close > cutoff)
-    chosen = (claims.disposition == REGRADE) & (claims.report <= cutoff) & late
-    if lag:
-        due = np.maximum(claims.report[chosen] + lag - cutoff - 1, 0)
-        np.add.at(table, (due, claims.region[chosen], claims.design[chosen]), 1.0)
-    return table
-
-
-def in_job_months(values: Array, waiting: Array, lag: int) -> Array:
-    """Values (samples, months, ...) moved from the month of report to that of the job; `waiting` comes first."""
-    if not lag:
-        return values
-    months = values.shape[1]
-    first = np.broadcast_to(waiting, (values.shape[0], *waiting.shape))
-    return np.concatenate([first, values], axis=1)[:, :months]
 
 
 def _grade_shares(pieces: Array) -> Array:
@@ -94,51 +79,73 @@ def _grade_shares(pieces: Array) -> Array:
     return np.asarray(np.where(total > 0.0, whole / np.where(total > 0.0, total, 1.0), 0.0))
 
 
-def hours_and_cost(jobs: Array, seasonal: Array, rates: Rates) -> tuple[Array, Array]:
-    """Hours and money of regrade jobs and seasonal complaints (samples, months, regions, designs)."""
-    by = (slice(None), None)
-    hours = jobs * rates.hours_regrade[by] + seasonal * rates.hours_seasonal[by]
-    parts = jobs * (rates.cost_per_part + rates.cost_freight)[by]
-    return hours, hours * rates.cost_per_hour[by] + parts
-
-
 def not_yet_reported(demand: Demand) -> Array:
     """Expected regrades due by the cut-off and not reported by then, (regions, designs), with the posterior mean."""
     return np.asarray(demand.expected.pending * demand.after.mean)
 
 
-def roll_forward(demand: Demand) -> list[dict[str, Any]]:
-    """The accrual month by month: opening + issued + change of estimate - settled = closing, regrades in cover only.
+def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
+    """The accrual month by month: opening + issued + change of estimate - settled = closing, of the cost in cover.
 
-    closing is the expected cost, within the forecast's months, of units sold so far. Management information, not
-    accounting advice. The first month takes up the difference to the stated opening accrual.
+    settled is the mean of the sampled cost, in the month of the job. closing is the expected cost, within the
+    forecast's months, of units sold so far. Management information, not accounting advice. The first month takes up the
+    difference to the stated opening accrual; what it then stands at is the mean of money.remaining.
     """
-    rates = demand.fleet.rates
-    each = rates.hours_regrade * rates.cost_per_hour + rates.cost_per_part + rates.cost_freight
-    in_cover_jobs = demand.cube["regrades"].values[..., IN].mean(axis=0).sum(axis=-1)  # month, region, design
-    settled = (in_cover_jobs.sum(axis=2) * each).sum(axis=1)
-    whole = float(settled.sum())
-    base = demand.expected.first[..., IN] + demand.expected.repeat[..., IN]
-    base_jobs = base.sum(axis=(2, 3))  # region, design
-    ratio = np.where(base_jobs > 0.0, in_cover_jobs.sum(axis=0) / np.where(base_jobs > 0.0, base_jobs, 1.0), 0.0)
-    issued = (demand.expected.issued * ratio[..., None]).sum(axis=1).T @ each
+    money = sampled_money(demand) if money is None else money
+    settled = money.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     opening = float(demand.fleet.settings.opening_accrual)
-    due = whole - float(issued.sum())  # what units sold by the cut-off will cost
+    due = float(settled.sum() - money.issued.sum())  # what units sold by the cut-off will cost
     rows = []
     for month, label in enumerate(demand.cube["month"].values):
         change = due - opening if month == 0 else 0.0
-        closing = opening + float(issued[month]) + change - float(settled[month])
+        closing = opening + float(money.issued[month]) + change - float(settled[month])
         rows.append(
             {
                 "month": str(label),
                 "opening": opening,
-                "issued": float(issued[month]),
+                "issued": float(money.issued[month]),
                 "change_of_estimate": change,
                 "settled": float(settled[month]),
                 "closing": closing,
             }
         )
         opening = closing
+    return rows
+
+
+def remaining_cost(money: Money) -> tuple[float, float, float]:
+    """P10, P50, P90 of the cost still to come, within the forecast's months, of units sold by the cut-off."""
+    low, middle, high = (float(each) for each in np.quantile(money.remaining, QUANTILES))
+    return low, middle, high
+
+
+def rate_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
+    """Hours and cost of a job by region: as stated, as claims have it (None without any), and as used, its mean with
+    P10 and P90; told: claims that say it; spread_pct: of one job about its mean."""
+    laws = money.laws
+    kinds = (
+        ("regrade", "hours", laws.hours),
+        ("regrade", "cost", laws.cost),
+        ("seasonal visit", "hours", laws.visit_hours),
+        ("seasonal visit", "cost", laws.visit_cost),
+    )
+    rows = []
+    for r, region in enumerate(demand.fleet.regions):
+        for job, number, law in kinds:
+            rows.append(
+                {
+                    "region": region,
+                    "job": job,
+                    "number": number,
+                    "stated": float(law.stated[r]),
+                    "claims": float(law.told_mean[r]) if law.told[r] else None,
+                    "told": int(law.told[r]),
+                    "used": float(law.mean[r]),
+                    "used_p10": float(law.quantile(0.1)[r]),
+                    "used_p90": float(law.quantile(0.9)[r]),
+                    "spread_pct": 100.0 * law.shape**-0.5,
+                }
+            )
     return rows
 
 
@@ -187,7 +194,7 @@ def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
     """Prior, data and posterior of each region x design, side by side."""
     rows = []
     expected, pending = demand.expected.history, not_yet_reported(demand)
-    low, high = np.quantile(demand.cube["not_yet_reported"].values, (QUANTILES[0], QUANTILES[-1]), axis=0)
+    low, middle, high = np.quantile(demand.cube["not_yet_reported"].values, QUANTILES, axis=0)
     for r, region in enumerate(demand.fleet.regions):
         for d, design in enumerate(demand.fleet.designs):
             own = Multiplier(demand.after.shape[r, d], demand.after.rate[r, d])
@@ -205,6 +212,7 @@ def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
                     "posterior_p90": float(own.quantile(0.9)),
                     "not_yet_reported": float(pending[r, d]),
                     "not_yet_reported_p10": float(low[r, d]),
+                    "not_yet_reported_p50": float(middle[r, d]),
                     "not_yet_reported_p90": float(high[r, d]),
                 }
             )

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.passage import FAR, Passages, late_by, lives_after_regrade, lives_of
+from driftmodel.fleet.passage import FAR, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind, sums
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead
 from driftmodel.fleet.tables import NONE
 
 Array = NDArray[np.float64]
+Sums = dict[str, Array]
 OUT, IN = 0, 1  # last axis of first and repeat: out of cover, in cover
+MOST_LIVES, MOST_NUMBERS = 20_000, 200_000  # worked on at a time, so that memory stays small
 
 
 @dataclass(frozen=True)
@@ -70,91 +72,120 @@ class CellDemand:
 
 def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
     """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off."""
-    members, months = window.members, window.months
     lag = np.asarray(window.lag_shares)
     mean_lag = round(float(lag @ np.arange(lag.size)))
-    fresh = late_by(lives_of(passages, members, window.grades - 1), mean_lag)
+    fresh = late_by(lives_of(passages, window.members, window.grades - 1), mean_lag)
     used, of = np.unique(fresh.grade, return_inverse=True)  # most cells know few grades of a set
-    fresh, grades = replace(fresh, grade=of.reshape(fresh.grade.shape)), used.size
-    first, repeat = np.zeros((months, grades, 2)), np.zeros((months, grades, 2))
-    at_risk, regraded = np.zeros(months), np.zeros(months)
-    pending = history = 0.0
-    issued, due, beyond = np.zeros(months), np.zeros(chosen.size), 0
-    years = -(-months // 12)
-    brought, noise = np.zeros((fresh.member.size, years + 1)), np.zeros((members, years + 1))
-    level = np.zeros((members, years + 1))
-    step = np.arange(1, months + 1)
-    crossed, past = np.zeros((2, lag.size - 1 + months)), np.zeros((2, lag.size - 1))
-    asked = Asked(members, grades, months, lag)
-    cohort, slope, slope_once = np.zeros((window.sale_years, months)), np.zeros((3, months)), np.zeros(2)
-    built, sold, last = cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]
-    ends = sold + cohorts.cover[chosen] if window.waiting_share else np.full(chosen.size, NONE, dtype=np.int32)
-    count = cohorts.count[chosen].astype(float)
-
-    def by_sale_year(now: Ahead, mine: NDArray[np.intp]) -> None:
-        if window.sale_years:
-            units = np.bincount(sold[mine] // 12 - window.first_sale_year, count[mine], window.sale_years)
-            cohort[...] += units[:, None] * (now.first + now.repeat).sum(axis=1)
-
-    for (build, sale, end), mine in _alike(built, sold, ends):
-        since = -FAR if window.claims_since == NONE else window.claims_since - build
-        known = Known(window.cutoff - build, sale - build, history_from=since)
-        now = ahead(fresh, known, asked, _waiting(window, end - build))
-        if sale <= window.cutoff:
-            whole = float(count[mine].sum())
-            history += whole * now.history
-            slope_once[1] += whole * now.slope_once[1]
-            brought[:, -1] += whole * now.parts[:, -1]
-            past[1] += whole * now.recent
-        mine = mine[last[mine] == NONE]
-        if mine.size == 0:
-            continue
-        whole = float(count[mine].sum())
-        brought[:, :-1] += whole * now.parts[:, :-1]
-        here = window.cutoff + step >= sale
-        at_risk += whole * now.waiting * here
-        split = _split(cohorts, chosen[mine], window)
-        first += now.first[..., None] * split
-        repeat += now.repeat[..., None] * split
-        slope += whole * np.vstack([now.slope[:2], now.slope[2:] * here])
-        crossed += whole * now.crossed
-        past[0] += whole * now.crossed[0, : lag.size - 1]
-        pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
-        slope_once[0] += whole * now.slope_once[0]
-        due[mine] = now.first[: window.soon].sum()
-        by_sale_year(now, mine)
-        if window.cutoff < sale <= window.cutoff + months:
-            both = (now.first + now.repeat).sum(axis=1)
-            issued[sale - window.cutoff - 1] += float((both * split[:, 0, IN]).sum())
+    fresh = replace(fresh, grade=of.reshape(fresh.grade.shape))
+    asked = Asked(window.members, used.size, window.months, lag)
+    most = max(1, min(MOST_LIVES // fresh.member.size, MOST_NUMBERS // (window.months * used.size)))
+    build, sale, last = cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]
+    end = sale + cohorts.cover[chosen] if window.waiting_share else np.full(chosen.size, NONE, dtype=np.int32)
+    total = _nothing(window, used.size, lag.size - 1)
+    due, brought = np.zeros(chosen.size), np.zeros((fresh.member.size, total["level"].shape[1]))
+    for kinds, rows, of_row in _alike(most, build, sale, end):
+        since = window.claims_since - kinds[:, 0] if window.claims_since != NONE else np.full(len(kinds), -FAR)
+        known = Known(window.cutoff - kinds[:, 0], kinds[:, 1] - kinds[:, 0], since)
+        now = ahead(of_each_kind(fresh, len(kinds)), known, asked, _waiting(window, kinds))
+        all_units = np.where(known.age >= known.sold_at, _units(cohorts, chosen[rows], of_row, len(kinds)), 0.0)
+        never = last[rows] == NONE
+        rows, of_row = rows[never], of_row[never]
+        units = _units(cohorts, chosen[rows], of_row, len(kinds))
+        parts = now.parts.reshape(len(kinds), fresh.member.size, -1)
+        brought[:, :-1] += np.einsum("k,kly->ly", units, parts[..., :-1])
+        brought[:, -1] += all_units @ parts[..., -1]
+        total["history"] += all_units @ now.history
+        total["slope_once"][1] += all_units @ now.slope_once[:, 1]
+        total["past"][1] += all_units @ now.recent
+        here = window.cutoff + np.arange(1, window.months + 1) >= kinds[:, 1:2]
+        total["at_risk"] += units @ (now.waiting * here)
+        total["slope"][:2] += np.einsum("k,kim->im", units, now.slope[:, :2])
+        total["slope"][2] += units @ (now.slope[:, 2] * here)
+        total["crossed"] += np.einsum("k,kim->im", units, now.crossed)
+        split = _add(total, now, cohorts, chosen[rows], of_row, window)
+        total["first"] += np.einsum("kmg,kmc->mgc", now.first, split)
+        total["repeat"] += np.einsum("kmg,kmc->mgc", now.repeat, split)
+        both = ((now.first + now.repeat).sum(axis=2) * split[..., IN]).sum(axis=1)
+        step = kinds[:, 1] - window.cutoff - 1
+        planned = (step >= 0) & (step < window.months)
+        np.add.at(total["issued"], step[planned], both[planned])
+        due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
     again = np.flatnonzero(last != NONE)
-    for (build, when, end), kind in _alike(built[again], last[again], ends[again]):
-        mine = again[kind]
-        whole = float(count[mine].sum())
-        after = lives_after_regrade(fresh, when - build, mean_lag)
-        known = Known(window.cutoff - build, 0, fresh=False)
-        now = ahead(after, known, asked, _waiting(window, end - build))
-        noise[:, :-1] += _scatter(whole * now.parts, after.member, members)[:, :-1]
-        level[:, :-1] += _by_member(whole * now.parts, after.member, members)[:, :-1]
-        regraded += whole
-        crossed[1] += whole * now.crossed.sum(axis=0)
-        past[0] += whole * now.crossed[0, : lag.size - 1]
-        repeat += (now.first + now.repeat)[..., None] * _split(cohorts, chosen[mine], window)
-        slope[1] += whole * (now.slope[0] + now.slope[1])
-        pending, beyond = pending + whole * now.pending, beyond + (0 if now.possible else int(whole))
-        slope_once[0] += whole * now.slope_once[0]
-        due[mine] = now.first[: window.soon].sum()
-        by_sale_year(now, mine)
-    noise += _scatter(brought, fresh.member, members)
-    level += _by_member(brought, fresh.member, members)
-    first, repeat = (_in_set(table, used, window.grades) for table in (first, repeat))
+    for kinds, rows, of_row in _alike(most, build[again], last[again], end[again]):
+        rows = again[rows]
+        after = lives_after_regrade(fresh, kinds[:, 1] - kinds[:, 0], mean_lag)
+        zero = np.zeros(len(kinds), dtype=np.int64)
+        known = Known(window.cutoff - kinds[:, 0], zero, zero, fresh=False)
+        now = ahead(after, known, asked, _waiting(window, kinds))
+        units = _units(cohorts, chosen[rows], of_row, len(kinds))
+        own = units[after.kind, None] * now.parts
+        own[:, -1] = 0.0
+        kind_and_member = after.kind * window.members + after.member
+        noise = _scatter(own, kind_and_member, len(kinds) * window.members)
+        total["noise"] += noise.reshape(len(kinds), window.members, -1).sum(axis=0)
+        total["level"] += _by(after.member, window.members, own)
+        total["regraded"] += units.sum()
+        total["crossed"][1] += units @ now.crossed.sum(axis=1)
+        total["slope"][1] += units @ (now.slope[:, 0] + now.slope[:, 1])
+        split = _add(total, now, cohorts, chosen[rows], of_row, window)
+        total["repeat"] += np.einsum("kmg,kmc->mgc", now.first + now.repeat, split)
+        due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
+    total["noise"] += _scatter(brought, fresh.member, window.members)
+    total["level"] += _by(fresh.member, window.members, brought)
+    for name in ("first", "repeat"):
+        total[name] = _in_set(total[name], used, window.grades)
+    numbers = {name: float(total.pop(name)) for name in ("pending", "history", "beyond")}
     return CellDemand(
-        first, repeat, at_risk, regraded, pending, history, issued, due, level, noise, beyond, crossed, past, cohort,
-        slope, slope_once,
-    )  # fmt: skip
+        due=due, pending=numbers["pending"], history=numbers["history"], beyond=round(numbers["beyond"]), **total
+    )
 
 
-def _waiting(window: Window, cover_end: int) -> Waiting | None:
-    return Waiting(window.waiting_share, window.waiting_months, cover_end) if window.waiting_share else None
+def _nothing(window: Window, grades: int, before: int) -> Sums:
+    """Zeros to add to, by the names of CellDemand."""
+    months, years = window.months, -(-window.months // 12)
+    return {
+        "first": np.zeros((months, grades, 2)),
+        "repeat": np.zeros((months, grades, 2)),
+        "at_risk": np.zeros(months),
+        "regraded": np.zeros(months),
+        "pending": np.zeros(()),
+        "history": np.zeros(()),
+        "beyond": np.zeros(()),
+        "issued": np.zeros(months),
+        "level": np.zeros((window.members, years + 1)),
+        "noise": np.zeros((window.members, years + 1)),
+        "crossed": np.zeros((2, before + months)),
+        "past": np.zeros((2, before)),
+        "cohort": np.zeros((window.sale_years, months)),
+        "slope": np.zeros((3, months)),
+        "slope_once": np.zeros(2),
+    }
+
+
+def _add(total: Sums, now: Ahead, cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, window: Window) -> Array:
+    """Adds what fresh and regraded units have in common; returns the units out of and in cover (kinds, months, 2)."""
+    kinds, before = now.pending.size, now.crossed.shape[2] - window.months
+    units = _units(cohorts, rows, of_row, kinds)
+    total["pending"] += units @ now.pending
+    total["slope_once"][0] += units @ now.slope_once[:, 0]
+    total["beyond"] += units[~now.possible].sum()
+    total["past"][0] += units @ now.crossed[:, 0, :before]
+    if window.sale_years:
+        place = of_row * window.sale_years + cohorts.sale[rows] // 12 - window.first_sale_year
+        by_year = sums(place, cohorts.count[rows], kinds * window.sale_years).reshape(kinds, -1)
+        total["cohort"] += by_year.T @ (now.first + now.repeat).sum(axis=2)
+    return _split(cohorts, rows, of_row, kinds, window)
+
+
+def _units(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int) -> Array:
+    return sums(of_row, cohorts.count[rows], kinds)
+
+
+def _waiting(window: Window, kinds: Whole) -> Waiting | None:
+    """Owners who wait, of kinds (build, ..., end of cover)."""
+    if not window.waiting_share:
+        return None
+    return Waiting(window.waiting_share, window.waiting_months, kinds[:, -1] - kinds[:, 0])
 
 
 def _in_set(table: Array, used: NDArray[np.int64], grades: int) -> Array:
@@ -164,35 +195,44 @@ def _in_set(table: Array, used: NDArray[np.int64], grades: int) -> Array:
     return out
 
 
-def _alike(*columns: NDArray[np.int32]) -> Iterator[tuple[list[int], NDArray[np.intp]]]:
-    """Distinct combinations of the columns, and the rows of each."""
-    kinds, of = np.unique(np.stack(columns, axis=1), axis=0, return_inverse=True)
-    order = np.argsort(of.ravel(), kind="stable")
-    bounds = np.searchsorted(of.ravel()[order], np.arange(len(kinds) + 1))
-    for index, kind in enumerate(kinds.tolist()):
-        yield kind, order[bounds[index] : bounds[index + 1]]
+def _alike(most: int, *columns: NDArray[np.int32]) -> Iterator[tuple[Whole, NDArray[np.intp], Whole]]:
+    """Distinct combinations of the columns, (kinds, columns), at most so many at a time; the rows that have one of
+    them, and the place of each row's among them."""
+    if columns[0].size == 0:
+        return
+    kinds, of = np.unique(np.stack(columns, axis=1).astype(np.int64), axis=0, return_inverse=True)
+    of = of.ravel()
+    order = np.argsort(of, kind="stable")
+    bounds = np.searchsorted(of[order], np.arange(len(kinds) + 1))
+    for start in range(0, len(kinds), most):
+        stop = min(start + most, len(kinds))
+        rows = order[bounds[start] : bounds[stop]]
+        yield kinds[start:stop], rows, of[rows] - start
 
 
-def _split(cohorts: Cohorts, rows: NDArray[np.intp], window: Window) -> Array:
-    """Units out of and in cover in each month of the window, (months, 1, 2)."""
-    months = window.months
-    count = cohorts.count[rows].astype(float)
+def _split(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int, window: Window) -> Array:
+    """Units out of and in cover in each month of the window, (kinds, months, 2)."""
+    months, count = window.months, cohorts.count[rows]
     sold = cohorts.sale[rows] - window.cutoff - 1
     begin = np.minimum(np.maximum(sold, 0), months)
     end = np.maximum(np.minimum(sold + cohorts.cover[rows], months), begin)
-    change = np.bincount(begin, count, months + 1) - np.bincount(end, count, months + 1)
-    covered = np.cumsum(change)[:months]
-    return np.stack([count.sum() - covered, covered], axis=-1)[:, None, :]
+    place, size = of_row * (months + 1), kinds * (months + 1)
+    change = sums(place + begin, count, size) - sums(place + end, count, size)
+    covered = np.cumsum(change.reshape(kinds, -1), axis=1)[:, :months]
+    whole = sums(of_row, count, kinds)[:, None]
+    return np.stack([whole - covered, covered], axis=-1)
 
 
-def _scatter(parts: Array, member: NDArray[np.int64], members: int) -> Array:
-    """Variance of the sum over the lives of each member, (members, columns), from their scatter about its mean."""
-    lives = np.maximum(np.bincount(member, minlength=members), 1)[:, None]
-    total, square = _by_member(parts, member, members), _by_member(parts**2, member, members)
+def _scatter(parts: Array, of: Whole, size: int) -> Array:
+    """Variance of the sum over the lives of each of `size` groups, (size, columns), from their scatter about its
+    mean."""
+    lives = np.maximum(np.bincount(of, minlength=size), 1)[:, None]
+    total, square = _by(of, size, parts), _by(of, size, parts**2)
     return np.asarray(np.maximum(square - total**2 / lives, 0.0))
 
 
-def _by_member(parts: Array, member: NDArray[np.int64], members: int) -> Array:
-    """Sums over the lives of each member, (members, columns)."""
-    own = member == np.arange(members)[:, None]
-    return np.asarray(own.astype(float) @ parts)
+def _by(of: Whole, size: int, parts: Array) -> Array:
+    """Sums of parts (lives, columns) over the lives of each group, (size, columns)."""
+    columns = parts.shape[1]
+    place = (of[:, None] * columns + np.arange(columns)).ravel()
+    return sums(place, parts.ravel(), size * columns).reshape(size, columns)

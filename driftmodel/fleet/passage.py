@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,14 +58,15 @@ def cell_seed(cell: Cell, seed: int) -> int:
 
 @dataclass(frozen=True)
 class Lives:
-    """Ensemble lives of one kind of unit: next and later crossings, (draws, occasions) month indices since build and
-    grades; member and weight (draws,). A month index j stands for age in (j, j + 1]; FAR is never. told: (draws,
+    """Ensemble lives of some kinds of unit: next and later crossings, (lives, occasions) month indices since build and
+    grades; member, weight and kind (lives,). A month index j stands for age in (j, j + 1]; FAR is never. told: (lives,
     occasions) month index of a report whose month is sure, FAR where the ordinary lag holds; None: it does for all."""
 
     crossing: Whole
     grade: Whole
     member: Whole
     weight: Array
+    kind: Whole
     told: Whole | None = None
 
 
@@ -72,12 +74,30 @@ FAR = 1 << 40
 
 
 def lives_of(passages: Passages, members: int, no_grade: int) -> Lives:
-    """The draws as whole lives from build on. no_grade: grade index that stands for 'none mends it'."""
+    """The draws as whole lives from build on, all of kind 0. no_grade: grade index that stands for 'none mends it'."""
     draws = passages.months.shape[0]
     finite = np.isfinite(passages.months)
     index = np.where(finite, np.ceil(np.where(finite, passages.months, 0.0)) - 1.0, FAR).astype(np.int64)
     grade = np.where(passages.grade < 0, no_grade, passages.grade).astype(np.int64)
-    return Lives(np.maximum(index, 0), grade, np.arange(draws) * members // draws, np.ones(draws))
+    member = np.arange(draws) * members // draws
+    return Lives(np.maximum(index, 0), grade, member, np.ones(draws), np.zeros(draws, dtype=np.int64))
+
+
+def sums(of: Whole, weight: NDArray[Any], size: int) -> Array:
+    """Sum of the weights of each group, (size,), exactly in the order they stand in."""
+    return np.asarray(np.bincount(of, weight, size), dtype=float)
+
+
+def of_each_kind(lives: Lives, kinds: int) -> Lives:
+    """The same lives once for each of `kinds` kinds, kind by kind."""
+    many = np.repeat(np.arange(kinds), lives.member.size)
+    return Lives(
+        np.tile(lives.crossing, (kinds, 1)),
+        np.tile(lives.grade, (kinds, 1)),
+        np.tile(lives.member, kinds),
+        np.tile(lives.weight, kinds),
+        many,
+    )
 
 
 def late_by(lives: Lives, months: int) -> Lives:
@@ -87,30 +107,33 @@ def late_by(lives: Lives, months: int) -> Lives:
     return replace(lives, crossing=np.where(lives.crossing < FAR, lives.crossing + behind, FAR))
 
 
-def lives_after_regrade(lives: Lives, age: int, lag: int = 0) -> Lives:
-    """Lives of a unit regraded at month index `age`, `lag` months after it was due: what draws that were due about then
-    went on to need.
+def lives_after_regrade(lives: Lives, age: Whole, lag: int = 0) -> Lives:
+    """Lives of units regraded at month index `age` (kinds,), `lag` months after it was due: what draws that were due
+    about then went on to need.
 
     A regrade resets the angle and not the wood, so the later crossings of the same path are used, counted from the
-    regrade. The draws nearest in age stand for the unit, by a triangular kernel as wide as NEAREST of them need and no
+    regrade. The draws nearest in age stand for a unit, by a triangular kernel as wide as NEAREST of them need and no
     wider than KERNEL_MONTHS (nearest-neighbour weights, Stone 1977; citation from memory); without any draw so near,
     the nearest do.
     """
     occasions = lives.crossing.shape[1]
     row, occasion = np.nonzero(lives.crossing[:, : max(occasions - 1, 1)] < FAR)  # what follows the last is not known
     if row.size == 0:
-        return Lives(np.full((1, 1), FAR), np.zeros((1, 1), dtype=np.int64), np.zeros(1, dtype=np.int64), np.ones(1))
-    apart = np.abs(lives.crossing[row, occasion] - (age - lag)).astype(float)
-    width = np.partition(apart, NEAREST)[NEAREST] if apart.size > NEAREST else KERNEL_MONTHS
-    weight = np.maximum(1.0 - apart / (min(float(width), KERNEL_MONTHS) + 1.0), 0.0)
-    if not weight.any():
-        weight = (apart == apart.min()).astype(float)
-    kept = weight > 0.0
-    row, occasion, weight = row[kept], occasion[kept], weight[kept]
+        never, zero = np.full((age.size, 1), FAR), np.zeros(age.size, dtype=np.int64)
+        return Lives(never, np.zeros_like(never), zero, np.ones(age.size), np.arange(age.size))
+    apart = np.abs(lives.crossing[row, occasion] - (age - lag)[:, None]).astype(float)
+    width = np.full(age.size, KERNEL_MONTHS)
+    if row.size > NEAREST:
+        width = np.minimum(np.partition(apart, NEAREST, axis=1)[:, NEAREST], KERNEL_MONTHS)
+    weight = np.maximum(1.0 - apart / (width + 1.0)[:, None], 0.0)
+    alone = ~weight.any(axis=1)
+    weight[alone] = apart[alone] == apart[alone].min(axis=1, keepdims=True)
+    kind, pair = np.nonzero(weight)
+    row, occasion = row[pair], occasion[pair]
     column = occasion[:, None] + 1 + np.arange(max(occasions - 1, 1))[None, :]
     there = column < occasions
     inside = np.minimum(column, occasions - 1)
     later = np.where(there, lives.crossing[row[:, None], inside], FAR)
-    shift = age - lives.crossing[row, occasion]
-    moved = np.where(later < FAR, np.maximum(later + shift[:, None], age), FAR)
-    return Lives(moved, lives.grade[row[:, None], inside], lives.member[row], weight)
+    since = (age[kind] - lives.crossing[row, occasion])[:, None]
+    moved = np.where(later < FAR, np.maximum(later + since, age[kind][:, None]), FAR)
+    return Lives(moved, lives.grade[row[:, None], inside], lives.member[row], weight[kind, pair], kind)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words
 from driftmodel.fleet.tables import write_faults
+from driftmodel.report import demand_captions as captions
 from driftmodel.report import demand_words as words
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
@@ -66,7 +67,7 @@ def _fill(folder: Path, book: DemandBook) -> None:
     drawings = {}
     with our_style():
         for name, figure in demand_figures(book).items():
-            picture, drawings[name] = draw(figure, name, words.FIGURES)
+            picture, drawings[name] = draw(figure, name, captions.FIGURES)
             (folder / f"{name}.png").write_bytes(picture)
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
@@ -98,18 +99,20 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         headline=f"About {words.whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
         lead=_lead(book),
         facts=_facts(book),
-        captions=words.FIGURES,
+        captions=captions.FIGURES,
         places=_places(book),
         monthly=_monthly(book),
         stock=_stock(book),
         roll=_roll(book),
+        rates=_rates(book),
+        waiting=_waiting(book),
         due=_due(book),
         claims=[words.multiplier_words(row) for row in sorted(book.multipliers, key=lambda row: -row["expected"])[:24]],
         lag=lag_note(book),
         backtest=[] if book.backtest is None else backtest_words(book.backtest).splitlines(),
-        definitions=[pair for pair in words.definitions(book) if pair[0] not in ("Limits", "Cautions")],
-        limits=words.LIMITS,
-        caution=words.CAUTION,
+        definitions=[pair for pair in captions.definitions(settings.habits) if pair[0] not in ("Limits", "Cautions")],
+        limits=captions.LIMITS,
+        caution=captions.CAUTION,
         files=shown,
         version=__version__,
         seed=settings.seed,
@@ -139,11 +142,14 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
             "No spacer is needed.",
         ),
         ("Technician hours", f"{words.band_words(book.ahead['hours'])} h, in cover and seasonal."),
+        ("Cost still to come", _remaining(book)),
+        ("Rates", words.rates_words(book)),
         ("Busiest month", f"{words.month_words(month)}: {words.band_words(band)} regrades reported."),
         ("Spacers to hold", f"{stock_note(book)} {words.stock_words(book)}."),
         (
             "Not yet reported",
-            f"About {words.whole(book.not_yet_reported)} units are due for a regrade today and nobody has said so yet.",
+            f"{words.band_words(book.not_yet_reported_band)} units are due for a regrade today and nobody has said so "
+            "yet.",
         ),
         ("Rows read", " ".join(words.rows_words(book))),
     ]
@@ -155,6 +161,14 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
             )
         )
     return facts
+
+
+def _remaining(book: DemandBook) -> str:
+    last = words.month_words(book.months[-1])
+    return (
+        f"{book.currency} {words.band_words(book.remaining)} until {last} of units sold by now, in cover and seasonal; "
+        "units still to be sold are not in it."
+    )
 
 
 def _places(book: DemandBook) -> Table:
@@ -206,12 +220,51 @@ def _stock(book: DemandBook) -> Table:
     )
 
 
+def _rates(book: DemandBook) -> Table:
+    moved = words.moved_rates(book)
+    rows = moved + [row for row in book.rates if row not in moved] if len(book.rates) > MOST_TABLE_ROWS else book.rates
+    shown = rows[:MOST_TABLE_ROWS]
+    more = f" {len(shown)} of {len(rows)}, those that claims move first." if len(rows) > len(shown) else ""
+
+    def number(row: dict[str, Any], *names: str) -> str:
+        return words.rate_words(row, names, book.currency) if row[names[0]] is not None else "-"
+
+    return Table(
+        "Hours and cost of a job: as stated, as claims have it, and as used, with P10 to P90 of what its mean may be."
+        + more,
+        ("Region", "Job", "Stated", "Claims", "Used", "P10 to P90", "Told by"),
+        tuple(
+            (
+                row["region"], row["job"], number(row, "stated"), number(row, "claims"), number(row, "used"),
+                number(row, "used_p10", "used_p90"), f"{row['told']:,} claims",
+            )
+            for row in shown
+        ),
+        (2, 3, 4, 5, 6),
+    )  # fmt: skip
+
+
+def _waiting(book: DemandBook) -> Table:
+    rows = sorted(book.multipliers, key=lambda row: -row["not_yet_reported"])[:MOST_TABLE_ROWS]
+    more = f" The {len(rows)} largest of {len(book.multipliers)}." if len(book.multipliers) > len(rows) else ""
+    bands = [(row["region"], row["design"], tuple(row[f"not_yet_reported_p{q}"] for q in (10, 50, 90))) for row in rows]
+    return Table(
+        f"Regrades due and not yet reported, in and out of cover.{more} The last row is ranked by itself.",
+        ("Region", "Design", "P10", "P50", "P90"),
+        tuple(
+            (region, design, *(words.whole(value) for value in band))
+            for region, design, band in [*bands, ("all", "all", book.not_yet_reported_band)]
+        ),
+        (2, 3, 4),
+    )
+
+
 def _roll(book: DemandBook) -> Table:
     names = ("opening", "issued", "change_of_estimate", "settled", "closing")
     rows = book.roll[:MOST_TABLE_ROWS]
     return Table(
         f"Roll-forward of the accrual ({book.currency}): opening + issued + change of estimate - settled = closing. "
-        "Management information, not accounting advice.",
+        f"{words.remaining_words(book)} Management information, not accounting advice.",
         ("Month", "Opening", "Issued", "Change of estimate", "Settled", "Closing"),
         tuple((row["month"], *(words.whole(row[name]) for name in names)) for row in rows),
         (1, 2, 3, 4, 5),

@@ -12,6 +12,7 @@ from driftmodel.fleet import answers
 from driftmodel.fleet.backtest import Backtest, reported
 from driftmodel.fleet.demand import NO_GRADE, QUANTILES, Demand
 from driftmodel.fleet.expect import IN
+from driftmodel.fleet.money import Money, sampled_money
 from driftmodel.fleet.tables import NONE, month_label
 
 if TYPE_CHECKING:
@@ -24,15 +25,14 @@ LEAD_MONTHS = 3  # stock is for this long; own choice, no source
 MOST_DUE = 200
 PAST_MONTHS = 36
 MOST_MONTHS_DRAWN = 36
-AGE_STEP = 6  # months of age that share a rate
-LEAST_WATCHED = 30  # a rate from fewer units is not drawn; own choice, no source
 
 
 @dataclass(frozen=True)
 class DemandBook:
     """monthly: tidy frame, a row a month x region x design with `level` fleet, region, design or region x design.
     ahead: name -> (P10, P50, P90) of the sum over the next `span` months; busiest: (month, band of its regrades).
-    roll, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
+    roll, rates, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
+    remaining: band of the cost still to come of units sold so far; not_yet_reported: mean and band of the whole fleet.
     backtest: None unless it was run."""
 
     demand: Demand
@@ -41,11 +41,14 @@ class DemandBook:
     ahead: dict[str, Band]
     busiest: tuple[str, Band]
     roll: list[dict[str, Any]]
+    remaining: Band
+    rates: list[dict[str, Any]]
     due: list[dict[str, Any]]
     stock: list[dict[str, Any]]
     job_fill: float
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
+    not_yet_reported_band: Band
     backtest: Backtest | None = None
 
     @property
@@ -65,7 +68,8 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
     """All numbers of a forecast, ready to be written. Nothing here is drawn anew."""
     months = demand.cube.sizes["month"]
     span, lead = min(YEAR, months), min(LEAD_MONTHS, months)
-    monthly = monthly_frame(demand)
+    money = sampled_money(demand)
+    monthly = monthly_frame(demand, money)
     stock, fill = answers.stock_list(demand, lead)
     every = monthly[monthly["level"] == "fleet"].head(span)
     top = every.iloc[int(every["regrades_mean"].to_numpy().argmax())]
@@ -73,23 +77,26 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         demand=demand,
         monthly=monthly,
         span=span,
-        ahead=ahead_bands(demand, span),
+        ahead=ahead_bands(demand, money, span),
         busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
-        roll=answers.roll_forward(demand),
+        roll=answers.roll_forward(demand, money),
+        remaining=answers.remaining_cost(money),
+        rates=answers.rate_table(demand, money),
         due=answers.who_is_due(demand, MOST_DUE),
         stock=stock,
         job_fill=fill,
         multipliers=answers.multiplier_table(demand),
         not_yet_reported=float(answers.not_yet_reported(demand).sum()),
+        not_yet_reported_band=_band(demand.cube["not_yet_reported"].values.sum(axis=(1, 2), dtype=float)),
         backtest=backtest,
     )
 
 
-def monthly_frame(demand: Demand) -> DataFrame:
+def monthly_frame(demand: Demand, money: Money) -> DataFrame:
     """The engine's monthly table with the level of each row and the currency; totals first."""
     import pandas as pd
 
-    frame = pd.DataFrame(answers.monthly_table(demand)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
+    frame = pd.DataFrame(answers.monthly_table(demand, money)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
     of_region, of_design = frame["region"] != "all", frame["design"] != "all"
     level = np.select([of_region & of_design, of_region, of_design], ["region x design", "region", "design"], "fleet")
     frame.insert(1, "level", level)
@@ -99,28 +106,20 @@ def monthly_frame(demand: Demand) -> DataFrame:
     return frame.round(6)
 
 
-def ahead_samples(demand: Demand, span: int) -> dict[str, Array]:
+def ahead_samples(demand: Demand, money: Money, span: int) -> dict[str, Array]:
     """Sums over the next `span` months and the whole fleet, (samples,) each: summed sample by sample, never ranked."""
-    fleet = demand.fleet
-    by_cover = demand.cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
-    season = demand.cube["seasonal"].values.astype(float)
-    lag = fleet.settings.habits.job_lag_months
-    jobs = answers.in_job_months(by_cover[..., IN], answers.open_jobs(demand), lag)
-    hours, money = answers.hours_and_cost(jobs, season, fleet.rates)
-    columns = {
+    by_cover = demand.cube["regrades"].values[:, :span].sum(axis=(1, 2, 3, 4), dtype=float)  # sample, cover
+    columns = {"seasonal": demand.cube["seasonal"].values, "hours": money.hours, "cost": money.cost}
+    return {
         "regrades": by_cover.sum(axis=-1),
         "in_cover": by_cover[..., IN],
         "out_of_cover": by_cover[..., 1 - IN],
-        "seasonal": season,
-        "hours": hours,
-        "cost": money,
-    }
-    return {name: values[:, :span].sum(axis=(1, 2, 3)) for name, values in columns.items()}
+    } | {name: values[:, :span].sum(axis=(1, 2, 3), dtype=float) for name, values in columns.items()}
 
 
-def ahead_bands(demand: Demand, span: int) -> dict[str, Band]:
+def ahead_bands(demand: Demand, money: Money, span: int) -> dict[str, Band]:
     """P10, P50, P90 of `ahead_samples`."""
-    return {name: _band(values) for name, values in ahead_samples(demand, span).items()}
+    return {name: _band(values) for name, values in ahead_samples(demand, money, span).items()}
 
 
 def places_ahead(demand: Demand, span: int) -> list[tuple[str, str, float, Band]]:
@@ -156,42 +155,6 @@ def past_reports(demand: Demand, most: int = PAST_MONTHS) -> tuple[list[str], Ar
     start = max(since, demand.cutoff - most + 1)
     count = reported(fleet, start, demand.cutoff - start + 1).sum(axis=(1, 2))
     return [month_label(start + step) for step in range(count.size)], count
-
-
-@dataclass(frozen=True)
-class AgeRates:
-    """events, unit_years: (steps,) of AGE_STEP months since sale, all sales together. cumulative: sale year -> (age in
-    months (n,), regrades per 1000 units by that age (n,)), the mean cumulative function (Nelson 1988)."""
-
-    events: Array
-    unit_years: Array
-    cumulative: dict[int, tuple[Array, Array]]
-
-
-def age_rates(demand: Demand) -> AgeRates:
-    """Regrades by age since sale, from the roster: a unit's last regrade, or none, up to the cut-off."""
-    units, cutoff = demand.fleet.units, demand.cutoff
-    sold = ~units.planned & (units.sale <= cutoff)
-    sale, count = units.sale[sold], units.count[sold]
-    last = units.regraded[sold]
-    done = last != NONE
-    span = int(cutoff - sale.min(initial=cutoff)) + 1
-    event = np.bincount((last - sale)[done], count[done], span)
-    watched = np.bincount(cutoff - sale, count, span)[::-1].cumsum()[::-1]  # unit-months lived at each month of age
-    steps = -(-span // AGE_STEP)
-    padded = [
-        np.pad(each, (0, steps * AGE_STEP - span)).reshape(steps, AGE_STEP).sum(axis=1) for each in (event, watched)
-    ]
-    cumulative = {}
-    for year in np.unique(sale // 12):
-        mine = sale // 12 == year
-        seen = np.bincount((cutoff - sale)[mine], count[mine], span)[::-1].cumsum()[::-1]
-        came = np.bincount((last - sale)[mine & done], count[mine & done], span)
-        kept = seen >= LEAST_WATCHED
-        if kept.any():
-            rate = 1000.0 * np.cumsum(came[kept] / seen[kept])
-            cumulative[int(year)] = (np.arange(1.0, rate.size + 1.0), rate)
-    return AgeRates(padded[0], padded[1] / 12.0, cumulative)
 
 
 @dataclass(frozen=True)

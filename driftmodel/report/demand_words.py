@@ -1,4 +1,4 @@
-"""A demand forecast in words: the terminal's summary, the workbook's definitions, the page's story."""
+"""A demand forecast in words: the terminal's summary, the page's story, the same numbers for machines."""
 
 from __future__ import annotations
 
@@ -12,62 +12,7 @@ from driftmodel.report.phrases import MONTHS
 
 WIDTH = 100
 MOST_LINES = 4
-FIGURES = {
-    "fan": (
-        "Regrades a month, so far and to come",
-        "Bars: regrade claims reported. Then the forecast: the middle, the half of futures nearest it, and the "
-        "range that "
-        "holds four in five. Claims do not say whether they were in cover, so bars and bands are of all regrades; the "
-        "dashed line is the middle of those in cover.",
-    ),
-    "map": (
-        "Expected regrades by place and month",
-        "Expected regrades of each region and design, month by month, or year by year when the forecast is long. "
-        "Expected numbers may be added up; quantiles "
-        "may not.",
-    ),
-    "age": (
-        "By age",
-        "From the units table, each unit with its last regrade. Left: all sales together, with 80 % limits. Right: "
-        "a line "
-        "for each year of sale; lines that part company mean that builds, places or habits changed.",
-    ),
-    "multipliers": (
-        "What the claims say of the physics",
-        "Wide bar: what was thought before any claim. Diamond: claims as a multiple of what the physics expects to "
-        "have "
-        "been reported by now. Narrow bar: both together, which the forecast uses. Bars hold four times in five.",
-    ),
-    "backtest": (
-        "Forecasts made earlier, against what came",
-        "At each dotted line a forecast was made with what was known then. About four points in five should lie in the "
-        "band, and a few more where numbers are small, because counts are whole.",
-    ),
-    "scores": (
-        "Is it better than a plain rule",
-        "Left: how much better than three plain rules, by CRPS; hatched and to the left of 0 is worse. Right: how "
-        "often "
-        "what came fell in each tenth of the forecast; even bars are honest, a hump is too wide, horns are too narrow.",
-    ),
-}
-CAUTION = (
-    "Regrading is bench work: slacken strings evenly and wear eye protection, for a string under pull can whip; sand "
-    "spacers with extraction and a respirator; local codes and a qualified, licensed repairer come before any "
-    "number here."
-)
-LIMITS = (
-    "Demand is physics of each design and climate, scaled by claims. It knows nothing of recalls, campaigns, changed "
-    "terms, owners who never ask, or a design that is not in the fleet file.",
-    "How owners keep their guitars, how late they report, and the rates of seasonal complaints are as the fleet file "
-    "states them until claims say otherwise; stated habits are common practice, no source.",
-    "The far years rest on how far a guitar settles, for which no published figure over twenty years was found: "
-    "past the "
-    "age of the oldest units it is a scenario, not experience.",
-    "Shipments are taken as planned. Each region's weather years are shared by all its units, so totals are as "
-    "uncertain "
-    "as the weather; whatever changes the climate itself is not in it.",
-    "Money is hours and parts at the stated rates, undiscounted. It is management information, not accounting advice.",
-)
+MOVED = 0.05  # a rate that claims move by this share or more is told; own choice, no source
 
 
 def month_words(label: str) -> str:
@@ -118,6 +63,47 @@ def multiplier_words(row: dict[str, Any]) -> str:
     )
 
 
+def moved_rates(book: DemandBook) -> list[dict[str, Any]]:
+    """Rates that claims move by a twentieth or more: of regrades first, cost before hours, the most moved first."""
+
+    def share(row: dict[str, Any]) -> float:
+        stated, used = row["stated"], row["used"]
+        return abs(used / stated - 1.0) if stated > 0.0 else float("inf") if used > 0.0 else 0.0
+
+    moved = [row for row in book.rates if share(row) >= MOVED]
+    return sorted(moved, key=lambda row: (row["job"] != "regrade", row["number"] != "cost", -share(row)))
+
+
+def rate_words(row: dict[str, Any], names: tuple[str, ...], currency: str) -> str:
+    """Numbers of a rate with their unit: '1.72 h', 'EUR 144', 'EUR 140 to 148'."""
+    values = [row[name] for name in names]
+    if row["number"] == "hours":
+        return " to ".join(f"{value:.2f}" for value in values) + " h"
+    return f"{currency} " + " to ".join(f"{value:,.0f}" if max(values) >= 99.5 else f"{value:.1f}" for value in values)
+
+
+def rates_words(book: DemandBook) -> str:
+    """What claims say of the stated hours and cost of a job, the largest difference by name."""
+    if not any(row["told"] for row in book.rates):
+        return "No claim says hours or cost of a job: the stated rates stand."
+    moved = moved_rates(book)
+    if not moved:
+        return f"Claims agree with the stated hours and cost of a job within {100 * MOVED:.0f} %."
+    row = moved[0]
+    stated, used = (rate_words(row, (name,), book.currency) for name in ("stated", "used"))
+    more = f"; {len(moved) - 1} more rates differ" if len(moved) > 2 else "; one more differs" if moved[1:] else ""
+    what = f"{row['number'].capitalize()} of a {row['job']} in {row['region']}"
+    return f"{what}: {used} used, {stated} stated ({row['told']:,} claims){more}."
+
+
+def remaining_words(book: DemandBook) -> str:
+    """The cost still to come of units sold by now, with its band."""
+    return (
+        f"Cost still to come of units sold by now, in these {len(book.months)} months: {book.currency} "
+        f"{band_words(book.remaining)}."
+    )
+
+
 def rows_words(book: DemandBook) -> list[str]:
     """What was read and what was not used, a line a file with rejects, one line when all is used."""
     tallies = book.demand.fleet.tallies
@@ -156,7 +142,8 @@ def terminal_summary(book: DemandBook) -> str:
     told.append(
         f"Spacers to hold for {lead} months ({100 * book.job_fill:.0f} % of jobs served at once): {stock_words(book)}."
     )
-    told.append(f"Due and not yet reported: about {whole(book.not_yet_reported)}.")
+    told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
+    told += [remaining_words(book), rates_words(book)]
     for line in told:
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")[:3]
     lines.append("Regrades against the physics alone, as the claims have it (1 = as many):")
@@ -186,17 +173,17 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "cutoff": book.demand.cube.attrs["cutoff"],
         "months": [book.months[0], book.months[book.span - 1]],
         "currency": book.currency,
-        "ahead": {name: dict(zip(("p10", "p50", "p90"), band, strict=True)) for name, band in book.ahead.items()},
-        "busiest": {
-            "month": book.busiest[0],
-            **dict(zip(("p10", "p50", "p90"), map(float, book.busiest[1]), strict=True)),
-        },
+        "ahead": {name: _named(band) for name, band in book.ahead.items()},
+        "busiest": {"month": book.busiest[0], **_named(book.busiest[1])},
+        "cost_still_to_come": {"months": [book.months[0], book.months[-1]], **_named(book.remaining)},
+        "rates": book.rates,
         "stock": {
             "months": min(LEAD_MONTHS, len(book.months)),
             "job_fill": book.job_fill,
             "pieces": {row["grade"]: row["pieces"] for row in book.stock if row["pieces"]},
         },
         "not_yet_reported": book.not_yet_reported,
+        "not_yet_reported_band": _named(book.not_yet_reported_band),
         "multipliers": book.multipliers,
         "units_left_out": book.demand.expected.beyond,
         "rows": [
@@ -215,6 +202,7 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         found["backtest"] = {
             "forecasts": len(result.rows),
             "coverage_80": result.coverage_80,
+            "closed_80": result.closed_80,
             "skill": result.skill,
             "crps": result.crps,
             "wis": result.wis,
@@ -223,15 +211,20 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
     return found
 
 
+def _named(band: Band) -> dict[str, float]:
+    return {name: float(value) for name, value in zip(("p10", "p50", "p90"), band, strict=True)}
+
+
 def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
     """Rows of the workbook's first sheet: words, P10, P50, P90, unit, remark."""
     span = f"sum over {book.span} months, {span_words(book)}"
     rows: list[tuple[Any, ...]] = [(head.strip(), *band, unit, span) for head, band, unit in ahead_rows(book)]
     month, band = book.busiest
     rows.append(("Busiest month: regrades", *(float(each) for each in band), "jobs", month_words(month)))
-    rows.append(
-        ("Due and not yet reported", None, book.not_yet_reported, None, "jobs", "expected, at the date it is known to")
-    )
+    at = f"at the end of {month_words(book.demand.cube.attrs['cutoff'])}; mean {book.not_yet_reported:,.1f}"
+    rows.append(("Due and not yet reported", *book.not_yet_reported_band, "jobs", at))
+    until = f"units sold by now, until {month_words(book.months[-1])}"
+    rows.append(("Cost still to come", *book.remaining, book.currency, until))
     held = sum(row["pieces"] for row in book.stock)
     rows.append(("Spacers to hold", None, float(held), None, "pieces", stock_words(book)))
     for row in book.multipliers:
@@ -243,42 +236,3 @@ def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
             )
         )  # fmt: skip
     return rows
-
-
-def definitions(book: DemandBook) -> list[tuple[str, str]]:
-    """What each word means, for the workbook's notes and the page."""
-    habits = book.demand.fleet.settings.habits
-    return [
-        ("P10, P50, P90", "Of the sampled futures one in ten lies below P10, half below P50, nine in ten below P90. "
-                          "P10 to "
-                          "P90 holds four times in five."),
-        ("Quantiles do not add", "The P90 of a year is less than the sum of its months' P90s, and the P50s do not "
-                                 "add up "
-                                 "either. Use the rows of level fleet, region or design; add up means only."),
-        ("Level", "fleet: everything; region: all its designs; design: in all regions; region x design: one of "
-                  "each. Filter "
-                  "one level before summing anything."),
-        ("Regrade", "A neck that lies outside the rule of its design's scenario and does not come back: it needs "
-                    "another "
-                    "spacer. Counted in the month it is reported."),
-        ("In cover, out of cover", "By each unit's sale month and cover months. Only regrades in cover cost the "
-                                   "workshop."),
-        ("Seasonal complaint", "Action that has moved with the season and comes back: a visit, no part. Units in "
-                               "cover."),
-        ("Hours, cost, pieces", f"In the month of the job, {habits.job_lag_months} after its report; jobs open now "
-                                f"come "
-                                "first. Hours and cost: in cover and seasonal. Pieces: all regrades, means."),
-        ("Multiplier", "Regrades against what the physics alone expects. Before claims its mean is 1; claims move "
-                       "it, the "
-                       "more the more there are (gamma-Poisson; Gelman et al. 2013, sec. 2.6)."),
-        ("Not yet reported", "Regrades whose threshold is crossed by now and that no one has reported yet."),
-        ("Chance within 12 months", "For each unit of the row, given that it has come so far without another report."),
-        ("Stock", "Fewest pieces that serve the stated share of jobs at once, each job using one piece of one grade."),
-        ("Roll-forward", "Opening + issued + change of estimate - settled = closing: expected cost, within the "
-                         "forecast's "
-                         "months, of units sold. The first month takes up the difference to the stated opening "
-                         "accrual. "
-                         "Management information, not accounting advice."),
-        ("Limits", " ".join(LIMITS)),
-        ("Cautions", CAUTION),
-    ]  # fmt: skip

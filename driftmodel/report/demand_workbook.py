@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
+from driftmodel.report.demand_ages import sale_years
+from driftmodel.report.demand_captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
-from driftmodel.report.demand_words import definitions, month_words, summary_rows
+from driftmodel.report.demand_words import month_words, remaining_words, summary_rows
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -127,6 +129,7 @@ def sheets(book: DemandBook) -> list[Sheet]:
         _frame_sheet("Parts by grade", monthly, pieces, note),
         _frame_sheet("Hours and cost", monthly, [
             *_bands("hours", "Hours", "h", "hours"), *_bands("cost", "Cost", currency, "money")], note),
+        _rates(book),
         _roll(book),
         Sheet("Who is due", [("Row in units file", "count"), ("Serial", "text"), ("Units in row", "count"),
                              ("Region", "text"), ("Design", "text"), ("Exposure", "text"), ("Sold (month)", "text"),
@@ -145,9 +148,13 @@ def sheets(book: DemandBook) -> list[Sheet]:
                 row["prior_p90"], row["posterior_mean"], row["posterior_p10"], row["posterior_p90"])
                for row in book.multipliers]),
         Sheet("Not yet reported", [("Region", "text"), ("Design", "text"),
-                                   ("Due and not yet reported, expected (regrades)", "mean")],
-              [(row["region"], row["design"], row["not_yet_reported"]) for row in book.multipliers]
-              + [("all", "all", book.not_yet_reported)], lag_note(book)),
+                                   ("Due and not yet reported, expected (regrades)", "mean"),
+                                   ("P10 (regrades)", "count"), ("P50 (regrades)", "count"),
+                                   ("P90 (regrades)", "count")],
+              [(row["region"], row["design"], *(row[f"not_yet_reported{end}"] for end in ("", "_p10", "_p50", "_p90")))
+               for row in book.multipliers]
+              + [("all", "all", book.not_yet_reported, *book.not_yet_reported_band)], lag_note(book)),
+        _sale_years(book),
     ]  # fmt: skip
     if book.backtest is not None:
         found.append(
@@ -185,15 +192,57 @@ def _roll(book: DemandBook) -> Sheet:
     """The roll-forward, its closing a formula, so that it can be followed."""
     heads = [("Month", "text")] + [
         (f"{head} ({book.currency})", "money")
-        for head in ("Opening", "Issued: new sales", "Change of estimate", "Settled: jobs in cover", "Closing")
+        for head in ("Opening", "Issued: new sales", "Change of estimate", "Settled: cost in cover", "Closing")
     ]
     rows = [
         (row["month"], row["opening"], row["issued"], row["change_of_estimate"], row["settled"],
          Formula("=B{row}+C{row}+D{row}-E{row}", row["closing"]))
         for row in book.roll
     ]  # fmt: skip
-    note = "Management information, not accounting advice. Closing = opening + issued + change of estimate - settled."
+    note = (
+        "Management information, not accounting advice. Closing = opening + issued + change of estimate - settled. "
+        + remaining_words(book)
+    )
     return Sheet("Roll-forward", heads, rows, note)
+
+
+def _rates(book: DemandBook) -> Sheet:
+    """Hours and cost of a job, in a row each: stated, as claims have it, used."""
+    unit = {"hours": "h", "cost": book.currency}
+    rows = [
+        (row["region"], row["job"], row["number"], unit[row["number"]], row["stated"], row["claims"], row["used"],
+         row["used_p10"], row["used_p90"], row["used"] / row["stated"] if row["stated"] > 0.0 else None, row["told"],
+         row["spread_pct"] / 100.0)
+        for row in book.rates
+    ]  # fmt: skip
+    heads = [
+        ("Region", "text"), ("Job", "text"), ("Number", "text"), ("Unit", "text"), ("Stated (unit)", "money"),
+        ("Claims, mean (unit)", "money"), ("Used, mean (unit)", "money"), ("Used, P10 (unit)", "money"),
+        ("Used, P90 (unit)", "money"), ("Used / stated (ratio)", "ratio"), ("Told by (claims)", "count"),
+        ("One job's spread about its mean (share)", "share"),
+    ]  # fmt: skip
+    habits = book.demand.fleet.settings.habits
+    note = (
+        f"Of one job. A stated rate is held as firmly as {habits.rates_worth:g} jobs that scatter by "
+        f"{habits.job_spread_pct:g} %."
+    )
+    return Sheet("Rates", heads, rows, note)
+
+
+def _sale_years(book: DemandBook) -> Sheet:
+    """Regrades per 1000 units: a row a year of sale, a column a year or less of calendar time."""
+    found = sale_years(book.demand)
+    heads = [("Year of sale", "text"), ("Units of that year (units)", "count")]
+    heads += [
+        (f"{name}, {'came' if at < found.known else 'expected'} (per 1000)", "mean")
+        for at, name in enumerate(found.names)
+    ]
+    rows = [
+        (str(year), sold, *(None if value != value else value for value in rate.tolist()))
+        for year, sold, rate in zip(found.years.tolist(), found.sold.tolist(), found.rate, strict=True)
+    ]
+    note = "Regrades per 1000 units of that year of sale. What came is from each unit's last regrade. Empty: none sold."
+    return Sheet("By year of sale", heads, rows, note)
 
 
 def stock_note(book: DemandBook) -> str:
@@ -227,7 +276,7 @@ def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> 
     page.set_column(0, 0, 26, formats["wrap"])
     page.set_column(1, 1, 100, formats["wrap"])
     page.write_string(0, 0, settings.title, title)
-    rows = definitions(book) + [
+    rows = definitions(settings.habits) + [
         ("Known to", f"the end of {month_words(book.demand.cube.attrs['cutoff'])}"),
         ("Made with", f"driftmodel {__version__}, seed {settings.seed}, {settings.samples} sampled futures, "
                       f"{settings.draws} guitars of each kind in {settings.members} runs of weather"),

@@ -1,0 +1,121 @@
+"""Maps of a demand forecast: expected regrades by place and month, and regrades by year of sale and calendar year."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from driftmodel.report.demand_ages import sale_years
+from driftmodel.report.demand_charts import month_axis, new_figure
+from driftmodel.report.demand_numbers import DemandBook, heat
+from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE
+
+if TYPE_CHECKING:
+    from matplotlib.colorbar import Colorbar
+    from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.figure import Figure
+
+DARK = 0.69  # of the top: from here on numbers are printed white
+LEAST_INCHES = 0.27  # of a cell's width, for a number in it
+PALE = "#c3c9ce"
+LEAST_WIDTH = 0.5  # of a cell that is less than a whole column
+
+
+def month_map(book: DemandBook) -> Figure:
+    """Expected regrades by region and design, month by month: the darker, the more; numbers printed while they fit."""
+    found = heat(book.demand)
+    names, starts, table = found.names, found.starts, found.table
+    figure, axes = new_figure(7.2, 1.2 + (0.34 if len(names) <= 8 else 0.26) * len(names))
+    top = max(float(table.max()), 1e-9)
+    drawn = axes.pcolormesh(np.arange(len(starts) + 1) - 0.5, np.arange(len(names) + 1) - 0.5, table, cmap=_shades(),
+                            vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip
+    if len(starts) <= 24 and top < 1000.0:
+        for (row, column), value in np.ndenumerate(table):
+            axes.text(column, row, _short(value), ha="center", va="center",
+                      fontsize=7 if len(starts) > 12 else 8.5,
+                      color="white" if value > DARK * top else INK)  # fmt: skip
+    axes.set_yticks(range(len(names)), [textwrap.shorten(name, 26, placeholder=" ...") for name in names])
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    if found.step == 1:
+        month_axis(axes, starts)
+    else:
+        every = 1 if len(starts) <= 12 else 2
+        axes.set_xticks(range(0, len(starts), every), starts[::every])
+        axes.set_xlabel(f"{found.step} months from")
+    axes.tick_params(axis="both", length=0)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    bar = figure.colorbar(drawn, ax=axes, pad=0.015, aspect=max(6, 3 * len(names)))
+    bar.set_label(f"Expected regrades\n(a {'month' if found.step == 1 else 'year'})", fontsize=8.5)
+    _plain(bar)
+    return figure
+
+
+def year_of_sale_map(book: DemandBook) -> Figure:
+    """Regrades per 1000 units by year of sale and calendar time, less than a whole column drawn narrower: left of the
+    line what came, right of it what is expected; hatched before a year's first sale."""
+    from matplotlib import rc_context
+    from matplotlib.patches import Rectangle
+
+    found = sale_years(book.demand)
+    months = np.diff(found.edges)
+    edges = np.append(0.0, np.cumsum(np.maximum(months / months.max(), LEAST_WIDTH)))
+    rows, inches = len(found.years), 5.0 / edges[-1]
+    figure, axes = new_figure(7.2, 1.5 + 0.3 * max(rows, 3))
+    top = max(float(np.nanmax(found.rate, initial=0.0)), 1e-9)
+    drawn = axes.pcolormesh(edges, np.arange(rows + 1) - 0.5, np.ma.masked_invalid(found.rate), cmap=_shades(),
+                            vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip
+    for (row, column), value in np.ndenumerate(found.rate):
+        left, right = float(edges[column]), float(edges[column + 1])
+        if np.isnan(value):
+            with rc_context({"hatch.color": PALE}):
+                axes.add_patch(Rectangle((left, row - 0.5), right - left, 1.0, facecolor="none", edgecolor=PALE,
+                                         hatch="////", linewidth=0.0))  # fmt: skip
+        elif (right - left) * inches >= LEAST_INCHES:
+            axes.text((left + right) / 2.0, row, _short(value), ha="center", va="center", fontsize=7.5,
+                      color="white" if value > DARK * top else INK)  # fmt: skip
+    cut = edges[found.known]
+    axes.axvline(cut, color=INK, linewidth=2.4, zorder=4)
+    for side, words, colour in ((-1, "came", QUIET), (1, "expected", SEASON_LINE)):
+        axes.annotate(words, (cut, 1.0), xycoords=("data", "axes fraction"), xytext=(5 * side, 3),
+                      textcoords="offset points", ha="left" if side > 0 else "right", fontsize=8.5,
+                      color=colour)  # fmt: skip
+    axes.set_yticks(range(rows), [f"{year}  ({sold:,.0f})" for year, sold in zip(found.years, found.sold, strict=True)])
+    axes.set_ylim(rows - 0.5, -0.5)
+    axes.set_xlim(edges[0], edges[-1])
+    every = int(np.ceil(LEAST_INCHES / (inches * np.diff(edges).min())))  # for names that do not touch
+    named = [at for at in range(len(months)) if at % every == 0]
+    axes.set_xticks((edges[1:] + edges[:-1])[named] / 2.0, [_stacked(found.names[at]) for at in named])
+    axes.set_ylabel("Year of sale (units)")
+    axes.tick_params(axis="both", length=0)
+    axes.tick_params(axis="x", labelsize=8)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    bar = figure.colorbar(drawn, ax=axes, pad=0.015, aspect=max(6, 3 * rows))
+    bar.set_label("Regrades per 1000\nunits of that year", fontsize=8.5)
+    _plain(bar)
+    return figure
+
+
+def _stacked(name: str) -> str:
+    """'Jan–Jun 2026' on three lines, for a narrow column."""
+    return name.replace("–", "–\n").replace(" ", "\n")
+
+
+def _short(value: float) -> str:
+    return f"{value:.0f}" if value >= 9.5 or value < 0.05 else f"{value:.1f}"
+
+
+def _shades() -> LinearSegmentedColormap:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    stops = [(0.0, "#ffffff"), (0.5, SEASON), (0.9, SEASON_LINE), (1.0, "#123c50")]
+    return LinearSegmentedColormap.from_list("regrades", stops, N=40)
+
+
+def _plain(bar: Colorbar) -> None:
+    bar.outline.set_visible(False)
+    if bar.solids is not None:
+        bar.solids.set_edgecolor("face")

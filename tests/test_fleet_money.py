@@ -1,0 +1,326 @@
+"""Hours and money of jobs against their laws: what claims teach, what sampled jobs come to, what is still to come.
+
+Reference values: the gamma law of scipy, quadrature of likelihood x prior, jobs drawn one by one, and counting by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import beta, gamma, kstest
+
+from driftmodel.fleet import answers, money
+from driftmodel.fleet import demand as dm
+from driftmodel.fleet.expect import IN
+from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
+from driftmodel.fleet.money import JobLaw, job_law, sampled_money
+from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates, Units
+from driftmodel.fleet.tables import NONE
+
+LAW = ToyDrift()
+JOB = 1.5 * 60.0 + 8.0 + 25.0  # stated by the invented fleet: hours, part, freight
+
+
+def a_fleet(samples: int = 200, units: int = 4000, **changed: Any) -> Fleet:
+    given = {"samples": samples, "draws": 64, "members": 4, "horizon_months": 12} | changed
+    return invented_fleet(invented_settings(2, 2, 1, **given), LAW, units, years=5, seed=5)[0]
+
+
+def with_claims(fleet: Fleet, **changed: Any) -> Fleet:
+    return replace(fleet, claims=replace(fleet.claims, **changed))
+
+
+def silent(fleet: Fleet) -> Fleet:
+    """The same claims, none of which says hours or cost."""
+    none = np.full(fleet.claims.hours.size, np.nan)
+    return with_claims(fleet, hours=none, cost=none)
+
+
+def selling(fleet: Fleet) -> Fleet:
+    """The fleet's last year of sales put off by a year: planned and not sold yet."""
+    units = fleet.units
+    later = units.sale > fleet.cutoff - 12
+    sale = np.where(later, units.sale + 12, units.sale).astype(np.int32)
+    changed: dict[str, Any] = {"sale": sale, "planned": later, "regraded": np.where(later, NONE, units.regraded)}
+    return replace(fleet, units=replace(units, **changed))
+
+
+@pytest.fixture(scope="module")
+def found() -> dm.Demand:
+    return dm.forecast_demand(selling(a_fleet()), LAW)
+
+
+# ---- what claims teach ---------------------------------------------------------------------------------------------
+
+
+def test_claims_of_twice_the_stated_cost_pull_the_mean_by_as_many_jobs_as_they_are() -> None:
+    region = np.repeat(np.array([0, 1], dtype=np.int32), [10, 4])
+    law = job_law(np.array([100.0, 100.0, 100.0]), region, np.full(14, 200.0), 20.0, 40.0)
+    assert law.mean == pytest.approx([(20 * 100 + 10 * 200) / 30, (20 * 100 + 4 * 200) / 24, 100.0])
+    assert law.told.tolist() == [10, 4, 0] and law.told_mean[:2].tolist() == [200.0, 200.0]
+    assert np.isnan(law.told_mean[2]) and law.shape == pytest.approx(0.4**-2)
+
+
+def test_the_law_of_a_mean_is_likelihood_times_prior_by_quadrature() -> None:
+    """Over the gamma's rate: prior gamma of shape w k + 1 and rate w m, times the likelihood of each claim."""
+    told = np.array([150.0, 90.0, 210.0, 180.0, 120.0])
+    shape, worth, stated = 1.0 / 0.5**2, 6.0, 110.0
+    law = job_law(np.array([stated]), np.zeros(5, dtype=np.int32), told, worth, 50.0)
+
+    def density(rate: float) -> float:
+        prior = gamma.pdf(rate, worth * shape + 1.0, scale=1.0 / (worth * stated))
+        return float(prior * 1e12 * np.prod(gamma.pdf(told, shape, scale=1.0 / rate)))
+
+    top = 12.0 * shape / stated
+    whole = quad(density, 0.0, top, epsabs=0.0, limit=400, points=[shape / stated])[0]
+    mean = quad(lambda rate: shape / rate * density(rate), 1e-9, top, epsabs=0.0, limit=400, points=[shape / stated])[0]
+    assert law.mean[0] == pytest.approx(mean / whole, rel=1e-7)
+    for chance in (0.1, 0.5, 0.9):
+        at = float(law.quantile(chance)[0])
+        above = quad(density, 0.0, shape / at, epsabs=0.0, limit=400)[0]  # a small rate is a large mean
+        assert 1.0 - above / whole == pytest.approx(chance, abs=1e-6)
+
+
+def test_drawn_means_follow_their_quantiles() -> None:
+    law = job_law(np.array([100.0]), np.zeros(8, dtype=np.int32), np.full(8, 130.0), 20.0, 40.0)
+    random = np.random.default_rng(3)
+    drawn = np.array([law.draw(random)[0] for _ in range(20_000)])
+    for chance in (0.1, 0.5, 0.9):  # four standard errors of a share of 20,000
+        assert (drawn < law.quantile(chance)[0]).mean() == pytest.approx(chance, abs=4 * 0.5 / np.sqrt(20_000))
+    assert drawn.mean() == pytest.approx(law.mean[0], rel=4 * 0.08 / np.sqrt(20_000))
+
+
+def test_scatter_is_learned_from_thirty_claims_on_about_their_own_regions_means() -> None:
+    random = np.random.default_rng(8)
+    region = np.repeat(np.arange(3, dtype=np.int32), 400)
+    means = np.array([50.0, 100.0, 900.0])
+    told = random.gamma(16.0, means[region] / 16.0)
+    law = job_law(np.full(3, 100.0), region, told, 20.0, 40.0)
+    assert law.shape**-0.5 == pytest.approx(0.25, rel=0.07)  # standard error of it: 0.25 / sqrt(2 x 1197) = 2 %
+    assert job_law(np.full(3, 100.0), region[:29], told[:29], 20.0, 40.0).shape == pytest.approx(0.4**-2)
+    assert job_law(np.full(3, 100.0), region[:30], told[:30], 20.0, 40.0).shape != pytest.approx(0.4**-2)
+    # the stated mean is as firm as before, whatever a job's scatter: its own coefficient of variation squared
+    assert 1.0 / (law.worth * law.shape) == pytest.approx(0.4**2 / 20.0)
+
+
+def test_claims_that_all_say_the_same_leave_no_doubt_and_no_division_by_zero() -> None:
+    law = job_law(np.array([100.0]), np.zeros(60, dtype=np.int32), np.full(60, 150.0), 20.0, 40.0)
+    assert law.shape == pytest.approx(1e4)
+    assert law.mean[0] == pytest.approx(150.0, rel=1e-3)
+    assert law.quantile(0.9)[0] - law.quantile(0.1)[0] < 1.0
+
+
+def test_only_known_claims_with_a_number_teach() -> None:
+    """Of eight claims: one too late, one before claims_since, one rejected, one without a number, one closed later."""
+    fleet = a_fleet()
+    month = fleet.cutoff - np.array([2, 0, 40, 2, 2, 3, 2, 2], dtype=np.int32)
+    close = np.where(np.arange(8) == 5, fleet.cutoff, month).astype(np.int32)
+    close[7] = NONE  # open, and says what it has cost
+    kind = np.array([REGRADE] * 3 + [3] + [REGRADE] * 3 + [REGRADE], dtype=np.int32)
+    cost = np.array([300.0, 999.0, 999.0, 999.0, np.nan, 999.0, 500.0, 700.0])
+    zero = np.zeros(8, dtype=np.int32)
+    claims = Claims(zero, zero, month, month, close, kind, np.full(8, np.nan), cost, np.full(8, NONE, dtype=np.int32))
+    known = replace(fleet, claims=claims, claims_since=fleet.cutoff - 30)
+    laws = money.job_laws(dm.forecast_demand(known, LAW, cutoff=fleet.cutoff - 1))
+    assert laws.cost.told.tolist() == [3, 0] and laws.cost.told_mean[0] == pytest.approx(500.0)
+    assert laws.hours.told.sum() == laws.visit_cost.told.sum() == 0
+    assert laws.cost.stated == pytest.approx([JOB, JOB])
+    seasonal = replace(claims, disposition=np.full(8, SEASONAL, dtype=np.int32))
+    visits = money.job_laws(dm.forecast_demand(replace(known, claims=seasonal), LAW))
+    assert visits.visit_cost.told[0] == 6 and visits.cost.told.sum() == 0
+    assert visits.visit_cost.stated == pytest.approx([15.0, 15.0])
+
+
+# ---- what sampled jobs come to -------------------------------------------------------------------------------------
+
+
+def known_mean(mean: float, shape: float) -> JobLaw:
+    """A law whose mean is certain but for a part in a million."""
+    return JobLaw(np.array([mean]), np.zeros(1, dtype=np.int64), np.full(1, np.nan), 1e12, shape)
+
+
+def test_so_many_jobs_scatter_as_so_many_single_ones() -> None:
+    """Against the gamma of n times the shape, and against jobs drawn one by one."""
+    jobs, law = np.full((4000, 1, 1), 7.0), known_mean(130.0, 6.25)
+    sums = law.of_jobs(jobs, np.random.default_rng(4))[:, 0, 0]
+    assert kstest(sums, gamma(7 * 6.25, scale=130.0 / 6.25).cdf).pvalue > 0.001
+    one_by_one = np.random.default_rng(5).gamma(6.25, 130.0 / 6.25, (4000, 7)).sum(axis=1)
+    assert sums.std() == pytest.approx(one_by_one.std(), rel=0.06)  # four standard errors: 4 / sqrt(4000)
+    assert sums.std() == pytest.approx(np.sqrt(7 / 6.25) * 130.0, rel=0.05)
+    assert law.of_jobs(np.zeros((3, 1, 1)), np.random.default_rng(4)).tolist() == [[[0.0]]] * 3
+
+
+def test_a_part_of_the_jobs_has_a_beta_share_whatever_they_came_to() -> None:
+    law = known_mean(130.0, 2.0)
+    share = law.part_of(np.full(4000, 3.0), np.full(4000, 5.0), np.random.default_rng(6))
+    assert kstest(share, beta(6.0, 10.0).cdf).pvalue > 0.001
+    alone = law.part_of(np.array([0.0, 4.0, 0.0]), np.array([3.0, 0.0, 0.0]), np.random.default_rng(6))
+    assert alone.tolist() == [0.0, 1.0, 1.0]
+
+
+def test_without_a_word_from_claims_a_job_costs_what_is_stated() -> None:
+    """Sampled cost over sampled jobs: each sample's mean scatters by 40 % / sqrt(20), so four standard errors of 600
+    samples are 1.5 %, and the two regions draw their own."""
+    found = dm.forecast_demand(silent(a_fleet(600)), LAW)
+    drawn = sampled_money(found)
+    jobs = found.cube["regrades"].values[..., IN].sum(axis=(2, 3, 4), dtype=float)[:, :-1].sum()  # the last: later
+    jobs += 600 * money.open_jobs(found).sum()
+    visits = found.cube["seasonal"].values.sum(dtype=float)
+    assert drawn.cost.sum(dtype=float) == pytest.approx(JOB * jobs + 15.0 * visits, rel=0.015)
+    assert drawn.hours.sum(dtype=float) == pytest.approx(1.5 * jobs + 0.25 * visits, rel=0.015)
+    assert all(row["claims"] is None and row["used"] == row["stated"] for row in answers.rate_table(found, drawn))
+
+
+def test_claims_that_cost_twice_the_stated_make_the_forecast_cost_more() -> None:
+    fleet = silent(a_fleet())
+    few = np.full(fleet.claims.cost.size, np.nan)
+    few[:20] = 2.0 * JOB
+    found = dm.forecast_demand(with_claims(fleet, cost=few, region=np.zeros_like(fleet.claims.region)), LAW)
+    rows = {(row["region"], row["job"], row["number"]): row for row in answers.rate_table(found, sampled_money(found))}
+    told = rows["r0", "regrade", "cost"]
+    assert (told["stated"], told["claims"], told["used"], told["told"]) == pytest.approx((JOB, 2 * JOB, 1.5 * JOB, 20))
+    assert told["used_p10"] < told["used"] < told["used_p90"] and told["spread_pct"] == pytest.approx(40.0)
+    assert rows["r1", "regrade", "cost"]["used"] == JOB and rows["r0", "regrade", "hours"]["used"] == 1.5
+
+
+def test_rates_of_zero_cost_nothing_and_still_learn() -> None:
+    fleet = silent(a_fleet(60))
+    nothing = replace(fleet, rates=Rates(*(np.zeros(2) for _ in range(5))))
+    drawn = sampled_money(dm.forecast_demand(nothing, LAW))
+    assert drawn.hours.max() == drawn.cost.max() == drawn.remaining.max() == 0.0
+    assert drawn.laws.cost.quantile(0.9).tolist() == [0.0, 0.0]
+    told = np.full(fleet.claims.cost.size, np.nan)
+    told[np.flatnonzero(fleet.claims.region == 1)[:5]] = 80.0
+    learned = sampled_money(dm.forecast_demand(with_claims(nothing, cost=told), LAW))
+    assert learned.laws.cost.mean.tolist() == [0.0, 16.0]
+    assert learned.cost[..., 0, :].max() == 0.0 and learned.cost[..., 1, :].max() > 0.0
+    assert np.isfinite(learned.cost).all() and np.isfinite(learned.remaining).all()
+
+
+def test_totals_are_sums_of_their_parts_sample_by_sample(found: dm.Demand) -> None:
+    """The table's bands of the fleet, a region and a design are those of the sampled sums over what is in them."""
+    drawn = sampled_money(found)
+    rows = {(row["month"], row["region"], row["design"]): row for row in answers.monthly_table(found, drawn)}
+    months = found.cube["month"].values
+    for name, values in (("hours", drawn.hours), ("cost", drawn.cost)):
+        sums = {("all", "all"): values.sum(axis=(2, 3), dtype=float), ("r1", "all"): values[:, :, 1].sum(axis=2)}
+        sums |= {("all", "d0"): values[..., 0].sum(axis=2), ("r1", "d0"): values[:, :, 1, 0]}
+        for place, own in sums.items():
+            band = np.quantile(own, 0.9, axis=0)
+            assert [rows[month, *place][f"{name}_p90"] for month in months] == pytest.approx(band.tolist(), rel=1e-6)
+
+
+def test_the_same_seed_gives_the_same_bits_and_more_samples_the_same_first_ones(found: dm.Demand) -> None:
+    one, again = sampled_money(found), sampled_money(found)
+    fewer = sampled_money(dm.forecast_demand(selling(a_fleet(80)), LAW))
+    for name in ("hours", "cost", "remaining"):
+        assert getattr(one, name).tobytes() == getattr(again, name).tobytes()
+        assert getattr(one, name)[:80].tobytes() == getattr(fewer, name).tobytes()
+
+
+def test_no_job_no_money_and_jobs_in_their_own_month(found: dm.Demand) -> None:
+    drawn = sampled_money(found)
+    reported = found.cube["regrades"].values[..., IN].sum(axis=4)
+    jobs = np.concatenate([np.zeros_like(reported[:, :1]), reported[:, :-1]], axis=1)
+    jobs[:, :1] += money.open_jobs(found)[None, :1].astype(jobs.dtype)
+    anything = (jobs + found.cube["seasonal"].values) > 0
+    assert np.array_equal(drawn.hours > 0.0, anything) and np.array_equal(drawn.cost > 0.0, anything)
+    assert not anything.all()
+
+
+# ---- jobs open at the cut-off --------------------------------------------------------------------------------------
+
+
+def test_an_open_job_is_due_after_its_lag_or_at_once_and_costs_only_in_cover() -> None:
+    fleet = a_fleet()
+    last = np.flatnonzero(fleet.claims.report == fleet.cutoff)[:2]
+    late = np.flatnonzero(fleet.claims.report == fleet.cutoff - 5)[0]
+    close = fleet.claims.close.copy()
+    close[[*last, late]] = NONE
+    end = fleet.claims.cover_end.copy()
+    end[last[0]], end[last[1]] = fleet.cutoff, NONE  # the first was out of cover when it was reported
+    for lag, due in ((0, [3]), (1, [3]), (3, [1, 0, 2])):
+        habits = fleet.settings.habits.model_copy(update={"job_lag_months": lag})
+        opened = with_claims(fleet, close=close, cover_end=end)
+        opened = replace(opened, settings=fleet.settings.model_copy(update={"habits": habits}))
+        demand = dm.forecast_demand(opened, LAW)
+        assert money.open_jobs(demand).sum(axis=(1, 2)).tolist() == due
+        assert money.open_jobs(demand, in_cover_only=True).sum() == 2
+        moved = money.in_job_months(np.ones((12, 2, 2)), money.open_jobs(demand), lag)
+        assert moved.sum() == 4 * (12 - lag) + 3 and moved[0].sum() == due[0] + (4 if lag == 0 else 0)
+
+
+# ---- the accrual and what is still to come -------------------------------------------------------------------------
+
+
+def test_with_nothing_left_to_sell_all_of_the_cost_is_of_units_sold() -> None:
+    demand = dm.forecast_demand(a_fleet(), LAW)
+    drawn = sampled_money(demand)
+    assert drawn.remaining == pytest.approx(drawn.cost.sum(axis=(1, 2, 3), dtype=float), rel=1e-6)
+    assert not drawn.issued.any()
+
+
+def test_the_accrual_stands_at_the_mean_of_what_is_still_to_come(found: dm.Demand) -> None:
+    drawn = sampled_money(found)
+    rows = answers.roll_forward(found, drawn)
+    assert rows[0]["opening"] + rows[0]["change_of_estimate"] == pytest.approx(drawn.remaining.mean(), rel=1e-6)
+    settled = drawn.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
+    assert [row["settled"] for row in rows] == pytest.approx(settled.tolist(), rel=1e-6)
+    assert rows[-1]["closing"] == pytest.approx(0.0, abs=1e-3)
+    low, middle, high = answers.remaining_cost(drawn)
+    assert low < middle < high < np.quantile(drawn.cost.sum(axis=(1, 2, 3), dtype=float), 0.9)
+    for chance, value in ((0.1, low), (0.9, high)):
+        assert (drawn.remaining < value).mean() == pytest.approx(chance, abs=0.01)
+
+
+def test_units_still_to_be_sold_take_their_share_of_jobs_and_visits(found: dm.Demand) -> None:
+    """Against two forecasts: the expected jobs of a fleet without them, and months in cover counted unit by unit."""
+    jobs, visits = money.still_to_sell(found)
+    units, start = found.fleet.units, found.cutoff + 1
+    kept = Units(*(getattr(units, name)[~units.planned] for name in Units.__dataclass_fields__))
+    without = dm.forecast_demand(replace(found.fleet, units=kept), LAW).expected
+    whole, sold = (
+        (each.first + each.repeat)[..., IN].sum(axis=(2, 3)) for each in (found.expected, without)
+    )  # regions, designs
+    assert jobs.sum(axis=-1) == pytest.approx(1.0 - sold / whole, rel=1e-6)
+    rate = found.fleet.settings.regions["r0"].seasonal_complaints_per_thousand
+    every, later = np.zeros((2, 2)), np.zeros((2, 2, 12))
+    for region, design, sale, cover in zip(units.region, units.design, units.sale, units.cover, strict=True):
+        months = [rate[month % 12] for month in range(max(sale, start), min(sale + cover, start + 12))]
+        every[region, design] += sum(months)
+        if sale >= start and months:
+            later[region, design, sale - start] += sum(months)
+    assert visits == pytest.approx(later / every[..., None], rel=1e-9)
+    assert 0.0 < jobs.sum() < visits.sum()  # new guitars are seldom due within the year
+
+
+def test_the_share_still_to_be_sold_is_what_the_sampled_money_keeps() -> None:
+    """Mean cost of what is not sold yet, against jobs x share x mean: some 20 of them in each of 200 samples, so four
+    standard errors are 4 / sqrt(4000)."""
+    demand = dm.forecast_demand(selling(a_fleet(units=40_000)), LAW)
+    drawn = sampled_money(demand)
+    jobs, visits = (share.sum(axis=-1) for share in money.still_to_sell(demand))
+    reported = demand.cube["regrades"].values[..., IN].sum(axis=4)[:, :-1].mean(axis=0).sum(axis=0)
+    called = demand.cube["seasonal"].values.mean(axis=0).sum(axis=0)
+    assert 15.0 < (reported * jobs).sum() < 25.0
+    wanted = reported * jobs * drawn.laws.cost.mean[:, None] + called * visits * drawn.laws.visit_cost.mean[:, None]
+    assert drawn.issued.sum() == pytest.approx(wanted.sum(), rel=0.063)
+    assert drawn.issued.all()
+
+
+def test_jobs_open_at_the_cutoff_are_never_those_of_units_still_to_be_sold() -> None:
+    """A job lag as long as the forecast leaves only open jobs in it, and visits that cost nothing."""
+    fleet = selling(a_fleet())
+    habits = fleet.settings.habits.model_copy(update={"job_lag_months": 12})
+    fleet = replace(fleet, settings=fleet.settings.model_copy(update={"habits": habits}))
+    free = replace(fleet, rates=replace(fleet.rates, hours_seasonal=np.zeros(2)))
+    close = np.where(free.claims.report > free.cutoff - 12, NONE, free.claims.close).astype(np.int32)
+    demand = dm.forecast_demand(with_claims(free, close=close), LAW)
+    drawn = sampled_money(demand)
+    assert money.open_jobs(demand, in_cover_only=True).sum() > 50 and money.still_to_sell(demand)[0].any()
+    assert drawn.remaining == pytest.approx(drawn.cost.sum(axis=(1, 2, 3), dtype=float), rel=1e-6)
+    assert not drawn.issued.any()
