@@ -182,6 +182,7 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
             "job_fill": book.job_fill,
             "pieces": {row["grade"]: row["pieces"] for row in book.stock if row["pieces"]},
         },
+        "share_waiting_for_end_of_cover": book.demand.waiting,
         "not_yet_reported": book.not_yet_reported,
         "not_yet_reported_band": _named(book.not_yet_reported_band),
         "multipliers": book.multipliers,
