@@ -100,9 +100,10 @@ def test_its_rush_and_its_dearer_jobs_are_learned_from_its_claims(real: tuple[Pa
     share = re.search(r"(\d+) % of owners wait and report in the last 3 months of cover", page)
     assert share and 17 <= int(share.group(1)) <= 27
     rates = read_workbook(real[0] / "demand.xlsx")["Rates"]
-    rows = list(zip(*(rates.column(rates.header[k]) for k in range(len(rates.header))), strict=True))
-    hours = next(row for row in rows if row[0] == "lakes")
-    assert any(isinstance(value, float) and value == pytest.approx(1.85, abs=0.06) for value in hours)
+    kinds = list(zip(*(rates.column(head) for head in ("Region", "Job", "Unit")), strict=True))
+    at = kinds.index(("lakes", "regrade", "h"))
+    assert rates.column("Stated (unit)")[at] == 1.6
+    assert rates.column("Used, mean (unit)")[at] == pytest.approx(1.85, abs=0.06)
 
 
 def test_csv_parquet_and_workbook_agree(real: tuple[Path, str]) -> None:

@@ -152,8 +152,8 @@ def claims_of(
     table.fault(empty, "claim", "empty; every claim has its own number")
     _repeated(table, codes, empty, "claim")
     unit = _unit_of(table, unit_rows)
-    known = ~table.bad & (unit != NONE)
-    other = known & (units.design[unit] != design) & (units.design[unit] != NONE)
+    known = ~table.bad & (unit != NONE) & ~unit_rows.bad[unit]  # a fault of the unit's row is told there
+    other = known & (units.design[unit] != design)
     table.fault(other, "design", "not the design of the unit with this serial")
     table.fault(known & ~other & units.planned[unit], "serial", "the unit with this serial is not sold yet")
     end = np.where(known, units.sale[unit] + units.cover[unit], NONE).astype(np.int32)
