@@ -11,7 +11,7 @@ FIGURES = {
     "fan": (
         "Regrades a month, so far and to come",
         "Bars: regrade claims reported. Then the forecast: the middle, the half of futures nearest it, and the range "
-        "that holds four in five. Claims do not say whether they were in cover, so bars and bands are of all "
+        "that holds four in five. Not every claim says whether it was in cover, so bars and bands are of all "
         "regrades; the dashed line is the middle of those in cover.",
     ),
     "map": (
