@@ -46,9 +46,9 @@ class OutlookPassages:
         scenario = self.scenario(cell, 1, 1, 0)
         return repr((scenario, [stamps(stay.climate) for stay in scenario.stays], self.grades))
 
-    def group(self, cell: Cell) -> str:
-        """Cells with one answer are best worked one after another by one worker: they share air and lags."""
-        return "|".join((cell.region, cell.climate, cell.exposure, cell.design))
+    def group(self, cell: Cell) -> tuple[str, str]:
+        """Cells alike in the first answer share the air, in both the lags too: best worked one after another."""
+        return f"{cell.region}|{cell.climate}", f"{cell.exposure}|{cell.design}"
 
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
         scenario = self.scenario(cell, members, draws, seed)
