@@ -20,7 +20,8 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
 
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
-GENERAL_FILES = ("general.toml", "strings.toml", "tools.toml", "care.toml")
+#: files beside the general numbers that hold something else
+OTHER_FILES = ("sources.toml", "finishes.toml")
 _NEEDED = ("value", "unit", "spread", "spread_kind", "source", "status")
 _SHAPE = '{value = 0.001, unit = "1/%", spread = 15, spread_kind = "cv_pct", source = "...", status = "..."}'
 #: smallest log-spread of a stand-in number: a stranger's mean is never trusted better than this (about 30 %)
@@ -236,8 +237,9 @@ def finish_names() -> tuple[str, ...]:
 @cache
 def _general() -> dict[str, Datum]:
     found: dict[str, Datum] = {}
-    for file_name in GENERAL_FILES:
-        path = _folder() / file_name
+    for path in sorted(_folder().glob("*.toml")):
+        if path.name in OTHER_FILES:
+            continue
         for key, raw in read_toml(path).items():
             if key in found:
                 raise BadInput("the number stands in two files", "each number once", file=path, place=key,

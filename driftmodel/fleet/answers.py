@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import QUANTILES, Demand
 from driftmodel.fleet.expect import IN
@@ -75,8 +76,7 @@ def _rows(demand: Demand, region: str, sampled: dict[str, Array], risk: Array, p
 def _grade_shares(pieces: Array) -> Array:
     """Share of each grade over the whole forecast, (regions, designs, grades)."""
     whole = pieces.sum(axis=0)
-    total = whole.sum(axis=-1, keepdims=True)
-    return np.asarray(np.where(total > 0.0, whole / np.where(total > 0.0, total, 1.0), 0.0))
+    return ratio(whole, whole.sum(axis=-1, keepdims=True))
 
 
 def not_yet_reported(demand: Demand) -> Array:
@@ -113,25 +113,22 @@ def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, A
     return rows
 
 
-def remaining_cost(money: Money) -> tuple[float, float, float]:
-    """P10, P50, P90 of the cost still to come, within the forecast's months, of units sold by the cut-off."""
-    low, middle, high = (float(each) for each in np.quantile(money.remaining, QUANTILES))
-    return low, middle, high
-
-
 def rate_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
     """Hours and cost of a job by region: as stated, as claims have it (None without any), and as used, its mean with
     P10 and P90; told: claims that say it; spread_pct: of one job about its mean."""
     laws = money.laws
-    kinds = (
-        ("regrade", "hours", laws.hours),
-        ("regrade", "cost", laws.cost),
-        ("seasonal visit", "hours", laws.visit_hours),
-        ("seasonal visit", "cost", laws.visit_cost),
-    )
+    kinds = [
+        (job, number, law, law.mean, law.quantile(0.1), law.quantile(0.9))
+        for job, number, law in (
+            ("regrade", "hours", laws.hours),
+            ("regrade", "cost", laws.cost),
+            ("seasonal visit", "hours", laws.visit_hours),
+            ("seasonal visit", "cost", laws.visit_cost),
+        )
+    ]
     rows = []
     for r, region in enumerate(demand.fleet.regions):
-        for job, number, law in kinds:
+        for job, number, law, mean, low, high in kinds:
             rows.append(
                 {
                     "region": region,
@@ -140,9 +137,9 @@ def rate_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
                     "stated": float(law.stated[r]),
                     "claims": float(law.told_mean[r]) if law.told[r] else None,
                     "told": int(law.told[r]),
-                    "used": float(law.mean[r]),
-                    "used_p10": float(law.quantile(0.1)[r]),
-                    "used_p90": float(law.quantile(0.9)[r]),
+                    "used": float(mean[r]),
+                    "used_p10": float(low[r]),
+                    "used_p90": float(high[r]),
                     "spread_pct": 100.0 * law.shape**-0.5,
                 }
             )

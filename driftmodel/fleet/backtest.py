@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import forecast_demand
@@ -123,7 +124,7 @@ def _pooled_hazard(fleet: Fleet, origin: int, months: int) -> Array:
     until = np.where(done, units.regraded, origin) - units.sale
     seen = until >= 0
     watched = np.bincount(until[seen], units.count[seen], most)[::-1].cumsum()[::-1]  # watched at least to this age
-    hazard = np.where(watched > 0.0, events / np.where(watched > 0.0, watched, 1.0), 0.0)
+    hazard = ratio(events, watched)
     mean = np.zeros((months, len(fleet.regions), len(fleet.designs)))
     for step in range(months):
         age = origin + 1 + step - units.sale

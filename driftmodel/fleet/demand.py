@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
@@ -129,7 +130,7 @@ def weather_ratio(expected: FleetDemand) -> Array:
     return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
 
 
-def scaled(expected: Monthly, ratio: Array, multiplier: Array) -> tuple[Array, Array]:
+def scaled(expected: Monthly, weather: Array, multiplier: Array) -> tuple[Array, Array]:
     """Expected first and repeat reports (regions, designs, months) under a multiplier (regions, designs) of the hazard
     and a member's weather ratio (regions, years + 1).
 
@@ -138,14 +139,14 @@ def scaled(expected: Monthly, ratio: Array, multiplier: Array) -> tuple[Array, A
     """
     first, repeat, risk = expected.first, expected.repeat, expected.at_risk
     months = first.shape[-1]
-    weather = np.repeat(ratio[:, :-1], 12, axis=1)[:, None, :months]
-    multiplier = multiplier[..., None] * weather
-    hazard = np.where(risk > 0.0, np.minimum(first / np.where(risk > 0.0, risk, 1.0), 1.0), 0.0)
+    by_month = np.repeat(weather[:, :-1], 12, axis=1)[:, None, :months]
+    multiplier = multiplier[..., None] * by_month
+    hazard = np.minimum(ratio(first, risk), 1.0)
     joining = np.diff(risk, axis=-1) + first[..., :-1]  # units sold since
     pool = expected.regraded + np.concatenate(
         [np.zeros((*first.shape[:2], 1)), np.cumsum(first, axis=-1)[..., :-1]], axis=-1
     )
-    again = np.where(pool > 0.0, repeat / np.where(pool > 0.0, pool, 1.0), 0.0)
+    again = ratio(repeat, pool)
     out_first, out_repeat = np.empty_like(first), np.empty_like(repeat)
     left, done = risk[..., 0].copy(), expected.regraded[..., 0].copy()
     for month in range(first.shape[-1]):
@@ -185,7 +186,7 @@ def sample_cube(
     waiting = np.empty((samples, *shape), dtype=np.uint32)
     plain = monthly(expected)
     share_first, share_repeat = _shares(expected.first), _shares(expected.repeat)
-    ratio = weather_ratio(expected)
+    weather = weather_ratio(expected)
     complaint = _complaint_law(fleet, cohorts, known, cutoff)
     ahead = _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, months), cutoff + 1)
     for sample in range(samples):
@@ -193,14 +194,14 @@ def sample_cube(
         member = sample % settings.members
         change = lag.draw(random) - lag.shares
         now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
-        after = claims_law.posterior(before, count, now.history * ratio[member, :, -1:])
+        after = claims_law.posterior(before, count, now.history * weather[member, :, -1:])
         multiplier = random.gamma(after.shape, 1.0 / after.rate)
-        first, repeat = scaled(now, ratio[member], multiplier)
+        first, repeat = scaled(now, weather[member], multiplier)
         mean = first[..., None, None] * share_first + repeat[..., None, None] * share_repeat
         regrades[sample] = np.moveaxis(random.poisson(mean), 2, 0)
         level = random.gamma(complaint.shape, 1.0 / complaint.rate)
         seasonal[sample] = np.moveaxis(random.poisson(ahead * level[:, None, None]), 2, 0)
-        waiting[sample] = random.poisson(now.pending * ratio[member, :, -1:] * multiplier)
+        waiting[sample] = random.poisson(now.pending * weather[member, :, -1:] * multiplier)
     whole = ("sample", "month", "region", "design", "grade", "cover")
     return xr.Dataset(
         {
@@ -225,8 +226,7 @@ def sample_cube(
 
 def _shares(parts: Array) -> Array:
     """Shares over grade and cover of each month's number, (..., grades, 2); a month without any has none."""
-    whole = parts.sum(axis=(-1, -2), keepdims=True)
-    return np.asarray(np.where(whole > 0.0, parts / np.where(whole > 0.0, whole, 1.0), 0.0))
+    return ratio(parts, parts.sum(axis=(-1, -2), keepdims=True))
 
 
 def _seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:

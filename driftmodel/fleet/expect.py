@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import group_sums
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.passage import FAR, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind, sums
+from driftmodel.fleet.passage import FAR, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead
 from driftmodel.fleet.tables import NONE
 
 Array = NDArray[np.float64]
-Sums = dict[str, Array]
+Totals = dict[str, Array]
 OUT, IN = 0, 1  # last axis of first and repeat: out of cover, in cover
 MOST_LIVES, MOST_NUMBERS = 20_000, 200_000  # worked on at a time, so that memory stays small
 
@@ -73,11 +74,11 @@ class CellDemand:
 def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
     """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off."""
     lag = np.asarray(window.lag_shares)
-    mean_lag = round(float(lag @ np.arange(lag.size)))
-    fresh = late_by(lives_of(passages, window.members, window.grades - 1), mean_lag)
+    fresh = lives_of(passages, window.members, window.grades - 1)
     used, of = np.unique(fresh.grade, return_inverse=True)  # most cells know few grades of a set
     fresh = replace(fresh, grade=of.reshape(fresh.grade.shape))
     asked = Asked(window.members, used.size, window.months, lag)
+    fresh = late_by(fresh, asked.mean_lag)
     most = max(1, min(MOST_LIVES // fresh.member.size, MOST_NUMBERS // (window.months * used.size)))
     build, sale, last = cohorts.build[chosen], cohorts.sale[chosen], cohorts.regraded[chosen]
     end = sale + cohorts.cover[chosen] if window.waiting_share else np.full(chosen.size, NONE, dtype=np.int32)
@@ -87,10 +88,12 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         since = window.claims_since - kinds[:, 0] if window.claims_since != NONE else np.full(len(kinds), -FAR)
         known = Known(window.cutoff - kinds[:, 0], kinds[:, 1] - kinds[:, 0], since)
         now = ahead(of_each_kind(fresh, len(kinds)), known, asked, _waiting(window, kinds))
-        all_units = np.where(known.age >= known.sold_at, _units(cohorts, chosen[rows], of_row, len(kinds)), 0.0)
+        all_units = np.where(
+            known.age >= known.sold_at, group_sums(of_row, cohorts.count[chosen[rows]], len(kinds)), 0.0
+        )
         never = last[rows] == NONE
         rows, of_row = rows[never], of_row[never]
-        units = _units(cohorts, chosen[rows], of_row, len(kinds))
+        units = group_sums(of_row, cohorts.count[chosen[rows]], len(kinds))
         parts = now.parts.reshape(len(kinds), fresh.member.size, -1)
         brought[:, :-1] += np.einsum("k,kly->ly", units, parts[..., :-1])
         brought[:, -1] += all_units @ parts[..., -1]
@@ -102,7 +105,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         total["slope"][:2] += np.einsum("k,kim->im", units, now.slope[:, :2])
         total["slope"][2] += units @ (now.slope[:, 2] * here)
         total["crossed"] += np.einsum("k,kim->im", units, now.crossed)
-        split = _add(total, now, cohorts, chosen[rows], of_row, window)
+        split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
         total["first"] += np.einsum("kmg,kmc->mgc", now.first, split)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.repeat, split)
         both = ((now.first + now.repeat).sum(axis=2) * split[..., IN]).sum(axis=1)
@@ -113,11 +116,11 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     again = np.flatnonzero(last != NONE)
     for kinds, rows, of_row in _alike(most, build[again], last[again], end[again]):
         rows = again[rows]
-        after = lives_after_regrade(fresh, kinds[:, 1] - kinds[:, 0], mean_lag)
+        after = lives_after_regrade(fresh, kinds[:, 1] - kinds[:, 0], asked.mean_lag)
         zero = np.zeros(len(kinds), dtype=np.int64)
         known = Known(window.cutoff - kinds[:, 0], zero, zero, fresh=False)
         now = ahead(after, known, asked, _waiting(window, kinds))
-        units = _units(cohorts, chosen[rows], of_row, len(kinds))
+        units = group_sums(of_row, cohorts.count[chosen[rows]], len(kinds))
         own = units[after.kind, None] * now.parts
         own[:, -1] = 0.0
         kind_and_member = after.kind * window.members + after.member
@@ -127,7 +130,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         total["regraded"] += units.sum()
         total["crossed"][1] += units @ now.crossed.sum(axis=1)
         total["slope"][1] += units @ (now.slope[:, 0] + now.slope[:, 1])
-        split = _add(total, now, cohorts, chosen[rows], of_row, window)
+        split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.first + now.repeat, split)
         due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
     total["noise"] += _scatter(brought, fresh.member, window.members)
@@ -140,7 +143,7 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     )
 
 
-def _nothing(window: Window, grades: int, before: int) -> Sums:
+def _nothing(window: Window, grades: int, before: int) -> Totals:
     """Zeros to add to, by the names of CellDemand."""
     months, years = window.months, -(-window.months // 12)
     return {
@@ -162,23 +165,20 @@ def _nothing(window: Window, grades: int, before: int) -> Sums:
     }
 
 
-def _add(total: Sums, now: Ahead, cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, window: Window) -> Array:
+def _add(
+    total: Totals, now: Ahead, units: Array, cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, window: Window
+) -> Array:
     """Adds what fresh and regraded units have in common; returns the units out of and in cover (kinds, months, 2)."""
     kinds, before = now.pending.size, now.crossed.shape[2] - window.months
-    units = _units(cohorts, rows, of_row, kinds)
     total["pending"] += units @ now.pending
     total["slope_once"][0] += units @ now.slope_once[:, 0]
     total["beyond"] += units[~now.possible].sum()
     total["past"][0] += units @ now.crossed[:, 0, :before]
     if window.sale_years:
         place = of_row * window.sale_years + cohorts.sale[rows] // 12 - window.first_sale_year
-        by_year = sums(place, cohorts.count[rows], kinds * window.sale_years).reshape(kinds, -1)
+        by_year = group_sums(place, cohorts.count[rows], kinds * window.sale_years).reshape(kinds, -1)
         total["cohort"] += by_year.T @ (now.first + now.repeat).sum(axis=2)
     return _split(cohorts, rows, of_row, kinds, window)
-
-
-def _units(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int) -> Array:
-    return sums(of_row, cohorts.count[rows], kinds)
 
 
 def _waiting(window: Window, kinds: Whole) -> Waiting | None:
@@ -217,9 +217,9 @@ def _split(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int, 
     begin = np.minimum(np.maximum(sold, 0), months)
     end = np.maximum(np.minimum(sold + cohorts.cover[rows], months), begin)
     place, size = of_row * (months + 1), kinds * (months + 1)
-    change = sums(place + begin, count, size) - sums(place + end, count, size)
+    change = group_sums(place + begin, count, size) - group_sums(place + end, count, size)
     covered = np.cumsum(change.reshape(kinds, -1), axis=1)[:, :months]
-    whole = sums(of_row, count, kinds)[:, None]
+    whole = group_sums(of_row, count, kinds)[:, None]
     return np.stack([whole - covered, covered], axis=-1)
 
 
@@ -235,4 +235,4 @@ def _by(of: Whole, size: int, parts: Array) -> Array:
     """Sums of parts (lives, columns) over the lives of each group, (size, columns)."""
     columns = parts.shape[1]
     place = (of[:, None] * columns + np.arange(columns)).ravel()
-    return sums(place, parts.ravel(), size * columns).reshape(size, columns)
+    return group_sums(place, parts.ravel(), size * columns).reshape(size, columns)

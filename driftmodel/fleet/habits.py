@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet.delay import ReportingLag, WaitingShare, lag_from_claims, stated_lag, waiting_from_claims
 from driftmodel.fleet.roster import REGRADE, Claims
 from driftmodel.fleet.run import FleetDemand
@@ -88,7 +89,7 @@ def with_habits(plain: Monthly, expected: FleetDemand, change: Array, more_wait:
     moved = windows @ change[::-1]
     later = -np.cumsum(change)[-2::-1]  # more of those that crossed so many months ago are not yet reported
     before, start = later.size, plain.at_risk[..., 0]
-    more = np.where(start > 0.0, expected.crossed[:, :, 0, :before] @ later / np.where(start > 0.0, start, 1.0), 0.0)
+    more = ratio(expected.crossed[:, :, 0, :before] @ later, start)
     weight = 1.0 / np.maximum(1.0 + more, 1e-9)
     first = np.maximum(plain.first + moved[:, :, 0], 0.0) * weight[..., None]
     repeat = np.maximum(plain.repeat + moved[:, :, 1], 0.0)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import gamma
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet.expect import IN
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE
@@ -46,8 +47,7 @@ class JobLaw:
     @property
     def mean(self) -> Array:
         """Posterior mean of the mean: stated and told, weighed by their jobs."""
-        told = np.where(self.told > 0, self.told * np.nan_to_num(self.told_mean), 0.0)
-        return np.asarray((self.worth * self.stated + told) / self.weight)
+        return np.asarray((self.worth * self.stated + self.told * np.nan_to_num(self.told_mean)) / self.weight)
 
     def quantile(self, probability: float) -> Array:
         """Quantile of the mean, (regions,)."""
@@ -157,8 +157,7 @@ def sampled_money(demand: Demand) -> Money:
             mine = whole * law.part_of(ours + counts[kind] - others, others, random)
             remaining[sample] += mine.sum()
             later[kind] += (whole - mine) / shape[0]
-    whole_share = shares.sum(axis=-1, keepdims=True)
-    by_month = shares / np.where(whole_share > 0.0, whole_share, 1.0)
+    by_month = ratio(shares, shares.sum(axis=-1, keepdims=True))
     return Money(hours, cost, remaining, np.einsum("krd,krdm->m", later, by_month), laws)
 
 
@@ -179,7 +178,7 @@ def still_to_sell(demand: Demand) -> Array:
     new = (cohorts.sale >= start) & (cohorts.sale < start + months)
     np.add.at(issued, (cohorts.region[new], cohorts.design[new], cohorts.sale[new] - start), calls[new])
     parts, wholes = np.stack([expected.issued, issued]), np.stack([in_cover, every])[..., None]
-    share = np.where(wholes > 0.0, parts / np.where(wholes > 0.0, wholes, 1.0), 0.0)
+    share = ratio(parts, wholes)
     return np.asarray(share / np.maximum(share.sum(axis=-1, keepdims=True), 1.0))  # no more than all, to the last bit
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,11 +80,6 @@ def lives_of(passages: Passages, members: int, no_grade: int) -> Lives:
     grade = np.where(passages.grade < 0, no_grade, passages.grade).astype(np.int64)
     member = np.arange(draws) * members // draws
     return Lives(np.maximum(index, 0), grade, member, np.ones(draws), np.zeros(draws, dtype=np.int64))
-
-
-def sums(of: Whole, weight: NDArray[Any], size: int) -> Array:
-    """Sum of the weights of each group, (size,), exactly in the order they stand in."""
-    return np.asarray(np.bincount(of, weight, size), dtype=float)
 
 
 def of_each_kind(lives: Lives, kinds: int) -> Lives:

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.fleet.passage import FAR, Lives, Whole, sums
+from driftmodel.base.arrays import group_sums
+from driftmodel.fleet.delay import delayed
+from driftmodel.fleet.passage import FAR, Lives, Whole
 
 Array = NDArray[np.float64]
 
@@ -47,6 +49,11 @@ class Asked:
     grades: int
     months: int
     lag_shares: Array
+
+    @property
+    def mean_lag(self) -> int:
+        """Whole months."""
+        return round(float(self.lag_shares @ np.arange(self.lag_shares.size)))
 
 
 @dataclass(frozen=True)
@@ -145,46 +152,44 @@ def _sums(lives: Lives, known: Known, asked: Asked) -> _Sums:
     agrees = lives.weight * (first >= known.sold_at[kind]) if known.fresh else lives.weight.copy()
     late = np.minimum(np.maximum(age - first, -1), before)
     unreported = np.where(first > age, 1.0, tail[late])
-    lagged, mean_lag = lives.crossing, round(float(tail.sum()))
-    heard = lives.crossing
+    lagged = heard = lives.crossing
     if lives.told is not None:
         sure = lives.told < FAR
         lagged = np.where(sure, FAR, lives.crossing)
         unreported = np.where(sure[:, 0], lives.told[:, 0] > age, unreported)
-        heard = np.where(sure, lives.told - mean_lag, lives.crossing)
+        heard = np.where(sure, lives.told - asked.mean_lag, lives.crossing)
     left = agrees * unreported
     weight = np.broadcast_to(left[:, None], lives.crossing.shape).copy()
     weight[:, 0] = agrees
     begin = age + 1 - before
     size = (kinds, before + months, asked.grades)
-    parts_of = (slice(0, 1), slice(1, None))
     reports, crossed = [], []
-    for part in parts_of:
+    for part in (slice(0, 1), slice(1, None)):  # the next regrade, those after it
         table = _counted(lagged[:, part] - begin[:, None], lives.grade[:, part], weight[:, part], kind, size)
-        told = _delayed(table, lag, months)
+        told = np.moveaxis(delayed(np.moveaxis(table, 1, 2), lag)[..., before:], 2, 1)
         if lives.told is not None:
             since = lives.told[:, part] - age[:, None] - 1
             told += _counted(since, lives.grade[:, part], weight[:, part], kind, (kinds, months, asked.grades))
         reports.append(told)
         crossed.append(table.sum(axis=2))
-    parts = _parts(heard - (age + 1 - mean_lag)[:, None], weight, months)
+    parts = _parts(heard - (age + 1 - asked.mean_lag)[:, None], weight, months)
     history, recent = np.zeros(kinds), np.zeros((kinds, before))
     if known.fresh:
         by_lag = np.append(np.cumsum(lag), 0.0)
         since = np.maximum(known.history_from[kind], 0)[:, None]
         parts[:, -1] = agrees * _reported_between(lagged, lives.told, since, age[:, None], by_lag)
-        history = sums(kind, parts[:, -1], kinds)
+        history = group_sums(kind, parts[:, -1], kinds)
         alike = np.broadcast_to(agrees[:, None], lagged.shape)
         recent = _counted(lagged - begin[:, None], None, alike, kind, (kinds, before, 1))[..., 0]
     place, size_of = kind * asked.members + lives.member, (kinds, asked.members)
     return _Sums(
-        sums(kind, agrees, kinds),
-        sums(kind, left, kinds),
-        sums(place, agrees, kinds * asked.members).reshape(size_of),
-        sums(place, left, kinds * asked.members).reshape(size_of),
+        group_sums(kind, agrees, kinds),
+        group_sums(kind, left, kinds),
+        group_sums(place, agrees, kinds * asked.members).reshape(size_of),
+        group_sums(place, left, kinds * asked.members).reshape(size_of),
         reports[0],
         reports[1],
-        sums(kind, left * (first <= age), kinds),
+        group_sums(kind, left * (first <= age), kinds),
         history,
         parts,
         np.stack(crossed, axis=1),
@@ -260,7 +265,7 @@ def _parts(since: Whole, weight: Array, months: int) -> Array:
     years = -(-months // 12)
     row, occasion = np.nonzero((since >= 0) & (since < months))
     at = row * (years + 1) + since[row, occasion] // 12
-    return sums(at, weight[row, occasion], since.shape[0] * (years + 1)).reshape(-1, years + 1)
+    return group_sums(at, weight[row, occasion], since.shape[0] * (years + 1)).reshape(-1, years + 1)
 
 
 def _counted(since: Whole, grade: Whole | None, weight: Array, kind: Whole, size: tuple[int, int, int]) -> Array:
@@ -270,13 +275,4 @@ def _counted(since: Whole, grade: Whole | None, weight: Array, kind: Whole, size
     at = (kind[row] * months + since[row, occasion]) * grades
     if grade is not None:
         at = at + grade[row, occasion]
-    return sums(at, weight[row, occasion], kinds * months * grades).reshape(size)
-
-
-def _delayed(table: Array, lag: Array, months: int) -> Array:
-    """Reports (kinds, months, grades) of crossings (kinds, lags - 1 + months, grades)."""
-    out, longest = np.zeros((table.shape[0], months, table.shape[2])), lag.size - 1
-    for step, share in enumerate(lag):
-        if share:
-            out += share * table[:, longest - step : longest - step + months]
-    return out
+    return group_sums(at, weight[row, occasion], kinds * months * grades).reshape(size)

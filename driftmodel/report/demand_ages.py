@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.fleet.tables import NONE
 from driftmodel.report.style import MONTHS
 
@@ -81,8 +82,7 @@ def sale_years(demand: Demand) -> SaleYears:
     cohorts, expected, start = demand.cohorts, demand.expected, demand.cutoff + 1
     mean = np.moveaxis(demand.cube["regrades"].values.mean(axis=0).sum(axis=(3, 4)), 0, 2)  # region, design, month
     physics = (expected.first + expected.repeat).sum(axis=(3, 4))
-    ratio = np.where(physics > 0.0, mean / np.where(physics > 0.0, physics, 1.0), 0.0)
-    ahead = np.einsum("rdym,rdm->ym", expected.cohort, ratio)
+    ahead = np.einsum("rdym,rdm->ym", expected.cohort, ratio(mean, physics))
     end = start + mean.shape[2]
     year = cohorts.sale // 12 - expected.first_sale_year
     sold = np.bincount(year, cohorts.count, len(ahead))

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driftmodel.report.demand_ages import sale_years
 from driftmodel.report.demand_charts import month_axis, new_figure
 from driftmodel.report.demand_numbers import DemandBook, heat
 from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE
@@ -59,7 +58,7 @@ def year_of_sale_map(book: DemandBook) -> Figure:
     from matplotlib import rc_context
     from matplotlib.patches import Rectangle
 
-    found = sale_years(book.demand)
+    found = book.sales
     months = np.diff(found.edges)
     edges = np.append(0.0, np.cumsum(np.maximum(months / months.max(), LEAST_WIDTH)))
     rows, inches = len(found.years), 5.0 / edges[-1]

@@ -14,6 +14,7 @@ from driftmodel.fleet.demand import NO_GRADE, QUANTILES, Demand
 from driftmodel.fleet.expect import IN
 from driftmodel.fleet.money import Money, sampled_money
 from driftmodel.fleet.tables import NONE, month_label
+from driftmodel.report.demand_ages import SaleYears, sale_years
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -32,7 +33,8 @@ class DemandBook:
     """monthly: tidy frame, a row a month x region x design with `level` fleet, region, design or region x design.
     ahead: name -> (P10, P50, P90) of the sum over the next `span` months; busiest: (month, band of its regrades).
     roll, rates, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
-    remaining: band of the cost still to come of units sold so far; not_yet_reported: mean and band of the whole fleet.
+    sales: by year of sale; remaining: band of the cost still to come of units sold so far; not_yet_reported: mean and
+    band of the whole fleet.
     backtest: None unless it was run."""
 
     demand: Demand
@@ -46,6 +48,7 @@ class DemandBook:
     due: list[dict[str, Any]]
     stock: list[dict[str, Any]]
     job_fill: float
+    sales: SaleYears
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
     not_yet_reported_band: Band
@@ -80,11 +83,12 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         ahead=ahead_bands(demand, money, span),
         busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
         roll=answers.roll_forward(demand, money),
-        remaining=answers.remaining_cost(money),
+        remaining=_band(money.remaining),
         rates=answers.rate_table(demand, money),
         due=answers.who_is_due(demand, MOST_DUE),
         stock=stock,
         job_fill=fill,
+        sales=sale_years(demand),
         multipliers=answers.multiplier_table(demand),
         not_yet_reported=float(answers.not_yet_reported(demand).sum()),
         not_yet_reported_band=_band(demand.cube["not_yet_reported"].values.sum(axis=(1, 2), dtype=float)),

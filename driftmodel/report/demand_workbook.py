@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
-from driftmodel.report.demand_ages import sale_years
 from driftmodel.report.demand_captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, summary_rows
@@ -231,7 +230,7 @@ def _rates(book: DemandBook) -> Sheet:
 
 def _sale_years(book: DemandBook) -> Sheet:
     """Regrades per 1000 units: a row a year of sale, a column a year or less of calendar time."""
-    found = sale_years(book.demand)
+    found = book.sales
     heads = [("Year of sale", "text"), ("Units of that year (units)", "count")]
     heads += [
         (f"{name}, {'came' if at < found.known else 'expected'} (per 1000)", "mean")
