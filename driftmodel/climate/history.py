@@ -56,7 +56,8 @@ def scenario_end(scenario: Scenario) -> date:
 def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     """Hourly air around the instrument over whole days, from the first stay to the horizon.
 
-    member: 0 is the weather as read; others carry seeded anomalies, the same on the same dates in every climate.
+    member: 0 is the weather as read; others have days and anomalies of their own, the same on the same dates in every
+    climate.
     Raises BadInput when a file a climate names is at fault, or a logger's record ends before its stay does.
     """
     from xarray import concat
@@ -125,6 +126,7 @@ def _beside(climate: Climate, name: str) -> Path:
 def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
     outdoor = climate.outdoor
     assert outdoor is not None
+    year = None
     if outdoor.normals is not None:
         air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
     elif outdoor.weather_file is not None:
@@ -138,7 +140,7 @@ def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Datas
             place="[outdoor]",
             mend='weather_file = "..."',
         )
-    return weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
+    return weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct, year)
 
 
 def _logger_air(climate: Climate, time: Times) -> Dataset:

@@ -1,4 +1,10 @@
-"""Invented weather from twelve monthly normals, and slow year-to-year anomalies on any outdoor air.
+"""Invented weather from twelve monthly normals; other years' weather from one year's days and slow anomalies.
+
+A member of the weather has days of its own: blocks of days of the file, taken from dates near by in the season, so that
+what hangs together within days and over some days stays together (stationary bootstrap: Politis and Romano 1994, Journal
+of the American Statistical Association 89, 1303-1313). The season's own course between the two dates is taken out and
+put back, or the spread would grow where the year turns fastest (James and Arguez 2015, Journal of Atmospheric and Oceanic
+Technology 32, 2297-2304). What months and years differ by, beyond their days, is a slow anomaly on top.
 
 All noise is drawn day by day from a fixed first day, so that a seed and a member give the same weather on the same
 dates whatever span is asked for: two scenarios are compared on common random numbers.
@@ -27,6 +33,9 @@ _MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 #: the warmest hour's middle, local time; anomalies of a season last about a month (common practice, no source)
 WARMEST_HOUR = 15.0
 ANOMALY_PERSISTENCE_DAYS = 30.0
+#: days of another year come in blocks of this mean length, from dates this near (weather keeps for some days)
+BLOCK_DAYS, NEAR_DAYS = 10.0, 21
+HOURS_OF_YEAR = 8760
 
 
 def smooth_year(monthly: Any) -> Array:
@@ -96,19 +105,58 @@ def _day_means(values: Array, time: Times) -> Array:
     return np.asarray((np.bincount(day, values) / np.bincount(day))[day])
 
 
-def weather_member(outdoor: Dataset, member: int, seed: int, sd_c: float, sd_pct: float) -> Dataset:
-    """Outdoor air with seeded slow anomalies, about a month long; member 0 is the air as read.
+def weather_member(
+    outdoor: Dataset, member: int, seed: int, sd_c: float, sd_pct: float, year: Dataset | None = None
+) -> Dataset:
+    """Outdoor air as it may have been in other years; member 0 is the air as read.
 
-    sd_c, sd_pct: standard deviation of the anomaly of temperature (K) and relative humidity (points of %).
+    year: the year of 8760 hours that `outdoor` repeats. If given, the member's days are blocks of days of it, from
+    dates within NEAR_DAYS, with the season's course kept; air that has days of its own already keeps them. Then slow
+    anomalies about a month long. Dates, seed and member alone fix what is drawn: the same in every climate.
+    sd_c, sd_pct: standard deviation of the slow anomaly of temperature (K) and relative humidity (points of %).
     """
-    if member == 0 or (sd_c == 0.0 and sd_pct == 0.0):
+    if member == 0:
         return outdoor
     time = outdoor["time"].values
+    temperature, humidity = outdoor["air_temperature"].values, outdoor["relative_humidity"].values
+    filled = outdoor["filled"].values
+    if year is not None:
+        temperature, humidity, filled = _other_days(year, time, seed, member)
     noise = persistent_noise(time, ANOMALY_PERSISTENCE_DAYS, (seed, member, 2), columns=2)
     return make_air(
         time,
-        np.clip(outdoor["air_temperature"].values + sd_c * noise[0], -60.0, 60.0),
-        np.clip(outdoor["relative_humidity"].values + sd_pct * noise[1], 1.0, 100.0),
-        outdoor["filled"].values,
+        np.clip(temperature + sd_c * noise[0], -60.0, 60.0),
+        np.clip(humidity + sd_pct * noise[1], 1.0, 100.0),
+        filled,
         outdoor.attrs | {"member": member},
     )
+
+
+def _other_days(year: Dataset, time: Times, seed: int, member: int) -> tuple[Array, Array, NDArray[np.int8]]:
+    """Temperature, humidity and filled flags at `time`, from blocks of days of the year near their dates."""
+    target = hour_of_year(time)
+    days = time.astype("datetime64[D]")
+    first = min(_NOISE_FROM, days[0])
+    number = (days - first).astype(np.int64)
+    random = np.random.default_rng((seed, member, 3))
+    count = int(number[-1]) + 1
+    fresh = random.random(count) < 1.0 / BLOCK_DAYS
+    fresh[0] = True
+    shift = random.integers(-NEAR_DAYS, NEAR_DAYS + 1, size=count)
+    shift = shift[np.maximum.accumulate(np.where(fresh, np.arange(count), 0))]
+    source = (target + 24 * shift[number]) % HOURS_OF_YEAR
+    temperature, humidity = year["air_temperature"].values, year["relative_humidity"].values
+    vapour = np.log(humidity / 100.0 * saturation_pressure_pa(temperature))
+    found = []
+    for values in (temperature, vapour):
+        course = np.repeat(_course_of_year(values.reshape(-1, 24).mean(axis=1)), 24)
+        found.append(values[source] + course[target] - course[source])
+    other = np.clip(found[0], -60.0, 60.0)
+    return other, 100.0 * np.exp(found[1]) / saturation_pressure_pa(other), year["filled"].values[source]
+
+
+def _course_of_year(daily: Array) -> Array:
+    """The season's smooth course in daily means (365,): the yearly wave and its first overtone."""
+    waves = np.fft.rfft(daily)
+    waves[3:] = 0.0
+    return np.asarray(np.fft.irfft(waves, daily.size))
