@@ -6,6 +6,9 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 from pathlib import Path
 
+#: of each part of a message (lists of known names are the longest that are meant)
+MOST_SHOWN = 2000
+
 
 class BadInput(ValueError):
     """Input that cannot be used as it stands.
@@ -18,12 +21,25 @@ class BadInput(ValueError):
     def __init__(
         self, came: str, needed: str, *, file: str | Path | None = None, place: str | None = None, mend: str
     ) -> None:
-        self.came, self.needed, self.mend = came, needed, mend
-        self.file = None if file is None else str(file)
-        self.place = place
-        where = ", ".join(part for part in (self.file, place) if part)
-        told = came.rstrip(".") + ("" if came.endswith("?") else ".")
-        super().__init__(f"{where + ': ' if where else ''}{told} Needed: {needed}. Mend: {mend}")
+        self.came, self.needed, self.mend = one_line(came), one_line(needed), one_line(mend)
+        self.file = None if file is None else one_line(str(file))
+        self.place = None if place is None else one_line(place)
+        where = ", ".join(part for part in (self.file, self.place) if part)
+        told = self.came.rstrip(".") + ("" if self.came.endswith("?") else ".")
+        super().__init__(f"{where + ': ' if where else ''}{told} Needed: {self.needed}. Mend: {self.mend}")
+
+
+def one_line(words: str) -> str:
+    """Words out of a user's file, fit for a terminal: no control signs, the middle of an endless text left out."""
+    plain = "".join(
+        sign if sign.isprintable() else " " if sign == "\n" else repr(sign)[1:-1] for sign in _middle_out(words)
+    )
+    return _middle_out(plain)
+
+
+def _middle_out(words: str) -> str:
+    half = MOST_SHOWN // 2
+    return words if len(words) <= MOST_SHOWN else f"{words[:half]} ... {words[-half:]}"
 
 
 def near_match(word: str, known: Iterable[str]) -> str:

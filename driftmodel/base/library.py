@@ -7,7 +7,6 @@ sources.toml, does not load. Every fault of a file or a name is a BadInput.
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import replace
 from functools import cache
 from math import exp, isnan, log
@@ -18,6 +17,7 @@ from typing import Any
 from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
+from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, text_of
 
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
 #: files beside the general numbers that hold something else
@@ -33,13 +33,7 @@ _STAND_IN_LEAST_LOG_SD = 0.30
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The tables of a TOML file. Raises BadInput when it is missing or is not TOML."""
-    try:
-        with path.open("rb") as handle:
-            return tomllib.load(handle)
-    except FileNotFoundError as fault:
-        raise BadInput("no such file", "a data file", file=path, mend="put the file back") from fault
-    except tomllib.TOMLDecodeError as fault:
-        raise BadInput(f"not TOML: {fault}", "a valid TOML file", file=path, mend="correct that line") from fault
+    return parsed_toml(text_of(path, "a data file", mend="put the file back", most_mb=MOST_TOML_MB), path)
 
 
 def read_datum(raw: Any, file: Path, place: str) -> Datum:
@@ -57,10 +51,10 @@ def read_datum(raw: Any, file: Path, place: str) -> Datum:
                        file=file, place=place, mend=f'remove "{extra}" or spell it right')  # fmt: skip
     for key in ("value", "spread"):
         number_given = raw[key]
-        if isinstance(number_given, bool) or not isinstance(number_given, int | float) or isnan(number_given):
+        if isinstance(number_given, bool) or not isinstance(number_given, int | float) or not _can_be(number_given):
             raise BadInput(f"{key} is {number_given!r}", "a number", file=file, place=place, mend=f"{key} = 0.001")
-    for key in ("unit", "spread_kind", "source", "status"):
-        if not isinstance(raw[key], str):
+    for key in ("unit", "spread_kind", "source", "status", "note"):
+        if not isinstance(raw.get(key, ""), str):
             raise BadInput(f"{key} is {raw[key]!r}", "words in quotes", file=file, place=place, mend=f'{key} = "..."')
     if raw["spread_kind"] not in SPREAD_KINDS:
         raise BadInput(f'spread_kind is "{raw["spread_kind"]}"', "one of " + ", ".join(SPREAD_KINDS), file=file,
@@ -74,7 +68,38 @@ def read_datum(raw: Any, file: Path, place: str) -> Datum:
                        "a key of sources.toml", file=file, place=place,
                        mend=f"add [{raw['source']}] to sources.toml or name a listed source")  # fmt: skip
     return Datum(float(raw["value"]), raw["unit"], float(raw["spread"]), raw["spread_kind"], raw["source"],
-                 raw["status"], str(raw.get("note", "")))  # fmt: skip
+                 raw["status"], raw.get("note", ""))  # fmt: skip
+
+
+def _can_be(value: float) -> bool:
+    try:
+        return not isnan(float(value))
+    except OverflowError:  # an integer beyond all floats
+        return False
+
+
+def _words(raw: dict[str, Any], key: str, file: Path) -> str:
+    """Words under a key, "" where it is not there. Raises BadInput for anything but words."""
+    if not isinstance(raw.get(key, ""), str):
+        raise BadInput(f"{key} is {raw[key]!r}", "words in quotes", file=file, place=key, mend=f'{key} = "..."')
+    return str(raw.get(key, ""))
+
+
+def _list_of_words(raw: dict[str, Any], key: str, file: Path) -> tuple[str, ...]:
+    """A list of words under a key, empty where it is not there. Raises BadInput for anything else."""
+    given = raw.get(key, [])
+    if not isinstance(given, list) or not all(isinstance(one, str) for one in given):
+        raise BadInput(f"{key} is {given!r}", "a list of words in quotes", file=file, place=key,
+                       mend=f'{key} = ["..."]')  # fmt: skip
+    return tuple(given)
+
+
+def _tables(raw: dict[str, Any], key: str, file: Path) -> list[dict[str, Any]]:
+    """Tables under a key, none where it is not there. Raises BadInput for anything else."""
+    given = raw.get(key, [])
+    if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
+        raise BadInput(f"{key} is {given!r}", f"tables under [[{key}]]", file=file, place=key, mend=f"[[{key}]]")
+    return given
 
 
 def read_wood(path: Path) -> Wood:
@@ -87,16 +112,19 @@ def read_wood(path: Path) -> Wood:
     if raw["kind"] not in ("softwood", "hardwood"):
         raise BadInput(f"kind is {raw['kind']!r}", '"softwood" or "hardwood"', file=path, place="kind",
                        mend='kind = "hardwood"')  # fmt: skip
+    if not isinstance(raw["numbers"], dict):
+        raise BadInput(f"numbers is {raw['numbers']!r}", "a table of numbers", file=path, place="numbers",
+                       mend="[numbers]")  # fmt: skip
     numbers = {key: read_datum(value, path, f"numbers.{key}") for key, value in raw["numbers"].items()}
     return Wood(
-        name=str(raw["name"]),
-        scientific=str(raw["scientific"]),
-        kind=str(raw["kind"]),
-        aliases=tuple(raw.get("aliases", ())),
-        uses=tuple(raw.get("uses", ())),
+        name=_words(raw, "name", path),
+        scientific=_words(raw, "scientific", path),
+        kind=raw["kind"],
+        aliases=_list_of_words(raw, "aliases", path),
+        uses=_list_of_words(raw, "uses", path),
         numbers=MappingProxyType(numbers),
-        note=str(raw.get("note", "")),
-        disagreements=tuple(_read_disagreement(item, path) for item in raw.get("disagreements", ())),
+        note=_words(raw, "note", path),
+        disagreements=tuple(_read_disagreement(item, path) for item in _tables(raw, "disagreements", path)),
     )
 
 
@@ -105,10 +133,17 @@ def _read_disagreement(raw: dict[str, Any], file: Path) -> Disagreement:
         if key not in raw:
             raise BadInput(f"a disagreement has no {key}", "number, value, unit, source and words", file=file,
                            place="disagreements", mend=f"{key} = ...")  # fmt: skip
-    if raw["source"] not in sources():
-        raise BadInput(f'source "{raw["source"]}" is not in sources.toml', "a key of sources.toml", file=file,
+    for extra in sorted(set(raw) - {"number", "value", "unit", "source", "words"}):
+        raise BadInput(f'a disagreement has an unknown key "{extra}"', "number, value, unit, source and words",
+                       file=file, place="disagreements", mend=f'remove "{extra}" or spell it right')  # fmt: skip
+    words = {key: _words(raw, key, file) for key in ("number", "unit", "source", "words")}
+    if words["source"] not in sources():
+        raise BadInput(f'source "{words["source"]}" is not in sources.toml', "a key of sources.toml", file=file,
                        place="disagreements", mend="name a listed source")  # fmt: skip
-    return Disagreement(**raw)
+    given = raw["value"]
+    if isinstance(given, bool) or not isinstance(given, int | float) or not _can_be(given):
+        raise BadInput(f"value is {given!r}", "a number", file=file, place="disagreements", mend="value = 0.001")
+    return Disagreement(value=float(given), **words)
 
 
 # ---- woods -----------------------------------------------------------------------------------------------------
@@ -149,7 +184,7 @@ def _aliases() -> dict[str, Wood]:
 def wood(name: str) -> Wood:
     """The wood of this trade name or alias (any case). Raises BadInput with the nearest known name."""
     direct = _folder() / "woods" / f"{file_stem(name)}.toml"
-    if direct.is_file():
+    if is_there(direct):
         return _wood_at(direct)
     found = _aliases().get(_plain(name))
     if found is not None:
@@ -199,7 +234,7 @@ def _stand_in(kind: str, key: str) -> Datum:
 def _finishes() -> dict[str, Finish]:
     path = _folder() / "finishes.toml"
     found: dict[str, Finish] = {}
-    for raw in read_toml(path).get("finish", ()):
+    for raw in _tables(read_toml(path), "finish", path):
         name = raw.get("name")
         if not isinstance(name, str):
             raise BadInput("a finish has no name", "name", file=path, place="finish", mend='name = "shellac"')
@@ -208,15 +243,25 @@ def _finishes() -> dict[str, Finish]:
         published: tuple[float | None, ...] = ()
         if effectiveness is not None:
             published = _published_effectiveness(effectiveness, path, name)
-        finish_read = Finish(name, permeance, str(raw.get("note", "")), int(raw.get("coats", 0)), published)
-        for alias in (name, *raw.get("aliases", ())):
+        finish_read = Finish(name, permeance, _words(raw, "note", path), _coats(raw, path), published)
+        for alias in (name, *_list_of_words(raw, "aliases", path)):
             found[_plain(alias)] = finish_read
     return found
+
+
+def _coats(raw: dict[str, Any], file: Path) -> int:
+    given = raw.get("coats", 0)
+    if isinstance(given, bool) or not isinstance(given, int) or not 0 <= given <= 100:
+        raise BadInput(f"coats is {given!r}", "a whole number", file=file, place="coats", mend="coats = 2")
+    return given
 
 
 def _published_effectiveness(raw: Any, file: Path, name: str) -> tuple[float | None, ...]:
     """Percent of vapour kept out after 1, 7 and 14 days, each a full number in the file; None where none is printed."""
     days = ("day_1", "day_7", "day_14")
+    if not isinstance(raw, dict):
+        raise BadInput(f"effectiveness is {raw!r}", "a table of days", file=file, place=name,
+                       mend="effectiveness = {day_1 = ...}")  # fmt: skip
     return tuple(read_datum(raw[day], file, f"{name}.{day}").value if day in raw else None for day in days)
 
 
@@ -268,7 +313,7 @@ def sources() -> dict[str, dict[str, Any]]:
     path = _folder() / "sources.toml"
     found = read_toml(path)
     for key, raw in found.items():
-        if not isinstance(raw, dict) or "reference" not in raw or "kind" not in raw:
+        if not isinstance(raw, dict) or not all(isinstance(raw.get(word), str) for word in ("reference", "kind")):
             raise BadInput("the source lacks reference or kind", "reference and kind", file=path, place=key,
                            mend='reference = "Author, year, title, table"')  # fmt: skip
     return found

@@ -12,6 +12,7 @@ from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.file_models import FileModel
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
+from driftmodel.base.opened import is_there
 from driftmodel.base.records import (
     Block,
     Body,
@@ -173,10 +174,10 @@ def load_climate(path: Path) -> Climate:
 
 def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> None:
     """The weather or logger file a climate names, looked for from the climate's own folder."""
-    if (climate.parent / name).is_file():
+    if is_there(climate.parent / name):
         return
     folder = (climate.parent / name).parent
-    there = sorted(path.name for path in folder.glob("*.*")) if folder.is_dir() else []
+    there = sorted(path.name for path in folder.glob("*.*")) if is_there(folder) and folder.is_dir() else []
     raise BadInput(
         f'there is no {kind} file "{name}", seen from the folder of this file.{near_match(Path(name).name, there)}',
         f"the path of a {kind} file",
@@ -267,7 +268,7 @@ def _resolve(
     if text in known:
         return folder / f"{text}.toml"
     path = Path(text)
-    if path.suffix or "/" in text or "\\" in text or path.exists():
+    if path.suffix or "/" in text or "\\" in text or is_there(path):
         return path
     raise BadInput(
         f'there is no {kind} "{text}".{near_match(text, known)}',
@@ -283,7 +284,7 @@ def _beside(scenario: Path, name: str, folder: str, kind: str, at: tuple[str | i
     else:
         places = [scenario.parent / folder / f"{name}.toml", scenarios_dir() / folder / f"{name}.toml"]
     for place in places:
-        if place.is_file():
+        if is_there(place):
             return place
     known = tuple(sorted(path.stem for path in (scenarios_dir() / folder).glob("*.toml")))
     raise _unknown(scenario, at, name, kind, known)

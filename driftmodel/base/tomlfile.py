@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import MOST_TOML_MB, parsed_toml, text_of
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, fahrenheit_to_celsius
 
 if TYPE_CHECKING:
@@ -22,56 +22,30 @@ _CONVERSIONS = {
     "_degf": ("_degc", fahrenheit_to_celsius),
     "_lbf": ("_n", lambda value: value * NEWTON_PER_POUND_FORCE),
 }
+#: each line sought costs a reading of all lines before it
+MOST_LINES_SOUGHT = 2000
 _KEPT = {"gauges_in"}  # string gauges are inches in the whole trade (common practice, no source)
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """Content and text of a TOML file. Raises BadInput when it cannot be read, naming the line."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise BadInput("there is no such file", "an existing TOML file", file=path, mend="check the path") from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise BadInput(
-            f"the file cannot be read ({type(fault).__name__})",
-            "a readable UTF-8 text file",
-            file=path,
-            mend="save it as UTF-8 text where you may read it",
-        ) from None
-    try:
-        return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as fault:
-        found = re.search(r"^(.*?) \(at line (\d+)", str(fault))
-        reason, line = (found.group(1), f"line {found.group(2)}") if found else (str(fault), "the last line")
-        if match := re.search(r"=\s*-?\d+,\d+\s*$", _line(text, line)):
-            decimal = match.group(0).replace(",", ".").strip("= ")
-            raise BadInput(
-                "a number with a decimal comma", "a decimal point", file=path, place=line, mend=f"write {decimal}"
-            ) from None
-        raise BadInput(
-            f"the line is not TOML ({reason[:1].lower() + reason[1:]})",
-            'lines of the form  key = value, text in "quotes", tables in [brackets]',
-            file=path,
-            place=line,
-            mend=f"look at: {_line(text, line).strip()!r}",
-        ) from None
-
-
-def _line(text: str, place: str) -> str:
-    lines = text.splitlines() or [""]
-    number = re.search(r"\d+", place)
-    return lines[min(int(number.group()), len(lines)) - 1] if number else lines[-1]
+    text = text_of(path, "an existing TOML file", mend="check the path", most_mb=MOST_TOML_MB)
+    return parsed_toml(text, path), text
 
 
 def line_of(text: str, path: Path_) -> int | None:
-    """Number of the line where the value at `path` is complete: the shortest prefix that parses and holds it."""
+    """Number of the line where the value at `path` is complete: the shortest prefix that parses and holds it.
+
+    None where none does, or the file is so long that looking for it would take minutes."""
     lines = text.splitlines(keepends=True)
+    if len(lines) > MOST_LINES_SOUGHT:
+        return None
     for count in range(1, len(lines) + 1):
         try:
             tree: Any = tomllib.loads("".join(lines[:count]))
             for step in path:
                 tree = tree[step]
-        except (tomllib.TOMLDecodeError, KeyError, IndexError, TypeError):
+        except (ValueError, KeyError, IndexError, TypeError):
             continue
         return count
     return None

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import first_cells, text_of
 
 COLUMNS = (
     "date",
@@ -49,22 +49,17 @@ class Line:
 
 def lines_of(file: Path) -> Iterable[Line]:
     """The lines of a readings file, empty ones and comments left out. Raises BadInput naming the row."""
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as fault:
-        raise BadInput("no such file", "a readings file", file=file, mend="check the path") from fault
-    except UnicodeDecodeError as fault:
-        raise BadInput("not text in UTF-8", "a CSV file", file=file, mend='save it as "CSV UTF-8"') from fault
+    text = text_of(file, "a readings file", mend="check the path")
     rows = text.splitlines()
     head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
     if head is None:
         raise BadInput("the file is empty", "a header and readings", file=file, mend="date,what,value,tool")
     delimiter = max(";\t,", key=rows[head].count)
-    names, units = _header(next(csv.reader([rows[head]], delimiter=delimiter)), file, head + 1)
+    names, units = _header(first_cells(rows[head], file, head + 1, delimiter), file, head + 1)
     for number, row in enumerate(rows[head + 1 :], start=head + 2):
         if not row.strip(delimiter + " ") or row.lstrip().startswith("#"):
             continue
-        cells = [cell.strip() for cell in next(csv.reader([row], delimiter=delimiter))]
+        cells = [cell.strip() for cell in first_cells(row, file, number, delimiter)]
         if len(cells) > len(names):
             hint = (
                 ' (a decimal comma? then put ";" between columns or quotes round the number)'

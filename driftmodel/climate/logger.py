@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
@@ -52,10 +53,7 @@ def read_logger(
     """
     place = Path(path)
     check_gap_policy(gap_policy, place)
-    try:
-        stat = place.stat()
-    except OSError as fault:
-        raise BadInput("no such file", "a logger's text file", file=place, mend="correct the file name") from fault
+    stat = check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
     named = None if columns is None else tuple(columns.items())
     return _read(place, named, time_zone, gap_policy, day_first, stat.st_mtime_ns, stat.st_size).copy(deep=True)
 
@@ -90,7 +88,7 @@ def _read(
     air.attrs = {
         "source": f"logger file {path.name}",
         "file": path.name,
-        "file_sha256": sha256(path.read_bytes()).hexdigest(),
+        "file_sha256": sha256(bytes_of(path, "a logger's text file")).hexdigest(),
         "kind": "logger",
         "typical_year": 0,
         "clock": "UTC",

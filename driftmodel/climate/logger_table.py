@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import bytes_of
 
 ROLES = ("time", "date", "clock", "temperature", "relative_humidity")
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
@@ -102,10 +103,7 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
 
 
 def _text(path: Path) -> str:
-    try:
-        raw = path.read_bytes()
-    except OSError as fault:
-        raise BadInput("no such file", "a logger's text file", file=path, mend="correct the file name") from fault
+    raw = bytes_of(path, "a logger's text file")
     if not raw.strip():
         raise BadInput("the file is empty", "a logger's readings", file=path, place="row 1", mend="export it again")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
 from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
 from driftmodel.climate.weather_checks import HOURS, check_calendar, check_range, missing_hours, numbers
@@ -38,12 +39,7 @@ def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
     """
     place = Path(path)
     check_gap_policy(gap_policy)
-    try:
-        stat = place.stat()
-    except OSError as fault:
-        raise BadInput(
-            "no such file", "a weather file: EPW, TMY3, TMY2 or CSV", file=place, mend="correct the file name"
-        ) from fault
+    stat = check_file(place, "a weather file: EPW, TMY3, TMY2 or CSV", most_mb=MOST_TEXT_MB)
     return _read(place, gap_policy, stat.st_mtime_ns, stat.st_size).copy(deep=True)
 
 
@@ -77,7 +73,7 @@ def _read(path: Path, gap_policy: str | None, _mtime: int, _size: int) -> Datase
     air.attrs = {
         "source": rows.source,
         "file": path.name,
-        "file_sha256": sha256(path.read_bytes()).hexdigest(),
+        "file_sha256": sha256(bytes_of(path, "a weather file")).hexdigest(),
         "kind": rows.kind,
         "typical_year": 1,
         "clock": "local standard time of the place",

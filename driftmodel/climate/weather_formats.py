@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import bytes_of, first_cells
 
 _OWN_COLUMNS = ["month", "day", "hour", "dry_bulb_c", "dew_point_c", "relative_humidity_pct"]
 
@@ -36,9 +37,8 @@ def looks_like_weather(path: Path) -> bool:
     if path.suffix.lower() in {".epw", ".tm2"}:
         return True
     try:
-        with path.open("rb") as handle:
-            lines = handle.read(8192).decode("utf-8-sig", errors="replace").splitlines()
-    except OSError:
+        lines = bytes_of(path, "a text file", first=8192).decode("utf-8-sig", errors="replace").splitlines()
+    except BadInput:  # its own reader says what is wrong with it
         return False
     if not lines:
         return False
@@ -49,7 +49,7 @@ def looks_like_weather(path: Path) -> bool:
 
 def rows_of(path: Path) -> Rows:
     """The rows of a weather file by the format it turns out to be. Raises BadInput naming file and row."""
-    raw = path.read_bytes()
+    raw = bytes_of(path, "a weather file: EPW, TMY3, TMY2 or CSV")
     if not raw.strip():
         raise BadInput("the file is empty", "a weather file", file=path, mend="save or download it again")
     if b"\0" in raw[:4096]:
@@ -92,7 +92,7 @@ def _epw(lines: list[str], path: Path) -> Rows:
 
 def _tmy3(lines: list[str], path: Path) -> Rows:
     """NREL TMY3 (Wilcox and Marion 2008, NREL/TP-581-43156): a station line, a line of names, 8760 hours."""
-    names = next(csv.reader([lines[1]]))
+    names = first_cells(lines[1], path, 2)
     wanted = ("Dry-bulb (C)", "Dew-point (C)", "RHum (%)")
     for name in wanted:
         if name not in names:
@@ -102,7 +102,7 @@ def _tmy3(lines: list[str], path: Path) -> Rows:
     at = [names.index(name) for name in wanted]
     table = _table(lines, 2, len(names), path)
     stamps = [(*row[0].split("/")[:2], row[1].split(":")[0]) for _, row in table]
-    station = next(csv.reader([lines[0]]))
+    station = first_cells(lines[0], path, 1)
     return Rows(
         [line for line, _ in table],
         [(s[0], s[1], s[2]) if len(s) == 3 else (s[0], "", "") for s in stamps],
@@ -143,7 +143,7 @@ def _own(lines: list[str], path: Path) -> Rows:
     """The small CSV: comment lines with '#', a line of names, then month,day,hour(1-24),three values."""
     comments = [line[1:].strip() for line in lines if line.startswith("#")]
     head = next((k for k, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    names = [] if head is None else [name.strip() for name in next(csv.reader([lines[head]]))]
+    names = [] if head is None else [name.strip() for name in first_cells(lines[head], path, head + 1)]
     if head is None or names != _OWN_COLUMNS:
         raise BadInput(
             f'the line of column names reads "{",".join(names)[:80]}"',

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import is_there
 from driftmodel.doors.crew import crew_of, crew_options
 from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress
 
@@ -117,9 +118,9 @@ def find_fleet(name: str) -> Path:
     if name in known:
         return _fleets() / f"{name}.toml"
     path = Path(name)
-    if path.is_dir():
+    if is_there(path) and path.is_dir():
         raise BadInput("it is a folder", "a fleet's TOML file", file=path, mend=f"driftmodel demand {path}/fleet.toml")
-    if path.suffix or "/" in name or "\\" in name or path.exists():
+    if path.suffix or "/" in name or "\\" in name or is_there(path):
         return path
     raise BadInput(
         f'there is no fleet "{name}".{near_match(name, known)}',

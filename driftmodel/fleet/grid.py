@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.climate.air import Times, hour_of_year
+from driftmodel.fleet.netcdf import opened_netcdf
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
@@ -55,21 +56,8 @@ def read_grid(path: str | Path) -> Grid:
     Temperature and humidity are found by CF standard_name or by plain names; K and fractions are converted, and it is
     said so. Raises BadInput with file, variable and place for anything missing, doubtful or out of range.
     """
-    import xarray as xr
-
     file = Path(path)
-    if not file.is_file():
-        raise BadInput("no such file", "a NetCDF file of air on a grid", file=file, mend="correct the file name")
-    try:
-        opened = xr.open_dataset(file)
-    except (OSError, ValueError, TypeError) as fault:
-        raise BadInput(
-            f"not a NetCDF file that can be read ({type(fault).__name__})",
-            "NetCDF with a time axis in the standard calendar",
-            file=file,
-            mend="export it again as NetCDF-4",
-        ) from None
-    with opened as content:
+    with opened_netcdf(file, "a NetCDF file of air on a grid") as content:
         found = {name: _variable(content, name, file) for name in NAMES}
         temperature, humidity = found["air_temperature"], found["relative_humidity"]
         axes = _axes(temperature, humidity, file)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
+from driftmodel.base.opened import is_there
 from driftmodel.base.records import Climate, Instrument, Scenario
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.structure.records import Coefficients
@@ -30,7 +31,7 @@ def stamps(climate: Climate) -> Stamps:
 def _stamps(files: list[str]) -> Stamps:
     found = []
     for file in files:
-        if file and Path(file).is_file():
+        if file and is_there(file):
             stat = Path(file).stat()
             found.append((file, stat.st_mtime_ns, stat.st_size))
     return tuple(found)

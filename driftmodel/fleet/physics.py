@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import is_there
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.fleet.kept import kept_climate, kept_response, kept_scenario, stamps
 from driftmodel.fleet.life import life_of
@@ -76,7 +77,7 @@ class OutlookPassages:
 
     def _scenario_named(self, name: str) -> str:
         beside = Path(self.folder) / name
-        return str(beside) if beside.is_file() else name
+        return str(beside) if is_there(beside) else name
 
     def _climate_named(self, cell: Cell) -> Path:
         from driftmodel.base.datafiles import scenarios_dir
@@ -88,7 +89,7 @@ class OutlookPassages:
             scenarios_dir() / "climates" / name,
         ]
         for place in places:
-            if place.is_file():
+            if is_there(place):
                 return place
         known = sorted(path.stem for path in places[-1].parent.glob("*.toml"))
         raise BadInput(

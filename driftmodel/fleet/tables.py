@@ -12,10 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import check_file
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+#: a million units take some 100; columns are kept as categories, so memory stays near the file's size
+MOST_TABLE_MB = 1000.0
 NONE = -1  # month or index that is not there
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 
@@ -221,18 +224,19 @@ def _header(file: Path) -> tuple[list[str], int]:
     """Names of the columns, and the number of cells in the row after them."""
     import csv
 
+    needed = "a comma-separated table"
+    check_file(file, needed, mend="correct the name in [files]", most_mb=MOST_TABLE_MB)
     try:
         with file.open(encoding="utf-8-sig", newline="") as lines:
             reader = csv.reader(lines)
             first, second = next(reader, []), next(reader, [])
-    except (OSError, UnicodeDecodeError) as fault:
-        missing = isinstance(fault, FileNotFoundError)
+    except UnicodeDecodeError:
         raise BadInput(
-            "there is no such file" if missing else "the file cannot be read as UTF-8 text",
-            "a comma-separated UTF-8 table",
-            file=file,
-            place="the whole file",
-            mend="correct the name in [files]" if missing else "save it as CSV in UTF-8",
+            "the file cannot be read as UTF-8 text", needed, file=file, place="row 1", mend="save it as CSV in UTF-8"
+        ) from None
+    except (OSError, csv.Error) as fault:
+        raise BadInput(
+            f"the header cannot be read ({fault})", needed, file=file, place="row 1", mend="export it again"
         ) from None
     if not first:
         raise BadInput("the file is empty", "a header and rows", file=file, place="row 1", mend="export it again")

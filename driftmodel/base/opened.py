@@ -1,0 +1,157 @@
+"""The one place where a user's file is opened: regular and of bounded size, as bytes, text or TOML, or one BadInput."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import stat
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from driftmodel.base.errors import BadInput
+
+#: a text larger than this is not read: cells held as text take some ten times the file (own choice, no source)
+MOST_TEXT_MB = 64.0
+#: a hand-written TOML file is some kilobytes
+MOST_TOML_MB = 2.0
+#: tables within tables; the files of this tool hold five
+MOST_LEVELS = 40
+#: of a line that is not TOML, in the message
+_SHOWN = 120
+
+
+def is_there(path: str | Path) -> bool:
+    """True for a file that stands there, whatever it is; False also for a name no file system takes."""
+    try:
+        return Path(path).exists()
+    except (OSError, ValueError):
+        return False
+
+
+def check_file(path: str | Path, needed: str, *, mend: str = "correct the file name", most_mb: float) -> os.stat_result:
+    """What the file system says of a file that can be opened safely.
+
+    Raises BadInput for a name no file system takes, a file that is missing, no regular file (a folder, a pipe, a
+    device would hold the run up), larger than most_mb million bytes, or not readable by this user.
+    """
+    try:
+        told = os.stat(path)
+    except FileNotFoundError:
+        raise BadInput("there is no such file", needed, file=path, mend=mend) from None
+    except ValueError:
+        raise BadInput("no file can have this name", needed, file=path, mend=mend) from None
+    except OSError as fault:
+        raise BadInput(f"it cannot be opened ({_reason(fault)})", needed, file=path, mend=mend) from None
+    if stat.S_ISDIR(told.st_mode):
+        raise BadInput("it is a folder", needed, file=path, mend="name a file in it")
+    if not stat.S_ISREG(told.st_mode):
+        raise BadInput("it is a pipe or a device", needed, file=path, mend="save it as a file first")
+    if told.st_size > most_mb * 1e6:
+        came = f"it has {told.st_size / 1e6:,.0f} million bytes"
+        raise BadInput(came, f"{needed}, of at most {most_mb:,.0f} million", file=path,
+                       mend="export fewer columns or longer steps, or split it")  # fmt: skip
+    if not os.access(path, os.R_OK):
+        raise BadInput("you may not read it", needed, file=path, mend="give yourself the right to read it")
+    return told
+
+
+def bytes_of(
+    path: str | Path,
+    needed: str,
+    *,
+    mend: str = "correct the file name",
+    most_mb: float = MOST_TEXT_MB,
+    first: int | None = None,
+) -> bytes:
+    """The content of a file, or its first bytes. Raises BadInput as check_file does."""
+    check_file(path, needed, mend=mend, most_mb=most_mb)
+    try:
+        with open(path, "rb") as stream:
+            return stream.read(int(most_mb * 1e6) if first is None else first)
+    except OSError as fault:
+        raise BadInput(f"it cannot be read ({_reason(fault)})", needed, file=path, mend=mend) from None
+
+
+def text_of(
+    path: str | Path, needed: str, *, mend: str = "correct the file name", most_mb: float = MOST_TEXT_MB
+) -> str:
+    """The content of a UTF-8 text file, a byte order mark left out. Raises BadInput for anything else, with its row."""
+    return decoded(bytes_of(path, needed, mend=mend, most_mb=most_mb), path, needed)
+
+
+def decoded(raw: bytes, path: str | Path, needed: str) -> str:
+    """Bytes as UTF-8 text. Raises BadInput naming the row of the first byte that is none."""
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise BadInput("text in UTF-16", f"{needed}, in UTF-8", file=path, mend='save it as "UTF-8"')
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        row = raw.count(b"\n", 0, fault.start) + 1
+        raise BadInput(f"a byte that is not UTF-8 text ({raw[fault.start : fault.start + 1].hex()})",
+                       f"{needed}, in UTF-8", file=path, place=f"row {row}",
+                       mend='save it as "UTF-8" (a table: "CSV UTF-8")') from None  # fmt: skip
+    if "\0" in text:
+        row = text[: text.index("\0")].count("\n") + 1
+        raise BadInput("not a text file", needed, file=path, place=f"row {row}",
+                       mend="save or export it as text")  # fmt: skip
+    return text
+
+
+def first_cells(line: str, path: str | Path, row: int, delimiter: str = ",") -> list[str]:
+    """Cells of one line of a delimited file. Raises BadInput for a cell longer than any that can be meant."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error as fault:
+        raise BadInput(f"a row that cannot be read ({fault})", "a row of cells", file=path, place=f"row {row}",
+                       mend="put quotation marks in pairs, or take the row out") from None  # fmt: skip
+
+
+def parsed_toml(text: str, path: str | Path) -> dict[str, Any]:
+    """The tables of a TOML text. Raises BadInput naming the line, and for tables nested beyond reason."""
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise _not_toml(text, path, str(fault)) from None
+    except RecursionError:
+        raise _too_deep(path) from None
+    except ValueError:  # of all numbers, only the length of an integer is refused
+        raise BadInput("a number of thousands of digits", "numbers that can be true", file=path,
+                       mend="take it out") from None  # fmt: skip
+    level: list[Any] = [tree]
+    for _ in range(MOST_LEVELS):
+        level = [item for one in level for item in _inside(one) if isinstance(item, dict | list)]
+        if not level:
+            return tree
+    raise _too_deep(path)
+
+
+def _inside(one: Any) -> Any:
+    return one.values() if isinstance(one, dict) else one
+
+
+def _too_deep(path: str | Path) -> BadInput:
+    return BadInput("tables or lists nested too deep", f"at most {MOST_LEVELS} levels", file=path,
+                    mend="take the innermost brackets out")  # fmt: skip
+
+
+def _not_toml(text: str, path: str | Path, told: str) -> BadInput:
+    found = re.search(r"^(.*?) \(at line (\d+)", told)
+    lines = text.splitlines() or [""]
+    number = min(int(found.group(2)), len(lines)) if found else len(lines)
+    place = f"line {found.group(2)}" if found else "the last line"
+    reason, line = found.group(1) if found else told, lines[number - 1]
+    if match := re.search(r"=\s*-?\d+,\d+\s*$", line):
+        decimal = match.group(0).replace(",", ".").strip("= ")
+        return BadInput("a number with a decimal comma", "a decimal point", file=path, place=place,
+                        mend=f"write {decimal}")  # fmt: skip
+    shown = line.strip()
+    shown = shown if len(shown) <= _SHOWN else shown[:_SHOWN] + " ..."
+    return BadInput(f"the line is not TOML ({reason[:1].lower() + reason[1:]})",
+                    'lines of the form  key = value, text in "quotes", tables in [brackets]', file=path,
+                    place=place, mend=f"look at: {shown!r}")  # fmt: skip
+
+
+def _reason(fault: OSError) -> str:
+    return (fault.strerror or type(fault).__name__).lower()
