@@ -225,7 +225,15 @@ def test_a_real_forecast_has_what_the_invented_one_has(
     def response(top: float, strings: float) -> MappingProxyType[str, float]:
         return MappingProxyType(dict.fromkeys(loads, 0.0) | {"top": top, "strings": strings})
 
-    invented = Coefficients(response(-0.35, 1e-4), response(-0.01, 7e-5), response(0.01, 0.0), *[response(0, 0)] * 2)
+    shares = MappingProxyType(
+        {
+            "top_sinkage": MappingProxyType({("top", "shear"): 1e-4}),
+            "neck_rotation": MappingProxyType({("blocks", "across"): 7e-5}),
+        }
+    )
+    invented = Coefficients(
+        response(-0.35, 1e-4), response(-0.01, 7e-5), response(0.01, 0.0), *[response(0, 0)] * 2, shares
+    )
     monkeypatch.setattr(chain, "design_response", lambda _: invented)
     short = replace(scenario, horizon_years=2, weather_members=1)
     real, fake = drift.forecast(short, 20, 1), fake_forecast(short, 20)

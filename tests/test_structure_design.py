@@ -91,7 +91,8 @@ def test_dry_and_wet_share_a_mirrored_scale(instrument: Instrument) -> None:
 def test_a_design_from_the_command_line(run: Callable[..., object], world: Path) -> None:
     ran = run("design", "instruments/small_ladder_braced.toml", "--out", "drawn")
     assert ran.code == 0 and "saddle over" in ran.out
-    assert {path.name for path in (world / "drawn").iterdir()} == {"drawing.png", "movement.png", "behaviour.txt"}
+    written = {path.name for path in (world / "drawn").iterdir()}
+    assert written == {"drawing.png", "movement.png", "give.png", "behaviour.txt"}
     wrong = run("design", "smal_ladder_braced")
     assert wrong.code == 2 and '"small_ladder_braced"' in wrong.err
 

@@ -9,7 +9,7 @@ import numpy as np
 from driftmodel.base.records import Instrument
 from driftmodel.base.units import length_unit
 from driftmodel.report.design_drawing import INK, MARK, blank_figure, rectangle
-from driftmodel.report.design_words import PARTS
+from driftmodel.report.design_words import COMPONENTS, GROUPS, PARTS
 from driftmodel.structure.design import Behaviour, Sensitivity, top_movement
 
 if TYPE_CHECKING:
@@ -41,6 +41,40 @@ def movement_picture(instrument: Instrument, units: str = "metric", change_pct: 
         rectangle(axes, bridge.front_mm, -bridge.half_length_mm, length, wide, per, facecolor="none")
     panels[0].set_ylabel(f"across ({unit})")
     figure.colorbar(filled, ax=panels, label=f"rise of the top ({unit}); dashed lines: it sinks")
+    return figure
+
+
+#: a colour a way of giving; the last is for what is no board
+GIVE_COLOURS = ("#3b6ea5", "#d98c3f", "#5a9367", "#a3a1a8", "#8e5572", "#22262b")
+
+
+def give_picture(found: Behaviour, units: str = "metric") -> Figure:
+    """Bars: what each group of boards adds to the saddle's rise under the strings, and by giving in which way."""
+    per, unit = length_unit(units)
+    give = {key: value / per for key, value in found.string_give_mm.items()}
+    groups = [group for group in reversed(GROUPS) if any(of == group for of, _ in give)]
+    figure = blank_figure(10.0, 1.6 + 0.42 * len(groups))
+    axes = figure.subplots()
+    right, left = np.zeros(len(groups)), np.zeros(len(groups))
+    for name, colour in zip((*COMPONENTS, ""), GIVE_COLOURS, strict=True):
+        values = np.array([give.get((group, name or group), 0.0) for group in groups])
+        if not values.any():
+            continue
+        start = np.where(values > 0.0, right, left)
+        axes.barh(range(len(groups)), values, left=start, height=0.62, color=colour, edgecolor="white", linewidth=0.6,
+                  label=COMPONENTS.get(name, "no board: turns as a whole"))  # fmt: skip
+        right, left = right + np.maximum(values, 0.0), left + np.minimum(values, 0.0)
+    sums = right + left
+    axes.plot(sums, range(len(groups)), "D", color=INK, markersize=5, markeredgecolor="white", label="sum of the row")
+    axes.margins(x=0.06)
+    axes.set_yticks(range(len(groups)), [GROUPS[group] for group in groups])
+    axes.axvline(0.0, color=INK, linewidth=0.8)
+    axes.set_xlabel(f"part of the saddle's rise over the frets as the strings come to pitch ({unit})")
+    whole = f"{sum(give.values()):+.{2 if per == 1.0 else 4}f} {unit} in all"
+    axes.set_title(f"Where the give under the strings comes from: {whole}", fontsize=11)
+    axes.grid(axis="x", color="#e5e5e5", linewidth=0.6)
+    axes.set_axisbelow(True)
+    figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize=9)
     return figure
 
 

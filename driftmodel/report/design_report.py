@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from driftmodel.base.records import Instrument
 from driftmodel.report.design_drawing import drawing
-from driftmodel.report.design_figures import movement_picture, sensitivity_picture, what_if_picture
+from driftmodel.report.design_figures import give_picture, movement_picture, sensitivity_picture, what_if_picture
 from driftmodel.report.design_words import behaviour_words, sensitivity_table, what_if_table
 from driftmodel.report.folder import write_bytes
 from driftmodel.structure.design import INPUTS, WHAT_IFS, Behaviour, Sensitivity, sensitivities, what_if
@@ -29,6 +29,7 @@ def write_design(
     files: dict[str, bytes] = {
         "drawing.png": _png(drawing(instrument, units)),
         "movement.png": _png(movement_picture(instrument, units)),
+        "give.png": _png(give_picture(found, units)),
         "behaviour.txt": (behaviour_words(instrument, found, units) + "\n").encode(),
     }
     if with_sensitivities:

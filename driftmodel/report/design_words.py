@@ -17,6 +17,24 @@ from driftmodel.structure.joint import (
 )
 from driftmodel.structure.strings import string_pull_n
 
+GROUPS = {
+    "top": "top",
+    "top_braces": "top braces",
+    "bridge": "bridge and its plate",
+    "back": "back",
+    "back_braces": "back braces",
+    "sides": "sides and linings",
+    "blocks": "neck and tail block",
+    "joint": "neck joint",
+    "root": "root of the neck",
+}
+COMPONENTS = {
+    "along": "along the grain",
+    "across": "across the grain",
+    "shear": "shear in the plane",
+    "through": "shear through the thickness",
+    "rolling": "rolling shear",
+}
 SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
 PARTS = {
     "top": "top",
@@ -54,7 +72,30 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         "+ bridge and saddle rise, the nut end of the neck comes up, the bridge leans to the nut.",
         "Half of 'saddle over frets' is the change of action at the 12th fret.",
     ]
-    return "\n".join([*lines, "", spacer_words(instrument, units)])
+    return "\n".join([*lines, "", give_words(found, units), "", spacer_words(instrument, units)])
+
+
+def give_words(found: Behaviour, units: str) -> str:
+    """Where the rise of the saddle under the strings comes from: a row a group of boards, a column a way of giving."""
+    per, unit = length_unit(units)
+    digits = 5 if units == "inch" else 4
+    give = {key: value / per for key, value in found.string_give_mm.items()}
+    short = {"along": "along", "across": "across", "shear": "in plane", "through": "through", "rolling": "rolling"}
+    lines = [
+        f"Where the saddle's rise over the frets under the strings comes from ({unit}); each creeps in its own way",
+        f"{'':<24}{'grain':>20}{'shear':>30}",
+        f"{'':<24}" + "".join(f"{short[name]:>10}" for name in COMPONENTS) + f"{'sum':>10}",
+    ]
+    present = [group for group in GROUPS if any(key[0] == group for key in give)]
+    for group in [*present, "all"]:
+        own = [
+            sum(value for (of, name), value in give.items() if name == component and group in (of, "all"))
+            for component in COMPONENTS
+        ]
+        whole = sum(value for (of, _), value in give.items() if group in (of, "all"))
+        cells = "".join(f"{value:>+10.{digits}f}" if abs(value) > 0 else f"{'':>10}" for value in own)
+        lines.append(f"{GROUPS.get(group, 'all of it'):<24}{cells}{whole:>+10.{digits}f}")
+    return "\n".join(lines)
 
 
 def spacer_words(instrument: Instrument, units: str) -> str:

@@ -12,7 +12,7 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Body, Brace, Plate
 from driftmodel.structure import box as boxes
-from driftmodel.structure.box_movement import solve
+from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline
 from driftmodel.structure.plate import board
 from driftmodel.structure.records import LOADS, BodyResponse
@@ -30,13 +30,23 @@ def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
     fret plane, bridge_height + tan(block_rotation) x distance, which no frame changes. Bridge and bridge plate take
     the moisture of the top's braces. Raises BadInput where the parts do not fit one another.
     """
-    answers = solve(box(body), size_mm, LOADS)
+    answers, shares = solve_with_shares(box(body), size_mm, LOADS)
     heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
     return BodyResponse(
         bridge_height_mm=MappingProxyType(heights),
         bridge_tilt_deg=MappingProxyType({name: -degrees(answer.bridge_tilt) for name, answer in answers.items()}),
         block_rotation_deg=MappingProxyType({name: degrees(answer.block_turn) for name, answer in answers.items()}),
         body_width_mm=MappingProxyType({name: answer.width for name, answer in answers.items()}),
+        string_shares=MappingProxyType(
+            {
+                name: MappingProxyType({key: size * value for key, value in shares[reading].items()})
+                for name, reading, size in (
+                    ("top_sinkage", "sinkage", 1.0),
+                    ("neck_rotation", "turn", degrees(1.0)),
+                    ("bridge_tilt", "tilt", degrees(1.0)),
+                )
+            }
+        ),
     )
 
 

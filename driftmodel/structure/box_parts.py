@@ -24,7 +24,7 @@ def add_sheet(to: shell.Structure, sheet: Sheet, on: Meshed, number: Integers, n
     stack = section((Layer(sheet.board, -half, half, name),), gradient=f"{name}_gradient")
     stack = _scaled(stack, f"{name}_gradient", outside)
     flat = np.broadcast_to(np.eye(3), (len(on.surface.nodes), 3, 3))
-    shell.add_shell(to, on.surface, number[on.surface.nodes], stack, flat, on.slopes)
+    shell.add_shell(to, on.surface, number[on.surface.nodes], stack, name, flat, on.slopes)
     for bar in sheet.bars:
         steps = np.hypot(*np.diff(bar.path, axis=0).T)
         before = np.concatenate([[0.0], np.cumsum(steps)])
@@ -33,15 +33,16 @@ def add_sheet(to: shell.Structure, sheet: Sheet, on: Meshed, number: Integers, n
             def height(reach: Array, bar: Bar = bar, start: float = float(before[leg])) -> Array:
                 return bar.height_mm(start + reach)
 
+            board = bar.board
             rib = Rib(
-                bar.path[leg : leg + 2], bar.width_mm, height, bar.board.modulus_along, bar.board.shear_plane,
-                bar.board.movement_along, f"{name}_braces", outside, half,
+                bar.path[leg : leg + 2], bar.width_mm, height, board.modulus_along, board.shear_along_through,
+                board.shear_plane, board.movement_along, f"{name}_braces", outside, half,
             )  # fmt: skip
             add_rib(to, on.surface, number, rib, on.dome.slope)
 
 
 def _scaled(of: Section, name: str, factor: float) -> Section:
-    return Section(of.stiffness, {**of.loads, name: factor * of.loads[name]}, of.drilling)
+    return Section(of.shares, {**of.loads, name: factor * of.loads[name]}, of.drilling)
 
 
 def add_bridge(to: shell.Structure, box: Box, on: Meshed, number: Integers) -> dict[int, int]:
@@ -55,7 +56,7 @@ def add_bridge(to: shell.Structure, box: Box, on: Meshed, number: Integers) -> d
         stack = section((Layer(patch.board, -middle, middle, "top_braces", 90.0),))
         chosen = _within(patch, on.surface.centres)
         made = shell.add_layer(
-            to, on.surface, number[on.surface.nodes], stack, on.slopes, chosen, up * half, up * middle
+            to, on.surface, number[on.surface.nodes], stack, "bridge", on.slopes, chosen, up * half, up * middle
         )
         own = own or made
     return own
@@ -70,10 +71,12 @@ def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Intege
     """The sides, thicker by the lining on the triangles of the band."""
     half = box.side_thickness_mm / 2.0
     wall = Layer(box.side, -half, half, "sides")
-    shell.add_shell(to, side, number[side.nodes], section((wall,)), frames, chosen=~band, drilling=True)
+    shell.add_shell(to, side, number[side.nodes], section((wall,)), "sides", frames, chosen=~band, drilling=True)
     if box.lining is not None:
         strip = Layer(box.lining.board, -half - box.lining.width_mm, -half, "sides")
-        shell.add_shell(to, side, number[side.nodes], section((wall, strip)), frames, chosen=band, drilling=True)
+        shell.add_shell(
+            to, side, number[side.nodes], section((wall, strip)), "sides", frames, chosen=band, drilling=True
+        )
 
 
 def add_strings(

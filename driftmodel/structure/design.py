@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import radians, tan
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from driftmodel.base.records import Instrument
 from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
-from driftmodel.structure.box_movement import Shape, solve, top_shape
+from driftmodel.structure.box_movement import Answer, Shape, solve, solve_with_shares, top_shape
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.records import LOADS
 from driftmodel.structure.strings import string_pull_n
@@ -34,6 +34,7 @@ class Behaviour:
     bridge_rise_mm: dict[str, float]
     neck_turn_deg: dict[str, float]
     bridge_tilt_deg: dict[str, float]
+    string_give_mm: dict[tuple[str, str], float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -49,11 +50,14 @@ class Sensitivity:
 
 def behaviour(instrument: Instrument) -> Behaviour:
     """The design's behaviour at its own drawing. Raises BadInput where its parts do not fit."""
-    return _behaviour(box(instrument.body), instrument)
+    answers, shares = solve_with_shares(box(instrument.body), SIZE_MM, LOADS)
+    pull = string_pull_n(instrument.strings)
+    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    give = {key: pull * (distance * turn - shares["sinkage"][key]) for key, turn in shares["turn"].items()}
+    return replace(_behaviour(answers, instrument), string_give_mm=give)
 
 
-def _behaviour(of: boxes.Box, instrument: Instrument) -> Behaviour:
-    answers = solve(of, SIZE_MM, LOADS)
+def _behaviour(answers: dict[str, Answer], instrument: Instrument) -> Behaviour:
     pull = string_pull_n(instrument.strings)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     size = {load: pull if load == "strings" else 1.0 for load in LOADS}
@@ -156,7 +160,9 @@ def sensitivities(instrument: Instrument, inputs: tuple[str, ...] = tuple(INPUTS
     """One Sensitivity an input, as it is found (about 2 s each): central difference of the logarithm, times 10 %."""
     own = box(instrument.body)
     for name in inputs:
-        low, high = (_behaviour(INPUTS[name](own, 1.0 + sign * STEP), instrument) for sign in (-1.0, 1.0))
+        low, high = (
+            _behaviour(solve(INPUTS[name](own, 1.0 + sign * STEP), SIZE_MM, LOADS), instrument) for sign in (-1.0, 1.0)
+        )
 
         def percent(kind: str, load: str, low: Behaviour = low, high: Behaviour = high) -> float:
             below, above = getattr(low, kind)[load], getattr(high, kind)[load]
@@ -183,7 +189,9 @@ WHAT_IFS: dict[str, tuple[float, ...]] = {
 def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
     """The design with one input tried at each factor of WHAT_IFS."""
     own = box(instrument.body)
-    return [(factor, _behaviour(INPUTS[name](own, factor), instrument)) for factor in WHAT_IFS[name]]
+    return [
+        (factor, _behaviour(solve(INPUTS[name](own, factor), SIZE_MM, LOADS), instrument)) for factor in WHAT_IFS[name]
+    ]
 
 
 def top_movement(instrument: Instrument, moisture_change_pct: float) -> Shape:

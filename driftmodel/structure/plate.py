@@ -16,11 +16,18 @@ Array = NDArray[np.float64]
 SHEAR_CORRECTION = 5.0 / 6.0
 
 
+#: in whose compliance a body gives: along the grain, across it, in-plane shear, shear through the thickness along the
+#: grain, and rolling shear
+COMPONENTS = ("along", "across", "shear", "through", "rolling")
+
+
 @dataclass(frozen=True)
 class Board:
     """A board in its own axes: along the grain, across it in the plane, and through the thickness.
 
     Moduli in MPa; poisson is the strain across for a strain along; movement is free strain (fraction) per +1 % MC.
+    rolling_in_across: the share of the compliance across that is rolling shear (slanting rings); across_in_rolling:
+    the share of the rolling compliance that is the wood's across the grain.
     """
 
     modulus_along: float
@@ -31,6 +38,8 @@ class Board:
     shear_across_through: float
     movement_along: float
     movement_across: float
+    rolling_in_across: float = 0.0
+    across_in_rolling: float = 0.0
 
     def plane_stiffness(self) -> Array:
         """Plane-stress stiffness (3, 3), MPa, for strains along, across and shear (Jones 1975, Eq. 2.61)."""
@@ -48,6 +57,26 @@ class Board:
     def through_stiffness(self) -> Array:
         """Through-thickness shear stiffness (2, 2), MPa, along and across, without shear correction."""
         return np.diag([self.shear_along_through, self.shear_across_through])
+
+    def shares(self) -> dict[str, tuple[Array, Array]]:
+        """Plane (3, 3) and through (2, 2) stiffness split by COMPONENTS: C S_k C, with S_k the compliance that scales
+        with component k (Poisson's ratio goes with the grain). Their sum is the whole stiffness."""
+        plane, through = self.plane_stiffness(), self.through_stiffness()
+        swapped = -self.poisson / self.modulus_along
+        given = {
+            "along": np.array([[1.0 / self.modulus_along, swapped, 0.0], [swapped, 0.0, 0.0], [0.0, 0.0, 0.0]]),
+            "across": np.diag([0.0, 1.0 / self.modulus_across, 0.0]),
+            "shear": np.diag([0.0, 0.0, 1.0 / self.shear_plane]),
+        }
+        split = {name: plane @ compliance @ plane for name, compliance in given.items()}
+        none, along, rolling = np.zeros((3, 3)), through * [1.0, 0.0], through * [0.0, 1.0]
+        return {
+            "along": (split["along"], np.zeros((2, 2))),
+            "across": ((1.0 - self.rolling_in_across) * split["across"], self.across_in_rolling * rolling),
+            "shear": (split["shear"], np.zeros((2, 2))),
+            "through": (none, along),
+            "rolling": (self.rolling_in_across * split["across"], (1.0 - self.across_in_rolling) * rolling),
+        }
 
     def movement(self) -> Array:
         """Free strain (3,) per +1 % MC: along, across, shear."""
@@ -84,23 +113,22 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
         shear_across_through=rolling,
         movement_along=library.general("longitudinal_movement_mean").value,
         movement_across=c2 * number("coefficient_radial") + s2 * number("coefficient_tangential"),
+        rolling_in_across=across * c2 * s2 / shear_rt,
+        across_in_rolling=rolling * 4.0 * c2 * s2 * (1.0 / radial + 1.0 / tangential + 2.0 * cross),
     )
 
 
-def turned(of: Board, grain_deg: float) -> tuple[Array, Array, Array]:
-    """Plane stiffness (3, 3), through shear (2, 2) and movement (3,) in axes from which the grain is turned.
-
-    Strain transformation of Jones (1975), Eq. 2.80, with engineering shear.
+def turned(of: Board, grain_deg: float) -> tuple[dict[str, tuple[Array, Array]], Array]:
+    """Plane stiffness (3, 3) and through shear (2, 2) by COMPONENTS, and movement (3,), in axes from which the grain is
+    turned. Strain transformation of Jones (1975), Eq. 2.80, with engineering shear.
     """
     c, s = cos(radians(grain_deg)), sin(radians(grain_deg))
     strain = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2.0 * c * s, 2.0 * c * s, c * c - s * s]])
     shear = np.array([[c, s], [-s, c]])
-    back = np.linalg.inv(strain)
-    return (
-        strain.T @ of.plane_stiffness() @ strain,
-        shear.T @ of.through_stiffness() @ shear,
-        np.asarray(back @ of.movement(), dtype=float),
-    )
+    split = {
+        name: (strain.T @ plane @ strain, shear.T @ through @ shear) for name, (plane, through) in of.shares().items()
+    }
+    return split, np.asarray(np.linalg.inv(strain) @ of.movement(), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -117,11 +145,16 @@ class Layer:
 @dataclass(frozen=True)
 class Section:
     """A stack as a plate: stiffness (8, 8) for in-plane strains (3), curvatures (3) and through shears (2), per mm of
-    width, N and mm; loads: free-strain resultants (8,) per +1 % MC by moisture name."""
+    width, N and mm, split by COMPONENTS; loads: free-strain resultants (8,) per +1 % MC by moisture name."""
 
-    stiffness: Array
+    shares: dict[str, Array]
     loads: dict[str, Array]
     drilling: float
+
+    @property
+    def stiffness(self) -> Array:
+        """The whole stiffness (8, 8)."""
+        return np.asarray(sum(self.shares.values()), dtype=float)
 
 
 def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
@@ -129,20 +162,22 @@ def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
 
     gradient names a load: +1 % MC at the upper face over the lower one of the whole stack, linear between.
     """
-    stiffness, loads, drilling = np.zeros((8, 8)), {layer.moisture: np.zeros(8) for layer in layers}, 0.0
+    shares = {name: np.zeros((8, 8)) for name in COMPONENTS}
+    loads, drilling = {layer.moisture: np.zeros(8) for layer in layers}, 0.0
     low, high = min(layer.bottom_mm for layer in layers), max(layer.top_mm for layer in layers)
     if gradient:
         loads[gradient] = np.zeros(8)
     for layer in layers:
-        plane, through, movement = turned(layer.board, layer.grain_deg)
+        split, movement = turned(layer.board, layer.grain_deg)
         z0, z1 = layer.bottom_mm, layer.top_mm
         area, first, second = z1 - z0, (z1**2 - z0**2) / 2.0, (z1**3 - z0**3) / 3.0
-        stiffness[:3, :3] += plane * area
-        stiffness[:3, 3:6] += plane * first
-        stiffness[3:6, :3] += plane * first
-        stiffness[3:6, 3:6] += plane * second
-        stiffness[6:, 6:] += through * area * SHEAR_CORRECTION
-        stress = plane @ movement
+        for name, (plane, through) in split.items():
+            shares[name][:3, :3] += plane * area
+            shares[name][:3, 3:6] += plane * first
+            shares[name][3:6, :3] += plane * first
+            shares[name][3:6, 3:6] += plane * second
+            shares[name][6:, 6:] += through * area * SHEAR_CORRECTION
+        stress = sum(plane for plane, _ in split.values()) @ movement
         loads[layer.moisture][:3] += stress * area
         loads[layer.moisture][3:6] += stress * first
         if gradient:
@@ -150,4 +185,4 @@ def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
             loads[gradient][:3] += stress * (first - middle * area) / depth
             loads[gradient][3:6] += stress * (second - middle * first) / depth
         drilling += layer.board.shear_plane * area
-    return Section(stiffness, loads, drilling)
+    return Section(shares, loads, drilling)

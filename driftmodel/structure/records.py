@@ -10,18 +10,27 @@ from types import MappingProxyType
 LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "back_gradient", "strings")
 
 
+#: (group of boards, component) -> part of an elastic answer to the strings; a group is one of GROUPS, a component one
+#: of plate.COMPONENTS, or the group's own name where it is no board
+Split = MappingProxyType[tuple[str, str], float]
+GROUPS = ("top", "top_braces", "back", "back_braces", "sides", "bridge", "blocks", "joint", "root")
+
+
 @dataclass(frozen=True)
 class BodyResponse:
     """Elastic response of a body, one number per load of LOADS (mappings keyed by load name).
 
     bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
     block_rotation_deg: + raises the nut end of the neck. body_width_mm: + wider at the bridge.
+    string_shares: where the give under 1 N of string pull comes from, by 'top_sinkage' (mm, + sinks), 'neck_rotation'
+    and 'bridge_tilt' (degrees).
     """
 
     bridge_height_mm: MappingProxyType[str, float]
     bridge_tilt_deg: MappingProxyType[str, float]
     block_rotation_deg: MappingProxyType[str, float]
     body_width_mm: MappingProxyType[str, float]
+    string_shares: MappingProxyType[str, Split]
 
 
 @dataclass(frozen=True)
@@ -42,6 +51,8 @@ class Coefficients:
 
     top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end. bow_action: mm of action at the
     12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
+    string_shares: 'top_sinkage', 'neck_rotation' and 'bridge_tilt' under the strings split by where the give comes
+    from; each adds up to the elastic number, and each part creeps with its own factor.
     """
 
     top_sinkage: MappingProxyType[str, float]
@@ -49,3 +60,4 @@ class Coefficients:
     bow_action: MappingProxyType[str, float]
     relief: MappingProxyType[str, float]
     bridge_tilt: MappingProxyType[str, float]
+    string_shares: MappingProxyType[str, Split]

@@ -20,7 +20,7 @@ from driftmodel.structure import neck as neck_room
 from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
 
 #: raised whenever the structural model changes its answers
-MODEL = 3
+MODEL = 4
 
 _FIELDS = ("bridge_height_mm", "bridge_tilt_deg", "block_rotation_deg", "body_width_mm")
 
@@ -54,6 +54,7 @@ def coefficients(body: BodyResponse, bow: NeckResponse) -> Coefficients:
         bow_action=of_bow(bow.action_12th_mm_per_curvature),
         relief=of_bow(bow.relief_mm_per_curvature),
         bridge_tilt=of_body(body.bridge_tilt_deg),
+        string_shares=body.string_shares,
     )
 
 
@@ -105,7 +106,13 @@ def _read(key: str) -> BodyResponse | None:
     try:
         kept = json.loads((cache_folder() / f"{key}.json").read_text(encoding="utf-8"))
         return BodyResponse(
-            **{name: MappingProxyType({load: float(kept[name][load]) for load in LOADS}) for name in _FIELDS}
+            **{name: MappingProxyType({load: float(kept[name][load]) for load in LOADS}) for name in _FIELDS},
+            string_shares=MappingProxyType(
+                {
+                    name: MappingProxyType({(group, component): float(value) for group, component, value in split})
+                    for name, split in kept["string_shares"].items()
+                }
+            ),
         )
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -113,7 +120,8 @@ def _read(key: str) -> BodyResponse | None:
 
 def _write(key: str, answer: BodyResponse) -> None:
     """Written whole or not at all; a folder that cannot be written only costs the time to compute again."""
-    text = json.dumps({name: dict(getattr(answer, name)) for name in _FIELDS})
+    shares = {name: [[*key, value] for key, value in split.items()] for name, split in answer.string_shares.items()}
+    text = json.dumps({name: dict(getattr(answer, name)) for name in _FIELDS} | {"string_shares": shares})
     try:
         folder = cache_folder()
         folder.mkdir(parents=True, exist_ok=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.structure.shell import Structure, Surface, freedoms_of, places
+from driftmodel.structure.shell import Piece, Structure, Surface, freedoms_of, places
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -17,19 +17,24 @@ Integers = NDArray[np.int64]
 @dataclass(frozen=True)
 class Rib:
     """A bar glued along a line of a plate: ends (2, 2) mm, and by the distance along it (mm): width, height (arrays);
-    below: +1 for a bar under the plate (towards -z), -1 above. modulus, shear in MPa; movement per +1 % MC."""
+    below: +1 for a bar under the plate (towards -z), -1 above. modulus, shear (upright, and of its
+    torsion) in MPa; movement per +1 % MC."""
 
     ends: Array
     width_mm: float
     height_mm: Callable[[Array], Array]
     modulus: float
     shear: float
+    shear_torsion: float
     movement: float
     moisture: str
     below: float
     half_plate_mm: float
 
 
+#: which of stretch, bending, shear and torsion is whose
+_SHARES = {"along": np.array([1.0, 1.0, 0.0, 0.0]), "through": np.array([0.0, 0.0, 1.0, 0.0]),
+           "shear": np.array([0.0, 0.0, 0.0, 1.0])}  # fmt: skip
 #: Gauss-Legendre points along an edge
 _GAUSS, _GAUSS_WEIGHT = np.polynomial.legendre.leggauss(5)
 
@@ -96,12 +101,20 @@ def add_rib(to: Structure, of: Surface, number: Integers, rib: Rib, slope_at: Ca
     small, large = np.minimum(width, height), np.maximum(width, height)
     torsion = large * small**3 * (1.0 / 3.0 - 0.21 * small / large)  # rectangular bar (Young and Budynas, Table 10.1)
     stiff = np.stack(
-        [rib.modulus * area, rib.modulus * area * height**2 / 12.0, 5.0 / 6.0 * rib.shear * area, rib.shear * torsion],
+        [
+            rib.modulus * area,
+            rib.modulus * area * height**2 / 12.0,
+            5.0 / 6.0 * rib.shear * area,
+            rib.shear_torsion * torsion,
+        ],
         axis=-1,
     )
     weight = _GAUSS_WEIGHT / 2.0 * length[:, None]
     flat = operator.reshape(count, points, 4, 20)
     stiffness = np.einsum("mqri,mqr,mqrj->mij", flat, stiff * weight[..., None], flat, optimize=True)
     pull = np.einsum("mqi,mq->mi", flat[:, :, 0], rib.modulus * area * rib.movement * weight)
-    to.add(freedoms_of(number[edges], (0, 1, 2, 3, 4)), stiffness, {rib.moisture: pull})
+    freedoms = freedoms_of(number[edges], (0, 1, 2, 3, 4))
+    to.add(freedoms, stiffness, {rib.moisture: pull})
+    shares = {name: stiff * chosen for name, chosen in _SHARES.items()}
+    to.remember(Piece(rib.moisture, freedoms, lambda part: flat[part], weight, shares))
     return float(length.sum())

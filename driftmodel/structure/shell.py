@@ -8,6 +8,7 @@ Brezzi 1989).
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,6 +94,43 @@ def strain_operators(of: Surface, frames: Array, slopes: Array | None) -> tuple[
     return by_shift, by_turn
 
 
+#: elements whose strains are held in memory at once
+_CHUNK = 256
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What is needed to say afterwards where a body gives: the group of boards, freedoms (m, k), strains of a slice of
+    the elements from them (c, q, r, k), weights (m, q), and the stiffness split by component, (r, r) or, where strains
+    do not mix, (m, q, r)."""
+
+    group: str
+    freedoms: Integers
+    operator: Callable[[slice], Array]
+    weight: Array
+    shares: dict[str, Array]
+
+    def chunks(self) -> Iterator[slice]:
+        return (slice(start, start + _CHUNK) for start in range(0, len(self.freedoms), _CHUNK))
+
+    def softened(self, softening: Mapping[str, float]) -> tuple[Array, dict[str, Array]]:
+        """Whole stiffness and its shares C S_k C when each compliance S_k has grown by its softening: with the elastic
+        C = sum C_k and H = C (sum (1 + softening_k) C_k)^-1 they are H C and H C_k H^T."""
+        whole = np.asarray(sum(self.shares.values()))
+        grown = np.asarray(sum((1.0 + softening[name]) * share for name, share in self.shares.items()))
+        if whole.ndim == 2:
+            factor = whole @ np.linalg.inv(grown)
+            return factor @ whole, {name: factor @ share @ factor.T for name, share in self.shares.items()}
+        ratio = whole / grown
+        return ratio * whole, {name: ratio**2 * share for name, share in self.shares.items()}
+
+    def stress(self, resistance: Array, part: slice, operator: Array, moved: Array) -> Array:
+        """Weighted stresses (c, q, r, k) of a slice of the elements under displacements (n, k)."""
+        strain = np.einsum("mqri,mik->mqrk", operator, moved[self.freedoms[part]], optimize=True)
+        strain *= self.weight[part][:, :, None, None]
+        return np.asarray(resistance @ strain if resistance.ndim == 2 else resistance[part][..., None] * strain)
+
+
 class Structure:
     """Stiffness and loads gathered piece by piece; `node_count` grows as layers of their own turns are added."""
 
@@ -102,6 +140,41 @@ class Structure:
         self._columns: list[Integers] = []
         self._values: list[Array] = []
         self._loads: dict[str, list[tuple[Integers, Array]]] = {}
+        self._pieces: list[Piece] = []
+
+    def remember(self, piece: Piece) -> None:
+        self._pieces.append(piece)
+
+    def softened_force(self, moved: Array, softening: Mapping[str, float]) -> Array:
+        """Forces (n, k) that hold displacements (n, k) when each component's compliance has grown by `softening`."""
+        force = np.zeros_like(moved)
+        for piece in self._pieces:
+            resistance, _ = piece.softened(softening)
+            for part in piece.chunks():
+                operator = piece.operator(part)
+                stress = piece.stress(resistance, part, operator, moved)
+                held = np.einsum("mqri,mqrk->mik", operator, stress, optimize=True)
+                np.add.at(force, piece.freedoms[part].ravel(), held.reshape(-1, moved.shape[1]))
+        return force
+
+    def shares(self, moved: Array, virtual: Array, softening: Mapping[str, float]) -> dict[tuple[str, str], Array]:
+        """Parts of a movement by (group of boards, component): sum over the pieces of the virtual stress times the
+        component's own compliance times the stress (unit-load theorem; Timoshenko and Goodier 1970, Art. 92), where
+        each component's compliance has grown by `softening`.
+
+        moved (n,): displacements under the load; virtual (n, k): under a unit load at each of k readings. (k,) each.
+        """
+        found: dict[tuple[str, str], Array] = {}
+        for piece in self._pieces:
+            _, shares = piece.softened(softening)
+            for part in piece.chunks():
+                operator = piece.operator(part)
+                strain = np.einsum("mqri,mik->mqrk", operator, virtual[piece.freedoms[part]], optimize=True)
+                for name, share in shares.items():
+                    stress = piece.stress(share, part, operator, moved[:, None])
+                    value = (stress * strain).sum(axis=(0, 1, 2))
+                    found[piece.group, name] = found.get((piece.group, name), 0.0) + value
+        return found
 
     def add(self, freedoms: Integers, stiffness: Array, loads: dict[str, Array]) -> None:
         """Element matrices (m, k, k) and loads (m, k) on global freedoms (m, k)."""
@@ -150,35 +223,43 @@ def add_shell(
     of: Surface,
     nodes: Integers,
     section: Section,
+    group: str,
     frames: Array,
     slopes: Array | None = None,
     chosen: NDArray[np.bool_] | None = None,
     drilling: bool = False,
 ) -> None:
-    """Add the triangles `chosen` of a surface, on global nodes (m, 10), with one section."""
+    """Add the triangles `chosen` of a surface, on global nodes (m, 10), with one section, to a group of boards."""
     part = _part(of, chosen)
     pick = slice(None) if chosen is None else chosen
-    by_shift, by_turn = strain_operators(part, frames[pick], None if slopes is None else slopes[pick])
-    resistance = np.zeros((_STRAINS, _STRAINS))
-    resistance[:8, :8] = section.stiffness
-    resistance[8, 8] = DRILLING_SHARE * section.drilling
     flat = not drilling  # a plate in the x-y plane: its third turn is nobody's
-    operator = np.concatenate([by_shift, by_turn[..., :2] if flat else by_turn], axis=-1)
-    if flat:
-        operator, resistance = operator[:, :, :8], resistance[:8, :8]
-    rows = operator.shape[2]
-    operator = operator.reshape(*operator.shape[:3], -1)
-    names = list(section.loads)
-    free = np.zeros((rows, len(names)))
-    for column, name in enumerate(names):
-        free[:8, column] = section.loads[name]
-    stiffness, forces = _integrated(operator, part.weight, np.broadcast_to(resistance, (len(part.nodes), rows, rows)),
-                                    free)  # fmt: skip
-    to.add(
-        freedoms_of(nodes[pick], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5)),
-        stiffness,
-        {name: forces[:, :, column] for column, name in enumerate(names)},
-    )
+    rows = 8 if flat else _STRAINS
+
+    def operator(some: slice) -> Array:
+        by_shift, by_turn = strain_operators(_part(part, some), frames[pick][some],
+                                             None if slopes is None else slopes[pick][some])  # fmt: skip
+        whole = np.concatenate([by_shift, by_turn[..., :2] if flat else by_turn], axis=-1)[:, :, :rows]
+        return whole.reshape(*whole.shape[:3], -1)
+
+    shares = {name: np.zeros((rows, rows)) for name in section.shares}
+    for name, share in section.shares.items():
+        shares[name][:8, :8] = share
+    if not flat:
+        shares["shear"][8, 8] = DRILLING_SHARE * section.drilling
+    freedoms = freedoms_of(nodes[pick], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5))
+    _gather(to, Piece(group, freedoms, operator, part.weight, shares), section)
+
+
+def _gather(to: Structure, piece: Piece, section: Section) -> None:
+    """Add a piece's stiffness and loads to the structure, and remember it."""
+    rows = len(piece.shares["along"])
+    free = np.zeros((rows, len(section.loads)))
+    free[:8] = np.stack(list(section.loads.values()), axis=1)
+    whole = np.asarray(sum(piece.shares.values()))
+    resistance = np.broadcast_to(whole, (len(piece.freedoms), rows, rows))
+    stiffness, forces = _integrated(piece.operator(slice(None)), piece.weight, resistance, free)
+    to.add(piece.freedoms, stiffness, {name: forces[:, :, k] for k, name in enumerate(section.loads)})
+    to.remember(piece)
 
 
 def add_layer(
@@ -186,6 +267,7 @@ def add_layer(
     of: Surface,
     nodes: Integers,
     section: Section,
+    group: str,
     slopes: Array | None,
     chosen: NDArray[np.bool_],
     host_half_mm: float,
@@ -199,27 +281,28 @@ def add_layer(
     """
     part = _part(of, chosen)
     frames = np.broadcast_to(np.eye(3), (len(part.nodes), 3, 3))
-    by_shift, by_turn = strain_operators(part, frames, None if slopes is None else slopes[chosen])
-    host, own = np.zeros_like(by_turn), np.zeros_like(by_turn)
-    host[:, :, :3] = host_half_mm * by_turn[:, :, 3:6]
-    own[:, :, :3] = half_mm * by_turn[:, :, 3:6]
-    own[:, :, 3:8] = by_turn[:, :, 3:8]
-    operator = np.concatenate([by_shift, host[..., :2], own[..., :2]], axis=-1)[:, :, :8]
-    operator = operator.reshape(*operator.shape[:3], -1)
-    free = np.stack(list(section.loads.values()), axis=1)
-    resistance = np.broadcast_to(section.stiffness, (len(part.nodes), 8, 8))
-    stiffness, forces = _integrated(operator, part.weight, resistance, free)
+
+    def operator(some: slice) -> Array:
+        by_shift, by_turn = strain_operators(_part(part, some), frames[some],
+                                             None if slopes is None else slopes[chosen][some])  # fmt: skip
+        host, own = np.zeros_like(by_turn), np.zeros_like(by_turn)
+        host[:, :, :3] = host_half_mm * by_turn[:, :, 3:6]
+        own[:, :, :3] = half_mm * by_turn[:, :, 3:6]
+        own[:, :, 3:8] = by_turn[:, :, 3:8]
+        whole = np.concatenate([by_shift, host[..., :2], own[..., :2]], axis=-1)[:, :, :8]
+        return whole.reshape(*whole.shape[:3], -1)
+
     own_of = {int(node): to.node_count + k for k, node in enumerate(np.unique(nodes[chosen]))}
     to.node_count += len(own_of)
     own_nodes = np.vectorize(own_of.__getitem__)(nodes[chosen])
     shared = (6 * nodes[chosen][:, :, None] + np.arange(5)).astype(np.int64)
     extra = (6 * own_nodes[:, :, None] + np.array([3, 4])).astype(np.int64)
     freedoms = np.concatenate([shared, extra], axis=2).reshape(len(part.nodes), -1)
-    to.add(freedoms, stiffness, {name: forces[:, :, k] for k, name in enumerate(section.loads)})
+    _gather(to, Piece(group, freedoms, operator, part.weight, section.shares), section)
     return own_of
 
 
-def _part(of: Surface, chosen: NDArray[np.bool_] | None) -> Surface:
+def _part(of: Surface, chosen: NDArray[np.bool_] | slice | None) -> Surface:
     if chosen is None:
         return of
     return Surface(of.basis, of.nodes[chosen], of.value, of.gradient[chosen], of.weight[chosen], of.centres[chosen])
