@@ -104,3 +104,42 @@ def test_a_better_tool_is_worth_more() -> None:
     worth = worth_reading(scenario, particles=400)
     assert worth and list(worth) == sorted(worth, key=lambda each: each.left)
     assert all(0.0 < each.left <= 1.01 for each in worth)
+
+
+def worked_guitar(world: Path) -> None:
+    rows = [
+        "date;what;value;tool;work",
+        "2024-11-20;action;2.25 mm;feeler gauge;",
+        "2025-02-12;action;2.05 mm;feeler gauge;",
+    ]
+    rows += ["2025-08-01;action;2.75 mm;feeler gauge;", "2025-08-01;;;;spacer F + saddle -0.2 mm"]
+    rows += ["2025-08-01;action;2.27 mm;feeler gauge;", "2026-02-12;action;1.70 mm;feeler gauge;"]
+    (world / "bench.csv").write_text("\n".join(rows), encoding="utf-8")
+
+
+def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
+    run: Callable[..., object], world: Path
+) -> None:
+    """The spacer is F since the work: the report says so, years count from the last reading and no regrade is due before
+    it. The day's own before and after are no slips."""
+    worked_guitar(world)
+    ran = run("calibrate", "two-winters", "--readings", "bench.csv", "--forecast")
+    assert ran.code == 0 and "slip" not in ran.out
+    report = (world / "calibration-two-winters" / "forecast" / "report.html").read_text(encoding="utf-8")
+    assert "spacer F" in report
+    import xarray as xr
+
+    with xr.open_dataset(world / "calibration-two-winters" / "forecast" / "forecast.nc") as fc:
+        assert fc.attrs["fitted_grade"] == "F" and fc["year"].size == 20
+        first = fc["regrade_date"].values[:, 0]
+        assert (first[~np.isnat(first)] >= np.datetime64("2026-02-12")).all()
+
+
+@pytest.mark.parametrize("day", ["2044-06-01", "2051-03-01", "2027-01-15"])
+def test_grade_past_the_horizon_and_of_an_old_guitar(day: str, run: Callable[..., object], world: Path) -> None:
+    """Set up in 2024 with a horizon of 20 years: in its last year and past it there still is a next dry and a next damp
+    season, and they are not the same."""
+    ran = run("grade", "two-winters", "--reading", "action=2.5mm", "--date", day, "--json")
+    assert ran.code == 0, ran.err
+    told = json.loads(ran.out)
+    assert abs(told["next_damp_mm"][1] - told["next_dry_mm"][1]) > 0.1

@@ -13,7 +13,7 @@ from hidden_truth import monthly, rank, read, season_of, truths
 
 import driftmodel
 from driftmodel.base.datafiles import scenarios_dir
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.bench import Bench, look, make_bench
 from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
@@ -21,7 +21,7 @@ from driftmodel.calibration.fit import as_calibration, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moments_of, moved
 from driftmodel.calibration.layout import as_normals, layout_of
 from driftmodel.calibration.readings import read_readings
-from driftmodel.calibration.records import BenchBook, ReadingRow, WorkDone
+from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.place import grade_for_place
 from driftmodel.report.calibration_words import calibration_summary, decision_summary
@@ -123,7 +123,7 @@ def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
     truth = next(truths(scenario, 1, 1, 77))
     days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
     plain = read(truth, days, np.random.default_rng(1), slips=0.0)
-    swap = WorkDone(days[2], "spacer", 0.0, "G")
+    swap = WorkDone(days[2], spacer="G")
     from driftmodel.outlook.regrade import grade_lifts_mm
 
     lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")]

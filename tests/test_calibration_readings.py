@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, replace
 from datetime import date
 from pathlib import Path
 
@@ -12,8 +13,9 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.readings import read_readings, reading_of
-from driftmodel.calibration.work import known_step
-from driftmodel.outlook.regrade import grade_lifts_mm
+from driftmodel.calibration.work import known_step, moment_of
+from driftmodel.calibration.work_words import Asked, Piece, pieces_of, understood
+from driftmodel.outlook.work import grade_lifts_mm
 
 TODAY = date(2026, 11, 1)
 HEAD = "date;what;value;tool"
@@ -93,12 +95,102 @@ def test_work_is_an_event(tmp_path: Path, scenario: Scenario) -> None:
         "2025-02-10;action;2.4 mm;rule;J;saddle -0,4 mm",
         "2025-05-10;action;2.2 mm;rule;K;",
     )
-    assert [one.kind for one in found.work] == ["saddle", "spacer"]
+    assert [(one.saddle_mm, one.spacer) for one in found.work] == [(-0.4, ""), (0.0, "K")]
     labels = scenario.instrument.spacers.labels
     lift = grade_lifts_mm(scenario)[labels.index("K")]
-    assert known_step("action", date(2025, 2, 10), found.work, scenario) == 0.0
-    assert known_step("action", date(2025, 5, 10), found.work, scenario) == pytest.approx((lift - 0.4) / 2.0)
-    assert known_step("projection", date(2025, 5, 10), found.work, scenario) == pytest.approx(-lift)
+    assert known_step("action", moment_of(found.readings[0]), found.work, scenario) == 0.0
+    assert known_step("action", moment_of(found.readings[1]), found.work, scenario) == pytest.approx((lift - 0.4) / 2.0)
+    assert known_step("projection", moment_of(found.readings[1]), found.work, scenario) == pytest.approx(-lift)
+
+
+@pytest.mark.parametrize(
+    ("rows", "steps"),
+    [
+        # work on a row of its own between two readings of one day
+        (("2025-05-10;action;2.90 mm;rule;", "2025-05-10;;;;saddle -0.5 mm", "2025-05-10;action;2.65 mm;rule;"),
+         [0.0, -0.25]),
+        # work on the row of the reading before it
+        (("2025-05-10;action;2.90 mm;rule;saddle -0.5 mm", "2025-05-10;action;2.65 mm;rule;"), [0.0, -0.25]),
+        # work on the row of the reading after it
+        (("2025-05-10;action;2.90 mm;rule;", "2025-05-10;action;2.65 mm;rule;saddle -0.5 mm"), [0.0, -0.25]),
+        # read twice, then worked on
+        (("2025-05-10;action;2.90 mm;rule;", "2025-05-10;action;2.91 mm;rule;saddle -0.5 mm"), [0.0, 0.0]),
+        # alone: read, then worked on
+        (("2025-05-10;action;2.90 mm;rule;saddle -0.5 mm",), [0.0]),
+        # two pieces of work in one day
+        (("2025-05-10;;;;saddle -0.5 mm", "2025-05-10;action;2.65 mm;rule;", "2025-05-10;;;;saddle -0.2 mm",
+          "2025-05-10;action;2.55 mm;rule;"), [-0.25, -0.35]),
+    ],
+)  # fmt: skip
+def test_order_within_a_day_is_kept(
+    tmp_path: Path, scenario: Scenario, rows: tuple[str, ...], steps: list[float]
+) -> None:
+    found = book(tmp_path, scenario, HEAD + ";work", *rows)
+    told = [known_step("action", moment_of(one), found.work, scenario) for one in found.readings]
+    assert told == pytest.approx(steps)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ("saddle -0.4 mm", {"saddle_mm": -0.4}),
+        ("saddle -0,4 mm", {"saddle_mm": -0.4}),
+        ("lowered saddle 0.030 in", {"saddle_mm": -0.762}),
+        ("took 30 thou off the saddle", {"saddle_mm": -0.762}),
+        ("saddle sanded down 1/64", {"saddle_mm": -0.396875}),
+        ("raised the saddle by 0.5 mm", {"saddle_mm": 0.5}),
+        ("shimmed saddle 0.3mm", {"saddle_mm": 0.3}),
+        ("spacer K", {"spacer": "K"}),
+        ("fitted a K spacer", {"spacer": "K"}),
+        ("swapped spacer J to K", {"spacer": "K"}),
+        ("spacer J -> L", {"spacer": "L"}),
+        ("spacer 0.15 mm", {"spacer": "M"}),
+        ("truss rod 1/4 turn", {"truss_rod": True}),
+        ("adjusted relief", {"truss_rod": True}),
+        ("strings off", {"strings_on": False}),
+        ("took the strings off", {"strings_on": False}),
+        ("strings back on", {"strings_on": True}),
+        ("new strings", {}),
+        ("fret dress", {"anew": True}),
+        ("neck reset", {"anew": True}),
+        ("action +0.1 mm by the nut", {"action_mm": 0.1}),
+        ("anew: hit by a door", {"anew": True}),
+        ("note: owner was happy", {}),
+    ],
+)
+def test_work_in_a_benchs_words(scenario: Scenario, words: str, expected: dict[str, object]) -> None:
+    piece = understood(words, scenario.instrument.spacers, "J")
+    assert isinstance(piece, Piece), piece
+    wanted = {name: pytest.approx(value) if isinstance(value, float) else value for name, value in expected.items()}
+    assert asdict(piece) == asdict(Piece(words)) | wanted
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "saddle 0.4 mm", "saddle -0.4", "lowered saddle", "saddle to 9 mm", "raised saddle -0.4 mm", "spacer",
+        "spacer Q", "spacer +2", "spacer J K", "did the usual", "strings", "saddle -30 mm",
+    ],
+)  # fmt: skip
+def test_work_not_understood_is_asked_about_and_the_mend_works(scenario: Scenario, words: str) -> None:
+    asked = understood(words, scenario.instrument.spacers, "J")
+    assert isinstance(asked, Asked)
+    assert isinstance(understood(asked.mend, scenario.instrument.spacers, "J"), Piece), asked.mend
+
+
+def test_two_grades_up_is_told_by_its_label() -> None:
+    spacers = load_scenario("two-winters").instrument.spacers
+    asked = understood("swapped spacer to +2", spacers, "J")
+    assert isinstance(asked, Asked) and asked.mend == "spacer L"
+    own = replace(spacers, labels=("-2", "-1", "0", "+1", "+2"), tapers_mm=(-0.1, -0.05, 0.0, 0.05, 0.1))
+    assert understood("swapped spacer to +2", own, "0") == Piece("swapped spacer to +2", spacer="+2")
+    assert understood("spacer -2", own, "0") == Piece("spacer -2", spacer="-2")
+
+
+def test_several_pieces_of_work_in_one_cell() -> None:
+    assert pieces_of("saddle -0,4 mm + spacer +2; truss rod, new strings and strings on") == [
+        "saddle -0,4 mm", "spacer +2", "truss rod", "new strings", "strings on",
+    ]  # fmt: skip
 
 
 def test_words_on_the_command_line(scenario: Scenario) -> None:
@@ -109,4 +201,4 @@ def test_words_on_the_command_line(scenario: Scenario) -> None:
 
 def test_the_shipped_readings_are_read(scenario: Scenario) -> None:
     found = read_readings(scenarios_dir() / "readings" / "two-winters.csv", scenario, TODAY)
-    assert len(found.readings) == 11 and found.work[0].amount_mm == pytest.approx(-0.2)
+    assert len(found.readings) == 11 and found.work[0].saddle_mm == pytest.approx(-0.2)

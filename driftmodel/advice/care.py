@@ -29,6 +29,7 @@ from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.findings import due_dates, regrade_dates
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
+from driftmodel.outlook.work import ahead_years
 
 LEAST_BAND_PCT = 8.0  # narrower than this no room can be held (common practice, no source)
 KEEP_LOW_PCT, KEEP_HIGH_PCT = 35.0, 60.0  # never advised beyond these: common practice, no source
@@ -73,7 +74,7 @@ def advise(
     kind = _kind(months, keep)
     best, why = _best(kind, now, results)
     return Advice(
-        scenario.name, scenario.title, scenario.horizon_years, chain.draws.count, seed, keep, bands,
+        scenario.name, scenario.title, ahead_years(scenario), chain.draws.count, seed, keep, bands,
         restrained_share(scenario.instrument), months, kind, is_southern(chain.weathers[0].air), now, here,
         tuple(results), historic_air(chain, year), best, why,
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from math import inf
 from types import MappingProxyType
 from typing import Any
 
@@ -249,7 +250,32 @@ class Rule:
 
 
 @dataclass(frozen=True)
+class WorkDone:
+    """Work at the bench: an event, never drift. It counts from its day on; among the readings of that day, for those
+    that come after `order` (their row in the file; inf: after all of them).
+
+    spacer: the label fitted, '' where it stayed. saddle_mm: + made higher. action_mm: what other work of known effect
+    did to the action. truss_rod: it was turned, by an amount nobody wrote down. anew: the neck stands anew, by an
+    amount nobody wrote down (a neck reset, damage). strings_on: they went on or came off, None where they stayed.
+    words: as the bench wrote it."""
+
+    day: date
+    spacer: str = ""
+    saddle_mm: float = 0.0
+    action_mm: float = 0.0
+    truss_rod: bool = False
+    anew: bool = False
+    strings_on: bool | None = None
+    words: str = ""
+    order: float = inf
+
+
+@dataclass(frozen=True)
 class Scenario:
+    """One instrument, where it lived and lives, how it left the bench and what was done to it since.
+
+    work: in order of day. today: the day the question is put; None: the day of set-up."""
+
     name: str
     title: str
     summary: str
@@ -266,3 +292,5 @@ class Scenario:
     weather_members: int
     file: str = ""
     raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    work: tuple[WorkDone, ...] = ()
+    today: date | None = None

@@ -14,9 +14,9 @@ from driftmodel.calibration import sight as sights
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.sight import ROWS, Moment, Sight, Table
 from driftmodel.calibration.weight import grams_per_pct
-from driftmodel.calibration.work import with_string_events
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.moisture import Lags, air_lags
+from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
@@ -51,7 +51,8 @@ def make_bench(scenario: Scenario, until: date, book: BenchBook | None = None) -
     weather that was really there is unknown: OTHER_WEATHERS seeded members say how far it may have been away.
     """
     if book is not None:
-        scenario = with_string_events(scenario, book.work)
+        scenario = with_work(scenario, book.work)
+    scenario = reaching(scenario, until)
     air = scenario_air(scenario, 0)
     lags = air_lags(air, scenario)
     daily = tuple(air[name].values.reshape(-1, 24).mean(axis=1) for name in ("air_temperature", "relative_humidity"))

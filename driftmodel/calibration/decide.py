@@ -17,7 +17,7 @@ from driftmodel.calibration.fit import PARTICLES, Posterior, learn, slip_chance,
 from driftmodel.calibration.forward import moved, saddle_rise_mm
 from driftmodel.calibration.outcomes import Answers, answers, nearest_grades, quantiles, refitted
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
-from driftmodel.calibration.work import saddle_work_mm
+from driftmodel.calibration.work import ALL_DONE, saddle_work_mm
 from driftmodel.outlook.regrade import outside_rule
 
 Array = NDArray[np.float64]
@@ -134,7 +134,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], readings_before: 
 def _due(posterior: Posterior, found: Answers) -> NDArray[np.bool_]:
     """Draws whose neck angle is, or within SOON_YEARS will be, outside the rule at the place's mean moisture."""
     scenario = posterior.bench.scenario
-    room = scenario.setup.saddle_room_mm + saddle_work_mm(date.max, posterior.book.work)
+    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, posterior.book.work)
     outside = outside_rule(found.saddle_rise_reference_mm, found.action_reference_mm, room, scenario.rule)
     return np.asarray(outside | (found.regrade_years <= SOON_YEARS))
 

@@ -10,7 +10,15 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import Bench, look, make_bench
-from driftmodel.calibration.forward import creep_of, expected_readings, fitting, moisture_of, moments_of, moved
+from driftmodel.calibration.forward import (
+    action_per_relief,
+    creep_of,
+    expected_readings,
+    fitting,
+    moisture_of,
+    moments_of,
+    moved,
+)
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
@@ -166,7 +174,12 @@ def as_calibration(posterior: Posterior) -> Calibration:
         bench=posterior.book,
         learned=learned(posterior),
         fitted=_fitted(posterior),
-        draws=as_draws(posterior.layout, _shuffled(sampled.normals, scenario.seed), scenario.weather_members),
+        draws=as_draws(
+            posterior.layout,
+            _shuffled(sampled.normals, scenario.seed),
+            scenario.weather_members,
+            action_per_relief(posterior.bench.coefficients),
+        ),
         names=posterior.layout.names,
         normals=sampled.normals,
         log_evidence=sampled.log_evidence,
@@ -212,6 +225,8 @@ def _level_words(name: str) -> str:
     if name.startswith("level_"):
         quantity = QUANTITIES[name.removeprefix("level_")]
         return f"{quantity.words} at set-up, {quantity.unit}"
+    if name.startswith("anew_"):
+        return "where work of unknown effect left the saddle over the fret plane, mm"
     return "what the truss rod did to the relief, mm"
 
 

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.layout import Layout
+from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
 from driftmodel.calibration.sight import ROWS, Moment, Sight
-from driftmodel.calibration.work import known_step, truss_rod_days
+from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
@@ -94,26 +94,21 @@ def expected_readings(
     result = np.empty_like(rise)
     for column, reading in enumerate(readings):
         what = reading.what
-        step = known_step(what, reading.date, book.work, bench.scenario)
-        turned = sum(
-            (
-                values[f"truss_rod_{number}"]
-                for number, day in enumerate(truss_rod_days(book.work))
-                if day < reading.date
-            ),
-            start=np.zeros(len(rise)),
-        )
+        at = moment_of(reading)
+        step = known_step(what, at, book.work, bench.scenario)
+        turned = truss_rod_mm(values, sum(each < at for each in truss_rod_turns(book.work)))
+        own_rise = rise[:, column] + anew_mm(values, sum(each < at for each in stands_anew(book.work)))
         if what.startswith("action"):
             side = {"action": 0.0, "action_treble": -1.0, "action_bass": 1.0}[what]
             level = bench.scenario.setup.action_12th_mm + values["set_up_error"]
             lean = side * values["lean"] if side else 0.0
-            bow = movement.bow_action[:, column] + turned * _action_per_relief(bench.coefficients)
-            result[:, column] = level + lean + rise[:, column] / 2.0 + bow + step
+            bow = movement.bow_action[:, column] + turned * action_per_relief(bench.coefficients)
+            result[:, column] = level + lean + own_rise / 2.0 + bow + step
             continue
         slack = 0.0 if reading.strings_on else 1.0
         level = values[f"level_{what}"]
         if what == "projection":
-            result[:, column] = level - rise[:, column] + step
+            result[:, column] = level - own_rise + step
             result[:, column] += slack * _by_slack(bench, "projection", values)
         elif what == "relief":
             result[:, column] = level + movement.relief[:, column] + turned
@@ -125,7 +120,7 @@ def expected_readings(
     return result
 
 
-def _action_per_relief(coefficients: Coefficients) -> float:
+def action_per_relief(coefficients: Coefficients) -> float:
     """How an even bow shows at the 12th fret for 1 mm of relief."""
     return coefficients.bow_action["neck"] / coefficients.relief["neck"] if coefficients.relief["neck"] else 0.0
 

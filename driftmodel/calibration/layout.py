@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
-from driftmodel.calibration.work import known_step, truss_rod_days
+from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import WIDEST_SD, Draws, Unknown, unknowns_of
 
 Array = NDArray[np.float64]
@@ -21,6 +22,8 @@ LEVEL_SD = {"projection": 1.5, "relief": 0.15, "top_sinkage": 1.5, "weight": 150
 LEAN_MM = (0.20, 0.15)
 #: what a turn of the truss rod may do to relief, mm, one standard deviation (common practice, no source)
 TRUSS_ROD_MM = 0.12
+#: where a neck reset or damage may leave the saddle over the fret plane, mm, one standard deviation (from memory): wide
+ANEW_MM = 1.5
 #: a design's wood mass from its sizes and mean densities is known to this, log (density: Wood Handbook Table 5-6, 10 %)
 WOOD_MASS_LOG_SD = 0.10
 
@@ -70,22 +73,44 @@ def layout_of(bench: Bench, book: BenchBook, weather: int) -> Layout:
         if what in read:
             own = [one for one in book.readings if one.what == what]
             sound = [one for one in own if not one.doubt] or own
-            levels = [one.value - known_step(what, one.date, book.work, scenario) for one in sound]
+            levels = [one.value - known_step(what, moment_of(one), book.work, scenario) for one in sound]
             offsets[f"level_{what}"] = (float(np.median(levels)), sd)
     if "weight" in read:
         multipliers["wood_mass"] = Unknown("how much wood is in it", 1.0, WOOD_MASS_LOG_SD)
-    for number, _ in enumerate(truss_rod_days(book.work)):
+    for number, _ in enumerate(truss_rod_turns(book.work)):
         offsets[f"truss_rod_{number}"] = (0.0, TRUSS_ROD_MM)
+    for number, _ in enumerate(stands_anew(book.work)):
+        offsets[f"anew_{number}"] = (0.0, ANEW_MM)
     return Layout(multipliers, offsets, weather)
 
 
-def as_draws(layout: Layout, normals: Array, members: int) -> Draws:
-    """Particles as the forecast's draws; the weather members share them out in equal blocks."""
+def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: float = 0.0) -> Draws:
+    """Particles as the forecast's draws; the weather members share them out in equal blocks. What the truss rod, a neck
+    reset or damage did to the action, by an amount only the readings tell, goes with the error of the set-up."""
     values = layout.values(normals)
     own = {name: values[name] for name in layout.multipliers if name != "wood_mass"}
     count = len(normals)
     member = np.arange(count, dtype=np.intp) * min(members, count) // count
-    return Draws(MappingProxyType(own), values["set_up_error"], member)
+    told = values["set_up_error"] + anew_mm(values) / 2.0 + truss_rod_mm(values) * action_per_relief
+    return Draws(MappingProxyType(own), told, member)
+
+
+def anew_mm(values: Mapping[str, Array], before: int | None = None) -> Array:
+    """What the first `before` neck resets and the like (all if None) did to the saddle over the fret plane, mm (n,)."""
+    return _summed(values, "anew_", before)
+
+
+def truss_rod_mm(values: Mapping[str, Array], before: int | None = None) -> Array:
+    """What the first `before` turns of the truss rod (all if None) did to the relief, mm (n,)."""
+    return _summed(values, "truss_rod_", before)
+
+
+def _summed(values: Mapping[str, Array], stem: str, before: int | None) -> Array:
+    total = np.zeros_like(values["set_up_error"])
+    for name, value in values.items():
+        if name.startswith(stem) and (before is None or int(name.removeprefix(stem)) < before):
+            total = total + value
+    return total
 
 
 def as_normals(layout: Layout, draws: Draws) -> Array:

@@ -9,14 +9,15 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import WorkDone
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.forward import Moved, creep_of, moisture_of, moved, saddle_rise_mm
-from driftmodel.calibration.layout import Layout
-from driftmodel.calibration.records import WorkDone
+from driftmodel.calibration.forward import Moved, action_per_relief, creep_of, moisture_of, moved, saddle_rise_mm
+from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.sight import ROWS, Moment, Sight, top_share
-from driftmodel.calibration.work import saddle_work_mm, spacer_lift_mm
+from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, stay_means
-from driftmodel.outlook.regrade import NEVER, due_step, grade_lifts_mm, outside_rule
+from driftmodel.outlook.regrade import NEVER, due_step, outside_rule
+from driftmodel.outlook.work import grade_lifts_mm
 
 Array = NDArray[np.float64]
 
@@ -96,9 +97,9 @@ def answers(
     moisture = moisture_of(layout, own, normals, values)
     movement = moved(bench, moisture, creep_of(layout, own, normals, values), values)
     days = len(asked.moments)
-    tomorrow = asked.now + timedelta(days=1)
-    lift, saddle = spacer_lift_mm(tomorrow, work, bench.scenario), saddle_work_mm(tomorrow, work)
+    lift, saddle = spacer_lift_mm(ALL_DONE, work, bench.scenario) + anew_mm(values), saddle_work_mm(ALL_DONE, work)
     level = bench.scenario.setup.action_12th_mm + values["set_up_error"] + (lift + saddle) / 2.0
+    level = level + action_work_mm(ALL_DONE, work) + truss_rod_mm(values) * action_per_relief(bench.coefficients)
     rise = saddle_rise_mm(bench, movement)
     action = level[:, None] + rise / 2.0 + movement.bow_action
     weekly = _weekly(bench, layout, normals, values, moisture[:, :, days:], asked) if horizon else None
@@ -146,10 +147,10 @@ def _weekly(
     return saddle_rise_mm(bench, whole), whole.bow_action
 
 
-def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: float, saddle: float, here: int) -> Array:
+def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, saddle: float, here: int) -> Array:
     """Years from now to the next regrade, the spacer now fitted and the saddle as it now is left in."""
     rule, setup = bench.scenario.rule, bench.scenario.setup
-    outside = outside_rule(rise + lift, action, setup.saddle_room_mm + saddle, rule)
+    outside = outside_rule(rise + lift[:, None], action, setup.saddle_room_mm + saddle, rule)
     steps = max(1, -(-rule.days_outside // WEEK))
     due = due_step(outside, steps, np.full(len(rise), here, dtype=np.intp))
     return np.where(due == NEVER, np.inf, (due - here) * WEEK / DAYS_PER_YEAR)
@@ -158,10 +159,9 @@ def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: float, sad
 def nearest_grades(bench: Bench, found: Answers, work: tuple[WorkDone, ...]) -> NDArray[np.intp]:
     """The grade each draw wants fitted now, at the place's mean state; -1 where none of the set mends it."""
     scenario = bench.scenario
-    tomorrow = date.max
-    fitted_lift = spacer_lift_mm(tomorrow, work, scenario)
+    fitted_lift = spacer_lift_mm(ALL_DONE, work, scenario)
     lifts = grade_lifts_mm(scenario) - fitted_lift
-    room = scenario.setup.saddle_room_mm + saddle_work_mm(tomorrow, work)
+    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
     action = found.action_reference_mm[:, None] + lifts / 2.0
     bad = outside_rule(found.saddle_rise_reference_mm[:, None] + lifts, action, room, scenario.rule)
     distance = np.where(bad, np.inf, np.abs(action - scenario.setup.action_12th_mm))
@@ -170,7 +170,7 @@ def nearest_grades(bench: Bench, found: Answers, work: tuple[WorkDone, ...]) -> 
 
 def refitted(asked: Asked, work: tuple[WorkDone, ...], label: str) -> tuple[WorkDone, ...]:
     """The work with a spacer swap on the day asked about."""
-    return tuple(sorted((*work, WorkDone(asked.now, "spacer", 0.0, label)), key=lambda one: one.date))
+    return (*work, WorkDone(asked.now, spacer=label))
 
 
 def quantiles(values: Array) -> tuple[float, float, float]:

@@ -14,40 +14,42 @@ from datetime import date
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.readings_cells import WHAT_WORDS, date_in, reading_in, spacer_in, strings_on_in
 from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of, plain_words
-from driftmodel.calibration.readings_work import told_by_spacers, work_in
-from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, WorkDone
-from driftmodel.calibration.work import known_step
+from driftmodel.calibration.readings_work import in_order, told_by_spacers, work_in
+from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
+from driftmodel.calibration.work import known_step, moment_of, spacer_at, stands_anew
 
 
 def read_readings(path: str | Path, scenario: Scenario, today: date | None = None) -> BenchBook:
-    """Readings and work of one instrument from its CSV, in order of date. `today` stands for the present day.
+    """Readings and work of one instrument from its CSV, in order of date and row, after the scenario's own
+    work. `today` stands for the present day.
 
     Raises BadInput naming file, row and column: no or unknown unit, unknown quantity or tool, a date in the future, a
     date before set-up, a value that cannot be true. A step of 5 mm is kept and marked doubtful, and said in `remarks`.
     """
     file = Path(path)
-    today = today or date.today()
+    today = today or scenario.today or date.today()
     readings: list[ReadingRow] = []
-    work: list[WorkDone] = []
+    work = list(scenario.work)
     for line in lines_of(file):
         when = date_in(line, scenario, today)
         spacer, strings_on = spacer_in(line, scenario), strings_on_in(line)
         if line.has("work"):
-            work.extend(work_in(line, when, scenario))
+            fitted = spacer_at((when, line.row), tuple(work), scenario)
+            work.extend(work_in(line, when, scenario, fitted))
         if line.has("what") or line.has("value"):
             readings.append(reading_in(line, when, spacer, strings_on))
         elif not line.has("work"):
             raise line.fault("what", "neither a reading nor work done", "a quantity and its value, or work", EXAMPLE)
-    if not readings:
+    if not readings and not work:
         raise BadInput("no reading in the file", "at least one reading", file=file, mend=EXAMPLE)
-    readings.sort(key=lambda one: one.date)
-    work.sort(key=lambda one: one.date)
+    readings.sort(key=moment_of)
+    work, noticed = in_order(readings, work, scenario)
     work = told_by_spacers(readings, work, scenario)
     marked, remarks = _doubtful(readings, work, scenario)
-    return BenchBook(tuple(marked), tuple(work), tuple(remarks), str(file))
+    return BenchBook(tuple(marked), tuple(work), (*noticed, *remarks), str(file))
 
 
 def reading_of(text: str, scenario: Scenario, when: date, tool: str = "feeler gauge") -> ReadingRow:
@@ -62,7 +64,9 @@ def reading_of(text: str, scenario: Scenario, when: date, tool: str = "feeler ga
     row = reading_in(Line(cells, {}, "--reading", 0), when, scenario.setup.spacer, True)
     if when < scenario.setup.setup:
         raise BadInput(
-            f"{when} is before set-up ({scenario.setup.setup})", "a day since set-up", mend="--on 2027-02-10"
+            f"{when} is before set-up ({scenario.setup.setup})",
+            "a day since set-up",
+            mend=f"--date {scenario.setup.setup}",
         )
     return row
 
@@ -73,18 +77,20 @@ def _doubtful(
     """Readings a step away from the one before, known work taken out, are marked; so is a first action off set-up."""
     marked, remarks = [], []
     last: dict[str, ReadingRow] = {}
+    done, anew = tuple(work), stands_anew(tuple(work))
     for reading in readings:
         quantity = QUANTITIES[reading.what]
         before = last.get(reading.what)
-        came_from = (before.value, before.date) if before else None
+        came_from = (before.value, moment_of(before)) if before else None
         if came_from is None and reading.what.startswith("action"):
-            came_from = (scenario.setup.action_12th_mm, scenario.setup.setup)
+            came_from = (scenario.setup.action_12th_mm, (scenario.setup.setup, 0.0))
         if came_from is not None:
-            own = known_step(reading.what, reading.date, tuple(work), scenario)
-            earlier = known_step(reading.what, came_from[1], tuple(work), scenario)
+            own = known_step(reading.what, moment_of(reading), done, scenario)
+            earlier = known_step(reading.what, came_from[1], done, scenario)
             step = reading.value - came_from[0] - (own - earlier)
-            if abs(step) >= quantity.doubtful_step:
-                doubt = f"a step of {step:+.1f} {quantity.unit} since {came_from[1]}"
+            told = any(came_from[1] <= each < moment_of(reading) for each in anew)
+            if abs(step) >= quantity.doubtful_step and not told:
+                doubt = f"a step of {step:+.1f} {quantity.unit} since {came_from[1][0]}"
                 reading = replace(reading, doubt=doubt)
                 remarks.append(
                     f"row {reading.row}: {quantity.words} {reading.value:g} {quantity.unit} is {doubt}; "

@@ -11,7 +11,6 @@ from driftmodel.base.units import MM_PER_INCH, fahrenheit_to_celsius
 from driftmodel.calibration.readings_table import Line, number_in, plain_words
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.calibration.tools import tool_names, tool_sd
-from driftmodel.climate.history import scenario_end
 
 #: words a bench may use for a quantity, beside the names of records.QUANTITIES
 WHAT_WORDS: dict[str, str] = {
@@ -31,7 +30,7 @@ UNITS: dict[str, tuple[str, float]] = {
 
 
 def date_in(line: Line, scenario: Scenario, today: date) -> date:
-    """The day of a line: from set-up on, within the horizon, not in the future. Raises BadInput."""
+    """The day of a line: from set-up on, not in the future. Raises BadInput."""
     text = line.cells.get("date", "")
     german = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", text)
     try:
@@ -47,13 +46,6 @@ def date_in(line: Line, scenario: Scenario, today: date) -> date:
             f"{when} is before the set-up of {scenario.setup.setup}{built}",
             "readings from set-up on: drift counts from there",
             f"{scenario.setup.setup}",
-        )
-    if when >= scenario_end(scenario):
-        raise line.fault(
-            "date",
-            f"{when} is past the scenario's horizon",
-            f"a day before {scenario_end(scenario)}",
-            f"horizon_years = {scenario.horizon_years + 10} in the scenario",
         )
     return when
 

@@ -2,60 +2,71 @@
 
 from __future__ import annotations
 
-import re
-from datetime import date, timedelta
+from dataclasses import asdict, replace
+from datetime import date
 
-from driftmodel.base.errors import near_match
-from driftmodel.base.records import Scenario
-from driftmodel.calibration.readings_cells import UNITS
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.readings_table import Line
-from driftmodel.calibration.records import ReadingRow, WorkDone
+from driftmodel.calibration.records import ReadingRow
+from driftmodel.calibration.work import ALL_DONE, done_before, known_step, moment_of, spacer_at
+from driftmodel.calibration.work_words import Asked, pieces_of, understood
+
+#: work of a row counts just after the reading of that row, or just before it
+AFTER, BEFORE = 0.5, -0.5
 
 
-def work_in(line: Line, when: date, scenario: Scenario) -> list[WorkDone]:
-    """'saddle -0.4 mm', 'spacer K', 'truss rod', 'strings off'; several with + between; anything else is 'other'."""
+def work_in(line: Line, when: date, scenario: Scenario, fitted: str) -> list[WorkDone]:
+    """The work of a row. fitted: the spacer in the joint before it. Raises BadInput for words not understood."""
     found = []
-    for piece in re.split(r"\s*\+\s+", line.cells["work"]):
-        words = piece.strip()
-        if match := re.fullmatch(r"saddle\s*([+-]?\s*[\d.,]+)\s*(mm|in)", words, re.IGNORECASE):
-            amount = float(match[1].replace(" ", "").replace(",", ".")) * UNITS[match[2].lower()][1]
-            found.append(WorkDone(when, "saddle", amount, "", line.row))
-        elif words.lower().startswith("saddle"):
-            raise line.fault("work", f'"{words}"', "the change with sign and unit, + higher", "saddle -0.4 mm")
-        elif match := re.fullmatch(r"spacer\s+(\S+)", words, re.IGNORECASE):
-            labels = scenario.instrument.spacers.labels
-            if match[1] not in labels:
-                raise line.fault(
-                    "work",
-                    f'no spacer "{match[1]}" in the set.{near_match(match[1], labels)}',
-                    "one of " + ", ".join(labels),
-                    f"spacer {scenario.setup.spacer}",
-                )
-            found.append(WorkDone(when, "spacer", 0.0, match[1], line.row))
-        elif re.fullmatch(r"truss\s*rod.*", words, re.IGNORECASE):
-            found.append(WorkDone(when, "truss rod", 0.0, "", line.row))
-        elif match := re.fullmatch(r"strings\s+(on|off)", words, re.IGNORECASE):
-            found.append(WorkDone(when, "strings", 0.0, match[1].lower(), line.row))
-        else:
-            found.append(WorkDone(when, "other", 0.0, words, line.row))
+    for words in pieces_of(line.cells["work"]):
+        piece = understood(words, scenario.instrument.spacers, fitted)
+        if isinstance(piece, Asked):
+            raise line.fault("work", piece.came, piece.needed, piece.mend)
+        fitted = piece.spacer or fitted
+        found.append(WorkDone(when, order=line.row + AFTER, **asdict(piece)))
     return found
+
+
+def in_order(readings: list[ReadingRow], work: list[WorkDone], scenario: Scenario) -> tuple[list[WorkDone], list[str]]:
+    """Work in order of day and row, and what was noticed.
+
+    A row with a reading and work was read before the work: that is how a bench writes it. It was read after it where
+    the row's spacer column names the spacer fitted, or where an earlier row of the day has the same quantity and the
+    step between the two is nearer to what the work does than to nothing."""
+    whole = sorted(work, key=lambda each: (each.day, each.order))
+    remarks = []
+    for own in readings:
+        done = [one for one in whole if one.day == own.date and one.order == own.row + AFTER]
+        if done and _read_after(own, done, readings, whole, scenario):
+            words = " + ".join(one.words for one in done)
+            remarks.append(f'row {own.row}: taken as read after "{words}" of its row')
+            whole = [replace(one, order=own.row + BEFORE) if one in done else one for one in whole]
+    return whole, remarks
+
+
+def _read_after(
+    own: ReadingRow, done: list[WorkDone], readings: list[ReadingRow], work: list[WorkDone], scenario: Scenario
+) -> bool:
+    if any(one.spacer and one.spacer == own.spacer for one in done):
+        return True
+    earlier = [one for one in readings if (one.date, one.what) == (own.date, own.what) and one.row < own.row]
+    if not earlier:
+        return False
+    if any(one.truss_rod or one.anew for one in done):
+        return True
+    before = done_before(moment_of(own), tuple(work))
+    steps = [known_step(own.what, ALL_DONE, each, scenario) for each in (before, (*before, *done))]
+    step = own.value - earlier[-1].value
+    return abs(step - (steps[1] - steps[0])) < abs(step)
 
 
 def told_by_spacers(readings: list[ReadingRow], work: list[WorkDone], scenario: Scenario) -> list[WorkDone]:
-    """Swaps that only the spacer column tells: another spacer than was fitted, so it was swapped before that day.
-
-    The day before the reading stands for the day of the swap: only which readings lie on either side of it matters."""
+    """Swaps that only the spacer column tells: another spacer than was fitted, so it was swapped just before."""
     found = list(work)
     for reading in readings:
-        fitted = spacer_on(reading.date, tuple(found), scenario)
-        if reading.spacer and reading.spacer != fitted:
-            day = max(reading.date - timedelta(days=1), scenario.setup.setup)
-            found.append(WorkDone(day, "spacer", 0.0, reading.spacer, reading.row))
-            found.sort(key=lambda one: one.date)
+        if reading.spacer and reading.spacer != spacer_at(moment_of(reading), tuple(found), scenario):
+            words = f"spacer {reading.spacer}, told by the spacer column"
+            order = reading.row + 1.5 * BEFORE
+            found.append(WorkDone(reading.date, spacer=reading.spacer, words=words, order=order))
+            found.sort(key=lambda one: (one.day, one.order))
     return found
-
-
-def spacer_on(day: date, work: tuple[WorkDone, ...], scenario: Scenario) -> str:
-    """The spacer fitted when the instrument is read on a day: that of the last swap on an earlier day."""
-    swaps = [one.label for one in work if one.kind == "spacer" and one.date < day]
-    return swaps[-1] if swaps else scenario.setup.spacer

@@ -8,7 +8,9 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.work import as_of
 
 Array = NDArray[np.float64]
 
@@ -62,19 +64,6 @@ class ReadingRow:
 
 
 @dataclass(frozen=True)
-class WorkDone:
-    """Work at the bench, done after the readings of its day: an event, never drift.
-
-    kind 'saddle' (amount_mm, + higher), 'spacer' (label), 'truss rod', 'strings' (label 'on' or 'off'), 'other'."""
-
-    date: date
-    kind: str
-    amount_mm: float = 0.0
-    label: str = ""
-    row: int = 0
-
-
-@dataclass(frozen=True)
 class BenchBook:
     """Readings and work in order of date; remarks say what was noticed in reading the file."""
 
@@ -82,6 +71,12 @@ class BenchBook:
     work: tuple[WorkDone, ...] = ()
     remarks: tuple[str, ...] = ()
     file: str = ""
+
+    def carried_by(self, scenario: Scenario, today: date | None = None) -> Scenario:
+        """The scenario as of a day, the last of the book where none is given, with the book's work done."""
+        last = max((*(one.date for one in self.readings), *(one.day for one in self.work)), default=None)
+        day = today or last or scenario.setup.setup
+        return as_of(scenario, day, self.work)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import click
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.shared import (
     clear_progress,
+    day_named,
     ensemble_options,
     folder_named,
     say,
@@ -91,12 +92,14 @@ def _scenario_list(as_json: bool) -> str:
 @click.option("--readings", type=click.Path(path_type=Path), required=True, help="The bench's readings, a CSV file.")
 @click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
 @click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
+@click.option("--date", "when", metavar="DATE", help="Day the years ahead count from; the last reading's if not given.")
 @shared_options
 def calibrate(
     scenario: str,
     readings: Path,
     next_reading: bool,
     and_forecast: bool,
+    when: str | None,
     out: Path | None,
     units: str,
     quiet: bool,
@@ -114,6 +117,7 @@ def calibrate(
 
     chosen = load_scenario(scenario)
     book = read_readings(readings, chosen)
+    chosen = book.carried_by(chosen, day_named(when) if when else None)
     folder = out or Path(f"calibration-{chosen.name}")
     report = folder / "forecast"
     if and_forecast:
@@ -203,11 +207,8 @@ def _decided(
 
     if not given:
         raise BadInput("no reading of today was given", "a reading", mend="--reading action=2.9mm")
-    try:
-        day = date.fromisoformat(when) if when else date.today()
-    except ValueError:
-        raise BadInput(f'"{when}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
+    day = day_named(when) if when else date.today()
     rows = tuple(reading_of(words_of_one, scenario, day) for words_of_one in given)
-    known = fit(scenario, read_readings(readings, scenario)) if readings else None
+    known = fit(scenario, read_readings(readings, scenario, day)) if readings else None
     decision = weather_or_drift(scenario, rows, known)
     return words.decision_summary(decision, units), words.decision_json(decision)

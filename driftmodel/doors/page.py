@@ -186,6 +186,7 @@ def _learned(scenario: Scenario, given: bytes, units: str) -> str:
             book = read_readings(path, scenario)
         except BadInput as fault:
             raise BadInput(fault.came, fault.needed, file="the readings", place=fault.place, mend=fault.mend) from None
+    scenario = book.carried_by(scenario)
     posterior = learn(scenario, book)
     found = as_calibration(posterior)
     told = calibration_summary(found, diagnose(posterior, found.fitted), units)

@@ -22,6 +22,7 @@ from driftmodel.outlook.season import (
     projection_change,
     swing,
 )
+from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import length_scale
 from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.style import MONTHS, QUIET, SEASON, SEASON_LINE
@@ -79,10 +80,10 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
         scenario.title,
         room_words(scenario, units),
         command,
-        scenario.horizon_years,
+        ahead_years(scenario),
         chain.draws.count,
         seed,
-        when_sentence(due_dates(first), reached, scenario.horizon_years, southern),
+        when_sentence(due_dates(first), reached, ahead_years(scenario), southern),
         percent(reached),
         length_words(float(np.median(swing(actions))), units),
         months_words(past),

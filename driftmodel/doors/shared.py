@@ -14,6 +14,8 @@ import click
 from driftmodel.base.errors import BadInput
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from driftmodel.base.records import Scenario
 
 
@@ -53,6 +55,16 @@ def scenario_named(name: str, what_if: str | None) -> Scenario:
     if what_if == "":
         raise BadInput("--what-if is empty", "LEVER=VALUE", mend='--what-if "humidifier=45"')
     return parse_what_if(load_scenario(name), what_if or "")
+
+
+def day_named(words: str) -> date:
+    """A day as year-month-day. Raises BadInput for anything else."""
+    from datetime import date
+
+    try:
+        return date.fromisoformat(words)
+    except ValueError:
+        raise BadInput(f'"{words}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
 
 
 def folder_named(verb: str, name: str) -> Path:

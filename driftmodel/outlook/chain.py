@@ -16,6 +16,7 @@ from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, lasting_creep, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
+from driftmodel.outlook.work import ahead_years, today_step
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
@@ -49,10 +50,10 @@ class Chain:
     due: Regrades
 
     def free_years(self) -> Array:
-        """Years before the first regrade, counted to the horizon at most, (draws,)."""
-        step = self.due.step[:, 0]
-        years = step * self.world.reading.step_days / 365.25
-        return np.where(step == NEVER, float(self.scenario.horizon_years), years)
+        """Years from today before the first regrade, counted to the horizon at most, (draws,)."""
+        step, here = self.due.step[:, 0], today_step(self.scenario, self.world.reading.step_days)
+        years = (step - here) * self.world.reading.step_days / 365.25
+        return np.where(step == NEVER, float(ahead_years(self.scenario)), years)
 
 
 class LagCache:

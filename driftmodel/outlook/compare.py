@@ -12,8 +12,15 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.drift import forecast
-from driftmodel.outlook.regrade import grade_lifts_mm
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
+from driftmodel.outlook.work import (
+    action_work_mm,
+    ahead_years,
+    fitted_lift_mm,
+    grade_lifts_mm,
+    today_step,
+    whole_years_to_today,
+)
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -57,12 +64,13 @@ def compare(
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise BadInput(f'"{twice}" is named twice', "scenarios that differ", mend="name each once")
-    years = min(scenario.horizon_years for scenario in scenarios)
+    years = min(ahead_years(scenario) for scenario in scenarios)
     members = max(scenario.weather_members for scenario in scenarios)
     runs = []
     for number, each in enumerate(scenarios, start=1):
         progress(f"scenario {number} of {len(scenarios)}: {each.name}")
-        runs.append(_summed_up(replace(each, seed=seed, horizon_years=years, weather_members=members), draws, seed))
+        whole = whole_years_to_today(each) + years
+        runs.append(_summed_up(replace(each, seed=seed, horizon_years=whole, weather_members=members), draws, seed))
     value = np.stack([run[0] for run in runs])
     difference = value - value[:1]
     count = value.shape[1]
@@ -109,12 +117,14 @@ def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array,
     time = run["time"].values
     since = average_year_from(scenario, time.size)
     month = month_of(time[since:])
-    season = run["action_change_seasonal"].values[:, since:] + np.float32(scenario.setup.action_12th_mm)
+    now_mm = scenario.setup.action_12th_mm + fitted_lift_mm(scenario) / 2.0 + action_work_mm(scenario)
+    season = run["action_change_seasonal"].values[:, since:] + np.float32(now_mm)
     means = monthly_means(season, month)
     humidity = run["relative_humidity"].values[since:]
     first = run["regrade_date"].values[:, 0]
     reached = ~np.isnat(first)
-    years = np.where(reached, (first - time[0]) / np.timedelta64(1, "D") / 365.25, scenario.horizon_years)
+    today = time[today_step(scenario, 1)]
+    years = np.where(reached, (first - today) / np.timedelta64(1, "D") / 365.25, ahead_years(scenario))
     columns = [
         run["action_change_lasting"].values[:, -1],
         swing(means),

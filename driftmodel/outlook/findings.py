@@ -20,6 +20,7 @@ from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
 from driftmodel.outlook.season import projection_change
+from driftmodel.outlook.work import action_by_step_mm, ahead_years, fitted_spacer, today_step
 from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def as_dataset(
             "time": time,
             "draw": np.arange(draws.count),
             "part": list(schema.PARTS),
-            "year": np.arange(1, scenario.horizon_years + 1),
+            "year": np.arange(1, ahead_years(scenario) + 1),
             "quantile": list(QUANTILES),
             "occasion": np.arange(1, due.step.shape[1] + 1),
             "grade": list(scenario.instrument.spacers.labels),
@@ -97,8 +98,12 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
             _put(result, f"{name}_{kind}", variable.dims, part[name], variable, kind)
         _put(result, name, variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
-    result["action_12th"] = (("draw", "time"), result["action_change"].values + start)
-    result["action_12th"].attrs = {"units": "mm", "long_name": "action at the 12th fret, the fitted spacer left in"}
+    worked = action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
+    result["action_12th"] = (("draw", "time"), result["action_change"].values + start + worked)
+    result["action_12th"].attrs = {
+        "units": "mm",
+        "long_name": "action at the 12th fret, work done counted, the spacer now fitted left in",
+    }
 
 
 def _put(
@@ -137,7 +142,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
 
     years = result["year"].values
-    ends = time[0] + (years * 365.25).round().astype("timedelta64[D]")
+    ends = time[today_step(scenario, 1)] + (years * 365.25).round().astype("timedelta64[D]")
     first = date[:, 0]
     chance = np.array([np.mean(first <= end) for end in ends])
     result["regrade_due"] = (("year",), chance, {"units": "1", "long_name": "chance that a regrade is due by then"})
@@ -169,7 +174,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
         },
     )
     rotation = grade_rotations_deg(instrument.spacers)
-    fitted = int(np.flatnonzero(labels == scenario.setup.spacer)[0])
+    fitted = int(np.flatnonzero(labels == fitted_spacer(scenario))[0])
     result["grade_taper"] = (("grade",), tapers, {"units": "mm", "long_name": "taper over the spacer's length"})
     result["grade_rotation"] = (("grade",), rotation, {"units": "degree", "long_name": "neck rotation it gives"})
     saddle_mm = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
@@ -219,12 +224,12 @@ def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]
     of a year, or in more than half of the draws the season alone takes the action outside the rule for its days in an
     average year. leave: neither. The limits of 35 % and 30 days are common practice, no source.
     """
-    rule, years = scenario.rule, scenario.horizon_years
+    rule, years, here = scenario.rule, ahead_years(scenario), today_step(scenario, 1)
     soon = float(result["regrade_due"].sel(year=min(2, years)))
-    humidity = result["relative_humidity"].values
+    humidity = result["relative_humidity"].values[here:]
     dry_days = float(np.sum(humidity < 35.0)) / years
     damp_days = float(np.sum(humidity > 70.0)) / years
-    season = result["action_change_seasonal"].values[:, ::READ_EVERY_DAYS]
+    season = result["action_change_seasonal"].values[:, here::READ_EVERY_DAYS]
     mean = season.mean(axis=1, keepdims=True)
     swing = season - mean + scenario.setup.action_12th_mm
     outside = ((swing < rule.action_low_mm) | (swing > rule.action_high_mm)).sum(axis=1) * READ_EVERY_DAYS / years
@@ -255,7 +260,7 @@ def _provenance(scenario: Scenario, seed: int, draws: Draws) -> dict[str, Any]:
         "version": __version__,
         "seed": seed,
         "draws": draws.count,
-        "fitted_grade": scenario.setup.spacer,
+        "fitted_grade": fitted_spacer(scenario),
         "created": datetime.now(UTC).date().isoformat(),
         "input_hash": hashlib.sha256(inputs.encode()).hexdigest(),
         "sources": json.dumps(sorted(sources)),

@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.regrade import NEVER, Reading, due_step, grade_lifts_mm, outside_rule
+from driftmodel.outlook.regrade import NEVER, Reading, due_step, outside_rule
+from driftmodel.outlook.work import (
+    action_work_mm,
+    ahead_years,
+    fitted_spacer,
+    grade_lifts_mm,
+    saddle_room_now_mm,
+    today_step,
+    whole_years_to_today,
+)
 from driftmodel.structure.joint import pivot_to_saddle_mm
 
 Array = NDArray[np.float64]
@@ -53,13 +62,14 @@ class PlaceTable:
 
 
 def grade_for_place(scenario: Scenario, draws: Draws | None = None, years: int = 10, count: int = 200) -> PlaceTable:
-    """Which spacer to fit at set-up so that it stays right in the scenario's climates for `years` after it.
+    """Which spacer to fit today (at set-up where no day is told) so that it stays right in the scenario's climates for
+    `years` from then on.
 
     draws: of the unknowns, such as a calibration's; `count` prior draws if not given. Fitting another spacer than the
-    scenario's changes the action at set-up by half its lift and nothing else. Between spacers that keep the action
+    one in the joint changes the action by half its lift and nothing else. Between spacers that keep the action
     inside equally long (0.1 % of the time) the one with the better chance of no regrade is best.
     """
-    scenario = replace(scenario, horizon_years=years)
+    scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
     ensemble = draws or draw_unknowns(scenario, count, scenario.seed)
     return grades_of(run_chain(scenario, ensemble))
 
@@ -79,8 +89,8 @@ def grades_of(chain: Chain) -> PlaceTable:
     return PlaceTable(
         scenario.name,
         scenario.title,
-        scenario.horizon_years,
-        scenario.setup.spacer,
+        ahead_years(scenario),
+        fitted_spacer(scenario),
         best.grade,
         steadiest.grade,
         rows,
@@ -94,9 +104,10 @@ def grades_for_shipment(scenarios: Iterable[Scenario], years: int = 10, count: i
 
 
 def _paths(chain: Chain) -> tuple[Array, Array]:
-    """Saddle rise and action with the season, weekly (draws, weeks)."""
+    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up and the
+    saddle as it now is."""
     scenario, world = chain.scenario, chain.world
-    weekly = slice(None, None, EVERY_DAYS)
+    weekly = slice(today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
     moved = {
         quantity: (path[:, weekly] + world.lasting[quantity][:, weekly]).astype(float)
         for quantity, path in world.seasonal.items()
@@ -104,12 +115,12 @@ def _paths(chain: Chain) -> tuple[Array, Array]:
     }
     distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     rise = np.tan(np.radians(moved["neck_rotation"])) * distance - moved["top_sinkage"]
-    start = (scenario.setup.action_12th_mm + chain.draws.set_up_error_mm)[:, None]
+    start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
     return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
 
 
 def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array, reading: Reading) -> GradeAtPlace:
-    rule, room = scenario.rule, scenario.setup.saddle_room_mm
+    rule, room = scenario.rule, saddle_room_now_mm(scenario)
     lifted = action + lift / 2.0
     inside = (
         (lifted >= rule.action_low_mm)
@@ -117,7 +128,9 @@ def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array
         & (room - rise - lift >= rule.saddle_room_least_mm)
     )
     share = inside.mean(axis=1)
-    outside = outside_rule(reading.saddle_rise_mm + lift, reading.action_mm + lift / 2.0, room, rule)
+    here = today_step(scenario, reading.step_days)
+    lasting = reading.action_mm[:, here:] + lift / 2.0 + action_work_mm(scenario)
+    outside = outside_rule(reading.saddle_rise_mm[:, here:] + lift, lasting, room, rule)
     steps = max(1, -(-rule.days_outside // reading.step_days))
     due = due_step(outside, steps, np.zeros(len(outside), dtype=np.intp))
     low, high = np.quantile(share, [0.1, 0.9])

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Rule, Scenario
-from driftmodel.structure.joint import grade_rotations_deg, pivot_to_saddle_mm, saddle_change_mm
+from driftmodel.outlook.work import action_by_step_mm, lift_by_step_mm, saddle_by_step_mm, today_step
+from driftmodel.outlook.work import grade_lifts_mm as grade_lifts_mm
 
 Array = NDArray[np.float64]
 NEVER = -1  # index of a passage that is not within the horizon
@@ -36,17 +37,9 @@ class Regrades:
     grade: NDArray[np.intp]
 
 
-def grade_lifts_mm(scenario: Scenario) -> Array:
-    """What each grade of the set adds to the saddle over the fret plane against the fitted one, mm (grades,)."""
-    instrument = scenario.instrument
-    rotation = grade_rotations_deg(instrument.spacers)
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    fitted = instrument.spacers.labels.index(scenario.setup.spacer)
-    lift = saddle_change_mm(rotation, distance)
-    return np.asarray(lift - lift[fitted], dtype=float)
-
-
-def outside_rule(saddle_rise_mm: Array, action_mm: Array, saddle_room_mm: float, rule: Rule) -> NDArray[np.bool_]:
+def outside_rule(
+    saddle_rise_mm: Array, action_mm: Array, saddle_room_mm: float | Array, rule: Rule
+) -> NDArray[np.bool_]:
     """True where a reading at the reference state breaks the rule: action at the 12th fret outside its limits, saddle
     room used up (a saddle lowered by as much as it has risen over the fret plane), or projection out of tolerance."""
     return (
@@ -73,14 +66,18 @@ def regrades(reading: Reading, scenario: Scenario, occasions: int = 4) -> Regrad
     Due when the reading has been outside the rule for its days in a row. The grade fitted is the one that brings the
     action back nearest to what it was at set-up, among those that bring all inside the rule. A regrade resets the
     angle and not the wood: the next passage counts on the same path. Where no grade mends it, the passages end there:
-    the neck needs other work.
+    the neck needs other work. Work done at the bench is counted as the event it is; none is due before today, and days
+    outside up to today count.
     """
-    rule, room = scenario.rule, scenario.setup.saddle_room_mm
-    lifts = grade_lifts_mm(scenario)
-    draws, _ = reading.action_mm.shape
+    rule, lifts = scenario.rule, grade_lifts_mm(scenario)
+    draws, whole = reading.action_mm.shape
+    fitted = lift_by_step_mm(scenario, whole, reading.step_days)
+    saddle_work = saddle_by_step_mm(scenario, whole, reading.step_days)
+    worked = action_by_step_mm(scenario, whole, reading.step_days) - fitted / 2.0
+    room = scenario.setup.saddle_room_mm + saddle_work
     steps = max(1, -(-rule.days_outside // reading.step_days))
-    lift = np.zeros(draws)
-    start = np.zeros(draws, dtype=np.intp)
+    lift = np.zeros(draws)  # of a spacer to come, over the one now fitted
+    start = np.full(draws, max(today_step(scenario, reading.step_days) - steps + 1, 0), dtype=np.intp)
     alive = np.ones(draws, dtype=bool)
     when = np.full((draws, occasions), NEVER, dtype=np.intp)
     grade = np.full((draws, occasions), NO_GRADE, dtype=np.intp)
@@ -88,8 +85,8 @@ def regrades(reading: Reading, scenario: Scenario, occasions: int = 4) -> Regrad
         rows = np.flatnonzero(alive)
         if not rows.size:
             break
-        saddle = reading.saddle_rise_mm[rows] + lift[rows, None]
-        action = reading.action_mm[rows] + lift[rows, None] / 2.0
+        saddle = reading.saddle_rise_mm[rows] + fitted + lift[rows, None]
+        action = reading.action_mm[rows] + (fitted + lift[rows, None]) / 2.0 + worked
         step = due_step(outside_rule(saddle, action, room, rule), steps, start[rows])
         due = rows[step != NEVER]
         alive[rows[step == NEVER]] = False
@@ -97,19 +94,25 @@ def regrades(reading: Reading, scenario: Scenario, occasions: int = 4) -> Regrad
             break
         at = step[step != NEVER]
         when[due, occasion] = at
-        chosen = _nearest_grade(reading, due, at, lifts, scenario)
+        chosen = _nearest_grade(reading, due, at, lifts, saddle_work[at], worked[at], scenario)
         grade[due, occasion] = chosen
         alive[due[chosen == NO_GRADE]] = False
-        lift[due] = np.where(chosen == NO_GRADE, lift[due], lifts[chosen])
+        lift[due] = np.where(chosen == NO_GRADE, lift[due], lifts[chosen] - fitted[-1])
         start[due] = at + 1
     return Regrades(when, grade)
 
 
 def _nearest_grade(
-    reading: Reading, rows: NDArray[np.intp], at: NDArray[np.intp], lifts: Array, scenario: Scenario
+    reading: Reading,
+    rows: NDArray[np.intp],
+    at: NDArray[np.intp],
+    lifts: Array,
+    saddle_work: Array,
+    worked: Array,
+    scenario: Scenario,
 ) -> NDArray[np.intp]:
     saddle = reading.saddle_rise_mm[rows, at][:, None] + lifts
-    action = reading.action_mm[rows, at][:, None] + lifts / 2.0
-    bad = outside_rule(saddle, action, scenario.setup.saddle_room_mm, scenario.rule)
+    action = (reading.action_mm[rows, at] + worked)[:, None] + lifts / 2.0
+    bad = outside_rule(saddle, action, scenario.setup.saddle_room_mm + saddle_work[:, None], scenario.rule)
     distance = np.where(bad, np.inf, np.abs(action - scenario.setup.action_12th_mm))
     return np.where(np.isfinite(distance).any(axis=1), distance.argmin(axis=1), NO_GRADE).astype(np.intp)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Rule, Scenario
+from driftmodel.outlook.work import action_work_mm, fitted_lift_mm
 from driftmodel.structure.joint import pivot_to_saddle_mm
 
 if TYPE_CHECKING:
@@ -52,10 +53,12 @@ def projection_change(moved: Mapping[str, Movement], scenario: Scenario) -> Move
 
 
 def action_of_place_and_season(chain: Chain) -> Movement:
-    """Action at the 12th fret, mm, the lasting drift left out, (draws, days from set-up)."""
+    """Action at the 12th fret, mm, as spacer and saddle now are, the lasting drift left out, (draws, days from
+    set-up)."""
     seasonal = chain.world.seasonal
     change = projection_change(seasonal, chain.scenario) * np.float32(-0.5) + seasonal["bow_action"]
-    start = chain.scenario.setup.action_12th_mm + chain.draws.set_up_error_mm
+    worked = fitted_lift_mm(chain.scenario) / 2.0 + action_work_mm(chain.scenario)
+    start = chain.scenario.setup.action_12th_mm + worked + chain.draws.set_up_error_mm
     return np.asarray(change + start.astype(np.float32)[:, None])
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
+from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import Digest, driver_bars, grade_bars, length_scale
 from driftmodel.report.style import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
 
@@ -187,7 +188,7 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
     bars = grade_bars(fc, units)
     if not bars:
         axes.set_axis_off()
-        axes.text(0.5, 0.5, f"In none of the runs does a regrade\nfall due within {scenario.horizon_years} years.",
+        axes.text(0.5, 0.5, f"In none of the runs does a regrade\nfall due within {ahead_years(scenario)} years.",
                   ha="center", va="center", transform=axes.transAxes, fontsize=10)  # fmt: skip
         return figure
     place = np.arange(len(bars))

@@ -11,6 +11,7 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.records import Brace, Climate, Plate, Scenario
 from driftmodel.base.units import NEWTON_PER_POUND_FORCE, length_words, temperature_words
+from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import Digest, length_scale, signed_length
 
 if TYPE_CHECKING:
@@ -198,6 +199,7 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
             f"action {length(setup.action_12th_mm)} at the 12th fret, {length(setup.saddle_room_mm, 1)} of saddle to "
             f"lower, spacer {setup.spacer}",
         ),
+        *_work(scenario),
         (
             "Rule: a regrade is due",
             f"when, the season left out, for {rule.days_outside} days the action is below "
@@ -205,9 +207,15 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
             f"{length(rule.saddle_room_least_mm, 1)} of saddle is left, or the fret plane is more than "
             f"{length(rule.projection_tolerance_mm, 1)} off at the saddle",
         ),
-        ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {scenario.horizon_years} years"),
+        ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {ahead_years(scenario)} years"),
     ]
     return Table("What went in; in full in inputs.json.", ("What", "As given"), tuple(rows))
+
+
+def _work(scenario: Scenario) -> list[tuple[str, str]]:
+    """Work done since set-up, and the day the years ahead count from."""
+    rows = [(f"Work on {one.day.isoformat()}", one.words or f"spacer {one.spacer}") for one in scenario.work]
+    return rows + ([("Counted from", scenario.today.isoformat())] if scenario.today else [])
 
 
 def _plate(plate: Plate, units: str) -> str:

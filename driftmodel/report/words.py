@@ -14,6 +14,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
+from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.digest import signed_length
 from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
 
@@ -73,7 +74,7 @@ def _headline(fc: Dataset) -> str:
 
 def _lead(fc: Dataset, scenario: Scenario) -> str:
     word, attrs = fc.attrs["verdict"], fc.attrs
-    soon_year = min(2, scenario.horizon_years)
+    soon_year = min(2, ahead_years(scenario))
     soon = float(fc["regrade_due"].sel(year=soon_year))
     if word == "regrade" and attrs["regrade_cause"] == "place":
         return (
@@ -118,7 +119,7 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
 def when_words(fc: Dataset, scenario: Scenario) -> str:
     """When a regrade is due, from the three date quantiles, NaT meaning not within the horizon."""
     whole = float(fc["regrade_due"].values[-1])
-    return when_sentence(fc["regrade_due_date"].values, whole, scenario.horizon_years, is_southern(fc))
+    return when_sentence(fc["regrade_due_date"].values, whole, ahead_years(scenario), is_southern(fc))
 
 
 def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool) -> str:
@@ -145,7 +146,7 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
 def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
     """Which spacer the first regrade wants, and how sure that is."""
     if float(fc["occasion_probability"].values[0]) < 0.005:
-        return f"No other spacer than the fitted one ({scenario.setup.spacer}) is called for."
+        return f"No other spacer than the fitted one ({fitted_spacer(scenario)}) is called for."
     share, beyond = fc["grade_probability"].values[0], float(fc["no_grade_fits"].values[0])
     order = np.argsort(-share)
     best, second = order[0], order[1] if order.size > 1 else order[0]
@@ -223,7 +224,7 @@ def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
         else f"four times in five between {signed_length(low, units)} and {signed_length(high, units)}"
     )
     return (
-        f"Under the pull of the strings the body gives: over {years_words(scenario.horizon_years)} the action {way} "
+        f"Under the pull of the strings the body gives: over {years_words(ahead_years(scenario))} the action {way} "
         f"for good by about {length_words(abs(middle), units)} ({reach}). This does not come back; only a regrade "
         "takes it out."
     )
@@ -321,7 +322,7 @@ def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
         "dry_days_per_year": float(fc.attrs["dry_days_per_year"]),
         "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
         "fitted_grade": fc.attrs["fitted_grade"],
-        "horizon_years": scenario.horizon_years,
+        "horizon_years": ahead_years(scenario),
         "regrade_due_date": dict(zip(("p10", "p50", "p90"), dates, strict=True)),
         "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
         "regrades": regrades,

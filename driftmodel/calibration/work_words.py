@@ -1,0 +1,188 @@
+"""Work in a bench's own words: 'lowered saddle 0.030 in', 'swapped spacer to +2', 'truss rod 1/4 turn', 'strings off'.
+
+What moves the strings must be understood or is asked about; what is known to move nothing is kept as words.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from driftmodel.base.errors import near_match
+from driftmodel.base.lengths import Said, said_lengths
+from driftmodel.base.records import SpacerSet
+
+DOWN = (
+    "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",
+    "take", "taken", "reduced", "dropped", "less", "planed", "shortened", "trimmed",
+)  # fmt: skip
+UP = ("raise", "raised", "higher", "up", "added", "add", "shimmed", "built", "taller", "more")
+#: what leaves the neck's angle anew, by an amount nobody wrote down (common practice, no source)
+ANEW = (
+    "neck reset", "neck set anew", "reset the neck", "refret", "refretted", "fret dress", "frets dressed", "fret level",
+    "frets levelled", "frets leveled", "bridge reglued", "reglued bridge", "reglued the bridge", "new bridge",
+    "brace reglued", "reglued brace", "loose brace", "crack", "cracked", "damage", "damaged", "fell", "dropped it",
+    "fall", "knocked", "new nut", "nut", "neck bolts",
+)  # fmt: skip
+#: what moves nothing that is read here (common practice, no source)
+NOTHING = (
+    "new strings", "restrung", "string change", "changed strings", "strings changed", "cleaned", "cleaning", "polished",
+    "oiled", "tuners", "tuning machines", "pickup", "electronics", "strap button", "inspected", "inspection",
+    "humidifier", "none", "nothing", "no work", "playing", "tuned",
+)  # fmt: skip
+EXAMPLES = "saddle -0.4 mm; spacer {label}; truss rod; strings off; action -0.1 mm; anew: neck reset; note: cleaned"
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One piece of work understood; the fields of records.WorkDone without its day."""
+
+    words: str
+    spacer: str = ""
+    saddle_mm: float = 0.0
+    action_mm: float = 0.0
+    truss_rod: bool = False
+    anew: bool = False
+    strings_on: bool | None = None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A piece not understood: what came, what is needed, and words that would do."""
+
+    came: str
+    needed: str
+    mend: str
+
+
+def pieces_of(words: str) -> list[str]:
+    """The pieces of a cell: between them a semicolon, 'and', 'then', a comma before a word, or + with spaces."""
+    split = re.split(r"\s+\+\s+|\s*;\s*|\s+and\s+|\s+then\s+|,\s+(?=[A-Za-z])", words.strip())
+    return [piece.strip() for piece in split if piece.strip()]
+
+
+def understood(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
+    """One piece of work. fitted: the spacer now in the joint, for what is asked back."""
+    plain = " ".join(words.lower().split())
+    if plain.startswith(("note:", "note ")):
+        return Piece(words)
+    if plain.startswith("anew"):
+        return Piece(words, anew=True)
+    if plain.startswith("action"):
+        return _by_amount(words, plain, "action", fitted)
+    if re.search(r"\b(spacers?|shims?|wedges?)\b", plain):
+        return _spacer(words, spacers, fitted)
+    if "saddle" in plain:
+        return _by_amount(words, plain, "saddle", fitted)
+    if re.search(r"\btruss\b|\btrussrod\b|\brod\b|\brelief\b", plain):
+        return Piece(words, truss_rod=True)
+    if _names(plain, NOTHING):
+        return Piece(words)
+    if re.search(r"\bstrings?\b", plain):
+        return _strings(words, plain)
+    if _names(plain, ANEW):
+        return Piece(words, anew=True)
+    return Asked(
+        f'"{words}" is work that is not understood',
+        "what it moved: " + EXAMPLES.format(label=fitted),
+        f"note: {words}",
+    )
+
+
+def _names(plain: str, known: tuple[str, ...]) -> bool:
+    return any(re.search(rf"\b{re.escape(one)}\b", plain) for one in known)
+
+
+def _strings(words: str, plain: str) -> Piece | Asked:
+    if re.search(r"\b(off|removed|slack|slackened|down)\b", plain):
+        return Piece(words, strings_on=False)
+    if re.search(r"\b(on|back|up)\b", plain):
+        return Piece(words, strings_on=True)
+    return Asked(f'"{words}"', "strings off, strings on, or note: for what changes nothing", f"note: {words}")
+
+
+def _by_amount(words: str, plain: str, what: str, fitted: str) -> Piece | Asked:
+    """A change of the saddle's height, or of the action by other work, with sign and unit."""
+    lengths = said_lengths(words)
+    down, up = _names(plain, DOWN), _names(plain, UP)
+    if len(lengths) != 1 or re.search(r"\bto\b", plain):
+        return Asked(
+            f'"{words}" does not say by how much', f"the change of the {what} with sign and unit, + higher",
+            f"{what} -0.4 mm",
+        )  # fmt: skip
+    said = lengths[0]
+    amount = said.length_mm
+    sign = "-" if said.value < 0 or (down and not up) else "+"
+    if amount is None:
+        shown = f"{sign}{abs(said.value):g}"
+        unit = "in" if abs(said.value) < 0.1 else "thou" if abs(said.value) > 10 else "mm"
+        return Asked(f'"{words}" has no unit', "mm, in or thou (thousandths of an inch)", f"{what} {shown} {unit}")
+    if down == up and not said.signed:
+        return Asked(
+            f'"{words}" does not say whether the {what} got higher or lower', "a sign, + higher",
+            f"{what} -{said.words}",
+        )  # fmt: skip
+    if (down and not up and said.signed and said.value > 0) or (up and not down and said.value < 0):
+        return Asked(f'"{words}" says higher and lower at once', "one of the two", f"{what} {sign}{_bare(said)}")
+    change = abs(amount) if sign == "+" else -abs(amount)
+    if abs(change) > 5.0:
+        return Asked(
+            f'"{words}" is a change of {change:+.2f} mm', "a change of 5 mm at most",
+            f"{what} {sign}{abs(said.value):g} thou" if said.unit != "thou" else f"{what} {sign}0.4 mm",
+        )  # fmt: skip
+    return Piece(words, saddle_mm=change) if what == "saddle" else Piece(words, action_mm=change)
+
+
+def _bare(said: Said) -> str:
+    return said.words.lstrip("+-−– ")
+
+
+def _spacer(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
+    """The label fitted: the one after 'to', 'with', 'for' or an arrow, or the only one named; or by its taper."""
+    tokens = [token.strip(",;:()\"'") for token in re.sub(r"(->|→|=>|=)", r" \1 ", words).split()]
+    named: list[tuple[str, bool]] = []
+    for place, token in enumerate(tokens):
+        label = _label(token, spacers.labels)
+        if label:
+            before = tokens[place - 1].lower() if place else ""
+            named.append((label, before in ("to", "->", "→", "=>", "=", "with", "for")))
+    pointed = [label for label, is_new in named if is_new]
+    labels = pointed[-1:] or list(dict.fromkeys(label for label, _ in named))
+    if len(labels) == 1:
+        return Piece(words, spacer=labels[0])
+    if not labels:
+        for said in said_lengths(words):
+            taper = said.length_mm
+            if said.unit and taper is not None:
+                near = [label for label, own in zip(spacers.labels, spacers.tapers_mm, strict=True)
+                        if abs(own - taper) < 0.006]  # fmt: skip
+                if len(near) == 1:
+                    return Piece(words, spacer=near[0])
+    return _which_spacer(words, tokens, labels, spacers, fitted)
+
+
+def _label(token: str, labels: tuple[str, ...]) -> str:
+    if token in labels:
+        return token
+    alike = [label for label in labels if label.casefold() == token.casefold()]
+    return alike[0] if len(alike) == 1 and token not in ("a", "i") else ""
+
+
+def _which_spacer(
+    words: str, tokens: list[str], named: list[str], spacers: SpacerSet, fitted: str
+) -> Asked:  # fmt: skip
+    if len(named) > 1:
+        return Asked(f'"{words}" names {len(named)} spacers', "the one now fitted", f"spacer {named[-1]}")
+    labels = spacers.labels
+    steps = next((int(token) for token in tokens if re.fullmatch(r"[+-]\d{1,2}", token)), None)
+    if steps is not None and 0 <= labels.index(fitted) + steps < len(labels):
+        there = labels[labels.index(fitted) + steps]
+        return Asked(
+            f'no spacer "{steps:+d}" in the set; {abs(steps)} grades {"up" if steps > 0 else "down"} from {fitted} is '
+            f"{there}",
+            "one of " + ", ".join(labels),
+            f"spacer {there}",
+        )
+    last = tokens[-1] if tokens else ""
+    close = near_match(last, labels)
+    return Asked(f'"{words}" names no spacer of the set.{close}', "one of " + ", ".join(labels), f"spacer {fitted}")

@@ -1,0 +1,105 @@
+"""Work at the bench on the forecast's steps: known by arithmetic. All guitars invented."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+import driftmodel
+from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.outlook.place import grade_for_place
+from driftmodel.outlook.regrade import NEVER, Reading, regrades
+from driftmodel.outlook.work import (
+    action_by_step_mm,
+    ahead_years,
+    as_of,
+    fitted_spacer,
+    grade_lifts_mm,
+    lift_by_step_mm,
+    reaching,
+    saddle_by_step_mm,
+    today_step,
+)
+
+STEP_DAYS = 7
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return load_scenario("first-winter")
+
+
+def worked(scenario: Scenario) -> Scenario:
+    start = scenario.setup.setup
+    work = (
+        WorkDone(start + timedelta(days=700), spacer="G"),
+        WorkDone(start + timedelta(days=703), saddle_mm=-0.4),
+        WorkDone(start + timedelta(days=1400), spacer="K", action_mm=0.1),
+    )
+    return as_of(scenario, start + timedelta(days=1500), work)
+
+
+def test_work_counts_from_the_first_step_at_or_after_its_day(scenario: Scenario) -> None:
+    own = worked(scenario)
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario), strict=True))
+    lift, saddle = lift_by_step_mm(own, 300, STEP_DAYS), saddle_by_step_mm(own, 300, STEP_DAYS)
+    assert lift[[99, 100, 199, 200]] == pytest.approx([0.0, lifts["G"], lifts["G"], lifts["K"]])
+    assert saddle[[100, 101, 299]] == pytest.approx([0.0, -0.4, -0.4])
+    assert action_by_step_mm(own, 300, STEP_DAYS)[299] == pytest.approx((lifts["K"] - 0.4) / 2.0 + 0.1)
+    assert fitted_spacer(own) == "K" and fitted_spacer(own, own.setup.setup + timedelta(days=800)) == "G"
+    assert fitted_spacer(scenario) == "J" and today_step(own, STEP_DAYS) == 215
+
+
+def test_as_of_looks_as_far_ahead_from_any_day(scenario: Scenario) -> None:
+    own = worked(scenario)
+    assert ahead_years(own) == ahead_years(scenario) == scenario.horizon_years and own.horizon_years == 25
+    again = as_of(own, own.setup.setup + timedelta(days=900))
+    assert ahead_years(again) == scenario.horizon_years and len(again.work) == 2
+    assert reaching(scenario, scenario.setup.setup + timedelta(days=19 * 366)).horizon_years == 22
+
+
+def test_strings_off_are_events(scenario: Scenario) -> None:
+    day = scenario.setup.setup + timedelta(days=400)
+    own = as_of(scenario, day, (WorkDone(day, strings_on=False),))
+    assert [(event.start, event.strings_on) for event in own.events] == [(day, False)]
+
+
+def test_no_regrade_is_due_before_today_and_it_counts_with_the_spacer_fitted(scenario: Scenario) -> None:
+    """Saddle rising 0.1 mm a year: due after some 6 years. With a spacer that takes 0.6 mm back after 5 years and today
+    there, as long again; already long outside, it is due today."""
+    years = np.arange(1500) * STEP_DAYS / 365.25
+    rise = 0.1 * years[None, :]
+    reading = Reading(rise, scenario.setup.action_12th_mm + rise / 2.0, STEP_DAYS)
+    first = regrades(reading, scenario).step[0, 0]
+    day = scenario.setup.setup + timedelta(days=round(5 * 365.25))
+    lower = scenario.instrument.spacers.labels[int(np.argmin(np.abs(grade_lifts_mm(scenario) + 0.6)))]
+    regraded = regrades(reading, as_of(scenario, day, (WorkDone(day, spacer=lower),))).step[0, 0]
+    assert (regraded - first) * STEP_DAYS / 365.25 == pytest.approx(6.0, abs=1.2)
+    late = scenario.setup.setup + timedelta(days=10 * 365)
+    assert regrades(reading, as_of(scenario, late)).step[0, 0] == today_step(as_of(scenario, late), STEP_DAYS)
+    cut = regrades(reading, as_of(scenario, day, (WorkDone(day, saddle_mm=-0.6),))).step[0, 0]
+    assert first < cut  # a lower saddle takes the action back but uses up its room
+    assert regrades(reading, as_of(scenario, day)).step[0, 0] == first != NEVER
+
+
+def test_the_forecast_shows_work_and_counts_from_today(scenario: Scenario) -> None:
+    short = replace(scenario, horizon_years=3)
+    day = short.setup.setup + timedelta(days=500)
+    plain = driftmodel.forecast(short, draws=12)
+    own = driftmodel.forecast(as_of(short, day, (WorkDone(day, spacer="G"),)), draws=12)
+    lift = grade_lifts_mm(short)[short.instrument.spacers.labels.index("G")]
+    step = own["action_12th"].values[:, :900] - plain["action_12th"].values[:, :900]
+    assert step[:, :500] == pytest.approx(0.0, abs=1e-5) and step[:, 500:] == pytest.approx(lift / 2.0, abs=1e-5)
+    assert own.attrs["fitted_grade"] == "G" and own["year"].size == 3 and own["time"].size == plain["time"].size + 730
+    first = own["regrade_date"].values[:, 0]
+    assert (first[~np.isnat(first)] >= np.datetime64(day)).all()
+
+
+def test_grades_are_chosen_for_the_years_to_come(scenario: Scenario) -> None:
+    day = date(2030, 3, 1)
+    table = grade_for_place(as_of(scenario, day, (WorkDone(date(2028, 3, 1), spacer="G"),)), years=4, count=20)
+    assert table.fitted == "G" and table.years == 4
