@@ -120,8 +120,8 @@ def worked_guitar(world: Path) -> None:
 def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
     run: Callable[..., object], world: Path
 ) -> None:
-    """The spacer is F since the work: the report says so, years count from the last reading and no regrade is due before
-    it. The day's own before and after are no slips."""
+    """The spacer is F since the work: the report says so, years count from the last reading and no regrade is due
+    before it. The day's own before and after are no slips."""
     worked_guitar(world)
     ran = run("calibrate", "two-winters", "--readings", "bench.csv", "--forecast")
     assert ran.code == 0 and "slip" not in ran.out

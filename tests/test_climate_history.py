@@ -266,3 +266,11 @@ def test_figure_carries_the_data_and_units(tmp_path: Path) -> None:
 
 def test_outdoor_air_is_said_to_be_outdoor_air() -> None:
     assert "outdoor air" in air_summary(read_air(WEATHER / "sand_point.csv"))
+
+
+def test_what_is_drawn_for_a_day_does_not_hang_on_the_days_after_it() -> None:
+    """A year's air of a weather member is the first year of three years' air."""
+    climate = load_scenario("first-winter").stays[-1].climate
+    one, three = (climate_air(climate, date(2026, 10, 1), 24 * days, member=2, seed=11) for days in (365, 1095))
+    for name in ("air_temperature", "relative_humidity"):
+        assert np.array_equal(one[name].values, three[name].values[: 24 * 365])

@@ -138,11 +138,10 @@ def _other_days(year: Dataset, time: Times, seed: int, member: int) -> tuple[Arr
     days = time.astype("datetime64[D]")
     first = min(_NOISE_FROM, days[0])
     number = (days - first).astype(np.int64)
-    random = np.random.default_rng((seed, member, 3))
-    count = int(number[-1]) + 1
-    fresh = random.random(count) < 1.0 / BLOCK_DAYS
+    count = int(number[-1]) + 1  # a stream each: what is drawn for a day must not hang on how many days follow it
+    fresh = np.random.default_rng((seed, member, 3)).random(count) < 1.0 / BLOCK_DAYS
     fresh[0] = True
-    shift = random.integers(-NEAR_DAYS, NEAR_DAYS + 1, size=count)
+    shift = np.random.default_rng((seed, member, 4)).integers(-NEAR_DAYS, NEAR_DAYS + 1, size=count)
     shift = shift[np.maximum.accumulate(np.where(fresh, np.arange(count), 0))]
     source = (target + 24 * shift[number]) % HOURS_OF_YEAR
     temperature, humidity = year["air_temperature"].values, year["relative_humidity"].values
