@@ -133,6 +133,8 @@ def copy_fleet(path: Path, folder: Path) -> Path:
     """Copies a fleet file and the tables beside it that bear its name; returns the copy's path. Raises BadInput."""
     import shutil
 
+    from driftmodel.base.written import write_folder
+
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BadInput(
             "it is there already and not an empty folder",
@@ -140,10 +142,13 @@ def copy_fleet(path: Path, folder: Path) -> Path:
             file=folder,
             mend=f"--demo {folder}-2",
         )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+
+    def fill(fresh: Path) -> None:
         for file in (path, *sorted(path.parent.glob(f"{path.stem}-*.csv"))):
-            shutil.copyfile(file, folder / file.name)
+            shutil.copyfile(file, fresh / file.name)
+
+    try:
+        write_folder(folder.resolve(), fill, path.name)
     except OSError as fault:
         raise BadInput(
             f"it cannot be written ({fault.strerror or fault})", "a place you may write to", file=folder,

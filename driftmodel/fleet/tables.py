@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import check_file
+from driftmodel.base.written import write_file
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -250,11 +251,10 @@ def _header(file: Path) -> tuple[list[str], int]:
 def write_faults(faults: Sequence[Fault], file: Path) -> None:
     """The rejects as CSV: file, row, column, reason, value; written whole or not at all."""
     import csv
-    import os
+    from io import StringIO
 
-    part = file.with_name(file.name + ".part")
-    with part.open("w", encoding="utf-8", newline="") as out:
-        writer = csv.writer(out)
-        writer.writerow(("file", "row", "column", "reason", "value"))
-        writer.writerows((fault.file, fault.row, fault.column, fault.reason, fault.value) for fault in faults)
-    os.replace(part, file)
+    out = StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(("file", "row", "column", "reason", "value"))
+    writer.writerows((fault.file, fault.row, fault.column, fault.reason, fault.value) for fault in faults)
+    write_file(file, out.getvalue().encode("utf-8"))
