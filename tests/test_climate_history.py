@@ -94,10 +94,11 @@ def test_member_zero_is_the_air_as_read() -> None:
 
 @pytest.mark.parametrize("place", ["chicago", "greensboro", "sand_point"])
 def test_members_have_days_of_their_own_as_different_as_real_ones(place: str) -> None:
-    """Against the shipped typical years, made of measured months. Daily anomalies keep sd and persistence: the slow part
-    adds 1.2 K to 2.9-4.7 K (3-8 %), and one day in ten begins a block. Monthly means differ between years by 1 to 3 K and
-    2 to 7 points in such places (from memory); forty years leave some 11 % of noise in such an sd. A member keeps the
-    seasons: what a year's own months were away from the smooth course is spread over its neighbours, up to 1.7 K."""
+    """Against the shipped typical years, made of measured months. Daily anomalies keep sd and persistence: the slow
+    part adds 1.2 K to 2.9-4.7 K (3-8 %), and one day in ten begins a block. Monthly means differ between years by 1
+    to 3 K and 2 to 7 points in such places (from memory); forty years leave some 11 % of noise in such an sd. A
+    member keeps the seasons: what a year's own months were away from the smooth course is spread over its
+    neighbours, up to 1.7 K."""
     year = read_weather(WEATHER / f"{place}.csv")
     time = hours_from("2001-01-01", 24 * 14610)
     at = hour_of_year(time)

@@ -1,5 +1,7 @@
 """The library of numbers: woods, finishes, general numbers and their sources, read from species_data when asked for.
 
+A number that physics is to use is asked for by `general`, `number` or `finish_permeance`, which note that it is used.
+
 A number that lacks value, unit, spread, spread_kind, source or status, or that names a source not listed in
 sources.toml, does not load. Every fault of a file or a name is a BadInput.
 """
@@ -18,6 +20,7 @@ from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
 from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, text_of
+from driftmodel.base.provenance import note
 
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
 #: files beside the general numbers that hold something else
@@ -149,8 +152,9 @@ def _read_disagreement(raw: dict[str, Any], file: Path) -> Disagreement:
 # ---- woods -----------------------------------------------------------------------------------------------------
 
 
-def _folder() -> Path:
-    return species_data_dir()
+def data_folders() -> tuple[Path, ...]:
+    """The folders numbers are read from."""
+    return (species_data_dir(),)
 
 
 def _plain(name: str) -> str:
@@ -168,14 +172,14 @@ def _wood_at(path: Path) -> Wood:
 
 
 @cache
-def _all_woods() -> tuple[Wood, ...]:
-    return tuple(_wood_at(path) for path in sorted((_folder() / "woods").glob("*.toml")))
+def _woods_in(folders: tuple[Path, ...]) -> tuple[Wood, ...]:
+    return tuple(_wood_at(path) for folder in folders for path in sorted((folder / "woods").glob("*.toml")))
 
 
 @cache
-def _aliases() -> dict[str, Wood]:
+def _aliases_in(folders: tuple[Path, ...]) -> dict[str, Wood]:
     found: dict[str, Wood] = {}
-    for one in _all_woods():
+    for one in _woods_in(folders):
         for alias in (one.name, *one.aliases):
             found.setdefault(_plain(alias), one)
     return found
@@ -183,19 +187,21 @@ def _aliases() -> dict[str, Wood]:
 
 def wood(name: str) -> Wood:
     """The wood of this trade name or alias (any case). Raises BadInput with the nearest known name."""
-    direct = _folder() / "woods" / f"{file_stem(name)}.toml"
-    if is_there(direct):
-        return _wood_at(direct)
-    found = _aliases().get(_plain(name))
+    for folder in data_folders():
+        direct = folder / "woods" / f"{file_stem(name)}.toml"
+        if is_there(direct):
+            return _wood_at(direct)
+    known = _aliases_in(data_folders())
+    found = known.get(_plain(name))
     if found is not None:
         return found
-    raise BadInput(f'no wood is called "{name}".{near_match(_plain(name), _aliases())}', "a known wood",
+    raise BadInput(f'no wood is called "{name}".{near_match(_plain(name), known)}', "a known wood",
                    mend="list them with: driftmodel woods")  # fmt: skip
 
 
 def wood_names() -> tuple[str, ...]:
     """Names of all woods, sorted."""
-    return tuple(sorted(one.name for one in _all_woods()))
+    return tuple(sorted(one.name for one in _woods_in(data_folders())))
 
 
 def number(of: Wood, key: str) -> Datum:
@@ -205,14 +211,15 @@ def number(of: Wood, key: str) -> Datum:
     spread. Raises BadInput when no wood of the kind has such a number.
     """
     own = of.numbers.get(key)
-    return own if own is not None else _stand_in(of.kind, key)
+    return note(f"{of.name}, {key}", own if own is not None else _stand_in(of.kind, key, data_folders()))
 
 
 @cache
-def _stand_in(kind: str, key: str) -> Datum:
-    having = [one.numbers[key] for one in _all_woods() if one.kind == kind and key in one.numbers]
+def _stand_in(kind: str, key: str, folders: tuple[Path, ...]) -> Datum:
+    woods = _woods_in(folders)
+    having = [one.numbers[key] for one in woods if one.kind == kind and key in one.numbers]
     if not having:
-        known = sorted({name for one in _all_woods() for name in one.numbers})
+        known = sorted({name for one in woods for name in one.numbers})
         raise BadInput(f'no {kind} has a number called "{key}".{near_match(key, known)}', "one of " + ", ".join(known),
                        mend="add the number to the wood's file in species_data/woods")  # fmt: skip
     logs = [log(one.value) for one in having]
@@ -230,9 +237,13 @@ def _stand_in(kind: str, key: str) -> Datum:
 # ---- finishes, general numbers, sources --------------------------------------------------------------------------
 
 
-@cache
 def _finishes() -> dict[str, Finish]:
-    path = _folder() / "finishes.toml"
+    return _finishes_in(data_folders())
+
+
+@cache
+def _finishes_in(folders: tuple[Path, ...]) -> dict[str, Finish]:
+    path = folders[0] / "finishes.toml"
     found: dict[str, Finish] = {}
     for raw in _tables(read_toml(path), "finish", path):
         name = raw.get("name")
@@ -274,15 +285,25 @@ def finish(name: str) -> Finish:
     return found
 
 
+def finish_permeance(name: str) -> Datum:
+    """The permeance of the finish of this name, kg/(m2 s Pa); infinite for bare wood. Raises BadInput as `finish`."""
+    found = finish(name)
+    return note(f"{found.name}, permeance", found.permeance)
+
+
 def finish_names() -> tuple[str, ...]:
     """Names of all finishes, in the order of the file."""
     return tuple(dict.fromkeys(one.name for one in _finishes().values()))
 
 
-@cache
 def _general() -> dict[str, Datum]:
+    return _general_in(data_folders())
+
+
+@cache
+def _general_in(folders: tuple[Path, ...]) -> dict[str, Datum]:
     found: dict[str, Datum] = {}
-    for path in sorted(_folder().glob("*.toml")):
+    for path in sorted(folders[0].glob("*.toml")):
         if path.name in OTHER_FILES:
             continue
         for key, raw in read_toml(path).items():
@@ -299,7 +320,7 @@ def general(name: str) -> Datum:
     if found is None:
         raise BadInput(f'no general number is called "{name}".{near_match(name, _general())}', "a known number",
                        mend="see species_data/README.md")  # fmt: skip
-    return found
+    return note(name, found)
 
 
 def general_names() -> tuple[str, ...]:
@@ -307,10 +328,14 @@ def general_names() -> tuple[str, ...]:
     return tuple(_general())
 
 
-@cache
 def sources() -> dict[str, dict[str, Any]]:
     """Every source by its key: {'reference': words, 'kind': words, ...}."""
-    path = _folder() / "sources.toml"
+    return _sources_in(data_folders())
+
+
+@cache
+def _sources_in(folders: tuple[Path, ...]) -> dict[str, dict[str, Any]]:
+    path = folders[0] / "sources.toml"
     found = read_toml(path)
     for key, raw in found.items():
         if not isinstance(raw, dict) or not all(isinstance(raw.get(word), str) for word in ("reference", "kind")):

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from math import inf
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 Point = tuple[float, float]
+#: metadata of a field that says where a record was read, not what it says
+NOT_AN_INPUT = {"input": False}
 
 
 @dataclass(frozen=True)
@@ -136,7 +139,7 @@ class Instrument:
     strings: Strings
     body_fret: int
     spacers: SpacerSet
-    file: str = ""
+    file: str = field(default="", metadata=NOT_AN_INPUT)
 
 
 @dataclass(frozen=True)
@@ -183,12 +186,16 @@ class Normals:
 
 @dataclass(frozen=True)
 class Outdoor:
-    """Where outdoor air comes from: exactly one of weather_file, normals. (A logger is indoor air: see Climate.)"""
+    """Where outdoor air comes from: exactly one of weather_file, normals. (A logger is indoor air: see Climate.)
+
+    Every hour is warmer_k warmer and drier_pct points of relative humidity drier than that: a what-if."""
 
     weather_file: str | None
     normals: Normals | None
     year_to_year_sd_c: float
     year_to_year_sd_pct: float
+    warmer_k: float = 0.0
+    drier_pct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -207,7 +214,17 @@ class Climate:
     gap_policy: str | None  # None refuses gaps; 'interpolate' or 'hold' fill them, flagged
     repeat_years: bool
     case: Case | None
-    file: str = ""
+    file: str = field(default="", metadata=NOT_AN_INPUT)
+
+    def beside(self, name: str) -> Path:
+        """A file named in the climate file, from that file's own folder."""
+        return (Path(self.file).parent / name) if self.file else Path(name)
+
+    @property
+    def input_files(self) -> tuple[Path, ...]:
+        """The weather or logger file it rests on, if it does on one."""
+        weather = self.outdoor.weather_file if self.outdoor else None
+        return tuple(self.beside(name) for name in (weather, self.logger_file) if name)
 
 
 @dataclass(frozen=True)
@@ -290,7 +307,7 @@ class Scenario:
     seed: int
     hysteresis: bool
     weather_members: int
-    file: str = ""
-    raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    file: str = field(default="", metadata=NOT_AN_INPUT)
+    raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}), metadata=NOT_AN_INPUT)
     work: tuple[WorkDone, ...] = ()
     today: date | None = None

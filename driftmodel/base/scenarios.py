@@ -12,6 +12,7 @@ from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.file_models import FileModel
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
+from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import is_there
 from driftmodel.base.records import (
     Block,
@@ -50,6 +51,15 @@ _SCENARIO_FIELDS = (
     "weather_members",
 )
 
+#: records and their files' own words, by the bytes they were read from: a fleet asks for the same ones for every cell
+_scenarios: Memory[tuple[ScenarioFile, dict[str, Any]]] = Memory(64)
+_instruments: Memory[tuple[Instrument, dict[str, Any]]] = Memory(64)
+_climates: Memory[tuple[Climate, dict[str, Any]]] = Memory(256)
+
+
+def _bytes_of(path: Path) -> str:
+    return fingerprint(path, file_digest(path))
+
 
 def scenario_names() -> tuple[str, ...]:
     """Names of the shipped scenarios, usable without a path."""
@@ -62,14 +72,17 @@ def load_scenario(name: str | Path) -> Scenario:
     Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
     """
     path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
-    data, raw = validated(ScenarioFile, path)
-    instrument = load_instrument(_beside(path, data.instrument, "instruments", "instrument", ("instrument",)))
+    data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path))
+    instrument, instrument_raw = _instrument(
+        _beside(path, data.instrument, "instruments", "instrument", ("instrument",))
+    )
     if data.setup.spacer not in instrument.spacers.labels:
         raise _unknown(path, ("setup", "spacer"), data.setup.spacer, "spacer", instrument.spacers.labels)
-    stays = tuple(
-        Stay(stay.start, load_climate(_beside(path, stay.climate, "climates", "climate", ("stay", index, "climate"))))
+    places = [
+        _climate(_beside(path, stay.climate, "climates", "climate", ("stay", index, "climate")))
         for index, stay in enumerate(data.stay)
-    )
+    ]
+    stays = tuple(Stay(stay.start, climate) for stay, (climate, _) in zip(data.stay, places, strict=True))
     setup = _fields(data.setup, built_temperature_c=data.setup.built_temperature_degc)
     return Scenario(
         name=path.stem,
@@ -82,8 +95,8 @@ def load_scenario(name: str | Path) -> Scenario:
         raw=MappingProxyType(
             {
                 "scenario": raw,
-                "instrument": read_toml(Path(instrument.file))[0],
-                "climates": {stay.climate.name: read_toml(Path(stay.climate.file))[0] for stay in stays},
+                "instrument": instrument_raw,
+                "climates": {climate.name: words for climate, words in places},
             }
         ),
         **{key: getattr(data, key) for key in _SCENARIO_FIELDS},
@@ -103,11 +116,19 @@ def find_instrument(name: str | Path) -> Instrument:
 
 def load_instrument(path: Path) -> Instrument:
     """The instrument in a TOML file; every wood and finish it names is known, or BadInput says which is not."""
-    data, _ = validated(InstrumentFile, path)
+    return _instrument(path)[0]
+
+
+def _instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
+    return _instruments.of(_bytes_of(path), lambda: _read_instrument(path))
+
+
+def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
+    data, raw = validated(InstrumentFile, path)
     _check_names(path, data)
     body, joint, strings = data.body, data.joint, data.strings
     ordered = sorted(joint.spacers.items(), key=lambda item: item[1])
-    return Instrument(
+    read = Instrument(
         name=path.stem,
         title=data.title,
         invented=data.invented,
@@ -137,17 +158,27 @@ def load_instrument(path: Path) -> Instrument:
         ),
         file=str(path),
     )
+    return read, raw
 
 
 def load_climate(path: Path) -> Climate:
     """The climate in a TOML file."""
-    data, _ = validated(ClimateFile, path)
+    return _climate(path)[0]
+
+
+def _climate(path: Path) -> tuple[Climate, dict[str, Any]]:
+    found = _climates.of(_bytes_of(path), lambda: _read_climate(path))
+    return found if all(map(is_there, found[0].input_files)) else _read_climate(path)
+
+
+def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
+    data, raw = validated(ClimateFile, path)
     room, logger, case = data.room, data.logger, data.case
     if data.outdoor is not None and data.outdoor.weather_file is not None:
         _must_exist(path, ("outdoor", "weather_file"), data.outdoor.weather_file, "weather")
     if logger is not None:
         _must_exist(path, ("logger", "file"), logger.file, "logger")
-    return Climate(
+    read = Climate(
         name=path.stem,
         title=data.title,
         invented=data.invented,
@@ -170,6 +201,7 @@ def load_climate(path: Path) -> Climate:
         case=None if case is None else Case(**_fields(case, humidifier_months=tuple(case.humidifier_months))),
         file=str(path),
     )
+    return read, raw
 
 
 def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> None:

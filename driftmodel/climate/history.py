@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Scenario
+from driftmodel.base.records import Climate, Outdoor, Scenario
 from driftmodel.climate.air import Times, daily, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
@@ -118,11 +118,6 @@ def climate_air(climate: Climate, start: date, hours: int, member: int = 0, seed
     return air if climate.case is None else case_air(air, climate.case)
 
 
-def _beside(climate: Climate, name: str) -> Path:
-    """A file named in a climate file, from that file's own folder."""
-    return (Path(climate.file).parent / name) if climate.file else Path(name)
-
-
 def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
     outdoor = climate.outdoor
     assert outdoor is not None
@@ -130,7 +125,7 @@ def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Datas
     if outdoor.normals is not None:
         air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
     elif outdoor.weather_file is not None:
-        year = read_weather(_beside(climate, outdoor.weather_file), gap_policy=climate.gap_policy)
+        year = read_weather(climate.beside(outdoor.weather_file), gap_policy=climate.gap_policy)
         air = _picked(year, time, hour_of_year(time))
     else:
         raise BadInput(
@@ -140,12 +135,22 @@ def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Datas
             place="[outdoor]",
             mend='weather_file = "..."',
         )
-    return weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct, year)
+    air = weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct, year)
+    return warmer_air(air, outdoor)
+
+
+def warmer_air(air: Dataset, outdoor: Outdoor) -> Dataset:
+    """Outdoor air made warmer and drier in every hour, as the record says."""
+    if outdoor.warmer_k == 0.0 and outdoor.drier_pct == 0.0:
+        return air
+    warm = np.clip(air["air_temperature"].values + outdoor.warmer_k, -60.0, 60.0)
+    dry = np.clip(air["relative_humidity"].values - outdoor.drier_pct, 1.0, 100.0)
+    return make_air(air["time"].values, warm, dry, air["filled"].values, air.attrs)
 
 
 def _logger_air(climate: Climate, time: Times) -> Dataset:
     assert climate.logger_file is not None
-    path = _beside(climate, climate.logger_file)
+    path = climate.beside(climate.logger_file)
     record = read_logger(
         path,
         columns=dict(climate.logger_columns) or None,

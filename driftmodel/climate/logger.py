@@ -8,7 +8,6 @@ apart is interpolated and flagged; a longer gap is refused unless a gap policy i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, check_gap_policy, fill_gaps, make_air
@@ -34,6 +34,7 @@ LONGEST_STEP = 2 * HOUR
 SATURATED_UP_TO_PCT = 102.0
 #: an indoor temperature beyond these is a fault
 LOW_C, HIGH_C = -45.0, 60.0
+_files: Memory[Dataset] = Memory(8)
 
 
 def read_logger(
@@ -53,22 +54,19 @@ def read_logger(
     """
     place = Path(path)
     check_gap_policy(gap_policy, place)
-    stat = check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
-    named = None if columns is None else tuple(columns.items())
-    return _read(place, named, time_zone, gap_policy, day_first, stat.st_mtime_ns, stat.st_size).copy(deep=True)
+    check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
+    key = fingerprint(place, file_digest(place), columns, time_zone, gap_policy, day_first)
+    return _files.of(key, lambda: _read(place, columns, time_zone, gap_policy, day_first)).copy(deep=True)
 
 
-@lru_cache(maxsize=8)
 def _read(
     path: Path,
-    columns: tuple[tuple[str, str], ...] | None,
+    columns: Mapping[str, str] | None,
     time_zone: str | None,
     gap_policy: str | None,
     day_first: bool | None,
-    _mtime: int,
-    _size: int,
 ) -> Dataset:
-    table = read_table(path, None if columns is None else dict(columns))
+    table = read_table(path, columns)
     table, blank = _without_blanks(table, gap_policy)
     utc = utc_times(table, path, time_zone, day_first)
     temperature = _numbers(table, "temperature", path)

@@ -1,10 +1,10 @@
 """Invented weather from twelve monthly normals; other years' weather from one year's days and slow anomalies.
 
-A member of the weather has days of its own: blocks of days of the file, taken from dates near by in the season, so that
-what hangs together within days and over some days stays together (stationary bootstrap: Politis and Romano 1994, Journal
-of the American Statistical Association 89, 1303-1313). The season's own course between the two dates is taken out and
-put back, or the spread would grow where the year turns fastest (James and Arguez 2015, Journal of Atmospheric and Oceanic
-Technology 32, 2297-2304). What months and years differ by, beyond their days, is a slow anomaly on top.
+A member of the weather has days of its own: blocks of days of the file, taken from dates near by in the season, so
+that what hangs together within days and over some days stays together (stationary bootstrap: Politis and Romano 1994,
+Journal of the American Statistical Association 89, 1303-1313). The season's own course between the two dates is taken
+out and put back, or the spread would grow where the year turns fastest (James and Arguez 2015, Journal of Atmospheric
+and Oceanic Technology 32, 2297-2304). What months and years differ by, beyond their days, is a slow anomaly on top.
 
 All noise is drawn day by day from a fixed first day, so that a seed and a member give the same weather on the same
 dates whatever span is asked for: two scenarios are compared on common random numbers.

@@ -8,7 +8,6 @@ hour 1 becomes the mean over 00:00 to 01:00. A typical year belongs to no year: 
 
 from __future__ import annotations
 
-from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
 from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 DISAGREE_PCT = 5.0
+_files: Memory[Dataset] = Memory(16)
 
 
 def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
@@ -39,12 +40,12 @@ def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
     """
     place = Path(path)
     check_gap_policy(gap_policy)
-    stat = check_file(place, "a weather file: EPW, TMY3, TMY2 or CSV", most_mb=MOST_TEXT_MB)
-    return _read(place, gap_policy, stat.st_mtime_ns, stat.st_size).copy(deep=True)
+    check_file(place, "a weather file: EPW, TMY3, TMY2 or CSV", most_mb=MOST_TEXT_MB)
+    key = fingerprint(place, file_digest(place), gap_policy)
+    return _files.of(key, lambda: _read(place, gap_policy)).copy(deep=True)
 
 
-@lru_cache(maxsize=16)
-def _read(path: Path, gap_policy: str | None, _mtime: int, _size: int) -> Dataset:
+def _read(path: Path, gap_policy: str | None) -> Dataset:
     rows = rows_of(path)
     check_calendar(rows, path)
     values = [numbers(rows, k, path) for k in range(3)]

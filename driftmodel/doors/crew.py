@@ -39,8 +39,8 @@ def crew_of(workers: int, scheduler: str | None, keep: Path | None) -> Crew:
     """The crew of these options. Raises BadInput for a --keep that cannot be written."""
     from tempfile import TemporaryFile
 
+    from driftmodel.base.keeping import cache_folder
     from driftmodel.fleet.run import Crew
-    from driftmodel.structure.response import cache_folder
 
     if scheduler is not None and keep is None:
         return Crew(workers, scheduler, None)  # workers elsewhere may not reach this machine's cache

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,14 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.records import Scenario
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
-from driftmodel.climate.history import climate_air
+from driftmodel.climate.history import climate_air, warmer_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import weather_member
 from driftmodel.fleet.grid import Grid, hours_of, read_grid
-from driftmodel.fleet.run import Crew, Progress, each, in_order, keep, kept_in
+from driftmodel.fleet.run import Crew, Progress, each, in_order
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
@@ -67,6 +67,7 @@ def point_air(point: PointAir, scenario: Scenario, member: int) -> Dataset:
     outdoor = place.climate.outdoor
     if outdoor is not None:
         air = weather_member(air, member, scenario.seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
+        air = warmer_air(air, outdoor)
     if place.climate.room is not None:
         air = indoor_air(air, place.climate.room, place.climate.humidifier)
     if place.climate.case is not None:
@@ -124,27 +125,25 @@ def _points(jobs: list[Any]) -> list[Array]:
 
 def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None) -> Array:
     """Regrades per thousand a year, chance of any, index of the best grade, its share of time inside, percent."""
-    mark = repr((replace(scenario, file=""), draws, point.step_hours, point.time[[0, -1]]))
-    data = point.temperature.tobytes() + point.humidity.tobytes()
-    file = (folder or Path()) / f"{hashlib.sha256(mark.encode() + data).hexdigest()[:32]}.npz"
-    kept = None if folder is None else kept_in(file, "found")
-    if kept is not None:
-        return np.asarray(kept[0])
-    chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), LagCache(1, partial(point_air, point)))
-    due = chain.due.step != NEVER
-    best = grades_of(chain)
-    labels = scenario.instrument.spacers.labels
-    found = np.array(
-        [
-            1000.0 * float(due.sum()) / draws / scenario.horizon_years,
-            float(due[:, 0].mean()),
-            float(labels.index(best.best)),
-            100.0 * best.of(best.best).inside_share,
-        ]
+    key = fingerprint("point", replace(scenario, title="", summary=""), draws, point)
+
+    def make() -> Array:
+        lags = LagCache(1, partial(point_air, point))
+        chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), lags)
+        due = chain.due.step != NEVER
+        best = grades_of(chain)
+        return np.array(
+            [
+                1000.0 * float(due.sum()) / draws / scenario.horizon_years,
+                float(due[:, 0].mean()),
+                float(scenario.instrument.spacers.labels.index(best.best)),
+                100.0 * best.of(best.best).inside_share,
+            ]
+        )
+
+    return Shelf(folder).of(
+        key, make, lambda found: (None, {"found": found}), lambda _, arrays: np.asarray(arrays["found"])
     )
-    if folder is not None:
-        keep(file, found=found)
-    return found
 
 
 def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:

@@ -9,20 +9,19 @@ Where nothing is forgotten within the horizon, all of it is computed hour by hou
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Scenario
+from driftmodel.base.keeping import Memory, fingerprint
+from driftmodel.base.records import Scenario, Stay
 from driftmodel.climate.history import climate_air
-from driftmodel.fleet.kept import stamps
 from driftmodel.outlook.calendar import day_of, horizon_days, stay_means, string_load
+from driftmodel.outlook.chain import air_fingerprint
 from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
 from driftmodel.outlook.movement import READING_STEP_DAYS, cycling_creep, steady_creep
 from driftmodel.wood.creep import moisture_travel
@@ -68,8 +67,8 @@ class _Path:
     time_constants_days: Array
 
 
-_lives: OrderedDict[str, Life] = OrderedDict()
-_paths: OrderedDict[str, _Path | None] = OrderedDict()
+_lives: Memory[Life] = Memory(KEPT_LIVES)
+_paths: Memory[tuple[_Path | None]] = Memory(KEPT_PATHS)
 
 
 def life_of(scenario: Scenario, member: int) -> Life:
@@ -77,25 +76,8 @@ def life_of(scenario: Scenario, member: int) -> Life:
 
     Raises BadInput as climate.history.scenario_air does.
     """
-    key = repr((scenario.stays, scenario.setup.setup, scenario.setup.strung, *_what_counts(scenario, member)))
-    found: Life = _remembered(_lives, key, KEPT_LIVES, lambda: _life(scenario, member))
-    return found
-
-
-def _what_counts(scenario: Scenario, member: int) -> tuple[Any, ...]:
-    setup = scenario.setup
-    built = (setup.built_relative_humidity_pct, setup.built_temperature_c)
-    files = tuple(stamps(stay.climate) for stay in scenario.stays)
-    return (*built, files, scenario.hysteresis, scenario.horizon_years, scenario.seed, member)
-
-
-def _remembered(known: OrderedDict[str, Any], key: str, kept: int, make: Any) -> Any:
-    if key not in known:
-        known[key] = make()
-        while len(known) > kept:
-            known.popitem(last=False)
-    known.move_to_end(key)
-    return known[key]
+    key = fingerprint(scenario.setup.strung, air_fingerprint(scenario, member))
+    return _lives.of(key, lambda: _life(scenario, member))
 
 
 def _life(scenario: Scenario, member: int) -> Life:
@@ -148,17 +130,16 @@ def _common_path(scenario: Scenario, member: int) -> _Path | None:
     """The path of the climate from the last build month of the year on, None where the climate has no air for it."""
     place = scenario.stays[-1].climate
     start = date(scenario.setup.setup.year, 12, 15)
-    key = repr((place, start, *_what_counts(scenario, member)))
+    alone = replace(scenario, stays=(Stay(start, place),), setup=replace(scenario.setup, setup=start))
 
-    def make() -> _Path | None:
+    def make() -> tuple[_Path | None]:
         try:
             air = climate_air(place, start, 24 * horizon_days(scenario), member=member, seed=scenario.seed)
         except BadInput:
-            return None  # the life's own air says what is wrong, if it is
-        return _path(scenario, start, (air["air_temperature"].values, air["relative_humidity"].values))
+            return (None,)  # the life's own air says what is wrong, if it is
+        return (_path(scenario, start, (air["air_temperature"].values, air["relative_humidity"].values)),)
 
-    found: _Path | None = _remembered(_paths, key, KEPT_PATHS, make)
-    return found
+    return _paths.of(air_fingerprint(alone, member), make)[0]
 
 
 def _air(scenario: Scenario, member: int, days: int) -> Air:

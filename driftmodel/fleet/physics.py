@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.keeping import fingerprint
 from driftmodel.base.opened import is_there
 from driftmodel.base.records import Scenario, Stay
-from driftmodel.fleet.kept import kept_climate, kept_response, kept_scenario, stamps
+from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.fleet.life import life_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
@@ -21,6 +22,7 @@ from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.movement import LASTING, MOVED, READING_STEP_DAYS, creep_since, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
+from driftmodel.structure.response import design_response
 from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood.diffusion import time_grid
 
@@ -44,8 +46,7 @@ class OutlookPassages:
 
     def fingerprint(self, cell: Cell) -> str:
         """All that a cell's passages are made from besides the seed and the numbers of draws and members."""
-        scenario = self.scenario(cell, 1, 1, 0)
-        return repr((scenario, [stamps(stay.climate) for stay in scenario.stays], self.grades))
+        return fingerprint(replace(self.scenario(cell, 1, 1, 0), title="", summary=""), self.grades)
 
     def group(self, cell: Cell) -> tuple[str, str]:
         """Cells alike in the first answer share the air, in both the lags too: best worked one after another."""
@@ -59,14 +60,14 @@ class OutlookPassages:
 
     def scenario(self, cell: Cell, members: int, draws: int, seed: int) -> Scenario:
         """The design's scenario, built in the cell's month and living in the cell's climate from set-up on."""
-        base = kept_scenario(self._scenario_named(dict(self.designs)[cell.design]))
+        base = load_scenario(self._scenario_named(dict(self.designs)[cell.design]))
         ready = date(self.build_year, cell.build_month, 15)
         strung = ready - (base.setup.setup - base.setup.strung)
         first = replace(base.stays[0], start=strung - timedelta(days=30))
         return replace(
             base,
             name=cell.key,
-            stays=(first, Stay(ready, kept_climate(self._climate_named(cell)))),
+            stays=(first, Stay(ready, load_climate(self._climate_named(cell)))),
             events=(),
             setup=replace(base.setup, strung=strung, setup=ready),
             horizon_years=self.years,
@@ -118,7 +119,7 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     """The regrades outlook.drift.forecast finds for these draws, by what instruments of a climate have in common, and
     the weekly reading they follow from. The scenario has two stays: the workshop, and the place from set-up on."""
     instrument = scenario.instrument
-    coefficients = kept_response(instrument)
+    coefficients = design_response(instrument)
     grid = time_grid()
     weights = part_weights(instrument, draws, grid)
     hygro = hygro_weights(coefficients, draws, weights)

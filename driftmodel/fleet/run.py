@@ -6,19 +6,17 @@ in. So neither the number of workers nor a kill and a restart changes a bit. Tim
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.expect import CellDemand, Window, expect
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
@@ -70,41 +68,14 @@ def cell_passages(
     function: CellPassages, cell: Cell, members: int, draws: int, seed: int, folder: Path | None
 ) -> Passages:
     """A cell's passages, from its checkpoint when there is one that fits, else made and kept."""
-    if folder is None:
-        return function(cell, members, draws, seed)
-    mark = _mark(function, cell, members, draws, seed)
-    file = folder / f"{mark}.npz"
-    kept = kept_in(file, "months", "grade")
-    if kept is not None:
-        return Passages(*kept)
-    made = function(cell, members, draws, seed)
-    keep(file, months=made.months, grade=made.grade)
-    return made
-
-
-def kept_in(file: Path, *names: str) -> list[Any] | None:
-    """Arrays that `keep` left in a file; None where there are none yet, or another program cut them off."""
-    try:
-        with np.load(file) as kept:
-            return [kept[name] for name in names]
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
-        return None
-
-
-def keep(file: Path, **arrays: Any) -> None:
-    """Arrays in an .npz file, written whole or not at all."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    part = file.parent / f".{file.stem}.{os.getpid()}.part"
-    with part.open("wb") as out:
-        np.savez(out, **arrays)
-    os.replace(part, file)
-
-
-def _mark(function: CellPassages, cell: Cell, members: int, draws: int, seed: int) -> str:
-    """Name of a checkpoint: what it holds and all it was made from, files of the user included."""
     of = getattr(function, "fingerprint", None)
-    made_from = of(cell) if of else getattr(function, "__qualname__", repr(function))
-    return hashlib.sha256(repr((made_from, cell.key, members, draws, seed)).encode()).hexdigest()[:32]
+    made_from = of(cell) if of else function
+    return Shelf(folder).of(
+        fingerprint("cell", made_from, cell.key, members, draws, seed),
+        lambda: function(cell, members, draws, seed),
+        lambda made: (None, {"months": made.months, "grade": made.grade}),
+        lambda _, arrays: Passages(arrays["months"], arrays["grade"]),
+    )
 
 
 def run_cells(

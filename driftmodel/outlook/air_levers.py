@@ -5,13 +5,8 @@ Each is a plain function of a scenario and a value; levers.LEVERS names them wit
 
 from __future__ import annotations
 
-import csv
-import os
-import tempfile
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
-from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -130,56 +125,11 @@ def warming(scenario: Scenario, value: Any) -> Scenario:
 
 def _warmer(climate: Climate, by_k: float) -> Climate:
     outdoor = climate.outdoor
-    if outdoor is None or by_k == 0.0:
+    if outdoor is None:
         return climate
-    drier = library.general("outdoor_humidity_per_kelvin").value * by_k
-    if outdoor.normals is not None:
-        normals = outdoor.normals
-        warm = replace(
-            normals,
-            temperature_c=tuple(t + by_k for t in normals.temperature_c),
-            relative_humidity_pct=tuple(min(100.0, max(0.0, h + drier)) for h in normals.relative_humidity_pct),
-        )
-        return replace(climate, outdoor=replace(outdoor, normals=warm))
-    assert outdoor.weather_file is not None
-    source = Path(climate.file).parent / outdoor.weather_file if climate.file else Path(outdoor.weather_file)
-    return replace(climate, outdoor=replace(outdoor, weather_file=str(_warmer_file(source, by_k, drier))))
-
-
-def _warmer_file(source: Path, by_k: float, drier_pct: float) -> Path:
-    """The weather file with every hour warmer and its humidity moved, as a small CSV in the user's cache folder."""
-    from driftmodel.climate.weather import read_weather
-
-    name = sha256(source.read_bytes() + f"{by_k}/{drier_pct}/1".encode()).hexdigest()[:20]
-    folder = Path(os.environ.get("DRIFTMODEL_CACHE") or Path(tempfile.gettempdir()) / f"driftmodel-{os.getuid()}")
-    path = folder / f"warmer-{name}.csv"
-    if path.is_file():
-        return path
-    air = read_weather(source)
-    stamps = air["time"].values.astype("datetime64[h]").tolist()
-    warm = air["air_temperature"].values + by_k
-    damp = (air["relative_humidity"].values + drier_pct).clip(1.0, 100.0)
-    folder.mkdir(parents=True, exist_ok=True)
-    handle, part = tempfile.mkstemp(dir=folder, suffix=".csv")
-    with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-        stream.write(f"# {source.name}, {by_k:+g} K and {drier_pct:+g} % relative humidity in every hour\n")
-        stream.write("# A what-if, not a projection of a climate model.\n")
-        write = csv.writer(stream, lineterminator="\n")
-        write.writerow(["month", "day", "hour", "dry_bulb_c", "dew_point_c", "relative_humidity_pct"])
-        from driftmodel.climate.humid_air import saturation_pressure_over_water_pa
-
-        for at, (stamp, t, h) in enumerate(zip(stamps, warm.tolist(), damp.tolist(), strict=True)):
-            write.writerow([stamp.month, stamp.day, at % 24 + 1, f"{t:.2f}",
-                            f"{_dew_point_c(t, h, saturation_pressure_over_water_pa):.2f}", f"{h:.2f}"])  # fmt: skip
-    os.replace(part, path)
-    return path
-
-
-def _dew_point_c(temperature_c: float, humidity_pct: float, saturation: Callable[[Any], Any]) -> float:
-    from scipy.optimize import brentq
-
-    wanted = humidity_pct / 100.0 * float(saturation(temperature_c))
-    return float(brentq(lambda t: float(saturation(t)) - wanted, -100.0, temperature_c + 1e-6))
+    drier_pct = -library.general("outdoor_humidity_per_kelvin").value * by_k
+    warm = replace(outdoor, warmer_k=outdoor.warmer_k + by_k, drier_pct=outdoor.drier_pct + drier_pct)
+    return replace(climate, outdoor=warm)
 
 
 def container() -> Climate:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws
@@ -57,31 +57,30 @@ class Chain:
 
 
 class LagCache:
-    """Air and lags by what they depend on; the least lately used go first. One for each process that wants it.
+    """Air and lags by all they depend on; the least lately used go first. One for each process that wants it.
 
     air_of: a scenario's air in a weather member, for air that is not the scenario's own."""
 
     def __init__(self, kept: int = KEPT, air_of: Callable[[Scenario, int], Dataset] = scenario_air) -> None:
-        self._kept = kept
         self._air_of = air_of
-        self._known: OrderedDict[str, tuple[Dataset, Lags]] = OrderedDict()
+        self._known: Memory[tuple[Dataset, Lags]] = Memory(kept)
 
     def of(self, scenario: Scenario, member: int) -> tuple[Dataset, Lags]:
         """The air and lags of a weather member of a scenario, (see climate.history and outlook.moisture)."""
-        setup = scenario.setup
-        key = repr(
-            (scenario.stays, scenario.seed, scenario.horizon_years, scenario.hysteresis, setup.setup, member,
-             setup.built_relative_humidity_pct, setup.built_temperature_c)
-        )  # fmt: skip
-        found = self._known.get(key)
-        if found is None:
+
+        def make() -> tuple[Dataset, Lags]:
             air = self._air_of(scenario, member)
-            found = self._known[key] = (air, air_lags(air, scenario))
-            while len(self._known) > self._kept:
-                self._known.popitem(last=False)
-        else:
-            self._known.move_to_end(key)
-        return found
+            return air, air_lags(air, scenario)
+
+        return self._known.of(air_fingerprint(scenario, member), make)
+
+
+def air_fingerprint(scenario: Scenario, member: int) -> str:
+    """What the air and lags of a weather member of a scenario rest on."""
+    setup = scenario.setup
+    built = (setup.built_relative_humidity_pct, setup.built_temperature_c)
+    span = (setup.setup, scenario.horizon_years)
+    return fingerprint(scenario.stays, scenario.seed, member, span, built, scenario.hysteresis)
 
 
 def run_chain(

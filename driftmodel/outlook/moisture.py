@@ -157,7 +157,7 @@ def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array
     """Conductance of a face in m/s, (draws,)."""
     if finish is None:
         return np.zeros_like(emission_m_s)
-    permeance = library.finish(finish).permeance.value
+    permeance = library.finish_permeance(finish).value
     if np.isinf(permeance):
         return emission_m_s
     density = 1000.0 * library.number(library.wood(wood), "specific_gravity_12").value

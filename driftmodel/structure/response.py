@@ -1,35 +1,32 @@
-"""The small linear response of a design, computed once and kept in the user's cache by a hash of all it rests on."""
+"""The small linear response of a design, computed once and kept: in memory, and the body's in the user's cache."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-import sys
-import tempfile
 from collections.abc import Mapping
-from dataclasses import asdict
-from functools import cache
-from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
-from driftmodel.base import library
+from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure import neck as neck_room
 from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
 
-#: raised whenever the structural model changes its answers
-MODEL = 4
-
 _FIELDS = ("bridge_height_mm", "bridge_tilt_deg", "block_rotation_deg", "body_width_mm")
+
+
+_designs: Memory[Coefficients] = Memory(64)
 
 
 def design_response(instrument: Instrument) -> Coefficients:
     """Response of a design per +1 % MC in each part and per N of string pull."""
-    body = body_response(instrument)
-    bow = neck_room.bow(instrument.neck, instrument.strings, instrument.body_fret)
-    return coefficients(body, bow)
+    key = fingerprint(instrument.body, instrument.neck, instrument.strings, instrument.body_fret)
+
+    def make() -> Coefficients:
+        bow = neck_room.bow(instrument.neck, instrument.strings, instrument.body_fret)
+        return coefficients(body_response(instrument), bow)
+
+    return _designs.of(key, make)
 
 
 def coefficients(body: BodyResponse, bow: NeckResponse) -> Coefficients:
@@ -59,74 +56,25 @@ def coefficients(body: BodyResponse, bow: NeckResponse) -> Coefficients:
 
 
 def body_response(instrument: Instrument) -> BodyResponse:
-    """Response of the body, from the cache when the same design with the same numbers was met before."""
-    key = _key(instrument)
-    kept = _read(key)
-    if kept is not None:
-        return kept
+    """Response of the body, kept in the user's cache under all it rests on."""
     from driftmodel.structure.body import respond
 
-    answer = respond(instrument.body)
-    _write(key, answer)
-    return answer
+    shelf = Shelf(cache_folder() / "bodies")
+    return shelf.of(fingerprint("body", instrument.body), lambda: respond(instrument.body), _to_written, _from_written)
 
 
-def cache_folder() -> Path:
-    """DRIFTMODEL_CACHE, or the user's cache folder of this system."""
-    if named := os.environ.get("DRIFTMODEL_CACHE"):
-        return Path(named)
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA", Path.home())) / "driftmodel"
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Caches" / "driftmodel"
-    return Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "driftmodel"
-
-
-@cache
-def _general_numbers() -> tuple[tuple[str, float], ...]:
-    return tuple((name, library.general(name).value) for name in library.general_names())
-
-
-def _key(instrument: Instrument) -> str:
-    """Hash of the body, of every number of its woods, of the general numbers and of the model."""
-    body = instrument.body
-    plates = (body.top, body.back)
-    names = {body.top.wood, body.back.wood, body.sides.wood, body.sides.lining_wood, body.neck_block.wood}
-    names |= {body.tail_block.wood, body.bridge.wood, body.bridge.plate_wood}
-    names |= {brace.wood for plate in plates for brace in plate.braces}
-    numbers = {
-        name: {key: datum.value for key, datum in sorted(library.wood(name).numbers.items())} for name in sorted(names)
-    }
-    whole = json.dumps([MODEL, asdict(body), numbers, _general_numbers()], sort_keys=True)
-    return hashlib.sha256(whole.encode()).hexdigest()[:32]
-
-
-def _read(key: str) -> BodyResponse | None:
-    """What was kept, or None where there is nothing whole."""
-    try:
-        kept = json.loads((cache_folder() / f"{key}.json").read_text(encoding="utf-8"))
-        return BodyResponse(
-            **{name: MappingProxyType({load: float(kept[name][load]) for load in LOADS}) for name in _FIELDS},
-            string_shares=MappingProxyType(
-                {
-                    name: MappingProxyType({(group, component): float(value) for group, component, value in split})
-                    for name, split in kept["string_shares"].items()
-                }
-            ),
-        )
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-
-
-def _write(key: str, answer: BodyResponse) -> None:
-    """Written whole or not at all; a folder that cannot be written only costs the time to compute again."""
+def _to_written(answer: BodyResponse) -> Written:
     shares = {name: [[*key, value] for key, value in split.items()] for name, split in answer.string_shares.items()}
-    text = json.dumps({name: dict(getattr(answer, name)) for name in _FIELDS} | {"string_shares": shares})
-    try:
-        folder = cache_folder()
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile("w", dir=folder, suffix=".part", delete=False, encoding="utf-8") as part:
-            part.write(text)
-        os.replace(part.name, folder / f"{key}.json")
-    except OSError:
-        return
+    return {name: dict(getattr(answer, name)) for name in _FIELDS} | {"string_shares": shares}, {}
+
+
+def _from_written(facts: Any, _: Mapping[str, Any]) -> BodyResponse:
+    return BodyResponse(
+        **{name: MappingProxyType({load: float(facts[name][load]) for load in LOADS}) for name in _FIELDS},
+        string_shares=MappingProxyType(
+            {
+                name: MappingProxyType({(group, component): float(value) for group, component, value in split})
+                for name, split in facts["string_shares"].items()
+            }
+        ),
+    )
