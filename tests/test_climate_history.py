@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Normals, Scenario, Stay
+from driftmodel.base.records import Climate, Logger, Normals, Scenario, Stay
 from driftmodel.base.scenarios import load_scenario, scenario_names
 from driftmodel.climate.air import daily, hour_of_year, hours_from, make_air
 from driftmodel.climate.history import climate_air, read_air, scenario_air, scenario_end
@@ -182,9 +182,7 @@ def _logger_climate(tmp_path: Path, scenario: Scenario, days: int, repeat: bool)
         outdoor=None,
         room=None,
         humidifier=None,
-        logger_file="room.csv",
-        logger_time_zone="UTC",
-        repeat_years=repeat,
+        logger=Logger("room.csv", time_zone="UTC", repeat_years=repeat),
         file=str(tmp_path / "logged.toml"),
     )
 
@@ -196,7 +194,7 @@ def test_a_record_stands_at_its_own_dates_and_repeats_only_when_told(tmp_path: P
     with pytest.raises(BadInput, match="past the air") as told:
         climate_air(climate, date(2026, 7, 1), 24 * 400)
     assert "repeat_years = true" in told.value.mend
-    repeated = climate_air(replace(climate, repeat_years=True), date(2026, 7, 1), 24 * 1200)
+    repeated = climate_air(_logger_climate(tmp_path, scenario, 400, repeat=True), date(2026, 7, 1), 24 * 1200)
     values, at = repeated["relative_humidity"].values, repeated["time"].values
     first = values[at == np.datetime64("2026-12-25T10:00")]
     assert values[at == np.datetime64("2028-12-25T10:00")] == pytest.approx(first)

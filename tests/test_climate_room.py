@@ -1,6 +1,7 @@
-"""Room and case: published cases, water balance, and the exact lag against a plain loop.
+"""Room and case: published figures of houses, water balance, and the solved recursion against a plain loop.
 
-Sources: Kalamees, Vinha and Kurnitski (2006) for production and excess; EN 15026:2007 Annex C; Thomson (1964, 1977).
+Sources: Kalamees, Vinha and Kurnitski (2006), 101 houses, for production and excess; EN 15026:2007 Annex C; EN ISO
+13788; Kent, Handegord and Robson (1966), Canadian houses; Thomson (1964, 1977).
 """
 
 from __future__ import annotations
@@ -13,24 +14,40 @@ import numpy as np
 import pytest
 
 from driftmodel.base import library
-from driftmodel.base.records import Case, Humidifier, Room
-from driftmodel.climate.air import hours_from, in_months, make_air
+from driftmodel.base.climate_file import RoomFile
+from driftmodel.base.records import Case, Humidifier, Normals, Room
+from driftmodel.base.rooms import room_of
+from driftmodel.climate.air import hours_from, in_months, make_air, months_of
 from driftmodel.climate.enclosure import case_air, thomson_half_time
 from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.lag import first_order_lag
 from driftmodel.climate.room import (
+    drawn_room,
     indoor_air,
-    indoor_air_standard,
     litres_per_day,
     moisture_excess_g_m3,
     moisture_flows,
-    room_temperature_c,
+    room_heat,
+    switched_on,
+    with_air_changes,
 )
+from driftmodel.climate.room_moisture import coil_density_g_m3
+from driftmodel.climate.synthetic import synthetic_air
 from driftmodel.climate.weather import read_weather
 
-CHICAGO = Path(__file__).parents[1] / "scenarios" / "weather" / "chicago.csv"
-HOUSE = Room(300.0, 0.5, 5.4, 21.0, 25.0, 60.0, 12.0)
+WEATHER = Path(__file__).parents[1] / "scenarios" / "weather"
+CHICAGO = WEATHER / "chicago.csv"
 WINTER = (10, 11, 12, 1, 2, 3, 4)
+#: a wet tropical city at the sea (invented normals: 27 degC and 83 % all year)
+TROPICS = Normals((27.0,) * 12, (83,) * 12, (7,) * 12, 0.7, 4.0, 3.0)
+
+
+def house(**said) -> Room:  # type: ignore[no-untyped-def]
+    return room_of(RoomFile(**said), Path("room.toml"))
+
+
+HOUSE = house()
+WORKSHOP = house(cooling_setpoint_degc=23.0, dehumidified_to_pct=47.0)
 
 
 def steady(temperature_c: float, humidity_pct: float, hours: int = 24 * 60):  # type: ignore[no-untyped-def]
@@ -38,51 +55,219 @@ def steady(temperature_c: float, humidity_pct: float, hours: int = 24 * 60):  # 
     return make_air(hours_from("2026-01-01", hours), temperature_c * shape, humidity_pct * shape)
 
 
-def excess(room: Room) -> float:
-    """Room over outdoor vapour density in steady winter air, g/m3."""
-    inside = indoor_air(steady(-5.0, 85.0), room)
+def excess(room: Room, outdoor_c: float = -5.0) -> float:
+    """Room over outdoor vapour density in steady air, g/m3."""
+    inside = indoor_air(steady(outdoor_c, 85.0), room)
     density = vapour_density_g_m3(inside["air_temperature"].values[-1], inside["relative_humidity"].values[-1])
-    return float(density - vapour_density_g_m3(-5.0, 85.0))
+    return float(density - vapour_density_g_m3(outdoor_c, 85.0))
+
+
+def monthly(air) -> np.ndarray:  # type: ignore[no-untyped-def, type-arg]
+    month = months_of(air["time"].values)
+    return np.array([air["relative_humidity"].values[month == each].mean() for each in range(1, 13)])
+
+
+def test_a_room_without_keys_is_the_median_house() -> None:
+    """2.3 g/m3 in the cold, 0.5 in the warm; 5.4 kg a day (Kalamees 2006) at 0.44 /h (Kent 1966) hold it."""
+    assert HOUSE.moisture_source_kg_per_day == pytest.approx(5.4)
+    assert (HOUSE.air_changes_per_hour, HOUSE.heating_setpoint_c) == (0.44, 21.0)
+    assert excess(HOUSE) == pytest.approx(2.3, abs=1e-6)
+    assert excess(HOUSE, 18.0) == pytest.approx(0.5, abs=1e-6)
+    assert excess(HOUSE, 10.0) == pytest.approx(1.4, abs=1e-6)
 
 
 def test_moisture_production_raises_the_room_by_the_published_excess() -> None:
-    """5.4 kg/day in 300 m3 at 0.5 an hour: 5400 / 24 / 150 = 1.50 g/m3."""
-    assert excess(HOUSE) == pytest.approx(1.50, abs=1e-3)
+    """The survey's own 5.4 kg/day in 300 m3 at 0.5 an hour: 5400 / 24 / 150 = 1.50 g/m3."""
+    made = house(volume_m3=300.0, air_changes_per_hour=0.5, moisture_source_kg_per_day=5.4)
+    assert excess(made) == pytest.approx(1.50, abs=1e-3)
+    assert made.moisture_source_kg_per_day == pytest.approx(5.4)
+    draughty = with_air_changes(made, 1.0)
+    assert excess(draughty) == pytest.approx(0.75, abs=1e-3)
+    assert draughty.moisture_source_kg_per_day == pytest.approx(5.4)
 
 
 @pytest.mark.parametrize(("excess_g_m3", "humidity_pct"), [(4.0, 36.9), (2.0, 26.0)])
 def test_winter_air_with_a_known_excess(excess_g_m3: float, humidity_pct: float) -> None:
     """-5 degC, 85 % outdoors (over ice), room at 21 degC: 36.9 % with 4 g/m3, 26.0 % with 2; rounded to 0.1."""
-    room = replace(HOUSE, moisture_source_kg_per_day=excess_g_m3 * 150 * 24 / 1000)
-    inside = indoor_air(steady(-5.0, 85.0), room)
+    inside = indoor_air(steady(-5.0, 85.0), house(excess_cold_g_m3=excess_g_m3))
     assert float(inside["relative_humidity"].values[-1]) == pytest.approx(humidity_pct, abs=0.1)
 
 
-def test_a_house_without_moisture_gain_is_far_too_dry_in_a_northern_winter() -> None:
-    outdoor = read_weather(CHICAGO)
-    winter = in_months(outdoor["time"].values, (12, 1, 2))
-    gain = 3.0 * 150 * 24 / 1000  # three quarters of the upper 10 % of dwellings (Kalamees 2006)
-    means = [
-        indoor_air(outdoor, replace(HOUSE, moisture_source_kg_per_day=g))["relative_humidity"].values[winter].mean()
-        for g in (0.0, gain)
-    ]
-    assert 13 < means[1] - means[0] < 20
+def test_the_upper_tenth_of_houses_is_the_surveys() -> None:
+    """Kalamees, Vinha and Kurnitski (2006): one house in ten above 4 g/m3 in the cold, above 1.5 in the warm."""
+    spread = dict(HOUSE.log_sd)
+    upper = {name: np.exp(1.2815515594 * spread[name]) for name in ("excess_cold", "excess_warm")}
+    assert excess(drawn_room(HOUSE, upper)) == pytest.approx(4.0, abs=0.02)
+    assert excess(drawn_room(HOUSE, upper), 20.0) == pytest.approx(1.5, abs=0.01)
 
 
-def test_water_balances_every_hour() -> None:
+def test_excess_has_the_shape_of_the_standard() -> None:
+    """EN ISO 13788: constant in the cold, falling as it warms, little left at 20 degC; classes of 2 to 8 g/m3."""
+    te = np.array([-20.0, -5.0, 0.0, 5.0, 10.0, 15.0, 20.0])
+    e = moisture_excess_g_m3(te, 2.3, 0.5)
+    assert np.all(np.diff(e) <= 0.0) and e[0] == e[2] == 2.3 and e[-1] <= 0.25 * e[0]
+    assert 2.0 < e[0] < 8.0
+
+
+@pytest.mark.parametrize(("outdoor_c", "indoor_c"), [(-15, 20), (5, 20), (10, 20), (15, 22.5), (20, 25)])
+def test_temperature_is_that_of_the_standard(outdoor_c: float, indoor_c: float) -> None:
+    """EN 15026:2007 Annex C: 20 degC to an outdoor mean of 10, 0.5 te + 15 above it."""
+    heat = room_heat(np.full(24 * 40, float(outdoor_c)), house(heating_setpoint_degc=20.0))
+    assert heat.temperature_c[-1] == pytest.approx(indoor_c, abs=1e-6)
+
+
+@pytest.mark.parametrize("outdoor_c", [-15.0, -5.0, 5.0, 10.0, 15.0, 20.0])
+def test_humidity_stays_near_the_line_of_the_standard(outdoor_c: float) -> None:
+    """EN 15026:2007 Annex C, normal occupancy: te + 40 between 30 and 60 %. At 80 % outdoors the houses of the lower
+    and the upper tenth stand on either side of it, within a point."""
+    spread = dict(HOUSE.log_sd)
+    dry, damp = (
+        indoor_air(
+            steady(outdoor_c, 80.0),
+            drawn_room(
+                house(heating_setpoint_degc=20.0),
+                {name: np.exp(side * 1.2815515594 * spread[name]) for name in ("excess_cold", "excess_warm")},
+            ),
+        )["relative_humidity"].values[-1]
+        for side in (-1, 1)
+    )
+    assert dry - 1.0 < np.clip(outdoor_c + 40.0, 30.0, 60.0) < damp + 1.0
+
+
+def test_canadian_houses_in_winter() -> None:
+    """Kent, Handegord and Robson (1966): 25 to 30 % in winter; Chicago's three months from the middle of December."""
+    inside = indoor_air(read_weather(CHICAGO), HOUSE)
+    frost = np.mean([monthly(inside)[each] for each in (11, 0, 1)])
+    assert 25.0 < frost < 30.0
+
+
+def test_the_year_of_a_cold_continental_city() -> None:
+    """The median house swings 20 to 35 points by monthly means (measured houses: 21 in a milder place), and one that
+    is cooled less."""
     outdoor = read_weather(CHICAGO)
-    humidifier = Humidifier(45.0, 10.0, WINTER)
+    means, cooled = (monthly(indoor_air(outdoor, room)) for room in (HOUSE, house(cooling_setpoint_degc=25.0)))
+    assert 20.0 < np.ptp(cooled) < np.ptp(means) < 35.0
+    assert int(means.argmin()) in (11, 0, 1) and int(means.argmax()) in (5, 6, 7)
+
+
+def test_a_home_in_the_wet_tropics() -> None:
+    """Cooled: 50 to 65 %, though nobody set a humidity. Windows open: within 1.5 g/m3 of outdoors."""
+    outdoor = synthetic_air(TROPICS, "2026-01-01", 8760, 3)
+    cooled = monthly(indoor_air(outdoor, house(cooling_setpoint_degc=25.0)))
+    assert cooled.min() > 50.0 and cooled.max() < 65.0
+    inside = indoor_air(outdoor, house(heated=False, excess_warm_g_m3=0.5))
+    density = [vapour_density_g_m3(one["air_temperature"].values, one["relative_humidity"].values).mean()
+               for one in (outdoor, inside)]  # fmt: skip
+    assert 0.3 < density[1] - density[0] < 1.5
+    assert inside["air_temperature"].values.mean() - 27.0 == pytest.approx(2.0, abs=0.2)
+
+
+def test_seasons_turn_round_in_the_south() -> None:
+    """Nothing is keyed to the months: the same air half a year later gives the same room half a year later."""
+    outdoor = read_weather(CHICAGO)
+    turned = make_air(
+        hours_from("2001-01-01", 8760),
+        np.roll(outdoor["air_temperature"].values, 4380),
+        np.roll(outdoor["relative_humidity"].values, 4380),
+    )
+    humidifier = Humidifier(42.0, 25.0, ())
+    north, south = (indoor_air(air, HOUSE, humidifier) for air in (outdoor, turned))
+    settled = slice(4380 + 24 * 60, None)
+    there = np.roll(north["relative_humidity"].values, 4380)[settled]
+    np.testing.assert_allclose(south["relative_humidity"].values[settled], there, atol=0.05)
+    assert litres_per_day(south)[190:200].mean() > litres_per_day(south)[10:20].mean() + 3.0
+
+
+def test_a_humidifier_runs_whenever_it_is_dry_unless_months_are_named() -> None:
+    dry_summer = steady(24.0, 25.0, 24 * 40)
+    dry_summer = dry_summer.assign_coords(time=hours_from("2026-07-01", 24 * 40))
+    assert litres_per_day(indoor_air(dry_summer, HOUSE, Humidifier(45.0, 200.0, ()))).min() > 1.0
+    assert litres_per_day(indoor_air(dry_summer, HOUSE, Humidifier(45.0, 200.0, WINTER))).max() == 0.0
+
+
+def forcing(room: Room, outdoor, humidifier: Humidifier | None):  # type: ignore[no-untyped-def]
     t = outdoor["air_temperature"].values
-    humidified = in_months(outdoor["time"].values, WINTER)
-    saturation = saturation_density_g_m3(room_temperature_c(t, HOUSE))
-    for room in (HOUSE, replace(HOUSE, buffer_hours=0.0, air_changes_per_hour=2.0)):
-        f = moisture_flows(
-            vapour_density_g_m3(t, outdoor["relative_humidity"].values), saturation, room, humidifier, humidified
-        )
-        gained = f.brought_in + f.source + f.humidifier - f.carried_out - f.removed
-        np.testing.assert_allclose(gained, f.stored_end - f.stored_start, atol=1e-12)
-        assert f.removed.min() >= -1e-12 and f.removed.max() > 0.01
-        assert f.humidifier.max() == pytest.approx(10.0 / 24) and f.humidifier.min() == 0.0
+    density = vapour_density_g_m3(t, outdoor["relative_humidity"].values)
+    heat = room_heat(t, room)
+    on = None if humidifier is None else switched_on(outdoor["time"].values, humidifier)
+    return t, density, heat, moisture_flows(t, density, heat, room, humidifier, on)
+
+
+ROOMS = {
+    "median": (HOUSE, None),
+    "humidified": (HOUSE, Humidifier(45.0, 10.0, WINTER)),
+    "held": (WORKSHOP, Humidifier(44.0, 9.0, ())),
+    "cooled": (house(cooling_setpoint_degc=24.0), None),
+    "drenched": (house(heated=False, excess_cold_g_m3=12.0, excess_warm_g_m3=12.0), None),
+}
+
+
+@pytest.mark.parametrize("name", ROOMS)
+def test_water_balances_every_hour(name: str) -> None:
+    room, humidifier = ROOMS[name]
+    _, _, _, f = forcing(room, read_weather(CHICAGO), humidifier)
+    gained = f.brought_in + f.source + f.humidifier - f.carried_out - f.removed
+    np.testing.assert_allclose(gained, np.diff(f.stored), atol=1e-9)
+    assert f.removed.min() >= -1e-12 and f.humidifier.min() >= -1e-12
+    if humidifier is not None:
+        assert f.humidifier.max() == pytest.approx(humidifier.capacity_l_per_day / 24)
+    if name in ("held", "cooled", "drenched"):
+        assert f.removed.max() > 0.1
+
+
+@pytest.mark.parametrize("name", ROOMS)
+def test_the_solved_room_is_that_of_a_plain_loop(name: str) -> None:
+    """Hour by hour with each switch asked in turn: the laws of climate/room_moisture.py written out once more."""
+    room, humidifier = ROOMS[name]
+    outdoor = read_weather(CHICAGO).isel(time=slice(24 * 60, 24 * 240))
+    t, outside, heat, f = forcing(room, outdoor, humidifier)
+    number = library.general
+    saturation = saturation_density_g_m3(heat.temperature_c)
+    n = f.brought_in / outside / room.volume_m3 * 1000.0
+    g = f.source / room.volume_m3 * 1000.0
+    stores = [(number(f"room_{k}_store_volumes").value * float(saturation_density_g_m3(20.0)),
+               number(f"room_{k}_store_hours").value) for k in ("quick", "slow")]  # fmt: skip
+    coil_at, coil = coil_density_g_m3(), number("cooling_coil_air_changes").value * heat.cooling
+    on = np.zeros(t.size, bool) if humidifier is None else switched_on(outdoor["time"].values, humidifier)
+    v = f.stored[0] * 1000.0 / room.volume_m3
+    h = v / (saturation[:24].mean() + sum(held for held, _ in stores))
+    v, hs = h * saturation[:24].mean(), [h, h]
+    for k in range(t.size):
+        have = v + n[k] * outside[k] + g[k] + sum(s * hh / (tau + 1.0) for (s, tau), hh in zip(stores, hs, strict=True))
+        share = 1.0 + n[k] + sum(s / (tau + 1.0) for s, tau in stores) / saturation[k]
+        v = have / share
+        if coil[k] > 0.0 and v > coil_at:
+            have, share = have + coil[k] * coil_at, share + coil[k]
+            v = have / share
+        if on[k] and humidifier is not None:
+            most = humidifier.capacity_l_per_day / 24.0 * 1000.0 / room.volume_m3
+            v = max(v, min(humidifier.setpoint_pct / 100.0 * saturation[k], (have + most) / share))
+        v = min(v, saturation[k] * (room.dehumidified_to_pct or 100.0) / 100.0)
+        hs = [hh + (v / saturation[k] - hh) / (tau + 1.0) for (_, tau), hh in zip(stores, hs, strict=True)]
+        assert v == pytest.approx(f.density_g_m3[k], abs=1e-8), k
+
+
+def test_the_stores_forget_within_weeks_and_do_not_grow_with_draught() -> None:
+    """A step of outdoor humidity: half of it after the slow store has had its time, in a draughty room sooner."""
+
+    def left(air_changes: float) -> float:
+        room = replace(HOUSE, air_changes_per_hour=air_changes)
+        outdoor = steady(0.0, 80.0, 24 * 40)
+        outdoor["relative_humidity"].values[24 * 5 :] = 40.0
+        inside = indoor_air(outdoor, room)["relative_humidity"].values
+        return float((inside[24 * 10] - inside[-1]) / (inside[0] - inside[-1]))
+
+    assert 0.3 < left(0.44) < 0.7
+    assert left(2.0) < left(0.44) - 0.15
+
+
+def test_stores_smooth_the_weather_as_measured_houses_do() -> None:
+    """Scatter of daily means about their 31-day mean in the cool, windy air of a coast: from about 5.5 points without
+    stores to about 3; 2.9 in measured houses (own calculation)."""
+    humidity = indoor_air(read_weather(WEATHER / "sand_point.csv"), HOUSE)["relative_humidity"].values
+    days = np.tile(humidity.reshape(-1, 24).mean(axis=1), 3)
+    scatter = (days - np.convolve(days, np.ones(31) / 31, "same"))[365:730].std()
+    assert scatter == pytest.approx(2.9, abs=0.4)
 
 
 def test_humidifier_holds_its_set_point_within_capacity_and_months() -> None:
@@ -93,32 +278,43 @@ def test_humidifier_holds_its_set_point_within_capacity_and_months() -> None:
     assert held["relative_humidity"].values[january] == pytest.approx(45.0, abs=1e-6)
     assert held["humidifier_water"].values[~january].max() == 0.0
     # n V (v_set - v_out) - G, in litres a day
-    wanted = 0.5 * 300 * float(vapour_density_g_m3(21.0, 45.0) - vapour_density_g_m3(-5.0, 85.0)) * 24 / 1000 - 5.4
+    apart = float(vapour_density_g_m3(21.0, 45.0) - vapour_density_g_m3(-5.0, 85.0))
+    wanted = HOUSE.air_changes_per_hour * HOUSE.volume_m3 * apart * 24 / 1000 - 5.4
     assert litres_per_day(held)[3] == pytest.approx(wanted, rel=1e-9)
     limited = indoor_air(outdoor, HOUSE, weak)
     assert litres_per_day(limited)[3] == pytest.approx(5.0)
-    # 5 litres a day more: 5000 / 24 / 150 g/m3
+    # 5 litres a day more: 5000 / 24 / (n V) g/m3
     plain = indoor_air(outdoor, HOUSE)
     raised = limited["relative_humidity"].values[300] - plain["relative_humidity"].values[300]
-    assert raised == pytest.approx(100 * 5000 / 24 / 150 / float(saturation_density_g_m3(21.0)), rel=1e-3)
+    by = 100 * 5000 / 24 / (HOUSE.air_changes_per_hour * HOUSE.volume_m3) / float(saturation_density_g_m3(21.0))
+    assert raised == pytest.approx(by, rel=1e-3)
 
 
 def test_dehumidifier_and_saturation_cap_the_room() -> None:
     damp = steady(24.0, 95.0)
-    assert indoor_air(damp, HOUSE)["relative_humidity"].values.max() == pytest.approx(60.0)
-    bare = replace(HOUSE, dehumidified_to_pct=None, cooling_setpoint_c=None, heating_setpoint_c=None)
-    assert indoor_air(damp, bare)["relative_humidity"].values.max() <= 100.0
-    soaked = replace(bare, moisture_source_kg_per_day=100.0)
+    dried = house(dehumidified_to_pct=60.0)
+    assert indoor_air(damp, dried)["relative_humidity"].values.max() == pytest.approx(60.0)
+    soaked = house(heated=False, excess_cold_g_m3=20.0, excess_warm_g_m3=20.0)
     assert indoor_air(damp, soaked)["relative_humidity"].values[-1] == pytest.approx(100.0)
 
 
 def test_room_temperature_keeps_between_its_set_points() -> None:
     outdoor = read_weather(CHICAGO)
-    inside = indoor_air(outdoor, HOUSE)["air_temperature"].values
+    inside = indoor_air(outdoor, house(cooling_setpoint_degc=25.0))["air_temperature"].values
     assert inside.min() == 21.0 and inside.max() == 25.0
-    bare = replace(HOUSE, heating_setpoint_c=None, cooling_setpoint_c=None, dehumidified_to_pct=None)
-    free = indoor_air(outdoor, bare)["air_temperature"].values
+    free = indoor_air(outdoor, house(heated=False))["air_temperature"].values
     assert free.mean() - outdoor["air_temperature"].values.mean() == pytest.approx(2.0, abs=0.05)
+
+
+def test_a_night_set_back_cools_the_nights_of_the_cold_months_only() -> None:
+    outdoor = read_weather(CHICAGO)
+    inside = indoor_air(outdoor, house(night_setback_k=3.0))["air_temperature"].values.reshape(-1, 24)
+    nights, days = inside[:, 5], inside[:, 20]
+    assert np.all((days - nights)[:40] > 1.5) and inside[:40].min() > 18.0
+    assert abs((days - nights)[180:220]).max() < 1.5
+    # with the same vapour a cooler night is damper
+    humidity = indoor_air(outdoor, house(night_setback_k=3.0))["relative_humidity"].values.reshape(-1, 24)[:40]
+    assert (humidity[:, 5] - humidity[:, 20]).mean() > 0.5
 
 
 def test_lag_with_a_ceiling_is_that_of_a_plain_loop() -> None:
@@ -146,20 +342,9 @@ def test_lag_without_drive_stays_and_halves_in_its_half_time() -> None:
     assert step.mean[0] == pytest.approx(tau * (1 - np.exp(-1 / tau)))
 
 
-@pytest.mark.parametrize(
-    ("outdoor_c", "indoor_c", "humidity_pct"), [(-15, 20, 30), (-5, 20, 35), (15, 22.5, 55), (25, 25, 60)]
-)
-def test_indoor_air_of_the_standard(outdoor_c: float, indoor_c: float, humidity_pct: float) -> None:
-    """EN 15026:2007 Annex C."""
-    t, h = indoor_air_standard([outdoor_c])
-    assert (float(t[0]), float(h[0])) == (indoor_c, humidity_pct)
-    assert float(indoor_air_standard([outdoor_c], high_occupancy=True)[1][0]) == humidity_pct + 10
-
-
 def test_moisture_excess_curve() -> None:
-    """Kalamees, Vinha and Kurnitski (2006), upper 10 % of 40 dwellings: 4 g/m3 to 5 degC, 1.5 from 15 degC."""
-    cold, warm = library.general("moisture_excess_cold").value, library.general("moisture_excess_warm").value
-    assert moisture_excess_g_m3([-20.0, 5.0, 10.0, 15.0, 30.0], cold, warm) == pytest.approx([4, 4, 2.75, 1.5, 1.5])
+    """Kalamees, Vinha and Kurnitski (2006), upper tenth: 4 g/m3 to 5 degC, 1.5 from 15 degC, straight between."""
+    assert moisture_excess_g_m3([-20.0, 5.0, 10.0, 15.0, 30.0], 4.0, 1.5) == pytest.approx([4, 4, 2.75, 1.5, 1.5])
 
 
 def test_thomson_half_time_and_its_four() -> None:
@@ -208,10 +393,10 @@ def test_a_steady_room_is_a_fixed_point_of_the_case() -> None:
 
 
 def test_twenty_years_of_room_and_case_are_quick() -> None:
-    """Target 0.15 s on the reference machine for the room; 1 s here leaves room for a busy one."""
+    """Target 0.3 s of this process for a room with a humidifier; 1 s leaves room for a slower machine."""
     hours = 20 * 8766
     rng = np.random.default_rng(1)
     outdoor = make_air(hours_from("2026-01-01", hours), rng.normal(8, 10, hours).clip(-30, 40), np.full(hours, 70.0))
-    begin = time.perf_counter()
+    begin = time.process_time()
     case_air(indoor_air(outdoor, HOUSE, Humidifier(45.0, 10.0, WINTER)), CASE)
-    assert time.perf_counter() - begin < 1.0
+    assert time.process_time() - begin < 1.0

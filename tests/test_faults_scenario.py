@@ -81,7 +81,7 @@ FAULTS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         ("below the cooling",),
     ),
     "Fahrenheit as Celsius": (CLIMATE, "heating_setpoint_degc = 21.0", "heating_setpoint_degc = 70.0", ("70.0", "30")),
-    "no ventilation": (CLIMATE, "air_changes_per_hour = 0.5", "air_changes_per_hour = 0.0", ("air_changes_per_hour",)),
+    "no ventilation": (CLIMATE, "[room]", "[room]\nair_changes_per_hour = 0.0", ("air_changes_per_hour",)),
     "month thirteen": (
         CLIMATE,
         "[room]",

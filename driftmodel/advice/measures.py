@@ -17,7 +17,7 @@ from driftmodel.climate.air import in_months
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
-from driftmodel.climate.room import moisture_flows, room_temperature_c
+from driftmodel.climate.room import moisture_flows, room_heat
 
 if TYPE_CHECKING:
     from datetime import date
@@ -125,7 +125,7 @@ def dehumidifier(climate: Climate, need: Need) -> Measure | None:
     outdoor = climate_air(outdoor_of(climate), need.start, 24 * YEAR_DAYS, seed=need.seed)
     outdoor_c = outdoor["air_temperature"].values
     density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
-    flows = moisture_flows(density, saturation_density_g_m3(room_temperature_c(outdoor_c, dried)), dried, None, None)
+    flows = moisture_flows(outdoor_c, density, room_heat(outdoor_c, dried), dried)
     litres = flows.removed.reshape(-1, 24).sum(axis=1)
     words = f"A dehumidifier that holds the room at {target:.0f} % or below"
     capacity = float(ceil(np.quantile(litres, 0.95)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date as Date
+
 from pydantic import field_validator, model_validator
 
 from driftmodel.base.file_models import FileModel, key
@@ -42,38 +44,80 @@ class NormalsFile(FileModel):
 
 class OutdoorFile(FileModel):
     weather_file: str | None = key('"../weather/chicago.csv"', None)
+    logger_file: str | None = key('"outdoor.csv"', None)
+    columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
+    time_zone: str | None = key('"America/Chicago"', None)
+    day_first: bool | None = key("true", None)
+    gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
+    gap_limit_days: float = key("7.0", 7.0, gt=0, le=3660)
+    repeat_years: bool = key("true", False)
     normals: NormalsFile | None = None
-    year_to_year_sd_k: float = key("1.2", ge=0, le=5)
-    year_to_year_sd_pct: float = key("3.0", ge=0, le=15)
+    year_to_year_sd_k: float = key("1.2", 1.2, ge=0, le=5)
+    year_to_year_sd_pct: float = key("3.0", 3.0, ge=0, le=15)
 
     @model_validator(mode="after")
     def _one_source(self) -> OutdoorFile:
-        if (self.weather_file is None) == (self.normals is None):
-            raise ValueError("exactly one of weather_file and normals")
+        if sum(source is not None for source in (self.weather_file, self.logger_file, self.normals)) != 1:
+            raise ValueError("exactly one of weather_file, logger_file and normals")
+        return self
+
+
+class SeenFile(FileModel):
+    """A hygrometer's reading: of a day, or the mean of months."""
+
+    date: Date | None = key("2026-01-15", None)
+    months: list[int] = key("[1, 2]", default_factory=list)
+    relative_humidity_pct: float | None = key("34.0", None, ge=5, le=100)
+    temperature_degc: float | None = key("21.0", None, ge=-10, le=45)
+    tolerance_pct: float = key("4.0", 4.0, gt=0, le=30)
+    tolerance_k: float = key("1.0", 1.0, gt=0, le=10)
+
+    _real = field_validator("months")(_months)
+
+    @model_validator(mode="after")
+    def _says_something(self) -> SeenFile:
+        if (self.date is None) == (not self.months):
+            raise ValueError("either the date of the reading or the months it is the mean of")
+        if self.relative_humidity_pct is None and self.temperature_degc is None:
+            raise ValueError("relative_humidity_pct, temperature_degc or both")
         return self
 
 
 class RoomFile(FileModel):
-    volume_m3: float = key("300.0", gt=5, le=100000)
-    air_changes_per_hour: float = key("0.5", gt=0.01, le=20)
-    moisture_source_kg_per_day: float = key("5.4", ge=0, le=200)
+    """All keys may be left out: the median house."""
+
+    home: str | None = key('"heated flat"', None)
+    excess_cold_g_m3: float | None = key("2.3", None, ge=0, le=20)
+    excess_warm_g_m3: float | None = key("0.5", None, ge=0, le=20)
+    volume_m3: float | None = key("220.0", None, gt=5, le=100000)
+    air_changes_per_hour: float | None = key("0.44", None, gt=0.01, le=20)
+    moisture_source_kg_per_day: float | None = key("5.4", None, ge=0, le=200)
+    heated: bool | None = key("false", None)
     heating_setpoint_degc: float | None = key("21.0", None, ge=0, le=30)
+    night_setback_k: float | None = key("3.0", None, ge=0, le=10)
     cooling_setpoint_degc: float | None = key("25.0", None, ge=15, le=35)
     dehumidified_to_pct: float | None = key("60.0", None, ge=20, le=90)
-    buffer_hours: float = key("12.0", ge=0, le=500)
+    summer_warmth: float | None = key("1.0", None, ge=0, le=3)
+    seen: list[SeenFile] = key("[{ months = [1], relative_humidity_pct = 34.0 }]", default_factory=list)
 
     @model_validator(mode="after")
-    def _heated_below_cooled(self) -> RoomFile:
+    def _agrees_with_itself(self) -> RoomFile:
         heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
+        if self.heated is False and (heat is not None or self.night_setback_k):
+            raise ValueError("heated = false, or a heating set point, not both")
         if heat is not None and cool is not None and heat >= cool:
             raise ValueError("a heating set point below the cooling set point")
+        made_of = (self.volume_m3, self.air_changes_per_hour, self.moisture_source_kg_per_day)
+        if self.excess_cold_g_m3 is not None and None not in made_of:
+            parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"
+            raise ValueError(f"excess_cold_g_m3, or {parts} that make it, not all")
         return self
 
 
 class HumidifierFile(FileModel):
     setpoint_pct: float = key("45.0", ge=10, le=80)
     capacity_l_per_day: float = key("10.0", gt=0, le=500)
-    months: list[int] = key("[10, 11, 12, 1, 2, 3, 4]")
+    months: list[int] = key("[10, 11, 12, 1, 2, 3, 4]", default_factory=list)
 
     _real = field_validator("months")(_months)
 
@@ -91,13 +135,15 @@ class LoggerFile(FileModel):
     file: str = key('"my_room.csv"')
     columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
     time_zone: str | None = key('"America/Chicago"', None)
+    day_first: bool | None = key("true", None)
     gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
+    gap_limit_days: float = key("7.0", 7.0, gt=0, le=3660)
     repeat_years: bool = key("true", False)
 
 
 class ClimateFile(FileModel):
-    title: str = key('"Heated house in a cold continental city"')
-    invented: bool = key("false")
+    title: str = key('"Heated house in a cold continental city"', "")
+    invented: bool = key("false", False)
     outdoor: OutdoorFile | None = None
     room: RoomFile | None = None
     logger: LoggerFile | None = None

@@ -143,20 +143,47 @@ class Instrument:
 
 
 @dataclass(frozen=True)
-class Room:
-    """One-zone room. None for a set point means there is no such equipment."""
+class Seen:
+    """What a hygrometer in the room showed: on a day, or as a month's mean; either value may be missing."""
 
+    months: tuple[int, ...]
+    day: date | None
+    relative_humidity_pct: float | None
+    temperature_c: float | None
+    tolerance_pct: float
+    tolerance_k: float
+
+
+@dataclass(frozen=True)
+class Room:
+    """One-zone room. None for a set point means there is no such equipment.
+
+    excess_*: indoor over outdoor vapour where the outdoor daily mean is 5 degC or colder, 15 or warmer. air_changes: in
+    the cold. summer_warmth multiplies the warming of an uncooled room. log_sd: of what is not known of it, by name.
+    """
+
+    excess_cold_g_m3: float
+    excess_warm_g_m3: float
     volume_m3: float
     air_changes_per_hour: float
-    moisture_source_kg_per_day: float
     heating_setpoint_c: float | None
-    cooling_setpoint_c: float | None
-    dehumidified_to_pct: float | None
-    buffer_hours: float
+    cooling_setpoint_c: float | None = None
+    dehumidified_to_pct: float | None = None
+    summer_warmth: float = 1.0
+    night_setback_k: float = 0.0
+    log_sd: tuple[tuple[str, float], ...] = ()
+    seen: tuple[Seen, ...] = ()
+
+    @property
+    def moisture_source_kg_per_day(self) -> float:
+        """Water the household gives off: what holds the excess against the air changes."""
+        return self.excess_cold_g_m3 * self.air_changes_per_hour * self.volume_m3 * 24.0 / 1000.0
 
 
 @dataclass(frozen=True)
 class Humidifier:
+    """A room humidifier. It runs when the room is below its set point, in the months named or, with none, in any."""
+
     setpoint_pct: float
     capacity_l_per_day: float
     months: tuple[int, ...]
@@ -185,8 +212,22 @@ class Normals:
 
 
 @dataclass(frozen=True)
+class Logger:
+    """A measured record of air and how it is read. gap_policy: None refuses gaps; 'interpolate' or 'hold' fill those
+    of at most gap_limit_days, flagged. columns: header texts by role."""
+
+    file: str
+    columns: tuple[tuple[str, str], ...] = ()
+    time_zone: str | None = None
+    day_first: bool | None = None
+    gap_policy: str | None = None
+    gap_limit_days: float = 7.0
+    repeat_years: bool = False
+
+
+@dataclass(frozen=True)
 class Outdoor:
-    """Where outdoor air comes from: exactly one of weather_file, normals. (A logger is indoor air: see Climate.)
+    """Where outdoor air comes from: exactly one of weather_file, normals and logger (measured, with its dates).
 
     Every hour is warmer_k warmer and drier_pct points of relative humidity drier than that: a what-if."""
 
@@ -196,6 +237,8 @@ class Outdoor:
     year_to_year_sd_pct: float
     warmer_k: float = 0.0
     drier_pct: float = 0.0
+    logger: Logger | None = None
+    gap_policy: str | None = None  # of a weather file
 
 
 @dataclass(frozen=True)
@@ -208,11 +251,7 @@ class Climate:
     outdoor: Outdoor | None
     room: Room | None
     humidifier: Humidifier | None
-    logger_file: str | None
-    logger_columns: MappingProxyType[str, str]
-    logger_time_zone: str | None
-    gap_policy: str | None  # None refuses gaps; 'interpolate' or 'hold' fill them, flagged
-    repeat_years: bool
+    logger: Logger | None
     case: Case | None
     file: str = field(default="", metadata=NOT_AN_INPUT)
 
@@ -222,9 +261,17 @@ class Climate:
 
     @property
     def input_files(self) -> tuple[Path, ...]:
-        """The weather or logger file it rests on, if it does on one."""
-        weather = self.outdoor.weather_file if self.outdoor else None
-        return tuple(self.beside(name) for name in (weather, self.logger_file) if name)
+        """The weather and logger files it rests on."""
+        outdoor = self.outdoor
+        names = [self.logger_file]
+        if outdoor is not None:
+            names += [outdoor.weather_file, None if outdoor.logger is None else outdoor.logger.file]
+        return tuple(self.beside(name) for name in names if name)
+
+    @property
+    def logger_file(self) -> str | None:
+        """The measured indoor record's file, where there is one."""
+        return None if self.logger is None else self.logger.file
 
 
 @dataclass(frozen=True)

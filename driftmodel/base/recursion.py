@@ -28,3 +28,14 @@ def first_order_recursion(keep: float | Array, gained: Array, first: float | Arr
     if info != 0:
         raise ValueError("the recursion is not finite")
     return np.asarray(solved, dtype=float).reshape(np.shape(gained))
+
+
+def banded_recursion(bands: Array, right: Array) -> Array:
+    """The unknowns x (n,) of a lower banded system with ones on its diagonal: bands[d, j] multiplies x[j] in row j + d.
+
+    bands: (width, n), row 0 all ones, made with order="F". Raises ValueError when the solution is not finite.
+    """
+    solved, info = dtbtrs(bands, right.reshape(-1, 1), uplo="L", diag="U")
+    if info != 0:
+        raise ValueError("the recursion is not finite")
+    return np.asarray(solved, dtype=float).reshape(-1)

@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import ClimateFile, OutdoorFile
+from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.file_models import FileModel
@@ -23,11 +23,11 @@ from driftmodel.base.records import (
     Climate,
     Humidifier,
     Instrument,
+    Logger,
     Neck,
     Normals,
     Outdoor,
     Plate,
-    Room,
     Rule,
     Scenario,
     Setup,
@@ -37,6 +37,7 @@ from driftmodel.base.records import (
     StringEvent,
     Strings,
 )
+from driftmodel.base.rooms import room_of
 from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.base.tomlfile import place_words, read_toml, validated
 
@@ -173,35 +174,39 @@ def _climate(path: Path) -> tuple[Climate, dict[str, Any]]:
 
 def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
     data, raw = validated(ClimateFile, path)
-    room, logger, case = data.room, data.logger, data.case
     if data.outdoor is not None and data.outdoor.weather_file is not None:
         _must_exist(path, ("outdoor", "weather_file"), data.outdoor.weather_file, "weather")
-    if logger is not None:
-        _must_exist(path, ("logger", "file"), logger.file, "logger")
+    if data.outdoor is not None and data.outdoor.logger_file is not None:
+        _must_exist(path, ("outdoor", "logger_file"), data.outdoor.logger_file, "logger")
+    if data.logger is not None:
+        _must_exist(path, ("logger", "file"), data.logger.file, "logger")
+    case = data.case
     read = Climate(
         name=path.stem,
-        title=data.title,
+        title=data.title or path.stem.replace("_", " "),
         invented=data.invented,
         outdoor=None if data.outdoor is None else _outdoor(data.outdoor),
-        room=None
-        if room is None
-        else Room(
-            **_fields(
-                room, heating_setpoint_c=room.heating_setpoint_degc, cooling_setpoint_c=room.cooling_setpoint_degc
-            )
-        ),
+        room=None if data.room is None else room_of(data.room, path),
         humidifier=None
         if data.humidifier is None
         else Humidifier(**_fields(data.humidifier, months=tuple(data.humidifier.months))),
-        logger_file=logger.file if logger else None,
-        logger_columns=MappingProxyType(dict(logger.columns) if logger else {}),
-        logger_time_zone=logger.time_zone if logger else None,
-        gap_policy=logger.gap_policy if logger else None,
-        repeat_years=logger.repeat_years if logger else True,
+        logger=None if data.logger is None else _logger(data.logger.file, data.logger),
         case=None if case is None else Case(**_fields(case, humidifier_months=tuple(case.humidifier_months))),
         file=str(path),
     )
     return read, raw
+
+
+def _logger(file: str, data: LoggerFile | OutdoorFile) -> Logger:
+    return Logger(
+        file,
+        tuple(data.columns.items()),
+        data.time_zone,
+        data.day_first,
+        data.gap_policy,
+        data.gap_limit_days,
+        data.repeat_years,
+    )
 
 
 def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> None:
@@ -235,6 +240,8 @@ def _outdoor(data: OutdoorFile) -> Outdoor:
         ),
         data.year_to_year_sd_k,
         data.year_to_year_sd_pct,
+        logger=None if data.logger_file is None else _logger(data.logger_file, data),
+        gap_policy=data.gap_policy,
     )
 
 

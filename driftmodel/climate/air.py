@@ -22,6 +22,8 @@ HOUR = np.timedelta64(1, "h")
 #: the year whose calendar a typical year is written on; no leap day
 TYPICAL_YEAR = 2001
 GAP_POLICIES = ("interpolate", "hold")
+#: the longest gap that a named policy fills unless another limit is named
+LONGEST_FILL_DAYS = 7.0
 
 
 def hours_from(start: Any, hours: int) -> Times:

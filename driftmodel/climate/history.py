@@ -5,14 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Outdoor, Scenario
-from driftmodel.climate.air import Times, daily, hour_of_year, hours_from, make_air
+from driftmodel.base.records import Climate, Logger, Outdoor, Scenario
+from driftmodel.climate.air import (
+    HOUR,
+    LONGEST_FILL_DAYS,
+    TYPICAL_YEAR,
+    Times,
+    daily,
+    hour_of_year,
+    hours_from,
+    make_air,
+)
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
@@ -27,6 +36,8 @@ __all__ = ["climate_air", "daily", "read_air", "scenario_air", "scenario_end", "
 
 DAYS_PER_YEAR = 365.25
 HOURS_PER_YEAR = 8760
+#: a room's stores forget in ten days or so; after so many before the first hour their start is no longer felt
+LEAD_DAYS = 60
 
 
 def read_air(
@@ -35,12 +46,20 @@ def read_air(
     columns: Mapping[str, str] | None = None,
     time_zone: str | None = None,
     gap_policy: str | None = None,
+    gap_limit_days: float = LONGEST_FILL_DAYS,
     day_first: bool | None = None,
 ) -> Dataset:
     """An air history from any file: a weather file when its first lines are one's, else a logger's text file."""
     if looks_like_weather(Path(path)):
         return read_weather(path, gap_policy=gap_policy)
-    return read_logger(path, columns=columns, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first)
+    return read_logger(
+        path,
+        columns=columns,
+        time_zone=time_zone,
+        gap_policy=gap_policy,
+        gap_limit_days=gap_limit_days,
+        day_first=day_first,
+    )
 
 
 def scenario_start(scenario: Scenario) -> date:
@@ -94,20 +113,17 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     return air
 
 
-def climate_air(climate: Climate, start: date, hours: int, member: int = 0, seed: int = 0) -> Dataset:
-    """Hourly air (hours,) around an instrument in `climate` from 00:00 of `start`.
+def climate_air(climate: Climate, start: Any, hours: int, member: int = 0, seed: int = 0) -> Dataset:
+    """Hourly air (hours,) around an instrument in `climate` from `start` on: 00:00 of a date, or an hour.
 
     A typical year is repeated by the calendar (29 February repeats 28 February), its local standard time taken as
-    the clock. A logger's record stands at its own dates; past its ends only if climate.repeat_years.
+    the clock. A logger's record stands at its own dates; past its ends only if its years are to be repeated. A room has
+    stood in its outdoor air for a while before, where there is any, and knows no start.
     """
     time = hours_from(start, hours)
-    if climate.logger_file is not None:
-        air = _logger_air(climate, time)
-    elif climate.outdoor is not None:
-        air = _outdoor_air(climate, time, member, seed)
-        if climate.room is not None:
-            air = indoor_air(air, climate.room, climate.humidifier)
-    else:
+    if climate.logger is not None:
+        air = _logger_air(climate, climate.logger, time, "[logger]")
+    elif climate.outdoor is None:
         raise BadInput(
             f'climate "{climate.name}" has neither outdoor air nor a logger',
             "one source of air",
@@ -115,7 +131,32 @@ def climate_air(climate: Climate, start: date, hours: int, member: int = 0, seed
             place="[outdoor]",
             mend='[outdoor] with weather_file = "..."',
         )
+    elif climate.room is None:
+        air = _outdoor_air(climate, time, member, seed)
+    else:
+        lead = _lead_hours(climate, time[0])
+        longer = np.concatenate([time[0] - np.arange(lead, 0, -1) * HOUR, time])
+        air = indoor_air(_outdoor_air(climate, longer, member, seed), climate.room, climate.humidifier)
+        air = air.isel(time=slice(lead, None))
     return air if climate.case is None else case_air(air, climate.case)
+
+
+def record_span(climate: Climate) -> tuple[np.datetime64, int]:
+    """First hour and hours of a climate's own air: a measured record's, or a year of 365 days for any other."""
+    logger = climate.logger or (None if climate.outdoor is None else climate.outdoor.logger)
+    if logger is None:
+        return np.datetime64(f"{TYPICAL_YEAR}-01-01T00", "h"), HOURS_PER_YEAR
+    known = _record(climate, logger)["time"].values
+    return known[0], int(known.size)
+
+
+def _lead_hours(climate: Climate, first: np.datetime64) -> int:
+    """Hours before `first` in which the room has stood in its outdoor air."""
+    logger = None if climate.outdoor is None else climate.outdoor.logger
+    if logger is None or logger.repeat_years:
+        return 24 * LEAD_DAYS
+    begin = _record(climate, logger)["time"].values[0]
+    return int(np.clip((first - begin) / HOUR, 0, 24 * LEAD_DAYS))
 
 
 def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
@@ -124,13 +165,15 @@ def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Datas
     year = None
     if outdoor.normals is not None:
         air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
+    elif outdoor.logger is not None:
+        air = _logger_air(climate, outdoor.logger, time, "[outdoor]")
     elif outdoor.weather_file is not None:
-        year = read_weather(climate.beside(outdoor.weather_file), gap_policy=climate.gap_policy)
+        year = read_weather(climate.beside(outdoor.weather_file), gap_policy=outdoor.gap_policy)
         air = _picked(year, time, hour_of_year(time))
     else:
         raise BadInput(
             "outdoor air without a source",
-            "weather_file or normals",
+            "weather_file, logger_file or normals",
             file=climate.file or None,
             place="[outdoor]",
             mend='weather_file = "..."',
@@ -148,27 +191,32 @@ def warmer_air(air: Dataset, outdoor: Outdoor) -> Dataset:
     return make_air(air["time"].values, warm, dry, air["filled"].values, air.attrs)
 
 
-def _logger_air(climate: Climate, time: Times) -> Dataset:
-    assert climate.logger_file is not None
-    path = climate.beside(climate.logger_file)
-    record = read_logger(
-        path,
-        columns=dict(climate.logger_columns) or None,
-        time_zone=climate.logger_time_zone,
-        gap_policy=climate.gap_policy,
+def _record(climate: Climate, logger: Logger) -> Dataset:
+    return read_logger(
+        climate.beside(logger.file),
+        columns=dict(logger.columns) or None,
+        time_zone=logger.time_zone,
+        gap_policy=logger.gap_policy,
+        gap_limit_days=logger.gap_limit_days,
+        day_first=logger.day_first,
     )
+
+
+def _logger_air(climate: Climate, logger: Logger, time: Times, table: str) -> Dataset:
+    record = _record(climate, logger)
+    path = climate.beside(logger.file)
     known = record["time"].values
-    index = ((time - known[0]) / np.timedelta64(1, "h")).astype(np.int64)
+    index = ((time - known[0]) / HOUR).astype(np.int64)
     outside = (index < 0) | (index >= known.size)
     if outside.any():
         first, last = str(known[0])[:10], str(known[-1])[:10]
-        if not climate.repeat_years:
+        if not logger.repeat_years:
             raise BadInput(
                 f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has "
                 f"{first} to {last}",
                 "a record as long as the stay, or leave to repeat its years",
                 file=climate.file or path,
-                place="[logger], repeat_years",
+                place=f"{table}, repeat_years",
                 mend="repeat_years = true",
             )
         if known.size < HOURS_PER_YEAR:
@@ -176,7 +224,7 @@ def _logger_air(climate: Climate, time: Times) -> Dataset:
                 f"the record of {first} to {last} is shorter than a year, and the stay runs past the air it has",
                 "a whole year (8760 hours) to repeat",
                 file=path,
-                place=f"[logger] of {climate.name}, repeat_years",
+                place=f"{table} of {climate.name}, repeat_years",
                 mend="use a record of a year or more, or a shorter stay",
             )
         index = np.where(outside, _last_year(known)[hour_of_year(time)], index)

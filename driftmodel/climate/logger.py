@@ -19,7 +19,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.base.units import fahrenheit_to_celsius
-from driftmodel.climate.air import HOUR, check_gap_policy, fill_gaps, make_air
+from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
 from driftmodel.climate.logger_time import utc_times
 
@@ -43,20 +43,23 @@ def read_logger(
     columns: Mapping[str, str] | None = None,
     time_zone: str | None = None,
     gap_policy: str | None = None,
+    gap_limit_days: float = LONGEST_FILL_DAYS,
     day_first: bool | None = None,
 ) -> Dataset:
     """Hourly air from a logger's file.
 
     columns: header texts by 'time' (or 'date' and 'clock'), 'temperature', 'relative_humidity', where the header
     does not tell; 'temperature_unit' is 'C' or 'F'. time_zone: IANA name of the clock's zone, needed unless the
-    header or the stamps tell. gap_policy: 'interpolate' or 'hold'. day_first: order of 03/04/2026.
+    header or the stamps tell. gap_policy: 'interpolate' or 'hold', for gaps of at most gap_limit_days. day_first: order
+    of 03/04/2026.
     Raises BadInput with file, row and column for anything that cannot be read without guessing.
     """
     place = Path(path)
     check_gap_policy(gap_policy, place)
     check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
-    key = fingerprint(place, file_digest(place), columns, time_zone, gap_policy, day_first)
-    return _files.of(key, lambda: _read(place, columns, time_zone, gap_policy, day_first)).copy(deep=True)
+    key = fingerprint(place, file_digest(place), columns, time_zone, gap_policy, gap_limit_days, day_first)
+    make = lambda: _read(place, columns, time_zone, gap_policy, gap_limit_days, day_first)  # noqa: E731
+    return _files.of(key, make).copy(deep=True)
 
 
 def _read(
@@ -64,6 +67,7 @@ def _read(
     columns: Mapping[str, str] | None,
     time_zone: str | None,
     gap_policy: str | None,
+    gap_limit_days: float,
     day_first: bool | None,
 ) -> Dataset:
     table = read_table(path, columns)
@@ -80,7 +84,7 @@ def _read(
         temperature = np.asarray(fahrenheit_to_celsius(temperature))  # type: ignore[arg-type]
     _check_celsius(table, temperature, path)
     capped = humidity > 100.0
-    _check_gaps(table, utc, gap_policy, path)
+    _check_gaps(table, utc, gap_policy, gap_limit_days, path)
     air = _hourly(utc, temperature, np.minimum(humidity, 100.0), capped, gap_policy or "interpolate")
     steps = np.diff(utc)
     air.attrs = {
@@ -197,20 +201,30 @@ def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
     )
 
 
-def _check_gaps(table: Table, utc: NDArray[np.datetime64], gap_policy: str | None, path: Path) -> None:
+def _check_gaps(
+    table: Table, utc: NDArray[np.datetime64], gap_policy: str | None, gap_limit_days: float, path: Path
+) -> None:
     steps = np.diff(utc)
     gaps = np.flatnonzero(steps > LONGEST_STEP)
-    if gap_policy is not None or not gaps.size:
+    if not gaps.size:
         return
     worst = int(gaps[np.argmax(steps[gaps])])
     hours = steps[worst] / HOUR
+    if gap_policy is not None and hours <= 24.0 * gap_limit_days:
+        return
+    if gap_policy is not None:
+        needed = f"gaps of at most gap_limit_days = {gap_limit_days:g} days to fill"
+        mend = f"gap_limit_days = {int(hours // 24) + 1}.0, if air made up for so long will do"
+    else:
+        needed = "a reading at least every two hours, or a named way to fill gaps"
+        mend = 'gap_policy = "interpolate" (or "hold"): the hours filled are flagged'
     raise BadInput(
         f"{gaps.size} gap{'s' if gaps.size > 1 else ''} of more than an hour, the longest {hours:.0f} h after "
         f"{str(utc[worst])[:16]} UTC",
-        "a reading at least every two hours, or a named way to fill gaps",
+        needed,
         file=path,
         place=f"row {table.rows[worst + 1][0]}, column of time",
-        mend='gap_policy = "interpolate" (or "hold"): the hours filled are flagged',
+        mend=mend,
     )
 
 

@@ -17,6 +17,9 @@ _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity"
 _COLUMN_KEYS = ("time", "date", "clock", "temperature", "relative_humidity", "temperature_unit")
 _DELIMITERS = (";", "\t", ",", "|")
 
+#: the columns of the air.csv this tool writes; their stamps are UTC
+OWN_COLUMNS = {"time": "time", "temperature": "temperature_degc", "relative_humidity": "relative_humidity_pct"}
+
 #: plain words of headers in English, German, French, Spanish, Italian; accents taken off, lower case
 _DATE_WORDS = {"date", "datum", "fecha", "data", "day", "jour", "dia", "giorno", "tag"}
 _CLOCK_WORDS = {"time", "uhrzeit", "zeit", "heure", "hora", "ora", "hour", "clock"}
@@ -197,6 +200,9 @@ def _columns_of(header: list[str], line: int, columns: Mapping[str, str] | None,
                 mend=f'columns = {{ {role} = "{names[-1]}" }}, with the right name',
             )
         found[role] = names.index(name.strip())
+    for role, own in OWN_COLUMNS.items():
+        if role not in found and names.count(own) == 1 and not (role == "time" and found.keys() & {"date", "clock"}):
+            found[role] = names.index(own)
     by_role: dict[str, list[int]] = {}
     for at, cell in enumerate(header):
         if at not in found.values() and (role_found := _role(cell)):

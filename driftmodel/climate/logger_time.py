@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.climate.logger_table import OWN_COLUMNS
 
 if TYPE_CHECKING:
     from pandas import DataFrame, Series
@@ -24,6 +25,10 @@ _CLOCK = (
     r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,]\d+)?)?"
     r"\s*(?P<half>[aApP]\.?\s?[mM]\.?)?\s*(?P<zone>Z|UTC|[+-]\d{2}:?\d{2})?\s*$"
 )
+
+
+#: an offset from UTC in a header: "UTC", "GMT+01:00", "t_UTC+2"
+_ZONE_TOLD = r"(?<![A-Za-z])(?:UTC|GMT)(?![A-Za-z])\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?"
 
 
 def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> NDArray[np.datetime64]:
@@ -53,7 +58,8 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
         utc = (naive - pd.to_timedelta(offsets, unit="min")).to_numpy(dtype="datetime64[ns]")
     else:
         stamps = naive.to_numpy(dtype="datetime64[ns]")
-        zone = _zone(table.preamble, time_zone, stamps[0], place)
+        own = time_zone is None and all(table.header.get(role) == name for role, name in OWN_COLUMNS.items())
+        zone = _zone(table.preamble, "UTC" if own else time_zone, stamps[0], place)
         utc = stamps - zone if isinstance(zone, np.timedelta64) else _from_local(stamps, zone, place)
     _check_order(utc, place)
     return np.asarray(utc)
@@ -154,7 +160,7 @@ def _offset_told(preamble: str) -> np.timedelta64 | None:
     """Offset from UTC told by the header's names (its last line), or by a line before it that speaks of the zone."""
     *before, names = preamble.splitlines()
     for line in [names, *(line for line in before if re.search(r"zone|offset|zeit|fuseau|huso|fuso", line, re.I))]:
-        told = re.search(r"\b(?:UTC|GMT)\b\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?", line, re.I)
+        told = re.search(_ZONE_TOLD, line, re.I)
         if told:
             minutes = int(told[2] or 0) * 60 + int(told[3] or 0)
             return np.timedelta64(-minutes if told[1] == "-" else minutes, "m")

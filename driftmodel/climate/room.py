@@ -1,41 +1,62 @@
-"""One-zone room between outdoor air and the instrument: temperature, moisture balance, humidifier, dehumidifier.
+"""One-zone room between outdoor air and the instrument: temperature, vapour, cooling, humidifier, dehumidifier.
 
-Moisture balance of the room air with its furnishings, v vapour density (EN ISO 13788, section on internal moisture
-excess; Kalamees, Vinha and Kurnitski 2006):  C dv/dt = n (v_out - v) + (G + W)/V,  C = 1 + n x buffer_hours,
-so the room answers with the time constant 1/n + buffer_hours. The outdoor vapour density is used as it stands; that
-warmed air expands (under 10 % from -5 to 21 degC) is neglected, as in that standard.
+Temperature: the heating set point, or what the house comes to without heating where that is more: the line of
+EN 15026:2007 Annex C, 20 degC at an outdoor mean of 10, half a kelvin up for each kelvin; no higher than the cooling
+set point where there is one. Heating so runs only when it is needed, in whatever month that is.
+Vapour: the household gives off a constant amount and opens windows as it gets warm, so that the excess over outdoors
+falls as it gets warm outside: constant to 5 degC, constant from 15, straight between (Kalamees, Vinha and Kurnitski
+2006; EN ISO 13788 has the same shape between 0 and 20 degC). A room that is cooled or dried keeps its windows shut.
+The outdoor vapour density is used as it stands; that warmed air expands is neglected, as the surveys do.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from driftmodel.base import library
 from driftmodel.base.records import Humidifier, Room
 from driftmodel.climate.air import in_months, make_air
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.lag import first_order_lag
+from driftmodel.climate.room_moisture import Forcing, solve
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
 Array = NDArray[np.float64]
+Times = NDArray[np.datetime64]
 
-#: an unheated, uncooled room follows outdoor air with this lag, and is this much warmer by people, sun and
-#: appliances (common practice, no source)
-THERMAL_LAG_HOURS = 8.0
-FREE_GAIN_K = 2.0
+#: outdoor daily means between which the excess falls (Kalamees, Vinha and Kurnitski 2006)
+COLD_C, WARM_C = 5.0, 15.0
+#: outdoor mean above which an uncooled house warms (EN 15026:2007 Annex C)
+WARMS_ABOVE_C = 10.0
+#: hours of the record's clock in which the heating is set back, and how soon the room follows (common practice)
+NIGHT_FROM, NIGHT_TO, SETBACK_LAG_HOURS = 22, 6, 4.0
+#: no house changes its air more often (common practice, no source)
+MOST_AIR_CHANGES = 10.0
+#: the least excess with which air changes are reckoned from the source
+LEAST_EXCESS_G_M3 = 1e-3
+
+
+@dataclass(frozen=True)
+class RoomHeat:
+    """Room temperature in degC and share of full work at which its cooling runs, (step,)."""
+
+    temperature_c: Array
+    cooling: Array
 
 
 @dataclass(frozen=True)
 class MoistureFlows:
-    """Hourly water flows of a room in kg/h, and its vapour density (mean over the hour, and stored water in kg).
+    """Water flows of a room in kg a step, its vapour density, and stored water in kg (step + 1,).
 
-    brought_in + source + humidifier = carried_out + removed + change of stored; arrays are (hour,).
-    removed: condensate and what the dehumidifier took.
+    brought_in + source + humidifier = carried_out + removed + change of stored; arrays are (step,).
+    removed: what coil and dehumidifier took, and condensate.
     """
 
     brought_in: Array
@@ -43,55 +64,96 @@ class MoistureFlows:
     source: Array
     humidifier: Array
     removed: Array
-    stored_start: Array
-    stored_end: Array
+    stored: Array
     density_g_m3: Array
 
 
-def room_temperature_c(
-    outdoor_c: Array, room: Room, lag_hours: float = THERMAL_LAG_HOURS, gain_k: float = FREE_GAIN_K
-) -> Array:
-    """Room air temperature (hour,): outdoor air lagged plus a gain, held between the set points there are."""
-    floating = first_order_lag(outdoor_c, lag_hours, float(outdoor_c[:24].mean())).mean + gain_k
-    low = -np.inf if room.heating_setpoint_c is None else room.heating_setpoint_c
-    high = np.inf if room.cooling_setpoint_c is None else room.cooling_setpoint_c
-    return np.asarray(np.clip(floating, low, high))
+def moisture_excess_g_m3(outdoor_daily_c: ArrayLike, excess_cold: float, excess_warm: float) -> Array:
+    """Indoor over outdoor vapour density at an outdoor daily mean: excess_cold to 5 degC, excess_warm from 15."""
+    return np.asarray(np.interp(np.asarray(outdoor_daily_c, float), [COLD_C, WARM_C], [excess_cold, excess_warm]))
+
+
+def trailing_day_mean(hourly: Array, step_hours: float = 1.0) -> Array:
+    """Mean over the last 24 hours, (step,); over the first day: that day's."""
+    steps = max(1, round(24.0 / step_hours))
+    if steps == 1 or hourly.size <= steps:
+        return np.full(hourly.size, hourly.mean()) if hourly.size <= steps else hourly
+    sums = np.cumsum(np.concatenate([[0.0], hourly]))
+    means = np.empty_like(hourly)
+    means[steps - 1 :] = (sums[steps:] - sums[:-steps]) / steps
+    means[: steps - 1] = means[steps - 1]
+    return means
+
+
+def room_heat(outdoor_c: Array, room: Room, hour: NDArray[np.int64] | None = None, step_hours: float = 1.0) -> RoomHeat:
+    """Temperature and cooling of a room in outdoor air (step,). hour: hour of the day of each step, for a set-back."""
+    memory = library.general("room_outdoor_memory").value / step_hours
+    steps = max(1, round(24.0 / step_hours))
+    te = first_order_lag(outdoor_c, memory, float(outdoor_c[:steps].mean())).mean
+    if room.heating_setpoint_c is None:
+        free = te + library.general("room_free_gain").value * room.summer_warmth
+    else:
+        slope = library.general("room_summer_slope").value * room.summer_warmth
+        free = room.heating_setpoint_c + slope * (te - WARMS_ABOVE_C)
+        low = np.full(te.size, room.heating_setpoint_c)
+        if room.night_setback_k > 0.0 and hour is not None:
+            night = (hour >= NIGHT_FROM) | (hour < NIGHT_TO)
+            set_back = first_order_lag(night.astype(float), SETBACK_LAG_HOURS / step_hours, 1.0 / 3.0).mean
+            low = low - room.night_setback_k * set_back
+        free = np.maximum(free, low)
+    if room.cooling_setpoint_c is None:
+        return RoomHeat(free, np.zeros(free.size))
+    work = (free - room.cooling_setpoint_c) / library.general("cooling_full_work").value
+    return RoomHeat(np.minimum(free, room.cooling_setpoint_c), np.clip(work, 0.0, 1.0))
 
 
 def moisture_flows(
+    outdoor_c: Array,
     outdoor_density_g_m3: Array,
-    room_saturation_g_m3: Array,
+    heat: RoomHeat,
     room: Room,
-    humidifier: Humidifier | None,
-    humidified: NDArray[np.bool_] | None,
+    humidifier: Humidifier | None = None,
+    humidified: NDArray[np.bool_] | None = None,
+    step_hours: float = 1.0,
 ) -> MoistureFlows:
-    """The room's water balance; arrays are (hour,), `humidified` says in which hours the humidifier is switched on.
+    """The room's water balance; arrays are (step,), `humidified` says in which steps the humidifier is switched on.
 
-    Humidifier: W = n V (v_set - v_out) - G, between 0 and its capacity. Dehumidifier (strong enough for any load,
-    on whenever the room is above its set point) and condensation cut the vapour at the end of each hour.
+    The humidifier holds its set point within its capacity; a dehumidifier, strong enough for any load, and condensation
+    hold the room below theirs; a coil at work draws the room toward saturation at its surface.
     """
-    n, volume = room.air_changes_per_hour, room.volume_m3
-    source = room.moisture_source_kg_per_day / 24.0
-    air_flow = n * volume / 1000.0  # kg of water per hour and g/m3
-    added = np.zeros_like(outdoor_density_g_m3)
+    saturation = saturation_density_g_m3(heat.temperature_c)
+    shut = np.clip(heat.cooling * library.general("cooling_full_work").value, 0.0, 1.0)
+    if room.dehumidified_to_pct is not None:
+        shut = np.ones_like(shut)
+    open_excess = moisture_excess_g_m3(
+        trailing_day_mean(outdoor_c, step_hours), room.excess_cold_g_m3, room.excess_warm_g_m3
+    )
+    excess = shut * room.excess_cold_g_m3 + (1.0 - shut) * open_excess
+    if room.excess_cold_g_m3 > 0.0:
+        made = room.air_changes_per_hour * room.excess_cold_g_m3  # of the household, g/m3 h
+        air_changes = np.clip(made / np.maximum(excess, LEAST_EXCESS_G_M3), 0.0, MOST_AIR_CHANGES)
+    else:
+        air_changes = np.full(excess.size, room.air_changes_per_hour)
+    ceiling = saturation * (1.0 if room.dehumidified_to_pct is None else room.dehumidified_to_pct / 100.0)
+    wanted = np.zeros_like(saturation)
+    capacity = 0.0
     if humidifier is not None and humidified is not None:
-        wanted = air_flow * (humidifier.setpoint_pct / 100.0 * room_saturation_g_m3 - outdoor_density_g_m3) - source
-        added = np.where(humidified, np.clip(wanted, 0.0, humidifier.capacity_l_per_day / 24.0), 0.0)
-    target = outdoor_density_g_m3 + (source + added) / air_flow
-    share = 1.0 if room.dehumidified_to_pct is None else room.dehumidified_to_pct / 100.0
-    ceiling = share * room_saturation_g_m3
-    first = float(np.minimum(target, ceiling)[:24].mean())
-    lagged = first_order_lag(target, 1.0 / n + room.buffer_hours, first, ceiling)
-    stored = (1.0 + n * room.buffer_hours) * volume / 1000.0
+        wanted = np.where(humidified, humidifier.setpoint_pct / 100.0 * saturation, 0.0)
+        capacity = humidifier.capacity_l_per_day / 24.0 * 1000.0 / room.volume_m3
+    coil = library.general("cooling_coil_air_changes").value * heat.cooling
+    found = solve(
+        Forcing(outdoor_density_g_m3, saturation, air_changes, air_changes * excess, coil, wanted, capacity, ceiling,
+                step_hours)
+    )  # fmt: skip
+    kg = room.volume_m3 / 1000.0
     return MoistureFlows(
-        brought_in=air_flow * outdoor_density_g_m3,
-        carried_out=air_flow * lagged.mean,
-        source=np.full_like(added, source),
-        humidifier=added,
-        removed=stored * lagged.removed,
-        stored_start=stored * lagged.start,
-        stored_end=stored * lagged.end,
-        density_g_m3=np.minimum(lagged.mean, ceiling),
+        brought_in=kg * step_hours * air_changes * outdoor_density_g_m3,
+        carried_out=kg * step_hours * air_changes * found.density_g_m3,
+        source=kg * step_hours * air_changes * excess,
+        humidifier=kg * found.humidifier,
+        removed=kg * found.removed,
+        stored=kg * found.stored,
+        density_g_m3=found.density_g_m3,
     )
 
 
@@ -100,16 +162,48 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     time = outdoor["time"].values
     outdoor_c = outdoor["air_temperature"].values
     outdoor_density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
-    temperature = room_temperature_c(outdoor_c, room)
-    saturation = saturation_density_g_m3(temperature)
-    humidified = None if humidifier is None else in_months(time, humidifier.months)
-    flows = moisture_flows(outdoor_density, saturation, room, humidifier, humidified)
-    humidity = np.clip(100.0 * flows.density_g_m3 / saturation, 0.0, 100.0)
-    air = make_air(time, temperature, humidity, outdoor["filled"].values, outdoor.attrs)
+    heat = room_heat(outdoor_c, room, hour_of_day(time))
+    humidified = None if humidifier is None else switched_on(time, humidifier)
+    flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified)
+    humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
+    air = make_air(time, heat.temperature_c, humidity, outdoor["filled"].values, outdoor.attrs)
     if humidifier is not None:
         described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
         air["humidifier_water"] = (("time",), flows.humidifier, described)
     return air
+
+
+def hour_of_day(time: Times) -> NDArray[np.int64]:
+    """0 to 23 on the record's own clock."""
+    return np.asarray((time.astype("datetime64[h]") - time.astype("datetime64[D]")).astype(np.int64))
+
+
+def switched_on(time: Times, humidifier: Humidifier) -> NDArray[np.bool_]:
+    """Hours in which a humidifier may run: those of its months, or all where none are named."""
+    return in_months(time, humidifier.months or range(1, 13))
+
+
+def drawn_room(room: Room, factors: Mapping[str, float]) -> Room:
+    """The room with what is not known of it multiplied: excess_cold, excess_warm, summer_warmth, heating_set_point."""
+    heated = room.heating_setpoint_c
+    return replace(
+        room,
+        excess_cold_g_m3=room.excess_cold_g_m3 * factors.get("excess_cold", 1.0),
+        excess_warm_g_m3=room.excess_warm_g_m3 * factors.get("excess_warm", 1.0),
+        summer_warmth=room.summer_warmth * factors.get("summer_warmth", 1.0),
+        heating_setpoint_c=None if heated is None else heated * factors.get("heating_set_point", 1.0),
+    )
+
+
+def with_air_changes(room: Room, air_changes_per_hour: float) -> Room:
+    """The same household in a house whose air changes more or less often: the excess follows."""
+    by = room.air_changes_per_hour / air_changes_per_hour
+    return replace(
+        room,
+        air_changes_per_hour=air_changes_per_hour,
+        excess_cold_g_m3=by * room.excess_cold_g_m3,
+        excess_warm_g_m3=by * room.excess_warm_g_m3,
+    )
 
 
 def litres_per_day(air: Dataset) -> Array:
@@ -118,26 +212,3 @@ def litres_per_day(air: Dataset) -> Array:
     if "humidifier_water" not in air:
         return np.zeros(hours // 24)
     return np.asarray(air["humidifier_water"].values[:hours].reshape(-1, 24).sum(axis=1))
-
-
-def indoor_air_standard(
-    outdoor_daily_c: ArrayLike, high_occupancy: bool = False
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Indoor temperature (degC) and relative humidity (%) from outdoor daily means: EN 15026:2007 Annex C.
-
-    Taken from one secondary source. Departs from it nowhere; high occupancy adds 10 % RH.
-    """
-    te = np.asarray(outdoor_daily_c, dtype=float)
-    temperature = np.clip(0.5 * te + 15.0, 20.0, 25.0)
-    humidity = np.clip(te + 40.0, 30.0, 60.0) + (10.0 if high_occupancy else 0.0)
-    return temperature, humidity
-
-
-def moisture_excess_g_m3(outdoor_daily_c: ArrayLike, excess_cold: float, excess_warm: float) -> NDArray[np.float64]:
-    """Indoor over outdoor vapour density: excess_cold up to 5 degC outdoors, falling to excess_warm from 15 degC.
-
-    The shape is of Kalamees, Vinha and Kurnitski (2006), 40 dwellings; the values are `moisture_excess_cold` and
-    `moisture_excess_warm` of the library (their upper 10 %).
-    """
-    te = np.asarray(outdoor_daily_c, dtype=float)
-    return np.asarray(np.interp(te, [5.0, 15.0], [excess_cold, excess_warm]))

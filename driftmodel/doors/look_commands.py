@@ -65,6 +65,9 @@ def design(
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--time-zone", help="Time zone of a logger's stamps, such as UTC or America/Chicago.")
 @click.option("--gap-policy", type=click.Choice(["interpolate", "hold"]), help="How gaps in a logger file are filled.")
+@click.option(
+    "--gap-limit-days", type=click.FloatRange(0.1, 3660), default=7.0, show_default=True, help="Longest gap filled."
+)
 @click.option("--temperature-column", metavar="NAME", help="Header of a logger's temperature column.")
 @click.option("--humidity-column", metavar="NAME", help="Header of a logger's relative humidity column.")
 @click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
@@ -73,6 +76,7 @@ def air(
     file: Path,
     time_zone: str | None,
     gap_policy: str | None,
+    gap_limit_days: float,
     temperature_column: str | None,
     humidity_column: str | None,
     day_first: bool | None,
@@ -81,32 +85,49 @@ def air(
     quiet: bool,
     as_json: bool,
 ) -> None:
-    """Look at an air history: what was read, gaps, seasons, bands.
+    """Look at air: a record as it is read, or the air of a room.
 
-    FILE is a logger's CSV or an EPW, TMY3 or shipped weather file. Draws air.png into the --out folder (air-NAME).
+    FILE is a logger's CSV, an EPW, TMY3 or shipped weather file; or a climate file (TOML), whose outdoor air is then
+    run through its room over the whole record, with the spread of houses like it. Writes air.csv and air.png into the
+    --out folder (air-NAME).
     """
     from driftmodel.climate.history import read_air
-    from driftmodel.report.air_words import air_json, air_summary, write_air_figure
+    from driftmodel.report.air_words import air_csv, air_json, air_summary, write_air_figure
+    from driftmodel.report.folder import write_text
 
     named = {"temperature": temperature_column, "relative_humidity": humidity_column}
     columns = {role: name for role, name in named.items() if name}
-    try:
-        history = read_air(
-            file, columns=columns or None, time_zone=time_zone, gap_policy=gap_policy, day_first=day_first
-        )
-    except BadInput as fault:
-        raise _as_flags(fault) from None
-    picture = write_air_figure(history, out or Path(f"air-{file.stem}"), units)
+    if file.suffix.lower() == ".toml":
+        from driftmodel.base.scenarios import load_climate
+        from driftmodel.outlook.rooms import air_of_climate
+
+        history = air_of_climate(load_climate(file))
+    else:
+        try:
+            history = read_air(
+                file,
+                columns=columns or None,
+                time_zone=time_zone,
+                gap_policy=gap_policy,
+                gap_limit_days=gap_limit_days,
+                day_first=day_first,
+            )
+        except BadInput as fault:
+            raise _as_flags(fault) from None
+    folder = out or Path(f"air-{file.stem}")
+    picture = write_air_figure(history, folder, units)
+    table = write_text(folder, "air.csv", air_csv(history))
     if as_json:
-        say(json.dumps(air_json(history) | {"picture": str(picture)}, indent=2), quiet)
+        say(json.dumps(air_json(history) | {"picture": str(picture), "table": str(table)}, indent=2), quiet)
         return
     say(air_summary(history, units), quiet)
-    say(f"\nPicture: {picture}", quiet)
+    say(f"\nWritten: {table}, {picture}", quiet)
 
 
 _FLAGS = {
     "time_zone": "--time-zone America/Chicago",
     "gap_policy": "--gap-policy interpolate",
+    "gap_limit_days": "--gap-limit-days DAYS",
     "columns": "--temperature-column NAME --humidity-column NAME",
     "day_first": "--day-first or --month-first",
 }

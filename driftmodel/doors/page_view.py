@@ -110,7 +110,7 @@ def room_words(scenario: Scenario, units: str) -> str:
     if climate.room is not None:
         heated = climate.room.heating_setpoint_c
         parts.append("not heated" if heated is None else f"heated to {temperature_words(heated, units)}")
-        parts.append(f"{climate.room.air_changes_per_hour:g} air changes an hour")
+        parts.append(f"{climate.room.air_changes_per_hour:.2g} air changes an hour in the cold")
     if climate.humidifier is not None:
         parts.append(f"room humidifier at {climate.humidifier.setpoint_pct:.0f} %")
     if climate.case is not None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base import library
@@ -18,6 +17,7 @@ from driftmodel.base.records import Climate, Humidifier, Normals, Outdoor, Room,
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import scenario_end
+from driftmodel.climate.room import with_air_changes
 
 SHIPPING_DAYS = 42
 
@@ -73,13 +73,13 @@ def winter_heating(scenario: Scenario, value: Any) -> Scenario:
 def air_changes(scenario: Scenario, value: Any) -> Scenario:
     """Air changes an hour of the house: 0.3 is tight, 1.5 is draughty."""
     room = _room(scenario, "air changes")
-    return with_last_climate(scenario, replace(_now(scenario), room=replace(room, air_changes_per_hour=float(value))))
+    return with_last_climate(scenario, replace(_now(scenario), room=with_air_changes(room, float(value))))
 
 
 def humidifier(scenario: Scenario, value: Any) -> Scenario:
-    """A room humidifier that holds `value` % from October to April with 25 litres a day at most; 0 for none."""
+    """A room humidifier that holds `value` % whenever the room is drier, with 25 litres a day at most; 0 for none."""
     _room(scenario, "humidifier")
-    fitted = Humidifier(float(value), 25.0, (10, 11, 12, 1, 2, 3, 4)) if float(value) > 0 else None
+    fitted = Humidifier(float(value), 25.0, ()) if float(value) > 0 else None
     return with_last_climate(scenario, replace(_now(scenario), humidifier=fitted))
 
 
@@ -143,11 +143,7 @@ def container() -> Climate:
         outdoor=Outdoor(None, Normals((warm,) * 12, (dry,) * 12, (8.0,) * 12, 1.0, 2.0, 3.0), 0.0, 0.0),
         room=None,
         humidifier=None,
-        logger_file=None,
-        logger_columns=MappingProxyType({}),
-        logger_time_zone=None,
-        gap_policy=None,
-        repeat_years=True,
+        logger=None,
         case=None,
     )
 

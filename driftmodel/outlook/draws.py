@@ -109,15 +109,15 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
     """
     unknowns = unknowns_of(scenario.instrument)
     values = {
-        name: unknown.median * np.exp(unknown.log_sd * _normal_stratified(count, seed, name))
+        name: unknown.median * np.exp(unknown.log_sd * normal_stratified(count, seed, name))
         for name, unknown in unknowns.items()
     }
-    error = scenario.setup.action_reading_sd_mm * _normal_stratified(count, seed, "set_up_error")
+    error = scenario.setup.action_reading_sd_mm * normal_stratified(count, seed, "set_up_error")
     member = np.arange(count, dtype=np.intp) * min(scenario.weather_members, count) // count
     return Draws(MappingProxyType(values), error, member)
 
 
-def _normal_stratified(count: int, seed: int, stream: str) -> Array:
+def normal_stratified(count: int, seed: int, stream: str) -> Array:
     """Standard normal values, one from each of `count` equal slices of probability, in random order."""
     from scipy.special import ndtri
 

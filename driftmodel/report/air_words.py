@@ -101,7 +101,7 @@ def _how_it_stands(air: Dataset, units: str) -> list[str]:
 
 
 def _outdoors(air: Dataset) -> bool:
-    return "dew_point" in air or air.attrs.get("kind") == "synthetic"
+    return not air.attrs.get("room") and ("dew_point" in air or air.attrs.get("kind") == "synthetic")
 
 
 def _hours(hours: int, of: int, where: str, meaning: str) -> str:
@@ -131,7 +131,10 @@ def air_figure(air: Dataset, units: str = "metric") -> Figure:
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[1, 2])
     upper.plot(time[shown], temperature[shown], color="0.35", linewidth=0.6)
     upper.set_ylabel(f"Air temperature (°{'F' if units == 'inch' else 'C'})")
-    lower.plot(time[shown], humidity[shown], color="0.7", linewidth=0.5, label="hourly")
+    if "relative_humidity_p10" in air:
+        low, high = (air[f"relative_humidity_{point}"].values[shown] for point in ("p10", "p90"))
+        lower.fill_between(time[shown], low, high, color="0.88", linewidth=0, label="8 houses in 10 like this one")
+    lower.plot(time[shown], humidity[shown], color="0.6", linewidth=0.5, label="hourly")
     lower.plot(time[shown], band.seasonal_cycle[shown], color="black", linewidth=1.8, label="30-day mean")
     lower.plot(time[shown], band.low[shown], color="black", linewidth=1.0, linestyle="--", label="historic band")
     lower.plot(time[shown], band.high[shown], color="black", linewidth=1.0, linestyle="--")
@@ -159,6 +162,26 @@ def write_air_figure(air: Dataset, folder: Path, units: str = "metric") -> Path:
     held = BytesIO()
     air_figure(air, units).savefig(held, format="png", dpi=130)
     return write_bytes(folder, "air.png", held.getvalue())
+
+
+def air_csv(air: Dataset) -> str:
+    """The air as CSV: time, temperature_degc, relative_humidity_pct, filled; with drawn rooms the 10 and 90 % points.
+
+    Stamps begin the hour and are UTC (Z); a typical year has no year and no zone: its clock on the calendar of 2001.
+    """
+    columns = {"temperature_degc": "air_temperature", "relative_humidity_pct": "relative_humidity"}
+    for point in ("p10", "p90"):
+        if f"relative_humidity_{point}" in air:
+            columns |= {f"temperature_{point}_degc": f"air_temperature_{point}",
+                        f"relative_humidity_{point}_pct": f"relative_humidity_{point}"}  # fmt: skip
+    zone = "" if air.attrs.get("typical_year") or air.attrs.get("kind") == "synthetic" else "Z"
+    stamps = np.datetime_as_string(air["time"].values, unit="m")
+    values = np.stack([air[name].values for name in columns.values()], axis=1)
+    rows = [
+        f"{stamp}{zone}," + ",".join(f"{value:.2f}" for value in row) + f",{filled:d}"
+        for stamp, row, filled in zip(stamps.tolist(), values.tolist(), air["filled"].values.tolist(), strict=True)
+    ]
+    return "\n".join([",".join(["time", *columns, "filled"]), *rows]) + "\n"
 
 
 def air_json(air: Dataset) -> dict[str, Any]:

@@ -1,0 +1,78 @@
+"""A room as its owner describes it becomes numbers: what is not said is the median house's, from species_data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from driftmodel.base import library
+from driftmodel.base.climate_file import RoomFile
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Room, Seen
+from driftmodel.base.tomlfile import place_words, read_toml
+
+#: what is not known of a room: name -> the number whose spread it has where its owner does not say
+UNKNOWNS = {
+    "excess_cold": "room_excess_cold",
+    "excess_warm": "room_excess_warm",
+    "summer_warmth": "room_summer_slope",
+    "heating_set_point": "room_heating_set_point",
+}
+
+
+def room_of(data: RoomFile, file: Path) -> Room:
+    """The room of a climate file.
+
+    Excess E, air changes n, volume V and the household's water G hang together, E = G / (n V). Two of the last three
+    give what is not said from the median house; an excess alone is taken to come half from more water, half from less
+    air. Raises BadInput where heating and cooling cross.
+    """
+    median = {key: library.general(f"room_{key}").value for key in ("excess_cold", "excess_warm", "air_changes")}
+    made = library.general("moisture_production_house").value
+    size = made / 24.0 * 1000.0 / (median["air_changes"] * median["excess_cold"])
+    volume = size if data.volume_m3 is None else data.volume_m3
+    air, source, excess = data.air_changes_per_hour, data.moisture_source_kg_per_day, data.excess_cold_g_m3
+    stated = excess is not None or air is not None or source is not None
+    if excess is None and (air is not None or source is not None):
+        air = median["air_changes"] if air is None else air
+        excess = (made if source is None else source) / 24.0 * 1000.0 / (air * volume)
+    excess = median["excess_cold"] if excess is None else excess
+    if air is None and source is not None and excess > 0.0:
+        air = source / 24.0 * 1000.0 / (excess * volume)
+    elif air is None:
+        air = median["air_changes"] * (median["excess_cold"] / max(excess, 0.1)) ** 0.5
+    heated = data.heated is not False
+    warm = data.excess_warm_g_m3
+    if warm is None:
+        warm = median["excess_warm"] * excess / median["excess_cold"]
+    heating = library.general("room_heating_set_point").value if data.heating_setpoint_degc is None else None
+    set_point = None if not heated else data.heating_setpoint_degc if heating is None else heating
+    if set_point is not None and data.cooling_setpoint_degc is not None and set_point >= data.cooling_setpoint_degc:
+        raise BadInput(
+            f"cooled to {data.cooling_setpoint_degc:g} degC, and heated to {set_point:g} degC as nothing else is said",
+            "a heating set point below the cooling set point",
+            file=file,
+            place=place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc")),
+            mend=f"heating_setpoint_degc = {data.cooling_setpoint_degc - 2.0:g}, or heated = false",
+        )
+    known = {
+        "excess_cold": "room_excess_stated" if stated else None,
+        "excess_warm": "room_excess_stated" if data.excess_warm_g_m3 is not None else None,
+        "heating_set_point": "room_set_point_stated" if data.heating_setpoint_degc is not None else None,
+    }
+    return Room(
+        excess_cold_g_m3=excess,
+        excess_warm_g_m3=warm,
+        volume_m3=volume,
+        air_changes_per_hour=air,
+        heating_setpoint_c=set_point,
+        cooling_setpoint_c=data.cooling_setpoint_degc,
+        dehumidified_to_pct=data.dehumidified_to_pct,
+        summer_warmth=1.0 if data.summer_warmth is None else data.summer_warmth,
+        night_setback_k=data.night_setback_k or 0.0,
+        log_sd=tuple((name, library.general(known.get(name) or number).log_sd) for name, number in UNKNOWNS.items()),
+        seen=tuple(
+            Seen(tuple(one.months), one.date, one.relative_humidity_pct, one.temperature_degc, one.tolerance_pct,
+                 one.tolerance_k)
+            for one in data.seen
+        ),
+    )  # fmt: skip
