@@ -21,7 +21,7 @@ LENGTH_UNITS: dict[str, tuple[str, float]] = {
 }  # fmt: skip
 #: denominators a rule or gauge in inches is cut in; a fraction of these is of an inch, whatever else is not said
 INCH_DENOMINATORS = (2, 4, 8, 16, 32, 64, 128)
-_NUMBER = r"[+-−–]?\s*(?:\d+\s+\d+\s*/\s*\d+|\d+\s*/\s*\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
+_NUMBER = r"[+−–-]?\s*(?:\d+\s+\d+\s*/\s*\d+|\d+\s*/\s*\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = "|".join(sorted((re.escape(unit) for unit in LENGTH_UNITS), key=len, reverse=True))
 NUMBER = re.compile(rf"^({_NUMBER})\s*(.*)$")
 LENGTH = re.compile(rf"(?<![\w./])({_NUMBER})\s*({_UNIT})?(?![\w/])", re.IGNORECASE)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.lengths import likely_units
 from driftmodel.base.records import Scenario
-from driftmodel.base.units import MM_PER_INCH, fahrenheit_to_celsius
+from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.calibration.readings_table import Line, number_in, plain_words
-from driftmodel.calibration.records import QUANTITIES, ReadingRow
+from driftmodel.calibration.records import QUANTITIES, Quantity, ReadingRow
 from driftmodel.calibration.tools import tool_names, tool_sd
 
 #: words a bench may use for a quantity, beside the names of records.QUANTITIES
@@ -23,10 +25,7 @@ WHAT_WORDS: dict[str, str] = {
     "top sinkage": "top_sinkage", "sinkage": "top_sinkage",
     "saddle height": "saddle_height", "weight": "weight",
 }  # fmt: skip
-UNITS: dict[str, tuple[str, float]] = {
-    "mm": ("mm", 1.0), "in": ("mm", MM_PER_INCH), "inch": ("mm", MM_PER_INCH), '"': ("mm", MM_PER_INCH),
-    "g": ("g", 1.0), "kg": ("g", 1000.0),
-}  # fmt: skip
+WEIGHTS: dict[str, float] = {"g": 1.0, "kg": 1000.0}
 
 
 def date_in(line: Line, scenario: Scenario, today: date) -> date:
@@ -78,15 +77,13 @@ def reading_in(line: Line, when: date, spacer: str, strings_on: bool) -> Reading
     quantity = QUANTITIES[what]
     if not line.has("value"):
         raise line.fault("value", "no value", "a number with its unit", "2.55 mm")
-    value, factor = _in_unit(line, "value", quantity.unit)
+    value = _in_unit(line, "value", quantity)
     if not quantity.low <= value <= quantity.high:
-        number, _ = number_in(line, "value")
-        inches = quantity.unit == "mm" and factor == 1.0 and quantity.low <= number * MM_PER_INCH <= quantity.high
         raise line.fault(
             "value",
             f"{quantity.words} of {value:g} {quantity.unit}",
             f"between {quantity.low:g} and {quantity.high:g} {quantity.unit}",
-            f"{number:g} in, if it was read in inches" if inches else "check the number and its unit",
+            _likely(number_in(line, "value").value, quantity),
         )
     if what.startswith("action") and not strings_on:
         raise line.fault("strings", "action read with the strings off", "strings on, or another quantity", "on")
@@ -96,7 +93,7 @@ def reading_in(line: Line, when: date, spacer: str, strings_on: bool) -> Reading
         when,
         what,
         value,
-        _sd(line, tool, quantity.unit),
+        _sd(line, tool, quantity),
         tool,
         temperature,
         humidity,
@@ -118,28 +115,44 @@ def _what(line: Line) -> str:
     return name
 
 
-def _in_unit(line: Line, column: str, unit: str) -> tuple[float, float]:
-    """A cell's value in mm or g, and the factor that brought it there."""
-    number, written = number_in(line, column)
-    named = written or line.units.get(column, "") or (line.cells.get("unit", "").lower() if column == "value" else "")
-    if not named and column == "uncertainty":
-        named = number_in(line, "value")[1] or line.units.get("value", "") or line.cells.get("unit", "").lower()
+def _in_unit(line: Line, column: str, quantity: Quantity) -> float:
+    """A cell's value in mm or g: its unit stands with it, in a unit column or in the column's name. Raises BadInput."""
+    said = number_in(line, column)
+    named = said.unit or line.units.get(column, "") or (line.cells.get("unit", "").lower() if column == "value" else "")
+    if not named and column == "uncertainty" and line.has("value"):
+        named = number_in(line, "value").unit or line.units.get("value", "") or line.cells.get("unit", "").lower()
+    if quantity.unit == "g":
+        if named in WEIGHTS:
+            return said.value * WEIGHTS[named]
+    else:
+        length_mm = replace(said, unit=named).length_mm
+        if length_mm is not None:
+            return length_mm
     if not named:
         raise line.fault(
             column,
             f'"{line.cells[column]}" has no unit',
-            "mm or in (g or kg for weight), with the value, in a unit column or in the column's name",
-            f"{line.cells[column]} {unit}",
+            "mm, in or thou (g or kg for weight), with the value, in a unit column or in the column's name",
+            _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}",
         )
-    kind, factor = UNITS.get(named, ("", 0.0))
-    if kind != unit:
-        raise line.fault(column, f'unit "{named}"', "mm or in" if unit == "mm" else "g or kg", f"{number:g} {unit}")
-    return number * factor, factor
+    needed = "mm, in or thou" if quantity.unit == "mm" else "g or kg"
+    mend = _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}"
+    raise line.fault(column, f'unit "{named}"', needed, mend)
 
 
-def _sd(line: Line, tool: str, unit: str) -> float:
+def _likely(number: float, quantity: Quantity) -> str:
+    """A number with the unit in which it can be true: '0.125 in', '90 thou'; an example where it can be in none."""
+    if quantity.unit == "g":
+        kilos = quantity.low <= 1000.0 * number <= quantity.high
+        return f"{number:g} {'kg' if kilos else 'g'}" if kilos or quantity.low <= number <= quantity.high else "2.1 kg"
+    units = likely_units(number, quantity.low, quantity.high)
+    return f"{number:g} {units[0]}" if units else f"{max(quantity.low, 0.0) + 1.0:g} mm, after reading it again"
+
+
+def _sd(line: Line, tool: str, quantity: Quantity) -> float:
+    unit = quantity.unit
     if line.has("uncertainty"):
-        sd, _ = _in_unit(line, "uncertainty", unit)
+        sd = _in_unit(line, "uncertainty", quantity)
         if sd <= 0:
             raise line.fault("uncertainty", f"{sd:g}", "above 0: one standard deviation", f"0.05 {unit}")
         return sd
@@ -164,19 +177,20 @@ def _bench_air(line: Line) -> tuple[float | None, float | None, float]:
     temperature = humidity = None
     hours = 0.0
     if line.has("temperature"):
-        temperature, written = number_in(line, "temperature")
-        unit = {"f": "degf", "c": "degc"}.get(written, written or line.units["temperature"])
+        said = number_in(line, "temperature")
+        temperature = said.value
+        unit = {"f": "degf", "c": "degc"}.get(said.unit, said.unit or line.units.get("temperature", ""))
         if unit not in ("degc", "degf"):
             raise line.fault("temperature", f'"{line.cells["temperature"]}" has no unit', "degC or degF", "21 degC")
         temperature = fahrenheit_to_celsius(temperature) if unit == "degf" else temperature
         if not -10.0 <= temperature <= 50.0:
             raise line.fault("temperature", f"{temperature:g} degC at the bench", "-10 to 50 degC", "21 degC")
     if line.has("relative_humidity"):
-        humidity, _ = number_in(line, "relative_humidity")
+        humidity = number_in(line, "relative_humidity").value
         if not 1.0 < humidity <= 100.0:
             raise line.fault("relative_humidity", f"{humidity:g} %", "percent, above 1 and up to 100", "45")
     if line.has("hours_at_bench"):
-        hours, _ = number_in(line, "hours_at_bench")
+        hours = number_in(line, "hours_at_bench").value
         if not 0.0 <= hours <= 2000.0:
             raise line.fault("hours_at_bench", f"{hours:g} hours", "0 to 2000 hours", "24")
         if hours > 0.0 and (temperature is None or humidity is None):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.lengths import Said, said_number
 from driftmodel.base.opened import first_cells, text_of
 
 COLUMNS = (
@@ -26,8 +26,7 @@ COLUMNS = (
     "note",
 )
 EXAMPLE = "2027-02-10;action bass;2.55 mm;feeler gauge"
-_SUFFIXES = {"mm": "mm", "in": "in", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
-_NUMBER = re.compile(r"^([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([a-z\"]*)$", re.IGNORECASE)
+_SUFFIXES = {"mm": "mm", "in": "in", "thou": "thou", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
 
 
 @dataclass(frozen=True)
@@ -113,9 +112,9 @@ def plain_words(words: str) -> str:
     return " ".join(words.strip().lower().replace("_", " ").split())
 
 
-def number_in(line: Line, column: str) -> tuple[float, str]:
-    """The number in a cell and the unit written after it ('' if none); a decimal comma is a decimal point."""
-    found = _NUMBER.match(line.cells[column].replace("°", "").replace("%", "").strip())
-    if not found:
+def number_in(line: Line, column: str) -> Said:
+    """The number in a cell and the unit written after it; a decimal comma is a decimal point. Raises BadInput."""
+    found = said_number(line.cells[column].replace("°", "").replace("%", "").strip())
+    if found is None:
         raise line.fault(column, f'"{line.cells[column]}" is not one number', "a number, with its unit", "2.55 mm")
-    return float(found[1].replace(",", ".")), found[2].lower()
+    return found
