@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from driftmodel.base.errors import BadInput
+from driftmodel.base.scenarios import find_instrument, load_instrument
+
 SCENARIO, INSTRUMENT, CLIMATE = "mine.toml", "instruments/large_x_braced.toml", "climates/cold_city_heated.toml"
 
 #: name: (file, text there, text put in its place, words the message must hold)
@@ -61,8 +64,8 @@ FAULTS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "thickness_mm = 2.8\nthickness_in = 0.11",
         ("thickness_in", "both"),
     ),
-    "spacer set without zero": (INSTRUMENT, "J = 0.0\n", "", ("taper 0", "joint.spacers")),
-    "two equal spacers": (INSTRUMENT, "K = 0.05", "K = -0.05", ("tapers all differ",)),
+    "spacer set without zero": (INSTRUMENT, "J = 0.0\n", "", ("taper 0", "joint.spacer_tapers_mm")),
+    "two equal spacers": (INSTRUMENT, "K = 0.05", "K = -0.05", ("tapers all differ", "joint.spacer_tapers_mm.K")),
     "no pull": (INSTRUMENT, "gauges_in = [0.012, 0.016, 0.024, 0.032, 0.042, 0.053]\n", "", ("tension_n",)),
     "gauges in thousandths": (INSTRUMENT, "[0.012,", "[12,", ("0.012, not 12",)),
     "windings miscounted": (INSTRUMENT, "wound = [false, ", "wound = [", ("one length",)),
@@ -130,3 +133,64 @@ def test_wrong_words_on_the_command_line(
 ) -> None:
     ran = run(*words)
     assert ran.code == 2 and expected in ran.err and "Traceback" not in ran.err, ran
+
+
+OWN_DESIGN = """
+title = "Bench no. 12, after the large one (invented)"
+like = "large_x_braced"
+[strings]
+tension_n = 700.0
+[joint.spacer_tapers_thou]
+low = -4
+"0" = 0
+high = 4
+[body.top]
+wood = "engelmann spruce"
+thickness_mm = 2.6
+[[body.top.braces]]
+name = "upper transverse"
+height_mm = 18.0
+"""
+
+
+def test_a_design_is_like_another_with_what_differs(tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text(OWN_DESIGN, encoding="utf-8")
+    own, shipped = load_instrument(tmp_path / "own.toml"), find_instrument("large_x_braced")
+    assert own.body.top.wood == "engelmann spruce" and own.body.top.thickness_mm == 2.6
+    assert own.strings.tension_n == 700.0 and own.strings.gauges_in == ()
+    assert own.spacers.labels == ("low", "0", "high") and own.spacers.tapers_mm == pytest.approx((-0.1016, 0, 0.1016))
+    heights = {brace.name: brace.height_mm for brace in own.body.top.braces}
+    assert heights["upper transverse"] == 18.0 and len(heights) == len(shipped.body.top.braces)
+    assert own.body.back == shipped.body.back and own.neck == shipped.neck
+
+
+def test_a_design_like_itself_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "one.toml").write_text('title = "x"\nlike = "two.toml"\n', encoding="utf-8")
+    (tmp_path / "two.toml").write_text('title = "x"\nlike = "one.toml"\n', encoding="utf-8")
+    with pytest.raises(BadInput, match="like itself"):
+        load_instrument(tmp_path / "one.toml")
+
+
+@pytest.mark.parametrize(
+    ("name", "found"), [("cedar", "western redcedar"), ("spruce", "spruce"), ("rosewood", "rosewood")]
+)
+def test_half_a_wood_s_name_is_answered_with_woods_of_that_name(name: str, found: str, tmp_path: Path) -> None:
+    words = f'title = "x"\nlike = "large_x_braced"\n[body.top]\nwood = "{name}"\n'
+    (tmp_path / "own.toml").write_text(words, encoding="utf-8")
+    with pytest.raises(BadInput) as fault:
+        load_instrument(tmp_path / "own.toml")
+    assert found in fault.value.mend
+    (tmp_path / "own.toml").write_text(words.replace(f'wood = "{name}"', fault.value.mend), encoding="utf-8")
+    assert found in load_instrument(tmp_path / "own.toml").body.top.wood
+
+
+def test_half_a_finish_s_name_is_answered_with_that_finish(tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text('title = "x"\nlike = "large_x_braced"\n[neck]\nfinish = "nitro"\n')
+    with pytest.raises(BadInput) as fault:
+        load_instrument(tmp_path / "own.toml")
+    assert fault.value.mend == 'finish = "nitrocellulose lacquer"'
+
+
+def test_the_older_spelling_of_a_spacer_set_is_read(tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text('title = "x"\nlike = "large_x_braced"\n[joint.spacers]\na = -0.1\nb = 0.0\n')
+    assert load_instrument(tmp_path / "own.toml").spacers.labels == ("a", "b")

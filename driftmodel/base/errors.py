@@ -43,6 +43,23 @@ def _middle_out(words: str) -> str:
 
 
 def near_match(word: str, known: Iterable[str]) -> str:
-    """' Did you mean "x"?' for the closest known word, or '' when nothing is close."""
-    close = get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f' Did you mean "{close[0]}"?' if close else ""
+    """' Did you mean "x" or "y"?' for the nearest known words, or '' when nothing is near."""
+    near = [f'"{one}"' for one in near_matches(word, known)]
+    return f" Did you mean {', '.join(near[:-1]) + ' or ' if near[1:] else ''}{near[-1]}?" if near else ""
+
+
+def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
+    """The known words nearest to a word, nearest first: those that hold it or one of whose words it begins or ends
+    (`cedar`: western redcedar; `nitro`: nitrocellulose lacquer), in the order known; else the one closest by
+    spelling."""
+    listed = list(known)
+    plain = word.casefold().replace("_", " ").strip()
+    if len(plain) >= 4:
+        holding = [one for one in listed if _holds(one.casefold(), plain)]
+        if holding:
+            return holding[:most]
+    return get_close_matches(word, listed, n=1, cutoff=0.6)
+
+
+def _holds(known: str, plain: str) -> bool:
+    return plain in known and any(part.startswith(plain) or part.endswith(plain) for part in (known, *known.split()))

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import FileModel, key, length
+from driftmodel.base.file_models import FileModel, key, length, over_keys
 
 
 def _points(points: list[list[float]], least: int) -> list[list[float]]:
@@ -29,7 +29,12 @@ class BraceFile(FileModel):
     @model_validator(mode="after")
     def _ends_lower(self) -> BraceFile:
         if self.end_height_mm > self.height_mm:
-            raise ValueError(f"end_height_mm ({self.end_height_mm:g}) no larger than height_mm ({self.height_mm:g})")
+            raise over_keys(
+                f"end_height_mm {self.end_height_mm:g} over height_mm {self.height_mm:g}",
+                "an end no higher than the brace",
+                "end_height_mm",
+                f"end_height_mm = {self.height_mm:g}",
+            )
         return self
 
 
@@ -54,7 +59,11 @@ class PlateFile(FileModel):
     @model_validator(mode="after")
     def _whole_hole(self) -> PlateFile:
         if (self.hole_centre_mm is None) != (self.hole_diameter_mm == 0):
-            raise ValueError("hole_centre_mm and hole_diameter_mm together, or neither")
+            there = "hole_diameter_mm" if self.hole_centre_mm is None else "hole_centre_mm"
+            missing = "hole_centre_mm = [155, 0]" if self.hole_centre_mm is None else "hole_diameter_mm = 100.0"
+            raise over_keys(
+                f"{there} alone", "hole_centre_mm and hole_diameter_mm together, or neither", there, missing
+            )
         return self
 
 
@@ -88,7 +97,14 @@ class BridgeFile(FileModel):
     @model_validator(mode="after")
     def _in_order(self) -> BridgeFile:
         if not self.front_mm <= self.saddle_mm <= self.back_mm:
-            raise ValueError("front_mm <= saddle_mm <= back_mm, all measured from the body join")
+            raise over_keys(
+                f"front_mm {self.front_mm:g}, saddle_mm {self.saddle_mm:g}, back_mm {self.back_mm:g}",
+                "front_mm <= saddle_mm <= back_mm, all measured from the body join",
+                "saddle_mm" if self.front_mm <= self.back_mm else "back_mm",
+                f"saddle_mm = {(self.front_mm + self.back_mm) / 2.0:g}"
+                if self.front_mm <= self.back_mm
+                else f"back_mm = {self.front_mm + 30.0:g}",
+            )
         return self
 
 
@@ -114,7 +130,12 @@ class BodyFile(FileModel):
     @model_validator(mode="after")
     def _bridge_on_top(self) -> BodyFile:
         if self.bridge.back_mm >= self.outline_mm[-1][0]:
-            raise ValueError(f"a bridge in front of the tail (x below {self.outline_mm[-1][0]:g} mm)")
+            raise over_keys(
+                f"the bridge's back at {self.bridge.back_mm:g} mm",
+                f"a bridge in front of the tail (x below {self.outline_mm[-1][0]:g} mm)",
+                "bridge.back_mm",
+                "back_mm = 307.0",
+            )
         return self
 
 
@@ -145,32 +166,69 @@ class StringsFile(FileModel):
             return self
         if self.tension_n is None and self.gauges_in and self.wound and self.pitches:
             if not len(self.gauges_in) == len(self.wound) == len(self.pitches):
-                raise ValueError("gauges_in, wound and pitches of one length, a value for each string")
+                raise over_keys(
+                    f"{len(self.gauges_in)} gauges, {len(self.wound)} wound, {len(self.pitches)} pitches",
+                    "gauges_in, wound and pitches of one length, a value for each string",
+                    "gauges_in",
+                    "tension_n = 750.0  in place of the three, or a value for each string in each",
+                )
             if any(not 0.005 <= gauge <= 0.2 for gauge in self.gauges_in):
-                raise ValueError("gauges_in in inches between 0.005 and 0.2 (0.012, not 12)")
+                shown = ", ".join(f"{gauge / 1000 if gauge > 1 else gauge:g}" for gauge in self.gauges_in)
+                raise over_keys(
+                    "gauges_in of " + ", ".join(f"{gauge:g}" for gauge in self.gauges_in),
+                    "inches between 0.005 and 0.2 (0.012, not 12)",
+                    "gauges_in",
+                    f"gauges_in = [{shown}]",
+                )
             return self
-        raise ValueError("either tension_n, or all three of gauges_in, wound and pitches")
+        given = [name for name in ("tension_n", "gauges_in", "wound", "pitches") if getattr(self, name) is not None]
+        raise over_keys(
+            " and ".join(given) + " given" if given else "no pull of the strings",
+            "either tension_n, or all three of gauges_in, wound and pitches",
+            given[0] if given else "tension_n",
+            "tension_n = 750.0, and none of the others",
+        )
 
 
 class JointFile(FileModel):
     body_fret: int = key("14", ge=8, le=24)
     spacer_length_mm: float = length("75.0", 200)
     tongue_length_mm: float = length("110.0", 200)
-    spacers: dict[str, float] = key("{ D = -0.05, E = 0.0, F = 0.05 }  # label = taper in mm")
+    spacer_tapers_mm: dict[str, float] = key("{ D = -0.05, E = 0.0, F = 0.05 }  # or spacer_tapers_thou")
 
-    @field_validator("spacers")
-    @classmethod
-    def _has_zero(cls, spacers: dict[str, float]) -> dict[str, float]:
-        if 0.0 not in spacers.values():
-            raise ValueError("a spacer set with one spacer of taper 0, the straight one")
-        if len(set(spacers.values())) != len(spacers):
-            raise ValueError("spacers whose tapers all differ")
-        if any(abs(taper) > 3 for taper in spacers.values()):
-            raise ValueError("tapers between -3 and 3 mm")
-        return spacers
+    @model_validator(mode="after")
+    def _has_zero(self) -> JointFile:
+        tapers = self.spacer_tapers_mm
+        named = "spacer_tapers_mm"
+        if 0.0 not in tapers.values():
+            raise over_keys(
+                "a spacer set of tapers " + ", ".join(f"{taper:g}" for taper in tapers.values()),
+                "one spacer of taper 0, the straight one",
+                named,
+                "add the line  0 = 0.0",
+            )
+        twice = [label for label in tapers if list(tapers.values()).count(tapers[label]) > 1]
+        if twice:
+            raise over_keys(
+                f"{' and '.join(twice)} have one taper",
+                "spacers whose tapers all differ",
+                f"{named}.{twice[-1]}",
+                f"{twice[-1]} = {max(tapers.values()) + 0.05:g}",
+            )
+        wide = [label for label, taper in tapers.items() if abs(taper) > 3]
+        if wide:
+            raise over_keys(
+                f"{wide[0]} tapers by {tapers[wide[0]]:g} mm",
+                "tapers between -3 and 3 mm (in thousandths of an inch: [joint.spacer_tapers_thou])",
+                f"{named}.{wide[0]}",
+                f"{wide[0]} = {tapers[wide[0]] * 0.0254:.3f}",
+            )
+        return self
 
 
 class InstrumentFile(FileModel):
+    """A file may be `like` another design and tell only what differs; that is put together before it comes here."""
+
     title: str = key('"Large flat-top, bench no. 7"')
     invented: bool = key("false")
     strings: StringsFile

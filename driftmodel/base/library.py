@@ -17,7 +17,7 @@ from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base.datafiles import species_data_dir
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
 from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, text_of
 from driftmodel.base.provenance import note
@@ -195,8 +195,22 @@ def wood(name: str) -> Wood:
     found = known.get(_plain(name))
     if found is not None:
         return found
-    raise BadInput(f'no wood is called "{name}".{near_match(_plain(name), known)}', "a known wood",
-                   mend="list them with: driftmodel woods")  # fmt: skip
+    near = near_woods(name)
+    raise BadInput(f'no wood is called "{name}".{near_match(_plain(name), near)}', "a known wood",
+                   mend=f'"{near[0]}"' if near else "list them with: driftmodel woods")  # fmt: skip
+
+
+def near_woods(name: str, part: str = "") -> list[str]:
+    """Woods that may be meant by a name: those used for this part of an instrument first, then for any part."""
+    woods = sorted(
+        _woods_in(data_folders()),
+        key=lambda one: (not any(use in part for use in one.uses), not one.uses, -len(one.numbers), one.name),
+    )
+    near = near_matches(_plain(name), [one.name for one in woods])
+    if near:
+        return near
+    aliases = _aliases_in(data_folders())
+    return list(dict.fromkeys(aliases[alias].name for alias in near_matches(_plain(name), aliases)))
 
 
 def wood_names() -> tuple[str, ...]:
@@ -280,9 +294,17 @@ def finish(name: str) -> Finish:
     """The finish of this name, for example "nitrocellulose lacquer" or "shellac, 2 coats"; unknown: BadInput."""
     found = _finishes().get(_plain(name))
     if found is None:
-        raise BadInput(f'no finish is called "{name}".{near_match(_plain(name), _finishes())}', "a known finish",
-                       mend='name one of species_data/finishes.toml, for example "nitrocellulose lacquer"')  # fmt: skip
+        near = near_finishes(name)
+        raise BadInput(f'no finish is called "{name}".{near_match(_plain(name), near)}', "a known finish",
+                       mend=f'"{near[0]}"' if near else '"nitrocellulose lacquer"')  # fmt: skip
     return found
+
+
+def near_finishes(name: str) -> list[str]:
+    """Finishes that may be meant by a name, those of instruments first."""
+    of_instruments = ("nitrocellulose lacquer", "shellac", "varnish", "bare")
+    known = sorted(_finishes(), key=lambda one: (not one.startswith(of_instruments), len(one)))
+    return near_matches(_plain(name), known)
 
 
 def finish_permeance(name: str) -> Datum:

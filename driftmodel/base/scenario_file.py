@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 
 from pydantic import model_validator
 
-from driftmodel.base.file_models import FileModel, key
+from driftmodel.base.file_models import FileModel, key, over_keys
 
 
 class StayFile(FileModel):
@@ -41,7 +41,12 @@ class RuleFile(FileModel):
     @model_validator(mode="after")
     def _low_below_high(self) -> RuleFile:
         if self.action_low_mm >= self.action_high_mm:
-            raise ValueError("action_low_mm below action_high_mm")
+            raise over_keys(
+                f"action_low_mm {self.action_low_mm:g} and action_high_mm {self.action_high_mm:g}",
+                "action_low_mm below action_high_mm",
+                "action_low_mm",
+                f"action_low_mm = {0.75 * self.action_high_mm:.2f}",
+            )
         return self
 
 
@@ -63,12 +68,33 @@ class ScenarioFile(FileModel):
     @model_validator(mode="after")
     def _dates_in_order(self) -> ScenarioFile:
         if self.setup.strung > self.setup.setup:
-            raise ValueError("strung on or before the day of set-up")
+            raise over_keys(
+                f"strung on {self.setup.strung}, set up on {self.setup.setup}",
+                "strung on or before the day of set-up",
+                "setup.strung",
+                f"strung = {self.setup.setup}",
+            )
         if self.stay[0].start > self.setup.strung:
-            raise ValueError(f"a first stay that starts on or before the day the strings went on ({self.setup.strung})")
-        if any(later.start <= earlier.start for earlier, later in pairwise(self.stay)):
-            raise ValueError("stays in order of their dates, each later than the one before")
+            raise over_keys(
+                f"the first stay starts on {self.stay[0].start}",
+                f"a first stay that starts on or before the day the strings went on ({self.setup.strung})",
+                "stay.0.from",
+                f"from = {self.setup.strung}",
+            )
+        for number, (earlier, later) in enumerate(pairwise(self.stay), start=1):
+            if later.start <= earlier.start:
+                raise over_keys(
+                    f"the stay from {later.start} stands after the one from {earlier.start}",
+                    "stays in order of their dates, each later than the one before",
+                    f"stay.{number}.from",
+                    f"from = {earlier.start + timedelta(days=1)}",
+                )
         low, high = self.rule.action_low_mm, self.rule.action_high_mm
         if not low <= self.setup.action_12th_mm <= high:
-            raise ValueError(f"an action at set-up inside the rule's tolerance, {low:g} to {high:g} mm")
+            raise over_keys(
+                f"an action of {self.setup.action_12th_mm:g} mm at set-up",
+                f"an action at set-up inside the rule's tolerance, {low:g} to {high:g} mm",
+                "setup.action_12th_mm",
+                f"action_12th_mm = {(low + high) / 2.0:.2f}",
+            )
         return self

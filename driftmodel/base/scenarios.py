@@ -9,7 +9,7 @@ from typing import Any
 from driftmodel.base import library
 from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile
 from driftmodel.base.datafiles import scenarios_dir
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import FileModel
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
@@ -39,7 +39,7 @@ from driftmodel.base.records import (
 )
 from driftmodel.base.rooms import room_of
 from driftmodel.base.scenario_file import ScenarioFile
-from driftmodel.base.tomlfile import place_words, read_toml, validated
+from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
 
 _SCENARIO_FIELDS = (
     "title",
@@ -109,6 +109,52 @@ def instrument_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in (scenarios_dir() / "instruments").glob("*.toml")))
 
 
+def derived(tree: dict[str, Any], path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
+    """An instrument's tables put over those of the design it is `like`, if it names one: tables are merged key by key,
+    braces by their names; a spacer set, an outline and a list of gauges are taken whole. Raises BadInput."""
+    joint = tree.get("joint")
+    if isinstance(joint, dict) and "spacers" in joint:  # an older spelling, of tapers in mm
+        tree = {**tree, "joint": {_TAKEN_WHOLE if key == "spacers" else key: own for key, own in joint.items()}}
+    like = tree.get("like")
+    if not isinstance(like, str):
+        return tree
+    sibling = path.parent / f"{like}.toml"
+    near_by = is_there(sibling) and sibling.resolve() != path.resolve()
+    base = sibling if near_by else _beside(path, like, "instruments", "instrument", ("like",))
+    if base.resolve() in (path.resolve(), *(one.resolve() for one in above)):
+        raise BadInput(
+            f'"{like}" is like itself in the end', "a design that stands on its own at the end", file=path,
+            place="key `like`", mend='like = "large_x_braced"',
+        )  # fmt: skip
+    content, text = read_toml(base)
+    under = derived(to_inside_units(content, base, text), base, (*above, path))
+    own = {key: value for key, value in tree.items() if key != "like"}
+    return _put_over(under, own)
+
+
+#: keys of which only one stands: the own one takes the place of the other's
+_IN_PLACE_OF = ({"tension_n"}, {"gauges_in", "wound", "pitches"})
+_TAKEN_WHOLE = "spacer_tapers_mm"
+
+
+def _put_over(under: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
+    merged = dict(under)
+    for one, other in (_IN_PLACE_OF, _IN_PLACE_OF[::-1]):
+        if one & own.keys():
+            merged = {key: value for key, value in merged.items() if key not in other}
+    for key, value in own.items():
+        below = merged.get(key)
+        if isinstance(value, dict) and isinstance(below, dict) and key != _TAKEN_WHOLE:
+            merged[key] = _put_over(below, value)
+        elif key == "braces" and isinstance(below, list) and isinstance(value, list):
+            named = {brace.get("name"): brace for brace in below}
+            named |= {brace.get("name"): _put_over(named.get(brace.get("name"), {}), brace) for brace in value}
+            merged[key] = list(named.values())
+        else:
+            merged[key] = value
+    return merged
+
+
 def find_instrument(name: str | Path) -> Instrument:
     """The instrument in a TOML file, or a shipped one by its name. Raises BadInput."""
     folder = scenarios_dir() / "instruments"
@@ -125,10 +171,10 @@ def _instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
 
 
 def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
-    data, raw = validated(InstrumentFile, path)
+    data, raw = validated(InstrumentFile, path, lambda tree: derived(tree, path))
     _check_names(path, data)
     body, joint, strings = data.body, data.joint, data.strings
-    ordered = sorted(joint.spacers.items(), key=lambda item: item[1])
+    ordered = sorted(joint.spacer_tapers_mm.items(), key=lambda item: item[1])
     read = Instrument(
         name=path.stem,
         title=data.title,
@@ -284,18 +330,23 @@ def _known(path: Path, at: tuple[str | int, ...], name: str, kind: str) -> None:
     try:
         library.wood(name) if kind == "wood" else library.finish(name)
     except BadInput:
+        near = library.near_woods(name, " ".join(map(str, at))) if kind == "wood" else library.near_finishes(name)
         names = library.wood_names() if kind == "wood" else library.finish_names()
-        raise _unknown(path, at, name, kind, names) from None
+        raise _unknown(path, at, name, kind, names, near) from None
 
 
-def _unknown(path: Path, at: tuple[str | int, ...], name: str, kind: str, known: tuple[str, ...]) -> BadInput:
+def _unknown(
+    path: Path, at: tuple[str | int, ...], name: str, kind: str, known: tuple[str, ...], near: list[str] | None = None
+) -> BadInput:
+    near = near_matches(name, known) if near is None else near
+    first = [*near, *known][:1]
     shown = ", ".join(known) if len(known) <= 12 else f"a {kind} that `driftmodel woods` lists"
     return BadInput(
-        f'unknown {kind} "{name}".{near_match(name, known)}',
+        f'unknown {kind} "{name}".{near_match(name, near)}',
         f"one of {shown}" if len(known) <= 12 else shown,
         file=path,
         place=place_words(read_toml(path)[1], at),
-        mend=f'{at[-1]} = "{known[0]}"' if known else "see the list",
+        mend=f'{at[-1]} = "{first[0]}"' if first else "see the list",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
@@ -21,6 +22,7 @@ _CONVERSIONS = {
     "_in": ("_mm", lambda value: value * MM_PER_INCH),
     "_degf": ("_degc", fahrenheit_to_celsius),
     "_lbf": ("_n", lambda value: value * NEWTON_PER_POUND_FORCE),
+    "_thou": ("_mm", lambda value: value * MM_PER_INCH / 1000.0),
 }
 #: each line sought costs a reading of all lines before it
 MOST_LINES_SOUGHT = 2000
@@ -83,6 +85,8 @@ def to_inside_units(tree: Any, file: Path, text: str, at: Path_ = ()) -> Any:
 def _converted(value: Any, convert: Any) -> Any:
     if isinstance(value, list):
         return [_converted(item, convert) for item in value]
+    if isinstance(value, dict):
+        return {key: _converted(item, convert) for key, item in value.items()}
     return convert(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
@@ -93,13 +97,17 @@ def place_words(text: str, path: Path_) -> str:
     return f"line {line}, key `{key}`" if line else f"key `{key}`"
 
 
-def validated(model: type[Model], file: Path) -> tuple[Model, dict[str, Any]]:
-    """The file's content as `model`, and as read. Raises BadInput on the first fault, counting the others."""
+def validated(
+    model: type[Model], file: Path, fill: Callable[[dict[str, Any]], dict[str, Any]] = lambda tree: tree
+) -> tuple[Model, dict[str, Any]]:
+    """The file's content as `model`, and as read. fill: what is put under or into its tables, in inside units, before
+    they are looked at; the whole is then what was read. Raises BadInput on the first fault, counting the others."""
     from pydantic import ValidationError
 
     tree, text = read_toml(file)
+    whole = fill(to_inside_units(tree, file, text))
     try:
-        return model.model_validate(to_inside_units(tree, file, text)), tree
+        return model.model_validate(whole), whole
     except ValidationError as fault:
         # a mistyped key is also a missing one: name the mistyping first
         faults = sorted(fault.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
@@ -108,6 +116,14 @@ def validated(model: type[Model], file: Path) -> tuple[Model, dict[str, Any]]:
 
 def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, fault: Any, others: int) -> BadInput:
     path = tuple(fault["loc"])
+    if fault["type"] == "over_keys":
+        told = fault["ctx"]
+        own: list[str | int] = list(path)
+        for step in told["key"].split("."):
+            inside = _at(tree, tuple(own))
+            own.append(int(step) if isinstance(inside, list) else step)
+        place = place_words(text, _as_written(tree, tuple(own)))
+        return BadInput(told["came"], told["needed"], file=file, place=place, mend=told["mend"])
     owner, field = _owner(model, path)
     known = sorted(owner.model_fields) if owner else []
     example = _example(owner, field)
@@ -134,9 +150,22 @@ def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, faul
             mend=f"add the line  {example}{more}",
         )
     came = fault["input"]
+    if isinstance(came, dict) and fault["type"] == "value_error":
+        needed = str(fault["ctx"]["error"])
+        place = place_words(text, path) if path else ""
+        return BadInput("keys that do not go together", needed, file=file, place=place, mend=f"{needed}{more}")
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
     needed = fault["msg"].removeprefix("Value error, ").removeprefix("Input should be ").replace("Input should be ", "")
     return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
+
+
+def _at(tree: Any, path: Path_) -> Any:
+    for step in path:
+        try:
+            tree = tree[step]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return tree
 
 
 def _as_written(tree: Any, path: Path_) -> Path_:
