@@ -16,15 +16,15 @@ __all__ = ["BadInput", "__version__", "advise", "compare", "forecast", "load_sce
 if TYPE_CHECKING:
     from driftmodel.advice.care import advise
     from driftmodel.base.errors import BadInput
-    from driftmodel.base.scenarios import load_scenario
     from driftmodel.outlook.compare import compare
     from driftmodel.outlook.drift import forecast
     from driftmodel.outlook.levers import with_lever
+    from driftmodel.record.case import load_scenario
     from driftmodel.report.document import write_report
 
 _HOMES = {
     "BadInput": "driftmodel.base.errors",
-    "load_scenario": "driftmodel.base.scenarios",
+    "load_scenario": "driftmodel.record.case",
     "advise": "driftmodel.advice.care",
     "compare": "driftmodel.outlook.compare",
     "forecast": "driftmodel.outlook.drift",

@@ -22,7 +22,8 @@ FLOORS = {
     "fleet": 5,
     "advice": 5,
     "report": 6,
-    "doors": 7,
+    "record": 7,
+    "doors": 8,
 }
 
 

@@ -25,7 +25,7 @@ from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
-from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, regrade_dates
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
@@ -40,6 +40,7 @@ def advise(
     draws: int | None = None,
     seed: int | None = None,
     *,
+    unknowns: Draws | None = None,
     cache: LagCache | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Advice:
@@ -50,7 +51,7 @@ def advise(
     """
     seed = scenario.seed if seed is None else seed
     progress("the air as it is")
-    ensemble = draw_unknowns(scenario, draws or scenario.draws, seed)
+    ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
     chain = run_chain(scenario, ensemble, cache)
     held = held_strain(chain, seed)
     by_action = action_band(chain)

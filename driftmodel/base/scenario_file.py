@@ -23,12 +23,24 @@ class EventFile(FileModel):
 class SetupFile(FileModel):
     strung: date = key("2026-08-15")
     setup: date = key("2026-10-01")
-    built_relative_humidity_pct: float = key("45.0", gt=1, le=95)
-    built_temperature_degc: float = key("21.0", ge=0, le=40)
+    workshop_humidity_pct: float | None = key("45.0  # closed, set up and kept at it until it left", None, gt=1, le=95)
+    built_relative_humidity_pct: float | None = key("45.0", None, gt=1, le=95)
+    built_temperature_degc: float = key("21.0", 21.0, ge=0, le=40)
     action_12th_mm: float = key("2.2", gt=0.3, le=8)
     action_reading_sd_mm: float = key("0.05", ge=0, le=1)
     saddle_room_mm: float = key("2.0", ge=0, le=15)
     spacer: str = key('"E"')
+
+    @model_validator(mode="after")
+    def _closed_somewhere(self) -> SetupFile:
+        if self.built_relative_humidity_pct is None and self.workshop_humidity_pct is None:
+            raise over_keys(
+                "no humidity the body was closed in",
+                "workshop_humidity_pct (closed, set up and kept at it), or built_relative_humidity_pct",
+                "spacer",
+                "add the line  workshop_humidity_pct = 45.0",
+            )
+        return self
 
 
 class RuleFile(FileModel):
@@ -74,7 +86,7 @@ class ScenarioFile(FileModel):
                 "setup.strung",
                 f"strung = {self.setup.setup}",
             )
-        if self.stay[0].start > self.setup.strung:
+        if self.stay[0].start > self.setup.strung and self.setup.workshop_humidity_pct is None:
             raise over_keys(
                 f"the first stay starts on {self.stay[0].start}",
                 f"a first stay that starts on or before the day the strings went on ({self.setup.strung})",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -74,6 +75,12 @@ def load_scenario(name: str | Path) -> Scenario:
     """
     path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
     data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path))
+    return scenario_of(path, data, raw)
+
+
+def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str = "") -> Scenario:
+    """The scenario a file's content describes, by the file's name or another. Raises BadInput for what it names and is
+    not there."""
     instrument, instrument_raw = _instrument(
         _beside(path, data.instrument, "instruments", "instrument", ("instrument",))
     )
@@ -84,9 +91,15 @@ def load_scenario(name: str | Path) -> Scenario:
         for index, stay in enumerate(data.stay)
     ]
     stays = tuple(Stay(stay.start, climate) for stay, (climate, _) in zip(data.stay, places, strict=True))
+    workshop_pct, closed_pct = data.setup.workshop_humidity_pct, data.setup.built_relative_humidity_pct
     setup = _fields(data.setup, built_temperature_c=data.setup.built_temperature_degc)
+    del setup["workshop_humidity_pct"]
+    setup["built_relative_humidity_pct"] = workshop_pct if closed_pct is None else closed_pct
+    if workshop_pct is not None and stays[0].start >= data.setup.strung:
+        workshop = held_air(data.setup.built_temperature_degc, workshop_pct)
+        stays = (Stay(data.setup.strung - timedelta(days=HELD_BEFORE_DAYS), workshop), *stays)
     return Scenario(
-        name=path.stem,
+        name=name or path.stem,
         instrument=instrument,
         stays=stays,
         events=tuple(StringEvent(event.start, event.strings_on) for event in data.event),
@@ -101,6 +114,25 @@ def load_scenario(name: str | Path) -> Scenario:
             }
         ),
         **{key: getattr(data, key) for key in _SCENARIO_FIELDS},
+    )
+
+
+#: a guitar has been in its workshop's air this long when the strings go on, days (common practice, no source)
+HELD_BEFORE_DAYS = 45
+
+
+def held_air(temperature_c: float, relative_humidity_pct: float) -> Climate:
+    """Air held at one temperature and humidity all year, as in a workshop that keeps it so."""
+    normals = Normals((temperature_c,) * 12, (relative_humidity_pct,) * 12, (0.0,) * 12, 0.0, 0.0, 1.0)
+    return Climate(
+        name=f"held at {relative_humidity_pct:g} %",
+        title=f"Air held at {temperature_c:g} degrees C and {relative_humidity_pct:g} %",
+        invented=False,
+        outdoor=Outdoor(None, normals, 0.0, 0.0),
+        room=None,
+        humidifier=None,
+        logger=None,
+        case=None,
     )
 
 
@@ -253,6 +285,16 @@ def _logger(file: str, data: LoggerFile | OutdoorFile) -> Logger:
         data.gap_limit_days,
         data.repeat_years,
     )
+
+
+def shipped_climate(name: str) -> bool:
+    """Whether a climate of this name is shipped."""
+    return is_there(scenarios_dir() / "climates" / f"{name}.toml")
+
+
+def climate_named(beside: Path, name: str) -> Climate:
+    """The climate a file beside another would name: a shipped one, or a path from there. Raises BadInput."""
+    return load_climate(_beside(beside, name, "climates", "climate", ("stay",)))
 
 
 def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +72,11 @@ class BenchBook:
     work: tuple[WorkDone, ...] = ()
     remarks: tuple[str, ...] = ()
     file: str = ""
+
+    def with_more(self, other: BenchBook) -> BenchBook:
+        """This book and the readings of another one, whose work has this one's in it already, in order of date."""
+        readings = tuple(sorted((*self.readings, *other.readings), key=lambda one: (one.date, one.row or inf)))
+        return BenchBook(readings, other.work, (*self.remarks, *other.remarks), other.file)
 
     def carried_by(self, scenario: Scenario, today: date | None = None) -> Scenario:
         """The scenario as of a day, the last of the book where none is given, with the book's work done."""

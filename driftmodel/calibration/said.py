@@ -56,7 +56,7 @@ def saying_of(words: str, scenario: Scenario, fitted: str) -> Saying:
         else:
             cells[column] = found[1].strip()
     text, tool = _tool(text)
-    text = re.sub(r"(?:\s|^)(?:at|with|by|in|using|after|,)+\s*$", "", " ".join(text.split())).strip(" ,;")
+    text = re.sub(r"(?:\s|^)(?:at|with|by|using|after|,)+\s*$", "", " ".join(text.split())).strip(" ,;")
     what, rest = _quantity(text)
     if (
         not what

@@ -10,12 +10,12 @@ import click
 
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.shared import (
+    case_named,
     clear_progress,
     day_named,
     ensemble_options,
     folder_named,
     say,
-    scenario_named,
     shared_options,
     show_progress,
     shows_progress,
@@ -24,6 +24,7 @@ from driftmodel.doors.shared import (
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
+    from driftmodel.record.case import Case
 
 
 @click.command()
@@ -37,6 +38,7 @@ def forecast(
     draws: int | None,
     seed: int | None,
     what_if: str | None,
+    when: str | None,
     out: Path | None,
     units: str,
     quiet: bool,
@@ -44,15 +46,17 @@ def forecast(
 ) -> None:
     """When a regrade is due, to which grade, and how sure that is.
 
-    SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report (report.html), pictures,
-    tables and data into a folder, forecast-NAME unless --out says otherwise.
+    SCENARIO is the name of a shipped scenario, the path of a TOML file or the folder of a record, whose work and
+    readings count. Writes a report (report.html), pictures, tables and data into a folder, forecast-NAME unless --out
+    says otherwise.
     """
     if list_them:
         say(_scenario_list(as_json), quiet)
         return
     if scenario is None:
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
-    chosen = scenario_named(scenario, what_if)
+    case = case_named(scenario, what_if, when)
+    chosen = case.scenario
     folder = out or folder_named("forecast", chosen.name)
     from driftmodel.report.document import write_report
     from driftmodel.report.folder import check_folder
@@ -62,7 +66,7 @@ def forecast(
     from driftmodel.report.words import forecast_json, terminal_summary
 
     show = shows_progress(quiet, as_json)
-    result = run(chosen, draws, seed, progress=show_progress if show else silent)
+    result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=show_progress if show else silent)
     if show:
         show_progress("report: figures, tables, data")
     write_report(result, chosen, folder, units)
@@ -87,16 +91,35 @@ def _scenario_list(as_json: bool) -> str:
     return "\n".join([*lines, "", "All invented; the weather in them is real where it names a weather file."])
 
 
+def read_with(case: Case, readings: Path | None, when: str | None) -> Case:
+    """The case with a readings file taken in: after a record's own readings; as of a day, the last reading's where
+    there is no record and no day told."""
+    if readings is None:
+        return case
+    from dataclasses import replace
+
+    from driftmodel.calibration.readings import read_readings
+
+    day = day_named(when) if when else None
+    book = case.book.with_more(read_readings(readings, case.scenario, day))
+    own = book.carried_by(case.scenario, case.scenario.today or day)
+    return replace(case, scenario=own, book=book)
+
+
 @click.command()
 @click.argument("scenario")
-@click.option("--readings", type=click.Path(path_type=Path), required=True, help="The bench's readings, a CSV file.")
+@click.option(
+    "--readings", type=click.Path(path_type=Path), help="The bench's readings, a CSV file; a record has its own."
+)
 @click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
 @click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
-@click.option("--date", "when", metavar="DATE", help="Day the years ahead count from; the last reading's if not given.")
+@click.option(
+    "--date", "when", metavar="DATE", help="Day the years ahead count from; the last reading's, of a record today."
+)
 @shared_options
 def calibrate(
     scenario: str,
-    readings: Path,
+    readings: Path | None,
     next_reading: bool,
     and_forecast: bool,
     when: str | None,
@@ -109,15 +132,15 @@ def calibrate(
 
     Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise.
     """
-    from driftmodel.base.scenarios import load_scenario
     from driftmodel.calibration.diagnosis import diagnose
     from driftmodel.calibration.fit import as_calibration, learn
-    from driftmodel.calibration.readings import read_readings
     from driftmodel.report import calibration_words as words
 
-    chosen = load_scenario(scenario)
-    book = read_readings(readings, chosen)
-    chosen = book.carried_by(chosen, day_named(when) if when else None)
+    case = read_with(case_named(scenario, None, when), readings, when)
+    chosen, book = case.scenario, case.book
+    if not book.readings:
+        mend = f'driftmodel record add {scenario} "action 2.4 mm"' if case.folder else "--readings bench.csv"
+        raise BadInput("no reading to learn from", "a readings file, or a record with readings", mend=mend)
     folder = out or Path(f"calibration-{chosen.name}")
     report = folder / "forecast"
     if and_forecast:

@@ -9,11 +9,12 @@ import click
 
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.shared import (
+    as_of_option,
+    case_named,
     clear_progress,
     ensemble_options,
     folder_named,
     say,
-    scenario_named,
     shared_options,
     show_progress,
     shows_progress,
@@ -30,6 +31,7 @@ def advise(
     draws: int | None,
     seed: int | None,
     what_if: str | None,
+    when: str | None,
     out: Path | None,
     units: str,
     quiet: bool,
@@ -42,7 +44,8 @@ def advise(
     """
     from driftmodel.report.folder import check_folder
 
-    chosen = scenario_named(scenario, what_if)
+    case = case_named(scenario, what_if, when)
+    chosen = case.scenario
     folder = out or folder_named("advice", chosen.name)
     check_folder(folder)
     from driftmodel.advice.care import advise as run
@@ -50,7 +53,8 @@ def advise(
     from driftmodel.report.advice_words import advice_json, advice_terminal
 
     show = shows_progress(quiet, as_json)
-    advice = run(chosen, draws, seed, progress=show_progress if show else silent)
+    told = show_progress if show else silent
+    advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=told)
     written = write_advice(advice, chosen, folder, units)
     clear_progress(show)
     if as_json:
@@ -68,6 +72,7 @@ def advise(
 @click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
 @click.option("--draws", type=click.IntRange(10, 20000), default=200, show_default=True, help="Number of draws.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
+@as_of_option
 @shared_options
 def compare(
     scenarios: tuple[str, ...],
@@ -75,6 +80,7 @@ def compare(
     list_them: bool,
     draws: int,
     seed: int | None,
+    when: str | None,
     out: Path | None,
     units: str,
     quiet: bool,
@@ -96,10 +102,10 @@ def compare(
             "two scenarios, or one and a --what-if",
             mend='driftmodel compare first-winter --what-if "humidifier=45"',
         )
-    from driftmodel.base.scenarios import load_scenario
     from driftmodel.report.folder import check_folder
 
-    chosen = [load_scenario(name) for name in scenarios]
+    cases = [case_named(name, None, when) for name in scenarios]
+    chosen = [case.scenario for case in cases]
     chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
     folder = out or folder_named("compare", chosen[0].name)
     check_folder(folder)
@@ -109,7 +115,9 @@ def compare(
 
     show = shows_progress(quiet, as_json)
     seed = chosen[0].seed if seed is None else seed
-    table = run(chosen, draws, seed, progress=show_progress if show else silent)
+    told = show_progress if show else silent
+    unknowns = cases[0].learned(draws) if all(case.folder == cases[0].folder for case in cases) else None
+    table = run(chosen, draws, seed, told, unknowns)
     written = write_comparison(table, chosen, folder, units)
     clear_progress(show)
     if as_json:

@@ -14,6 +14,7 @@ from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand
 from driftmodel.doors.look_commands import air, design, woods
 from driftmodel.doors.map_command import map_
+from driftmodel.doors.record_command import record
 
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 
@@ -44,7 +45,7 @@ def commands() -> None:
     """
 
 
-for command in (forecast, calibrate, grade, advise, compare, demand, map_, design, air, woods, page):
+for command in (forecast, calibrate, grade, advise, record, compare, demand, map_, design, air, woods, page):
     commands.add_command(command)
 
 

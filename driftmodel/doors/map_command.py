@@ -10,10 +10,10 @@ import click
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.crew import crew_of, crew_options
 from driftmodel.doors.shared import (
+    case_named,
     clear_progress,
     folder_named,
     say,
-    scenario_named,
     shared_options,
     show_progress,
     shows_progress,
@@ -64,7 +64,7 @@ def map_(
         )
     from driftmodel.report.folder import check_folder
 
-    chosen = scenario_named(scenario, what_if)
+    chosen = case_named(scenario, what_if).scenario
     folder = out or folder_named("map", chosen.name)
     check_folder(folder)
     from driftmodel.fleet.grid_map import map_of

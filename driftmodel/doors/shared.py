@@ -16,7 +16,7 @@ from driftmodel.base.errors import BadInput
 if TYPE_CHECKING:
     from datetime import date
 
-    from driftmodel.base.records import Scenario
+    from driftmodel.record.case import Case
 
 
 def shared_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -34,27 +34,34 @@ def shared_options(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
-    """--draws, --seed and --what-if of a command that runs one scenario."""
+    """--draws, --seed, --what-if and --date of a command that runs one scenario."""
     seed = click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
     draws = click.option(
         "--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given."
     )
-    return draws(seed(what_if_option(command)))
+    return draws(seed(what_if_option(as_of_option(command))))
 
 
+as_of_option = click.option(
+    "--date", "when", metavar="DATE", help="Day the years ahead count from; for a record today if not given."
+)
 what_if_option = click.option(
     "--what-if", metavar="LEVER=VALUE", help="Move a lever first, several with commas; compare --levers lists them."
 )
 
 
-def scenario_named(name: str, what_if: str | None) -> Scenario:
-    """The scenario of this name or path, with the levers of --what-if moved."""
-    from driftmodel.base.scenarios import load_scenario
+def case_named(name: str, what_if: str | None = None, when: str | None = None) -> Case:
+    """The scenario of this name or path, or the record in this folder as of a day, with the levers of --what-if
+    moved."""
+    from dataclasses import replace
+
     from driftmodel.outlook.levers import parse_what_if
+    from driftmodel.record.case import open_case
 
     if what_if == "":
         raise BadInput("--what-if is empty", "LEVER=VALUE", mend='--what-if "humidifier=45"')
-    return parse_what_if(load_scenario(name), what_if or "")
+    case = open_case(name, day_named(when) if when else None)
+    return replace(case, scenario=parse_what_if(case.scenario, what_if or ""))
 
 
 def day_named(words: str) -> date:

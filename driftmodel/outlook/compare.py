@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
+from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
 from driftmodel.outlook.work import (
@@ -42,7 +43,11 @@ OUTCOMES = {
 
 
 def compare(
-    scenarios: Sequence[Scenario], draws: int = 200, seed: int = 1, progress: Callable[[str], None] = lambda _: None
+    scenarios: Sequence[Scenario],
+    draws: int = 200,
+    seed: int = 1,
+    progress: Callable[[str], None] = lambda _: None,
+    unknowns: Draws | None = None,
 ) -> Dataset:
     """Every scenario on the same draws, weather anomalies and years; the first is what the others are held against.
 
@@ -50,7 +55,8 @@ def compare(
     first, draw by draw; difference_mean with difference_se, its standard error over the pairs; unpaired_se, what it
     would have been on independent draws; difference_quantile (10, 50, 90 % of the differences); action (scenario,
     quantile, month) in an average year and humidity (scenario, month). The horizon is the shortest of the scenarios';
-    attrs['horizon_years'] tells. Raises BadInput for fewer than two scenarios or two of one name.
+    attrs['horizon_years'] tells. unknowns: draws from
+    elsewhere, such as a calibration. Raises BadInput for fewer than two scenarios or two of one name.
     """
     import xarray as xr
 
@@ -70,7 +76,8 @@ def compare(
     for number, each in enumerate(scenarios, start=1):
         progress(f"scenario {number} of {len(scenarios)}: {each.name}")
         whole = whole_years_to_today(each) + years
-        runs.append(_summed_up(replace(each, seed=seed, horizon_years=whole, weather_members=members), draws, seed))
+        own = replace(each, seed=seed, horizon_years=whole, weather_members=members)
+        runs.append(_summed_up(own, draws, seed, unknowns))
     value = np.stack([run[0] for run in runs])
     difference = value - value[:1]
     count = value.shape[1]
@@ -111,9 +118,9 @@ def compare(
     return table
 
 
-def _summed_up(scenario: Scenario, draws: int, seed: int) -> tuple[Array, Array, Array, Array]:
+def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None) -> tuple[Array, Array, Array, Array]:
     """(draw, outcome) values; action (quantile, month); humidity (month,); chance due (year,)."""
-    run = forecast(scenario, draws, seed)
+    run = forecast(scenario, draws, seed, unknowns=unknowns)
     time = run["time"].values
     since = average_year_from(scenario, time.size)
     month = month_of(time[since:])

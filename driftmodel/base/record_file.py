@@ -1,0 +1,82 @@
+"""The shape of an instrument's record: record.toml in a folder of its own, short because what is usual need not be
+said. Readings and work stand beside it in bench.csv."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from driftmodel.base import library
+from driftmodel.base.file_models import key
+from driftmodel.base.scenario_file import ScenarioFile
+from driftmodel.base.tomlfile import Path_
+
+RECORD, BENCH = "record.toml", "bench.csv"
+
+
+class RecordFile(ScenarioFile):
+    invented: bool = key("false", False)
+    summary: str = key('"Ring before the heating season."', "")
+    horizon_years: int = key("20", 20, ge=1, le=60)
+    seed: int = key("1", 1, ge=0)
+    serial: str = key('"FH-0012"', "")
+    owner: str = key('"shelf 3, or a name you may keep"', "")
+    workshop: str = key('"Fernhollow (invented)"', "")
+
+
+@dataclass(frozen=True)
+class Tag:
+    """What a record says beside the scenario: serial number, the owner's label, the workshop; and the keys that were
+    not said, with the usual value taken for each."""
+
+    serial: str
+    owner: str
+    workshop: str
+    usual: Mapping[str, float]
+
+
+#: key of [setup] -> the number taken where the record does not say it
+USUAL_SETUP = {
+    "workshop_humidity_pct": "bench_humidity",
+    "built_temperature_degc": "bench_temperature",
+    "action_reading_sd_mm": "bench_action_sd",
+    "saddle_room_mm": "bench_saddle_room",
+}
+USUAL_RULE = {
+    "saddle_room_least_mm": "bench_saddle_room_least",
+    "projection_tolerance_mm": "bench_projection_tolerance",
+    "days_outside": "bench_days_outside",
+}
+
+
+def is_record(path: Path) -> bool:
+    """True for a folder with a record in it, and for the record's file itself."""
+    return (path / RECORD).is_file() or (path.name == RECORD and path.is_file())
+
+
+def filled(tree: dict[str, Any], folder: str, at: Path_ = ()) -> tuple[dict[str, Any], dict[str, float]]:
+    """A record's tables with what is usual put where nothing is said, and what was put: 'rule.days_outside' -> 60."""
+    setup, rule = dict(tree.get("setup", {})), dict(tree.get("rule", {}))
+    usual: dict[str, float] = {}
+    if "built_relative_humidity_pct" in setup:
+        usual_setup = {key: name for key, name in USUAL_SETUP.items() if key != "workshop_humidity_pct"}
+    else:
+        usual_setup = USUAL_SETUP
+    for table, own, names in (("setup", setup, usual_setup), ("rule", rule, USUAL_RULE)):
+        for name, number in names.items():
+            if name not in own:
+                value = library.general(number).value
+                own[name] = int(value) if name == "days_outside" else float(value)
+                usual[f"{table}.{name}"] = own[name]
+    if "strung" not in setup and "setup" in setup:
+        setup["strung"] = setup["setup"]
+    action = setup.get("action_12th_mm")
+    for name, number, sign in (
+        ("action_low_mm", "bench_action_below", -1),
+        ("action_high_mm", "bench_action_above", 1),
+    ):
+        if name not in rule and isinstance(action, int | float):
+            usual[f"rule.{name}"] = rule[name] = round(action + sign * library.general(number).value, 3)
+    return {"title": folder, **tree, "setup": setup, "rule": rule}, usual

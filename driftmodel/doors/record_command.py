@@ -1,0 +1,163 @@
+"""The commands record new, add, show and list."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.doors.shared import day_named, say, shared_options, show_progress, shows_progress, silent
+
+
+class _Verbs(click.Group):
+    """Suggests the nearest verb for a mistyped one."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        if args and self.get_command(ctx, args[0]) is None:
+            known = self.list_commands(ctx)
+            near = near_match(args[0], known)
+            raise BadInput(
+                f'record has no verb "{args[0]}".{near}',
+                "one of " + ", ".join(known),
+                mend=f"driftmodel record {known[2]}",
+            )
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Verbs)
+def record() -> None:
+    """One instrument's record: readings, work, moves.
+
+    A record is a folder of two plain files, record.toml and bench.csv. Every other command takes it in the place of a
+    scenario, with all work in it, as of today.
+    """
+
+
+@record.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--design", help="A shipped design or an instrument file.")
+@click.option("--home", help="A shipped place or a climate file.")
+@click.option("--set-up", "set_up", metavar="DATE", help="Day of the set-up.")
+@click.option("--action", metavar="LENGTH", help='Action at the 12th fret then, such as "2.3 mm" or 5/64.')
+@click.option("--spacer", help="Label of the spacer fitted then.")
+@click.option("--humidity", metavar="PCT", help="Humidity it was closed and set up in; usual if not told.")
+@click.option("--saddle-room", "saddle_room", metavar="LENGTH", help="What could be taken off the saddle then.")
+@click.option("--serial", help="Serial number.")
+@click.option("--owner", help="A label for the owner.")
+@click.option("--title", help="What to call it; the folder's name if not told.")
+@click.option("--workshop", help="The workshop's name, for label and sheet.")
+@click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
+@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
+    """Start a record; asks for what is not told.
+
+    Also draws the instrument into FOLDER (drawing.png), to see that it is the right one.
+    """
+    from driftmodel.record.case import open_record
+    from driftmodel.record.new import QUESTIONS, create
+    from driftmodel.record.words import show as shown
+
+    answers = {name: value for name, value in told.items() if value}
+    if sys.stdin.isatty() and not quiet:
+        for name, asked in QUESTIONS.items():
+            if name not in answers:
+                given = click.prompt(f"{asked.words} (such as {asked.example})", default="", show_default=False).strip()
+                answers |= {name: given} if given else {}
+    create(folder, answers)
+    case = open_record(folder)
+    from io import BytesIO
+
+    from driftmodel.report.design_drawing import drawing
+    from driftmodel.report.folder import write_bytes
+    from driftmodel.report.pictures import our_style
+
+    drawn = BytesIO()
+    with our_style():
+        drawing(case.scenario.instrument, units).savefig(drawn, format="png", dpi=130)
+    picture = write_bytes(folder, "drawing.png", drawn.getvalue())
+    say(f"{shown(case, units)}\n\nWritten: {folder / 'record.toml'}, {folder / 'bench.csv'}, {picture}", quiet)
+
+
+@record.command(context_settings={"ignore_unknown_options": True})
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("sayings", nargs=-1, required=False, metavar="WORDS...")
+@click.option("--date", "when", metavar="DATE", help="Day it was read or done; today if not given.")
+@click.option("--note", default="", help="A note kept with it.")
+@click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
+@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, units: str, quiet: bool) -> None:
+    """Add a reading, work or a move, as the bench says it.
+
+    \b
+    driftmodel record add ada "action 7/64 in at 38 % 21 C after 2 h"
+    driftmodel record add ada "spacer K" "saddle -0.5 mm" "action 2.4 mm with rule"
+    driftmodel record add ada "truss rod" --date 2027-03-01 --note "a quarter turn"
+    driftmodel record add ada "moved to damp_coast"
+
+    Several are written in the order said: a reading before work, then one after it. All of it or nothing.
+    """
+    from datetime import date
+
+    from driftmodel.record.add import add as put
+    from driftmodel.record.files import folder_of
+
+    own = folder_of(folder)
+    if not sayings and not note:
+        raise BadInput(
+            "nothing to add", "a reading, work or a move", mend=f'driftmodel record add {folder} "action 2.4 mm"'
+        )
+    added = put(own, sayings, day_named(when) if when else date.today(), note)
+    say("\n".join(f"Written  {line}" for line in added.lines), quiet)
+    if added.taken:
+        say("Taken: " + "; ".join(added.taken) + ".", quiet)
+    for remark in added.case.book.remarks:
+        say(f"Noticed: {remark}", quiet)
+
+
+@record.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
+@shared_options
+def show(folder: Path, when: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+    """What a record holds, as of a day."""
+    from driftmodel.record.case import open_record
+    from driftmodel.record.files import folder_of
+    from driftmodel.record.words import record_json
+    from driftmodel.record.words import show as shown
+
+    case = open_record(folder_of(folder), day_named(when) if when else None)
+    text = json.dumps(record_json(case), indent=2) if as_json else shown(case, units)
+    say(text, quiet)
+    if out is not None:
+        from driftmodel.report.folder import write_text
+
+        write_text(out, "record.json" if as_json else "record.txt", text + "\n")
+
+
+@record.command(name="list")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
+@click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
+@shared_options
+def list_(folder: Path, when: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+    """The call list: who is due, whom to ring before the dry season, what to ask.
+
+    FOLDER holds the records' folders; the folder you stand in if not given.
+    """
+    from datetime import date
+
+    from driftmodel.record.calls import call_list, calls_json, calls_words
+
+    shows = shows_progress(quiet, as_json)
+    calls = call_list(folder, day_named(when) if when else date.today(), show_progress if shows else silent)
+    if shows:
+        click.echo("\r\033[K", nl=False, err=True)
+    text = json.dumps(calls_json(calls), indent=2) if as_json else calls_words(calls, units)
+    say(text, quiet)
+    if out is not None:
+        from driftmodel.report.folder import write_text
+
+        write_text(out, "calls.json" if as_json else "calls.txt", text + "\n")

@@ -1,0 +1,1 @@
+"""The call list (to come with the decision)."""

@@ -1,0 +1,167 @@
+"""An instrument's record: started, added to as a bench speaks, shown; no row lost whatever happens. All invented."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import time
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from driftmodel.base.errors import BadInput
+from driftmodel.outlook.work import fitted_spacer, grade_lifts_mm, saddle_room_now_mm
+from driftmodel.record.add import add
+from driftmodel.record.case import load_scenario, open_case, open_record
+from driftmodel.record.files import LOCK, add_rows, rows_of, writing
+from driftmodel.record.new import create
+
+TOLD = {
+    "design": "large_x_braced", "home": "cold_city_heated", "set_up": "2022-09-25", "action": "2.3 mm", "spacer": "J",
+    "serial": "FH-0012", "owner": "shelf 3",
+}  # fmt: skip
+
+
+@pytest.fixture
+def ada(tmp_path: Path) -> Path:
+    create(tmp_path / "ada", TOLD)
+    return tmp_path / "ada"
+
+
+def test_a_new_record_is_ten_lines_of_what_differs_and_says_what_is_usual(ada: Path) -> None:
+    text = (ada / "record.toml").read_text(encoding="utf-8")
+    own = [line for line in text.splitlines() if line.strip() and not line.startswith(("#", "["))]
+    assert len(own) <= 12 and "days_outside = 60" in text
+    case = open_case(ada)
+    assert case.tag is not None and case.tag.serial == "FH-0012" and case.tag.usual["rule.days_outside"] == 60
+    scenario = case.scenario
+    assert (scenario.rule.action_low_mm, scenario.rule.action_high_mm) == (2.0, 2.6)
+    assert scenario.today == date.today() and scenario.stays[0].climate.name == "held at 45 %"
+    assert scenario.stays[1].start == scenario.setup.setup and scenario.name == "ada"
+
+
+def test_what_the_bench_says_is_written_in_order_and_counts(ada: Path) -> None:
+    day = date(2023, 2, 1)
+    added = add(
+        ada, ("action 7/64 in at 38 % 21 C after 2 h", "spacer F", "saddle -0.5 mm", "action 2.1 mm with rule"), day
+    )
+    assert any("feeler gauge" in taken for taken in added.taken)
+    case = open_record(ada)
+    first, second = case.book.readings
+    assert first.value == pytest.approx(7 / 64 * 25.4) and first.relative_humidity_pct == 38
+    assert first.hours_at_bench == 2 and second.tool == "rule"
+    assert fitted_spacer(case.scenario) == "F" and saddle_room_now_mm(case.scenario) == pytest.approx(2.0)
+    lift = grade_lifts_mm(case.scenario)[case.scenario.instrument.spacers.labels.index("F")]
+    from driftmodel.calibration.work import known_step, moment_of
+
+    steps = [known_step("action", moment_of(one), case.scenario.work, case.scenario) for one in case.book.readings]
+    assert steps == pytest.approx([0.0, (lift - 0.5) / 2.0])
+
+
+def test_as_of_a_day_before_the_work(ada: Path) -> None:
+    add(ada, ("action 2.5 mm", "spacer F"), date(2023, 2, 1))
+    before = open_case(ada, date(2023, 1, 1))
+    assert before.scenario.work == () and before.book.readings == () and before.scenario.today == date(2023, 1, 1)
+    assert load_scenario(ada).work[0].spacer == "F"
+
+
+def test_a_move_is_a_stay(ada: Path) -> None:
+    add(ada, ("moved to damp coast",), date(2023, 5, 1))
+    assert [stay.climate.name for stay in load_scenario(ada).stays][-1] == "damp_coast"
+    with pytest.raises(BadInput, match="order of their days"):
+        add(ada, ("moved to dry_highland",), date(2023, 4, 1))
+    with pytest.raises(BadInput) as fault:
+        add(ada, ("moved to dry_highlands",), date(2024, 4, 1))
+    assert fault.value.mend == '"moved to dry_highland"'
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["action 2.4", "action 90 mm", "spacer Q", "spacer -2", "saddle 0.5 mm", "acton 2.4 mm", "did things", "2.4 mm",
+     "saddle lowered", "action 2.4 mm after 3 h", "moved to nowhere", "strings", "action 0.09"],
+)  # fmt: skip
+def test_what_is_not_understood_writes_nothing_and_the_mend_does(ada: Path, words: str) -> None:
+    before = rows_of(ada)
+    with pytest.raises(BadInput) as fault:
+        add(ada, ("action 2.4 mm", words), date(2023, 5, 1))
+    assert rows_of(ada) == before
+    mend = fault.value.mend.removeprefix("--reading ").strip('"')
+    if words.startswith("action") and not mend.startswith("action"):
+        mend = f"action {mend}"
+    add(ada, (mend,), date(2023, 5, 1))
+
+
+def test_a_day_before_set_up_or_to_come_is_refused(ada: Path) -> None:
+    for day in (date(2021, 1, 1), date.today() + timedelta(days=2)):
+        with pytest.raises(BadInput):
+            add(ada, ("action 2.4 mm",), day)
+
+
+def _write_twenty(folder: Path, name: str) -> None:
+    for number in range(20):
+        add_rows(folder, [{"date": "2023-05-01", "work": f"note: {name} {number}"}], lambda _: None)
+
+
+def test_two_writers_lose_no_row(ada: Path) -> None:
+    workers = [multiprocessing.Process(target=_write_twenty, args=(ada, name)) for name in ("one", "two")]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(60)
+    rows = rows_of(ada).splitlines()
+    assert len(rows) == 41 and len(set(rows)) == 41 and not (ada / LOCK).exists()
+
+
+def test_a_kill_in_the_middle_leaves_the_old_rows_and_no_lock_for_long(
+    ada: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add(ada, ("action 2.4 mm",), date(2023, 5, 1))
+    before = rows_of(ada)
+
+    def killed(*_: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("driftmodel.record.files.write_file", killed)
+    with pytest.raises(KeyboardInterrupt):
+        add(ada, ("action 2.5 mm",), date(2023, 6, 1))
+    monkeypatch.undo()
+    assert rows_of(ada) == before
+    (ada / LOCK).write_text("")
+    old = time.time() - 3600
+    os.utime(ada / LOCK, (old, old))
+    with writing(ada):
+        pass
+    add(ada, ("action 2.5 mm",), date(2023, 6, 1))
+    assert len(rows_of(ada).splitlines()) == 3
+
+
+def test_a_file_without_a_last_line_end_and_with_own_columns_is_added_to(ada: Path) -> None:
+    (ada / "bench.csv").write_text('date,what,value,tool,work\n2023-02-01,action,"2,4 mm",rule,', encoding="utf-8")
+    add(ada, ("action 2.5 mm with rule", "spacer K"), date(2023, 6, 1))
+    case = open_record(ada)
+    assert [one.value for one in case.book.readings] == [2.4, 2.5] and case.scenario.work[0].spacer == "K"
+    with pytest.raises(BadInput, match="no column"):
+        add(ada, ("action 2.5 mm at 38 % 21 C after 2 h",), date(2023, 7, 1))
+
+
+def test_from_the_command_line(run: Callable[..., Any], world: Path) -> None:
+    made = run("record", "new", "ada", "--design", "large_x_braced", "--home", "damp_coast", "--set-up", "2024-09-25",
+               "--action", "5/64", "--spacer", "J")  # fmt: skip
+    assert made.code == 0 and (world / "ada" / "drawing.png").exists(), made.err
+    added = run("record", "add", "ada", "spacer", "K", "--date", "2025-01-02")
+    assert added.code == 0 and "spacer K" in added.out
+    told = json.loads(run("record", "show", "ada", "--json").out)
+    assert told["spacer"] == "K" and told["today"] == str(date.today())
+    assert "spacer K" in run("record", "show", "ada", "--units", "inch").out
+    again = run("record", "new", "ada", "--design", "large_x_braced")
+    assert again.code == 2 and "something already" in again.err
+    assert run("record", "ad", "ada").code == 2 and run("record", "show", "nowhere").code == 2
+    missing = run("record", "new", "bea", "--design", "large_x_braced")
+    assert missing.code == 2 and "--home" in missing.err and not (world / "bea").exists()
+    wrong = run("record", "new", "bea", "--design", "large_x_braced", "--home", "damp_coast", "--set-up", "2024-09-25",
+                "--action", "2.3 mm", "--spacer", "Q")  # fmt: skip
+    assert wrong.code == 2 and "--spacer" in wrong.err and not (world / "bea").exists()
