@@ -37,7 +37,9 @@ def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Ad
     if day > date.today():
         raise BadInput(f"{day} is in the future", "a day up to today", mend=f"--date {date.today()}")
     rows: list[dict[str, str]] = []
-    lines, taken, moves = [], [], []
+    lines: list[str] = []
+    taken: list[str] = []
+    moves: list[str] = []
     fitted = fitted_spacer(scenario, day)
     for words in split_up(sayings):
         moved = re.match(r"(?:moved|moves|goes|went|sent)\s+to\s+(.+)$", words.strip(), re.IGNORECASE)

@@ -71,7 +71,7 @@ def timeline(case: Case, units: str) -> list[str]:
         told.append(((reading.date, float(reading.row)), reading_words(reading, units)))
     for work in case.book.work:
         told.append(((work.day, work.order), work_words(work)))
-    return [words for _, words in sorted(told, key=lambda each: each[0])]  # type: ignore[arg-type, return-value]
+    return [words for _, words in sorted(told, key=lambda each: each[0])]
 
 
 def reading_words(reading: ReadingRow, units: str) -> str:
