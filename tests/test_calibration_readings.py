@@ -13,6 +13,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.readings import read_readings, reading_of
+from driftmodel.calibration.said import reading_said
 from driftmodel.calibration.work import known_step, moment_of
 from driftmodel.calibration.work_words import Asked, Piece, pieces_of, understood
 from driftmodel.outlook.work import grade_lifts_mm
@@ -56,7 +57,7 @@ def test_one_reading_written_many_ways(tmp_path: Path, scenario: Scenario, rows:
         ("2024-01-10;action bass;2.54 mm;feeler gauge", "before it was strung"),
         ("2025-02-10;acton bass;2.54 mm;feeler gauge", 'Did you mean "action bass"'),
         ("2025-02-10;action bass;2.54 mm;feler gauge", 'Did you mean "feeler gauge"'),
-        ("2025-02-10;action bass;0.1 mm;feeler gauge", "if it was read in inches"),
+        ("2025-02-10;action bass;0.1 mm;feeler gauge", "Mend: 0.1 in"),
         ("2025-02-10;weight;2100 mm;scale", "g or kg"),
         ("2025-02-10;weight;2.1 kg;rule", "a tool for the quantity"),
         ("2025-02-10;action bass;two;rule", "not one number"),
@@ -202,3 +203,48 @@ def test_words_on_the_command_line(scenario: Scenario) -> None:
 def test_the_shipped_readings_are_read(scenario: Scenario) -> None:
     found = read_readings(scenarios_dir() / "readings" / "two-winters.csv", scenario, TODAY)
     assert len(found.readings) == 11 and found.work[0].saddle_mm == pytest.approx(-0.2)
+
+
+@pytest.mark.parametrize(
+    ("said", "value_mm"),
+    [
+        ("action=2.8 mm", 2.8),
+        ("action 7/64 in", 2.778125),
+        ("action 5/64", 1.984375),
+        ("action 0.109in", 2.7686),
+        ("action 90 thou", 2.286),
+        ('action 1/8"', 3.175),
+        ("bass action 2,6 mm", 2.6),
+        ("projection -1 mm", -1.0),
+    ],
+)
+def test_a_reading_is_read_as_a_bench_says_it(scenario: Scenario, said: str, value_mm: float) -> None:
+    reading, _ = reading_said(said, scenario, TODAY, "J")
+    assert reading.value == pytest.approx(value_mm)
+
+
+def test_a_reading_takes_the_benchs_air_hours_and_tool(scenario: Scenario) -> None:
+    reading, taken = reading_said("action=2.9mm at 38% and 70 F after 2 h with rule", scenario, TODAY, "J")
+    assert (reading.relative_humidity_pct, reading.hours_at_bench, reading.tool) == (38.0, 2.0, "rule")
+    assert reading.temperature_c == pytest.approx(21.11, abs=0.01) and taken == ()
+    reading, taken = reading_said("action 2.9 mm at 38 %", scenario, TODAY, "J")
+    assert (reading.temperature_c, reading.hours_at_bench, reading.tool) == (21.0, 24.0, "feeler gauge")
+    assert len(taken) == 3 and "24 hours" in " ".join(taken)
+
+
+@pytest.mark.parametrize(
+    ("said", "mend"),
+    [
+        ("action=0.125", "action 0.125 in"),
+        ("action 90", "action 90 thou"),
+        ("action 90 mm", "action 90 thou"),
+        ("action 2.8", "action 2.8 mm"),
+        ("weight 2.1", "weight 2.1 kg"),
+        ("acton 2.8 mm", "action 2.8 mm"),
+    ],
+)
+def test_a_missing_or_wrong_unit_is_asked_for_by_what_can_be_true(scenario: Scenario, said: str, mend: str) -> None:
+    with pytest.raises(BadInput) as fault:
+        reading_said(said, scenario, TODAY, "J")
+    assert fault.value.mend.removeprefix("--reading ").strip('"') == mend
+    reading_said(mend, scenario, TODAY, "J")

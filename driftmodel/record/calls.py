@@ -16,7 +16,8 @@ from driftmodel.calibration.fit import learn
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import Case, open_record
 
-#: a call is made where a thing is more likely than not, and where nothing was read for this long, days (common practice)
+#: a call is made where a thing is more likely than not, and where nothing was read for this long, days
+#: (common practice, no source)
 LIKELY, LONG_UNREAD_DAYS = 0.5, 540
 PARTICLES = 400
 
@@ -98,9 +99,10 @@ def call_of(case: Case) -> Call:
     elif dry > LIKELY:
         ask.append("is there a hygrometer, and what does it say in the heating season?")
     ask.append("does it still live there?")
+    tag = case.tag
     return Call(
-        str(case.folder), scenario.title, case.tag.serial, case.tag.owner, fitted_spacer(scenario), last, due, dry, damp,
-        dry_from, damp_from, float(np.median(found.action_dry_mm)), tuple(reasons), tuple(ask),
+        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, due, dry, damp, dry_from,
+        damp_from, float(np.median(found.action_dry_mm)), tuple(reasons), tuple(ask),
     )  # fmt: skip
 
 
