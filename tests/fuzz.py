@@ -39,22 +39,30 @@ BATCH = 250
 
 HOSTILE_VALUES = (
     "nan", "inf", "-inf", "1e999", "-0.0", "0", "-1", "1e-300", "1e300", "9" * 400, "9" * 5000, "true", '""',
-    '"x"', "[]", "[[]]", "{}", "[1, [2]]", '"\\u0000"', '"../../../etc/passwd"', '"' + "x" * 5000 + '"', "1979-05-27", "9999-12-31",
-    "0001-01-01", "9999-12-31T23:59:59Z", "00:00:00", '"9999-12-31"', "1000000000", "-9223372036854775809", "0x7f",
-    "{a = 1}", '[{a = 1}, "b"]', '"=1+1"', '"/dev/zero"', '"."', '"~"', '"a\\nb"', '"\\uD7FF"', "'''x'''",
+    '"x"', "[]", "[[]]", "{}", "[1, [2]]", '"\\u0000"', '"../../../etc/passwd"', '"' + "x" * 5000 + '"', "1979-05-27",
+    "9999-12-31", "0001-01-01", "9999-12-31T23:59Z", "00:00:00", '"9999-12-31"', "1000000000", "-9223372036854775809",
+    "0x7f", "{a = 1}", '[{a = 1}, "b"]', '"=1+1"', '"/dev/zero"', '"."', '"~"', '"a\\nb"', '"\\uD7FF"', "'''x'''",
     "[" * 600 + "]" * 600, "[nan]", "[inf, inf, inf, inf, inf, inf, inf, inf, inf, inf, inf, inf]", "1_000", "1e9",
 )  # fmt: skip
 HOSTILE_CELLS = (
-    "", " ", "nan", "inf", "-inf", "1e999", "9" * 400, "9" * 5000, "-1", "1e9", "0x10", "1,5", "1.5.5", "x" * 140_000, '"',
-    '""', "'", "=1+1", "@x", "\0", "\ufeff", "\u202e", "9999-12-31", "0000-00-00", "2026-13-45", "2026-02-30",
+    "", " ", "nan", "inf", "-inf", "1e999", "9" * 400, "9" * 5000, "-1", "1e9", "0x10", "1,5", "1.5.5", "x" * 140_000,
+    '"', '""', "'", "=1+1", "@x", "\0", "\ufeff", "\u202e", "9999-12-31", "0000-00-00", "2026-13-45", "2026-02-30",
     "2262-04-12", "1677-09-20", "9999-12-31 23:59", "2026-03-29 02:30", "24:00", "true", "None", "N/A", "--", "１２",
     "²", "1_0", "1e", "e5", "--5", "\r", "a\nb", "45 %", "21 °C", "70 F",
 )  # fmt: skip
 HOSTILE_BYTES = (
-    b"\0", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\n", b'"', b"'", b"[", b"]", b"{", b"=", b"#", b",", b";", b"\t",
-    b"\x1b[31m", b"\xed\xa0\x80", b"\xc0\x80", b"\x80", b"\x1a", b'"""', b"\x00" * 64, b"9" * 5000, b"[" * 2000,
+    b"\0", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\n", b'"', b"'", b"[", b"]", b"{", b"=", b"#", b",", b";",
+    b"\t", b"\x1b[31m", b"\xed\xa0\x80", b"\xc0\x80", b"\x80", b"\x1a", b'"""', b"\x00" * 64, b"9" * 5000, b"[" * 2000,
     b"\xe2\x80\xae", b"\x85", b"\xa0", b"PK\x03\x04", b"CDF\x01", b"\x89HDF\r\n\x1a\n",
 )  # fmt: skip
+WORDS = (
+    "what-if humidifier=45, winter heating=19",
+    "what-if place=damp_coast",
+    "reading action=2.9 mm",
+    "reading weight=2.1 kg",
+    "state scenario=first-winter&humidifier=40&place=cold_city_heated&units=inch",
+)
+ATTRIBUTES = ("units", "standard_name", "_FillValue", "scale_factor", "add_offset", "calendar", "bounds", "coordinates")
 
 
 @dataclass(frozen=True)
@@ -187,8 +195,7 @@ def spoilt_grid(content: bytes, chance: random.Random) -> bytes:
             continue
         match chance.randrange(9):
             case 0:
-                made[name].attrs[chance.choice(("units", "standard_name", "_FillValue", "scale_factor", "add_offset",
-                                                "calendar", "bounds", "coordinates", "missing_value"))] = chance.choice(values)  # fmt: skip
+                made[name].attrs[chance.choice(ATTRIBUTES)] = chance.choice(values)
             case 1:
                 made = made.drop_vars(name)
             case 2:
@@ -307,8 +314,9 @@ def made_files(world: Path) -> dict[str, Path]:
     put("logger.csv", "\n".join(["time,temperature (°C),relative humidity (%)", *rows]) + "\n")
     zoned = [f"{t.astype(object):%d.%m.%Y;%H:%M};{20 + i % 5},5;{40 + i % 9},5" for i, t in enumerate(hours)]
     put("zoned.csv", "\n".join(["Gerät;X;;", "Datum;Uhrzeit;Temperatur °C;Feuchte %", *zoned]) + "\n")
-    put("logger.toml", 'title = "x"\ninvented = true\n[logger]\nfile = "logger.csv"\ntime_zone = "UTC"\n'
-        'gap_policy = "hold"\nrepeat_years = true\n[case]\nhalf_time_days = 7.0\nout_of_case_share = 0.1\n')  # fmt: skip
+    logger = 'file = "logger.csv"\ntime_zone = "UTC"\ngap_policy = "hold"\nrepeat_years = true\n'
+    case = "[case]\nhalf_time_days = 7.0\nout_of_case_share = 0.1\n"
+    put("logger.toml", f'title = "x"\ninvented = true\n[logger]\n{logger}{case}')
     with (world / "weather" / "chicago.csv").open(encoding="utf-8") as stream:
         body = [row for row in csv.reader(stream) if row and row[0].isdigit()]
     epw = [",".join(["2001", *row[:3], "0", "?", row[3], row[4], row[5], *["0"] * 26]) for row in body]
@@ -316,8 +324,7 @@ def made_files(world: Path) -> dict[str, Path]:
     for name, most in (("units", 60), ("claims", 60)):
         lines = (world / "fleets" / f"two-regions-{name}.csv").read_text(encoding="utf-8").splitlines()
         put(f"{name}.csv", "\n".join(lines[:most]) + "\n")
-    put("words.txt", "what-if humidifier=45, winter heating=19\nreading action=2.9 mm\nreading weight=2.1 kg\n"
-        "state scenario=first-winter&humidifier=40&place=cold_city_heated&units=inch\nwhat-if place=damp_coast\n")  # fmt: skip
+    put("words.txt", "\n".join(WORDS) + "\n")
     dims = ("time", "lat", "lon")
     day = np.arange(366.0)[:, None, None] + np.zeros((366, 2, 2))
     grid = xr.Dataset(

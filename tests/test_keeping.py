@@ -19,7 +19,7 @@ import xarray as xr
 
 from driftmodel.base import keeping, library
 from driftmodel.base.datafiles import species_data_dir
-from driftmodel.base.keeping import Memory, Shelf, clear_down, file_digest, fingerprint, write_whole
+from driftmodel.base.keeping import Memory, Shelf, clear_down, file_digest, fingerprint
 from driftmodel.base.materials import Datum
 from driftmodel.base.provenance import note, recording
 from driftmodel.base.scenarios import load_climate, load_scenario
@@ -310,17 +310,6 @@ def test_no_folder_and_one_that_cannot_be_written_cost_only_time() -> None:
     for shelf in (Shelf(None), Shelf(Path("/proc/nowhere"))):
         assert keep_number(shelf, "a", lambda: 3.0) == 3.0
         assert keep_number(shelf, "a", lambda: 4.0) == 4.0
-
-
-def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*_: Any) -> None:
-        raise OSError("no space")
-
-    write_whole(tmp_path / "a", b"old")
-    monkeypatch.setattr(os, "replace", full)
-    with pytest.raises(OSError):
-        write_whole(tmp_path / "a", b"new")
-    assert [file.name for file in tmp_path.iterdir()] == ["a"] and (tmp_path / "a").read_bytes() == b"old"
 
 
 def test_the_least_lately_used_files_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

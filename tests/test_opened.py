@@ -155,3 +155,33 @@ def test_messages_are_one_line() -> None:
     told = str(BadInput("a\x1b[31m\nb\u202e", "c" * 10_000, file="a\udc80\0b", place="row\t1", mend="d\r"))
     assert told.isprintable() and len(told) < 2200
     assert "\\x1b" in told and "\\udc80" in told
+
+
+FAR = [
+    ("from = 2026-07-01", "from = 9999-12-31"),
+    ("strung = 2026-08-15", "strung = 2200-01-01"),
+    ("setup = 2026-09-25", "setup = 0001-01-01"),
+    ("seed = 11", "seed = 9223372036854775808"),
+]
+
+
+@pytest.mark.parametrize(("before", "after"), FAR)
+def test_days_and_seeds_that_can_be_reckoned_with(before: str, after: str, world: Path) -> None:
+    path = world / "mine.toml"
+    text = path.read_text()
+    assert before in text
+    path.write_text(text.replace(before, after, 1))
+    with pytest.raises(BadInput, match=after.partition(" =")[0]):
+        load_scenario(path)
+
+
+@pytest.mark.parametrize("words", [("--seed", str(2**63)), ("--draws", "1000000000")])
+def test_options_that_are_too_large(words: tuple[str, str], run: Callable[..., Any]) -> None:
+    ran = run("forecast", "first-winter", *words)
+    assert ran.code == 2 and "not in the range" in ran.err
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "1000-01-01", "2026-02-30", "x"])
+def test_a_day_given_as_an_option(day: str, run: Callable[..., Any]) -> None:
+    ran = run("grade", "first-winter", "--reading", "action=2.4 mm", "--date", day)
+    assert ran.code == 2 and "Mend: --date 2027-03-01" in ran.err

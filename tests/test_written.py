@@ -266,3 +266,30 @@ def test_modes_are_those_of_plain_files(tmp_path: Path) -> None:
     out.chmod(0o2775)
     folder.write_whole(out, filled("y"))
     assert out.stat().st_mode & 0o7777 == 0o2775
+
+
+def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> None:
+        raise OSError("no space")
+
+    written.write_file(tmp_path / "a", b"old")
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(OSError):
+        written.write_file(tmp_path / "a", b"new")
+    assert [file.name for file in tmp_path.iterdir()] == ["a"] and (tmp_path / "a").read_bytes() == b"old"
+
+
+def test_half_written_files_of_a_cache_are_cleared(tmp_path: Path) -> None:
+    """Those of killed runs, anywhere below; not one that is being written, nor a file that only looks alike."""
+    room = tmp_path / "room"
+    room.mkdir()
+    for step in range(12):
+        killed_before(step, lambda: written.write_file(room / "a.npz", b"x" * 9000, lasting=False))
+    assert hidden(tmp_path), "no kill left anything"
+    handle, part = written._hidden_file(room / "b.npz")
+    (room / ".b-driftmodel-longer-than-ours").write_bytes(b"")
+    written.clear_parts(tmp_path)
+    assert hidden(tmp_path) == sorted([Path(part).name, ".b-driftmodel-longer-than-ours"])
+    os.close(handle)
+    written.clear_parts(tmp_path)
+    assert hidden(tmp_path) == [".b-driftmodel-longer-than-ours"]

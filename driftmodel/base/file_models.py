@@ -13,6 +13,8 @@ def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomErro
     'stay.0.from') and the line that mends it."""
     return PydanticCustomError("over_keys", "{needed}", {"came": came, "needed": needed, "key": key, "mend": mend})
 
+from driftmodel.base.limits import FIRST_DAY, LAST_DAY
+
 
 class FileModel(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
@@ -21,6 +23,11 @@ class FileModel(BaseModel):
 def key(example: str, default: Any = ..., **limits: Any) -> Any:
     """A key of the file, with an example value for the message that mends it; limits as pydantic's Field takes them."""
     return Field(default, examples=[example], **limits)
+
+
+def day(example: str, default: Any = ..., **limits: Any) -> Any:
+    """A key that holds a date that can be reckoned with."""
+    return key(example, default, ge=FIRST_DAY, le=LAST_DAY, **limits)
 
 
 def length(example: str, most: float = 2000.0) -> Any:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
@@ -24,8 +23,10 @@ from typing import Any, Generic, TypeVar
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum
+from driftmodel.base.opened import MOST_TABLE_MB, bytes_of
 from driftmodel.base.provenance import Numbers, note_all, recording
 from driftmodel.base.version import __version__
+from driftmodel.base.written import clear_parts, write_file
 
 Thing = TypeVar("Thing")
 #: a thing as it is written: plain facts (what JSON holds) and arrays by name
@@ -70,10 +71,10 @@ def file_digest(path: str | Path) -> str:
         seen = (str(path), stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns)
         found = _digests.get(seen)
         if found is None:
-            found = sha256(Path(path).read_bytes()).hexdigest()
+            found = sha256(bytes_of(path, "a file", most_mb=MOST_TABLE_MB)).hexdigest()
             if time.time_ns() - max(stat.st_mtime_ns, stat.st_ctime_ns) > SETTLED_S * 1e9:
                 _digests[seen] = found
-    except OSError:
+    except (OSError, ValueError):  # its own reader says what is wrong with it
         return "none"
     return found
 
@@ -81,7 +82,7 @@ def file_digest(path: str | Path) -> str:
 def _put(whole: Any, value: Any) -> None:
     """Feed a value to a hash, each with its kind and length, so that no two values read alike."""
     if value is None or isinstance(value, bool | int | float | str | bytes | date | Path):
-        text = value if isinstance(value, bytes) else str(value).encode()
+        text = value if isinstance(value, bytes) else str(value).encode("utf-8", "surrogatepass")
         whole.update(f"{type(value).__name__}{len(text)}:".encode() + text)
     elif isinstance(value, Mapping):
         whole.update(f"map{len(value)}:".encode())
@@ -227,7 +228,7 @@ class Shelf:
         content = BytesIO()
         np.savez(content, about=np.frombuffer(about.encode(), dtype=np.uint8), **arrays)
         try:
-            write_whole(self.folder / f"{key}{_SUFFIX}", content.getvalue())
+            write_file(self.folder / f"{key}{_SUFFIX}", content.getvalue(), lasting=False)
         except OSError:
             return
         if self.folder.resolve().is_relative_to(cache_folder().resolve()):
@@ -238,19 +239,6 @@ def _sum(key: str, facts: Any, arrays: Mapping[str, Any], numbers: Mapping[str, 
     whole = sha256()
     _put(whole, (key, json.dumps([facts, numbers], sort_keys=True), dict(arrays)))
     return whole.hexdigest()
-
-
-def write_whole(file: Path, content: bytes) -> None:
-    """A file written whole or not at all, whoever else writes it at the same time. Raises OSError."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    handle, part = tempfile.mkstemp(prefix=f".{file.stem}-", suffix=".part", dir=file.parent)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        os.replace(part, file)
-    except BaseException:
-        Path(part).unlink(missing_ok=True)
-        raise
 
 
 def _touch(file: Path) -> None:
@@ -268,6 +256,7 @@ def _keep_bounded(folder: Path) -> None:
     global _writes
     _writes += 1
     if _writes % _LOOK_EVERY == 1:
+        clear_parts(folder)
         clear_down(folder, MOST_BYTES)
 
 

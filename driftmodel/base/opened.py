@@ -14,6 +14,8 @@ from driftmodel.base.errors import BadInput
 
 #: a text larger than this is not read: cells held as text take some ten times the file (own choice, no source)
 MOST_TEXT_MB = 64.0
+#: of a table kept as columns of categories, whose memory stays near the file's size; a million units take some 100
+MOST_TABLE_MB = 1000.0
 #: a hand-written TOML file is some kilobytes
 MOST_TOML_MB = 2.0
 #: tables within tables; the files of this tool hold five

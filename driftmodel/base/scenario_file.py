@@ -7,22 +7,23 @@ from itertools import pairwise
 
 from pydantic import model_validator
 
-from driftmodel.base.file_models import FileModel, key, over_keys
+from driftmodel.base.file_models import FileModel, day, key, over_keys
+from driftmodel.base.limits import MOST_SEED
 
 
 class StayFile(FileModel):
-    start: date = key("2026-09-01", alias="from")
+    start: date = day("2026-09-01", alias="from")
     climate: str = key('"cold_city_heated"')
 
 
 class EventFile(FileModel):
-    start: date = key("2030-06-01", alias="from")
+    start: date = day("2030-06-01", alias="from")
     strings_on: bool = key("false")
 
 
 class SetupFile(FileModel):
-    strung: date = key("2026-08-15")
-    setup: date = key("2026-10-01")
+    strung: date = day("2026-08-15")
+    setup: date = day("2026-10-01")
     workshop_humidity_pct: float | None = key("45.0  # closed, set up and kept at it until it left", None, gt=1, le=95)
     built_relative_humidity_pct: float | None = key("45.0", None, gt=1, le=95)
     built_temperature_degc: float = key("21.0", 21.0, ge=0, le=40)
@@ -69,7 +70,7 @@ class ScenarioFile(FileModel):
     instrument: str = key('"large_x_braced"')
     horizon_years: int = key("20", ge=1, le=60)
     draws: int = key("200", 200, ge=10, le=20000)
-    seed: int = key("1", ge=0)
+    seed: int = key("1", ge=0, le=MOST_SEED)
     hysteresis: bool = key("true", True)
     weather_members: int = key("4", 4, ge=1, le=50)
     stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", min_length=1)

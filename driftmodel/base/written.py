@@ -32,26 +32,31 @@ _NAME_SIGNS = 40
 _TRIES = 20
 
 
-def write_file(path: Path, content: bytes) -> None:
-    """Puts a file in its place whole; what stood there stands until then. Raises OSError and leaves nothing behind."""
+def write_file(path: Path, content: bytes, *, lasting: bool = True) -> None:
+    """Puts a file in its place whole; what stood there stands until then. Raises OSError and leaves nothing behind.
+
+    lasting: False for a cache's many files, which need not outlive a power cut and are cleared by clear_parts.
+    """
     for left in reversed(range(_TRIES)):
         path.parent.mkdir(parents=True, exist_ok=True)
-        clear_leftovers(path)
+        if lasting:
+            clear_leftovers(path)
         try:
-            _write_file(path, content)
+            _write_file(path, content, lasting)
             return
         except FileNotFoundError:  # another run replaced the folder meanwhile
             if not left:
                 raise
 
 
-def _write_file(path: Path, content: bytes) -> None:
+def _write_file(path: Path, content: bytes, lasting: bool) -> None:
     handle, part = _hidden_file(path)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
-            os.fsync(stream.fileno())
+            if lasting:
+                os.fsync(stream.fileno())
             os.chmod(part, 0o666 & ~_mask())
             if fcntl is not None:
                 os.replace(part, path)
@@ -95,6 +100,14 @@ def clear_leftovers(target: Path) -> None:
             if path.name.startswith(_hidden(target)) and not path.is_symlink():
                 with suppress(OSError):
                     _clear(path, target)
+
+
+def clear_parts(folder: Path) -> None:
+    """Clears the files killed runs left half-written anywhere below a cache's folder."""
+    for path in folder.rglob(f".*{_MARK}*"):
+        if _PART.fullmatch(path.name) and path.is_file() and not path.is_symlink():
+            with suppress(OSError):
+                _clear(path, path)
 
 
 def _clear(path: Path, target: Path) -> None:

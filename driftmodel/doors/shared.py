@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.limits import FIRST_DAY, LAST_DAY, MOST_SEED
 
 if TYPE_CHECKING:
     from datetime import date
@@ -35,7 +36,9 @@ def shared_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
     """--draws, --seed, --what-if and --date of a command that runs one scenario."""
-    seed = click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the scenario's own if not given.")
+    seed = click.option(
+        "--seed", type=click.IntRange(0, MOST_SEED), help="Seed of the draws; the scenario's own if not given."
+    )
     draws = click.option(
         "--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given."
     )
@@ -69,9 +72,12 @@ def day_named(words: str) -> date:
     from datetime import date
 
     try:
-        return date.fromisoformat(words)
+        day = date.fromisoformat(words)
     except ValueError:
         raise BadInput(f'"{words}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise BadInput(f'"{words}"', f"a day from {FIRST_DAY} to {LAST_DAY}", mend="--date 2027-03-01")
+    return day
 
 
 def folder_named(verb: str, name: str) -> Path:

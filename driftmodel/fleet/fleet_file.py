@@ -7,7 +7,8 @@ from typing import Any
 
 from pydantic import Field, field_validator, model_validator
 
-from driftmodel.base.file_models import FileModel
+from driftmodel.base.file_models import FileModel, day
+from driftmodel.base.limits import MOST_SEED
 
 
 def _f(example: str, default: Any = ..., **limits: Any) -> Any:
@@ -71,13 +72,13 @@ class HabitsFile(FileModel):
 class FleetFile(FileModel):
     title: str = _f('"Our fleet, two regions"')
     invented: bool = _f("false", False)
-    cutoff: date = _f("2026-06-30")
-    claims_since: date | None = _f("2019-01-01", None)
+    cutoff: date = day("2026-06-30")
+    claims_since: date | None = day("2019-01-01", None)
     horizon_months: int = _f("24", ge=1, le=240)
     samples: int = _f("500", 500, ge=50, le=20000)
     draws: int = _f("200", 200, ge=16, le=20000)
     members: int = _f("8", 8, ge=1, le=50)
-    seed: int = _f("1", ge=0)
+    seed: int = _f("1", ge=0, le=MOST_SEED)
     multiplier_log_sd: float = _f("0.5", 0.5, gt=0, le=3)
     service: float = _f("0.95", 0.95, gt=0, lt=1)
     opening_accrual: float = _f("20000.0", 0.0, ge=0)

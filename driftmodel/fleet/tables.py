@@ -12,16 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.opened import check_file
+from driftmodel.base.limits import FIRST_DAY, LAST_DAY
+from driftmodel.base.opened import MOST_TABLE_MB, check_file
 from driftmodel.base.written import write_file
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-#: a million units take some 100; columns are kept as categories, so memory stays near the file's size
-MOST_TABLE_MB = 1000.0
 NONE = -1  # month or index that is not there
-FIRST_YEAR, LAST_YEAR = 1900, 2200
 
 
 @dataclass(frozen=True)
@@ -137,8 +135,8 @@ def _month(text: str, needed: bool) -> int:
         day = date.fromisoformat(text)
     except ValueError:
         raise ValueError("not a date of the form 2026-07-15") from None
-    if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise ValueError(f"a year between {FIRST_YEAR} and {LAST_YEAR} is needed")
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise ValueError(f"a year between {FIRST_DAY.year} and {LAST_DAY.year} is needed")
     return month_number(day)
 
 
