@@ -13,6 +13,7 @@ def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomErro
     'stay.0.from') and the line that mends it."""
     return PydanticCustomError("over_keys", "{needed}", {"came": came, "needed": needed, "key": key, "mend": mend})
 
+
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 
 
