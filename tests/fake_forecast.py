@@ -81,6 +81,19 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
         "created": "2026-01-01",
         "input_hash": "0" * 64,
         "sources": json.dumps(["common-practice"]),
+        "numbers": json.dumps(
+            {
+                "joint_slip": {
+                    "value": 0.1,
+                    "unit": "mm",
+                    "spread": 0.0,
+                    "spread_kind": "sd",
+                    "source": "common-practice",
+                    "status": "common practice, no source",
+                }
+            }
+        ),
+        "files": json.dumps({"chicago.csv": "0" * 64}),
         "notes": json.dumps(["an invented remark."]),
         "Conventions": "CF-1.11",
         "verdict": verdict,

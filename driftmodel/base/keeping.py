@@ -20,6 +20,7 @@ from io import BytesIO
 from pathlib import Path
 from threading import Lock
 from typing import Any, Generic, TypeVar
+from weakref import WeakSet
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum
@@ -133,6 +134,7 @@ class Memory(Generic[Thing]):
         self._most = most
         self._known: OrderedDict[str, tuple[Thing, Numbers]] = OrderedDict()
         self._lock = Lock()
+        _memories.add(self)
 
     def of(self, key: str, make: Callable[[], Thing]) -> Thing:
         """The thing of this fingerprint, made when it is not known."""
@@ -155,6 +157,15 @@ class Memory(Generic[Thing]):
         """Forget all."""
         with self._lock:
             self._known.clear()
+
+
+_memories: WeakSet[Memory[Any]] = WeakSet()
+
+
+def forget() -> None:
+    """Empty every memory of this process: all is made anew, or read from disk."""
+    for memory in list(_memories):
+        memory.clear()
 
 
 # ---- on disk -----------------------------------------------------------------------------------------------------

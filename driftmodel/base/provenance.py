@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 
 from driftmodel.base.materials import Datum
+from driftmodel.base.records import Scenario
 
 #: name -> number: "set_gain", "sitka spruce, coefficient_radial", "nitrocellulose lacquer, permeance"
 Numbers = dict[str, Datum]
@@ -30,6 +31,13 @@ def note(name: str, number: Datum) -> Datum:
     for numbers in _listening.get():
         numbers[name] = number
     return number
+
+
+def note_scenario(scenario: Scenario) -> None:
+    """Tell of the numbers a scenario's records were filled with: by its climates' files, by what-ifs."""
+    note_all(dict(scenario.numbers))
+    for stay in scenario.stays:
+        note_all(dict(stay.climate.numbers))
 
 
 def note_all(numbers: Mapping[str, Datum]) -> None:

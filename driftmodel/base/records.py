@@ -9,6 +9,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from driftmodel.base.materials import Datum
+
 Point = tuple[float, float]
 #: metadata of a field that says where a record was read, not what it says
 NOT_AN_INPUT = {"input": False}
@@ -254,6 +256,8 @@ class Climate:
     logger: Logger | None
     case: Case | None
     file: str = field(default="", metadata=NOT_AN_INPUT)
+    #: numbers of the library that what its file leaves open was filled with, by name
+    numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)
 
     def beside(self, name: str) -> Path:
         """A file named in the climate file, from that file's own folder."""
@@ -358,3 +362,5 @@ class Scenario:
     raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}), metadata=NOT_AN_INPUT)
     work: tuple[WorkDone, ...] = ()
     today: date | None = None
+    #: numbers that what-ifs were made with, by name
+    numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from types import MappingProxyType
@@ -15,6 +16,7 @@ from driftmodel.base.file_models import FileModel
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import is_there
+from driftmodel.base.provenance import recording
 from driftmodel.base.records import (
     Block,
     Body,
@@ -246,8 +248,14 @@ def load_climate(path: Path) -> Climate:
 
 
 def _climate(path: Path) -> tuple[Climate, dict[str, Any]]:
-    found = _climates.of(_bytes_of(path), lambda: _read_climate(path))
-    return found if all(map(is_there, found[0].input_files)) else _read_climate(path)
+    found = _climates.of(_bytes_of(path), lambda: _noted_climate(path))
+    return found if all(map(is_there, found[0].input_files)) else _noted_climate(path)
+
+
+def _noted_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
+    with recording() as numbers:
+        read, raw = _read_climate(path)
+    return replace(read, numbers=tuple(numbers.items())), raw
 
 
 def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.provenance import recording
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
@@ -22,6 +23,7 @@ from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
 from driftmodel.fleet.run import Crew, FleetDemand, Progress, run_cells
 from driftmodel.fleet.tables import NONE, month_label
+from driftmodel.outlook.origin import told
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -89,15 +91,17 @@ def forecast_demand(
         first_sale_year=int(years.min()),
         sale_years=int(years.max() - years.min()) + 1,
     )
-    expected = run_cells(
-        cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
-    )
+    with recording() as numbers:
+        expected = run_cells(
+            cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
+        )
     regrade = known.disposition == REGRADE
     since = fleet.claims_since
     count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
     before = claims_law.prior(settings.multiplier_log_sd)
     after = claims_law.posterior(before, count, expected.history)
     cube = sample_cube(fleet, cohorts, expected, before, count, lag, waits, known, cutoff, months)
+    cube.attrs |= told(numbers)
     return Demand(fleet, cohorts, cube, expected, before, count, after, lag.shares, waits.mean, cutoff)
 
 

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.keeping import Shelf, fingerprint
+from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
+from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
@@ -27,6 +28,7 @@ from driftmodel.fleet.run import Crew, Progress, each, in_order
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.origin import numbers_record, told
 from driftmodel.outlook.place import grades_of
 from driftmodel.outlook.regrade import NEVER
 
@@ -113,10 +115,14 @@ def map_of(
         jobs.append((point, sent, draws, crew.folder))
     groups = [(first, list(jobs[first : first + TOGETHER])) for first in range(0, len(jobs), TOGETHER)]
     table = np.empty((len(jobs), 4))
-    for index, found in in_order(each(_points, groups, crew)):
-        table[index] = found
-        progress(index + 1, len(jobs))
-    return _as_dataset(grid, scenario, table.reshape(grid.y.size, grid.x.size, 4))
+    with recording() as numbers:
+        for index, found in in_order(each(_points, groups, crew)):
+            table[index] = found
+            progress(index + 1, len(jobs))
+    result = _as_dataset(grid, scenario, table.reshape(grid.y.size, grid.x.size, 4))
+    air = (grid.time, grid.step_hours, grid.temperature, grid.humidity)
+    result.attrs |= told(numbers) | {"input_hash": inputs_digest(scenario, air, numbers_record(numbers))}
+    return result
 
 
 def _points(jobs: list[Any]) -> list[Array]:
@@ -130,7 +136,7 @@ def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None)
     def make() -> Array:
         lags = LagCache(1, partial(point_air, point))
         chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), lags)
-        due = chain.due.step != NEVER
+        due = chain.due.day != NEVER
         best = grades_of(chain)
         return np.array(
             [

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.keeping import fingerprint
 from driftmodel.base.opened import is_there
+from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.fleet.life import life_of
@@ -118,6 +119,7 @@ class OutlookPassages:
 def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     """The regrades outlook.drift.forecast finds for these draws, by what instruments of a climate have in common, and
     the weekly reading they follow from. The scenario has two stays: the workshop, and the place from set-up on."""
+    note_scenario(scenario)
     instrument = scenario.instrument
     coefficients = design_response(instrument)
     grid = time_grid()

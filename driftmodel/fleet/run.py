@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Shelf, fingerprint
+from driftmodel.base.provenance import Numbers, note_all, recording
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.expect import CellDemand, Window, expect
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
@@ -182,12 +183,20 @@ def each(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int, list[An
         return
     with _client(crew) as client:
         as_completed: Any = import_module("distributed").as_completed
-        futures = {client.submit(work, jobs, pure=False, retries=3): first for first, jobs in groups}
+        futures = {client.submit(_noted, work, jobs, pure=False, retries=3): first for first, jobs in groups}
         for future in as_completed(list(futures), loop=client.loop):
             first = futures.pop(future)
-            for place, found in enumerate(future.result()):
+            results, numbers = future.result()
+            note_all(numbers)
+            for place, found in enumerate(results):
                 yield first + place, found
             future.release()
+
+
+def _noted(work: Callable[[list[Any]], list[Any]], jobs: list[Any]) -> tuple[list[Any], Numbers]:
+    """The results of a worker's jobs, and the numbers it read for them."""
+    with recording() as numbers:
+        return work(jobs), numbers
 
 
 def _client(crew: Crew) -> Any:

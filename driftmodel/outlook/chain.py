@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Memory, fingerprint
+from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws
@@ -93,6 +94,7 @@ def run_chain(
 
     Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
     """
+    note_scenario(scenario)
     cache = cache or LagCache(1)
     progress("structure: how this design answers moisture and string pull")
     coefficients = design_response(scenario.instrument)

@@ -10,9 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import inputs_digest
+from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast
+from driftmodel.outlook.origin import numbers_record, told
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
 from driftmodel.outlook.work import (
     action_work_mm,
@@ -73,11 +76,12 @@ def compare(
     years = min(ahead_years(scenario) for scenario in scenarios)
     members = max(scenario.weather_members for scenario in scenarios)
     runs = []
-    for number, each in enumerate(scenarios, start=1):
-        progress(f"scenario {number} of {len(scenarios)}: {each.name}")
-        whole = whole_years_to_today(each) + years
-        own = replace(each, seed=seed, horizon_years=whole, weather_members=members)
-        runs.append(_summed_up(own, draws, seed, unknowns))
+    with recording() as numbers:
+        for number, each in enumerate(scenarios, start=1):
+            progress(f"scenario {number} of {len(scenarios)}: {each.name}")
+            whole = whole_years_to_today(each) + years
+            own = replace(each, seed=seed, horizon_years=whole, weather_members=members)
+            runs.append(_summed_up(own, draws, seed, unknowns))
     value = np.stack([run[0] for run in runs])
     difference = value - value[:1]
     count = value.shape[1]
@@ -110,7 +114,8 @@ def compare(
             "month": np.arange(1, 13),
             "year": np.arange(1, years + 1),
         },
-        attrs={"seed": seed, "draws": count, "horizon_years": years, "weather_members": members},
+        attrs={"seed": seed, "draws": count, "horizon_years": years, "weather_members": members,
+               "input_hash": inputs_digest(list(scenarios), seed, draws, numbers_record(numbers)), **told(numbers)},
     )  # fmt: skip
     table["action"].attrs = {"units": "mm", "long_name": "action at the 12th fret in an average year"}
     table["humidity"].attrs = {"units": "%", "long_name": "relative humidity around it, mean of the month"}

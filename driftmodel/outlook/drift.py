@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset
+from driftmodel.outlook.origin import origin
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -24,11 +26,15 @@ def forecast(
 ) -> Dataset:
     """The years to come of one instrument, as an ensemble; see schema.MOVEMENTS for the variables, units and signs.
 
-    draws, seed: in place of the scenario's own. unknowns: draws from elsewhere, such as a calibration.
-    Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
+    draws, seed: in place of the scenario's own. unknowns: draws from elsewhere, such as a calibration. attrs hold what
+    is needed to make it again (see origin). Raises BadInput when the scenario's air does not reach the horizon, or a
+    file it names is at fault.
     """
     seed = scenario.seed if seed is None else seed
-    ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
-    chain = run_chain(scenario, ensemble, progress=progress)
-    shown = chain.weathers[0]
-    return as_dataset(scenario, ensemble, seed, chain.world, chain.due, shown.air, shown.lags, shown.weights)
+    with recording() as numbers:
+        ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
+        chain = run_chain(scenario, ensemble, progress=progress)
+        shown = chain.weathers[0]
+        result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
+    result.attrs = origin(scenario, seed, ensemble, unknowns is not None, numbers) | result.attrs
+    return result

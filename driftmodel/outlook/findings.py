@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base import library, schema
-from driftmodel.base.materials import Wood
+from driftmodel.base import schema
 from driftmodel.base.records import Scenario
-from driftmodel.base.version import __version__
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
@@ -35,7 +30,6 @@ Array = NDArray[np.float64]
 def as_dataset(
     scenario: Scenario,
     draws: Draws,
-    seed: int,
     world: World,
     due: Regrades,
     air: Dataset,
@@ -43,7 +37,7 @@ def as_dataset(
     weights: PartWeights,
 ) -> Dataset:
     """The forecast as one dataset: dims draw, time (00:00 of each day from set-up), part, year, quantile, occasion,
-    grade, unknown. Every *_seasonal and *_lasting add up to the whole. attrs hold what is needed to make it again."""
+    grade, unknown. Every *_seasonal and *_lasting add up to the whole."""
     import xarray as xr
 
     time = forecast_time(scenario)
@@ -62,7 +56,6 @@ def as_dataset(
     _put_movements(result, scenario, draws, world)
     _put_place(result, scenario, draws, world, due)
     _put_regrades(result, scenario, draws, world, due)
-    result.attrs |= _provenance(scenario, seed, draws)
     result.attrs |= verdict(result, scenario, air)
     return result
 
@@ -246,47 +239,3 @@ def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]
         "damp_days_per_year": round(damp_days, 1),
         "season_outside_share": round(share, 3),
     }
-
-
-def _provenance(scenario: Scenario, seed: int, draws: Draws) -> dict[str, Any]:
-    inputs = json.dumps(dict(scenario.raw), sort_keys=True, default=str)
-    woods, notes = _woods_and_notes(scenario)
-    sources = {datum.source for wood in woods for datum in wood.numbers.values()}
-    general = ("set_gain", "kelvin_compliance_1", "diffusion_coefficient_20c", "emc_scale", "hysteresis_adsorption_a")
-    sources |= {library.general(key).source for key in general}
-    return {
-        "title": scenario.title,
-        "scenario": scenario.name,
-        "version": __version__,
-        "seed": seed,
-        "draws": draws.count,
-        "fitted_grade": fitted_spacer(scenario),
-        "created": datetime.now(UTC).date().isoformat(),
-        "input_hash": hashlib.sha256(inputs.encode()).hexdigest(),
-        "sources": json.dumps(sorted(sources)),
-        "notes": json.dumps(notes),
-        "Conventions": "CF-1.11",
-    }
-
-
-def _woods_and_notes(scenario: Scenario) -> tuple[list[Wood], list[str]]:
-    """The woods used, and a remark for each number that stands in for one the wood does not have."""
-    body, neck = scenario.instrument.body, scenario.instrument.neck
-    names = [body.top.wood, body.back.wood, body.sides.wood, body.bridge.wood, neck.wood, neck.fingerboard_wood]
-    names += [brace.wood for plate in (body.top, body.back) for brace in plate.braces]
-    woods = [library.wood(name) for name in dict.fromkeys(names)]
-    notes = []
-    needed = {
-        "modulus_of_elasticity_12": "stiffness",
-        "specific_gravity_12": "density",
-        "elastic_ratio_radial": "stiffness across the grain",
-        "coefficient_radial": "movement",
-    }
-    for wood in woods:
-        missing = [words for key, words in needed.items() if key not in wood.numbers]
-        if missing:
-            notes.append(
-                f"For {wood.name} no published {' or '.join(missing)} is at hand; "
-                "the mean of like woods stands in, with a wide spread."
-            )
-    return woods, notes

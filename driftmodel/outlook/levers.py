@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.provenance import recording
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.outlook import air_levers as air
 from driftmodel.outlook import build_levers as build
@@ -65,7 +66,8 @@ def with_lever(scenario: Scenario, lever: str, value: Any) -> Scenario:
             mend="driftmodel compare --levers",
         )
     known = LEVERS[lever]
-    changed = known.move(scenario, _read(lever, known, value))
+    with recording() as numbers:
+        changed = known.move(scenario, _read(lever, known, value))
     word = value.name if isinstance(value, Climate) else f"{value:g}" if isinstance(value, float) else str(value)
     told = changed.stays[-1].climate.title.split(" (")[0] if lever == "place" else word
     moved = [*scenario.raw.get("what_if", []), f"{lever}={word}"]
@@ -74,6 +76,7 @@ def with_lever(scenario: Scenario, lever: str, value: Any) -> Scenario:
         name=f"{scenario.name}, {lever} {word}",
         title=f"{scenario.title}; {lever}: {told}",
         raw=MappingProxyType({**scenario.raw, "what_if": moved}),
+        numbers=tuple((dict(scenario.numbers) | numbers).items()),
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.report import captions, figures, tables, words
 from driftmodel.report.digest import SERIES, Digest, digest
@@ -22,7 +23,7 @@ FILES = {
     "action.png, chance.png, ...": "the figures above, as pictures",
     "yearly.csv, monthly.csv, regrades.csv": "the tables, and every regrade of every run",
     "forecast.nc": "the forecast as NetCDF, metric: weekly quantiles, monthly means of each run",
-    "inputs.json": "everything that went in, with seed, number of runs and version",
+    "inputs.json": "everything that went in: files, numbers with source and standing, seed, number of runs, version",
 }
 
 
@@ -66,17 +67,20 @@ def page(fc: Dataset, scenario: Scenario, units: str, drawings: dict[str, str], 
         grades=tables.grade_table(fc, units),
         inputs=tables.input_table(fc, scenario, units),
         sources=tables.source_table(fc),
+        numbers=tables.number_table(fc, units),
         files=FILES,
     )
 
 
 def inputs_json(fc: Dataset, scenario: Scenario) -> str:
-    """The full inputs as read, with what is needed to run them again."""
+    """The full inputs as read, with what is needed to run them again: every number used, its source and standing."""
     run = {
         key: fc.attrs[key].item() if hasattr(fc.attrs[key], "item") else fc.attrs[key]
         for key in ("seed", "draws", "version", "created", "input_hash")
     }
-    return json.dumps({"run": run, **dict(scenario.raw)}, indent=2, default=str, ensure_ascii=False) + "\n"
+    told: dict[str, Any] = {name: json.loads(fc.attrs[name]) for name in ("files", "numbers", "sources")}
+    told["sources"] = {key: library.sources().get(key, {"reference": key}) for key in told["sources"]}
+    return json.dumps({"run": run, **dict(scenario.raw), **told}, indent=2, default=str, ensure_ascii=False) + "\n"
 
 
 def write_netcdf(fc: Dataset, brief: Digest, path: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.records import Brace, Climate, Plate, Scenario
-from driftmodel.base.units import NEWTON_PER_POUND_FORCE, length_words, temperature_words
+from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import Digest, length_scale, signed_length
 
@@ -252,3 +252,17 @@ def source_table(fc: Dataset) -> Table:
         entry = known.get(key, {})
         rows.append((str(entry.get("reference", key)), str(entry.get("kind", ""))))
     return Table("Where the numbers come from.", ("Source", "Standing"), tuple(rows))
+
+
+def number_table(fc: Dataset, units: str) -> Table:
+    """Every number the forecast was made with, with its spread, source and standing; sources by their keys."""
+    rows = []
+    for name, number in json.loads(fc.attrs["numbers"]).items():
+        inches = units == "inch" and number["unit"] == "mm"
+        factor, unit = (1.0 / MM_PER_INCH, "in") if inches else (1.0, number["unit"])
+        kind, spread = number["spread_kind"], number["spread"] * (factor if number["spread_kind"] == "sd" else 1.0)
+        words = {"sd": f"± {spread:.3g}", "cv_pct": f"± {spread:.3g} %", "factor": f"times or over {spread:.3g}"}[kind]
+        value = f"{number['value'] * factor:.4g} {'' if unit == '1' else unit}".strip()
+        rows.append((name.replace("_", " "), value, words if spread else "", number["status"], number["source"]))
+    heads = ("Number", "Value", "Spread", "Standing", "Source")
+    return Table("Every number used; in full in inputs.json.", heads, tuple(rows))
