@@ -24,12 +24,17 @@ from driftmodel.structure import mesh
 from driftmodel.structure.body import SIZE_MM, respond
 from driftmodel.structure.box_movement import Answer, solve
 from driftmodel.structure.plate import Board
+from driftmodel.structure.solid import GRAINS, Timber, solid_wood
 from driftmodel.structure.records import LOADS
 
 Array = NDArray[np.float64]
 
 SPRUCE = Board(11900.0, 0.078 * 11900, 0.372, 0.064 * 11900, 0.064 * 11900, 0.003 * 11900, 5.0e-5, 1.48e-3)
 MAHOGANY = Board(11300.0, 0.107 * 11300, 0.314, 0.066 * 11300, 0.066 * 11300, 0.028 * 11300, 5.0e-5, 1.7e-3)
+FIRM = solid_wood((3.0e5,) * 3, 0.3, (3.0e5 / 2.6,) * 3, (0, 1, 2))
+UPRIGHT = solid_wood(
+    (11300.0, 0.107 * 11300, 0.064 * 11300), 0.314, (0.021 * 11300, 0.06 * 11300, 0.066 * 11300), GRAINS["upright"]
+)
 BRIDGE = Board(13000.0, 13000.0, 0.3, 5000.0, 5000.0, 5000.0, 0.0, 0.0)
 
 #: per -1 % MC, and for 750 N: bridge over neck block mm, block rotation deg
@@ -50,7 +55,7 @@ def bar(start: tuple[float, float], end: tuple[float, float], width: float, full
     return boxes.Bar(path, width, height, SPRUCE)
 
 
-def braced_box() -> boxes.Box:
+def braced_box(wood: Timber) -> boxes.Box:
     along = [bar((0.0, y), (500.0, y), 8.0, 14.0) for y in (60.0, -60.0)]
     top = boxes.Sheet(SPRUCE, 2.8, 7500.0, (*along, bar((360.0, -180.0), (360.0, 180.0), 8.0, 12.0)))
     across = [bar((x, -180.0), (x, 180.0), width, high) for x, width, high in ((150.0, 8.0, 14.0), (350.0, 12.0, 11.0))]
@@ -63,8 +68,8 @@ def braced_box() -> boxes.Box:
         depth_neck_mm=100.0,
         depth_tail_mm=100.0,
         lining=None,
-        neck_block=(50.0, 35.0),
-        tail_block=(50.0, 35.0),
+        neck_block=boxes.Block(wood, 50.0, 35.0),
+        tail_block=boxes.Block(wood, 50.0, 35.0),
         bridge=boxes.Patch(BRIDGE, 8.5, 280.0, 310.0, 75.0),
         bridge_plate=None,
         strings=boxes.Strings(290.0, 0.0, 27.0),
@@ -72,8 +77,8 @@ def braced_box() -> boxes.Box:
 
 
 @cache
-def solved(size: float) -> dict[str, Answer]:
-    return solve(braced_box(), size, LOADS)
+def solved(size: float, blocks: str = "firm") -> dict[str, Answer]:
+    return solve(braced_box(FIRM if blocks == "firm" else UPRIGHT), size, LOADS)
 
 
 @pytest.mark.parametrize("load", ["top", "back", "strings"])

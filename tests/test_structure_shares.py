@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure.body import SIZE_MM, box, respond
-from driftmodel.structure.box import Box, Sheet
+from driftmodel.structure.box import Block, Box, Sheet
 from driftmodel.structure.box_movement import Answer, solve, solve_with_shares
 from driftmodel.structure.plate import Board, board
 from driftmodel.structure.records import GROUPS
 from driftmodel.structure.response import _read, _write
+from driftmodel.structure.solid import Timber
 
 #: growth of each compliance in a constant climate, Maas and Wittel (2026), data CC BY 4.0; beyond 100 days extrapolated
 GROWTH = {
@@ -43,12 +45,21 @@ def softened_box(of: Box, growth: dict[str, float]) -> Box:
         bars = tuple(replace(bar, board=softened(bar.board, growth)) for bar in one.bars)
         return replace(one, board=softened(one.board, growth), bars=bars)
 
+    def block(one: Block) -> Block:
+        whole = np.linalg.inv(np.sum(list(one.wood.shares.values()), axis=0))
+        own = {name: whole @ share @ whole for name, share in one.wood.shares.items()}  # compliances
+        soft = np.linalg.inv(np.sum([(1.0 + growth[name]) * part for name, part in own.items()], axis=0))
+        split = {name: (1.0 + growth[name]) * soft @ part @ soft for name, part in own.items()}
+        return replace(one, wood=Timber(split))
+
     assert of.lining is not None and of.bridge_plate is not None
     return replace(
         of,
         top=sheet(of.top),
         back=sheet(of.back),
         side=softened(of.side, growth),
+        neck_block=block(of.neck_block),
+        tail_block=block(of.tail_block),
         lining=replace(of.lining, board=softened(of.lining.board, growth)),
         bridge=replace(of.bridge, board=softened(of.bridge.board, growth)),
         bridge_plate=replace(of.bridge_plate, board=softened(of.bridge_plate.board, growth)),

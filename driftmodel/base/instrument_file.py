@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Literal
 
 from pydantic import field_validator, model_validator
 
@@ -81,6 +82,7 @@ class BlockFile(FileModel):
     wood: str = key('"honduran mahogany"')
     length_mm: float = length("55.0", 150)
     half_width_mm: float = length("38.0", 120)
+    grain: Literal["upright", "across", "along"] = key('"upright"  # or "across" the body, or "along" it', "upright")
 
 
 class BridgeFile(FileModel):

@@ -72,9 +72,12 @@ class Sides:
 
 @dataclass(frozen=True)
 class Block:
+    """grain: 'upright' from back to top, 'across' the body or 'along' it."""
+
     wood: str
     length_mm: float
     half_width_mm: float
+    grain: str = "upright"
 
 
 @dataclass(frozen=True)

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Body, Brace, Plate
+from driftmodel.base.records import Block, Body, Brace, Plate
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline
 from driftmodel.structure.plate import board
+from driftmodel.structure.solid import timber
 from driftmodel.structure.records import LOADS, BodyResponse
 
 Array = NDArray[np.float64]
@@ -64,8 +65,8 @@ def box(body: Body) -> boxes.Box:
         depth_neck_mm=sides.depth_neck_mm,
         depth_tail_mm=sides.depth_tail_mm,
         lining=boxes.Lining(board(sides.lining_wood), sides.lining_width_mm, sides.lining_height_mm),
-        neck_block=(body.neck_block.length_mm, body.neck_block.half_width_mm),
-        tail_block=(body.tail_block.length_mm, body.tail_block.half_width_mm),
+        neck_block=_block(body.neck_block),
+        tail_block=_block(body.tail_block),
         bridge=boxes.Patch(
             board(bridge.wood), bridge.thickness_mm, bridge.front_mm, bridge.back_mm, bridge.half_length_mm
         ),
@@ -83,6 +84,10 @@ def box(body: Body) -> boxes.Box:
             library.general("strings_over_top_at_join").value,
         ),
     )
+
+
+def _block(block: Block) -> boxes.Block:
+    return boxes.Block(timber(block.wood, block.grain), block.length_mm, block.half_width_mm)
 
 
 def _sheet(plate: Plate) -> boxes.Sheet:

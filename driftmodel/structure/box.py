@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.structure.plate import Board
+from driftmodel.structure.solid import Timber
 
 Array = NDArray[np.float64]
 
@@ -57,6 +58,15 @@ class Lining:
 
 
 @dataclass(frozen=True)
+class Block:
+    """A block between the plates at an end of the body."""
+
+    wood: Timber
+    length_mm: float
+    half_width_mm: float
+
+
+@dataclass(frozen=True)
 class Strings:
     """Saddle place, height of the strings over the bridge's top face, half the spread of the outer strings, and
     height of the strings over the top's face at the body join (None: a level line at the saddle's height)."""
@@ -69,7 +79,7 @@ class Strings:
 
 @dataclass(frozen=True)
 class Box:
-    """outline: closed loop (n, 2), counter-clockwise. Blocks: length and half width; firm (they do not deform)."""
+    """outline: closed loop (n, 2), counter-clockwise."""
 
     outline: Array
     top: Sheet
@@ -79,8 +89,8 @@ class Box:
     depth_neck_mm: float
     depth_tail_mm: float
     lining: Lining | None
-    neck_block: tuple[float, float]
-    tail_block: tuple[float, float]
+    neck_block: Block
+    tail_block: Block
     bridge: Patch
     bridge_plate: Patch | None
     strings: Strings

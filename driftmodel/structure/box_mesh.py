@@ -48,7 +48,11 @@ class Meshed:
 
 def meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Triangles, mesh.Triangles]]:
     """Border points common to both plates, and the triangles of each."""
-    ends = [[x, sign * half] for x, (_, half) in ((0.0, box.neck_block), (length, box.tail_block)) for sign in (1, -1)]
+    ends = [
+        [x, sign * block.half_width_mm]
+        for x, block in ((0.0, box.neck_block), (length, box.tail_block))
+        for sign in (1, -1)
+    ]
     blocks = _block_lines(box, length)
     lines, holes = [], []
     for sheet in (box.top, box.back):
@@ -81,8 +85,8 @@ def meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Tria
 
 def _block_lines(box: Box, length: float) -> list[Array]:
     lines = []
-    for end, inner, (deep, half) in ((0.0, 1.0, box.neck_block), (length, -1.0, box.tail_block)):
-        x = end + inner * deep
+    for end, inner, block in ((0.0, 1.0, box.neck_block), (length, -1.0, box.tail_block)):
+        x, half = end + inner * block.length_mm, block.half_width_mm
         lines.append(np.array([[end, half], [x, half], [x, -half], [end, -half]]))
     return lines
 

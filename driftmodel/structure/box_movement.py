@@ -1,4 +1,4 @@
-"""How the closed body moves: parts joined, blocks held firm, solved for each load, read at the bridge and the join."""
+"""How the closed body moves: parts joined, solved for each load, read at the bridge and the join."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from scipy.spatial import Delaunay
 
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Strings
+from driftmodel.structure.box_blocks import Entries, Skin, add_block, held, motion
 from driftmodel.structure.box_mesh import Dome, Meshed, meshed, meshes, nodes_in_common, sides
 from driftmodel.structure.box_parts import Weights, add_bridge, add_sheet, add_sides, add_strings, owned
 
@@ -21,8 +22,8 @@ Integers = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Answer:
-    """Movement for one load, in the frame of the firm tail block. bridge, join and tail: (x, z) displacement at the
-    saddle on the top's middle surface, at the top of the body join and at the top of the tail end; tilt and turn: about
+    """Movement for one load, in the frame of the tail block. bridge and block: (x, z) displacement at the saddle on the
+    top's middle surface and, as the neck's face on its block moves, at the top of the body join; tilt and turn: about
     y in radians, + the upper side goes to the tail; width: change across at the saddle."""
 
     bridge: tuple[float, float]
@@ -52,15 +53,16 @@ class Shape:
 
 @dataclass(frozen=True)
 class _Solution:
-    """Displacements (6 n,) for each load and shares of the strings', with what is needed to read them."""
+    """Displacements (6 n,) for each load in the frame of the tail block and shares of the strings', with what is needed
+    to read them: movement of the neck (6,) at the origin for each load."""
 
     moved: dict[str, Array]
+    neck: dict[str, Array]
     shares: Shares
     top: Meshed
     border: Array
     place: Array
     top_number: Integers
-    neck: int
     own: dict[int, int]
 
 
@@ -85,8 +87,8 @@ def _answers(box: Box, found: _Solution) -> dict[str, Answer]:
         answers[name] = Answer(
             bridge=(float(host[0]), float(host[2])),
             bridge_tilt=float(turned[4]),
-            block=(float(nodes[found.neck, 0]), float(nodes[found.neck, 2])),
-            block_turn=float(nodes[found.neck, 4]),
+            block=(float(found.neck[name][0]), float(found.neck[name][2])),
+            block_turn=float(found.neck[name][4]),
             width=float(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
         )
     return answers
@@ -100,7 +102,7 @@ def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
     rise = {}
     for name, shift in found.moved.items():
         nodes = shift.reshape(-1, 6)
-        rise[name] = nodes[found.top_number, 2] - nodes[found.neck, 2] * (1.0 - along)
+        rise[name] = nodes[found.top_number, 2] - found.neck[name][2] * (1.0 - along)
     triangles = Delaunay(places).simplices
     middle = places[triangles].mean(axis=1)
     kept = mesh.inside(middle, box.outline)
@@ -126,57 +128,73 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     add_sheet(whole, box.back, back, number[1], "back", -1.0)
     own = add_bridge(whole, box, top, number[0])
     add_sides(whole, box, side, number[2], frames, band)
-    neck, tail = whole.node_count, whole.node_count + 1
-    whole.node_count += 2
+    skin = Skin(top, back, side, (number[0], number[1], number[2]), np.concatenate([border, border[:1]]),
+                (box.top.thickness_mm / 2.0, box.back.thickness_mm / 2.0, box.side_thickness_mm / 2.0))  # fmt: skip
+    neck_block, rows = add_block(whole, skin, domes, box.neck_block, 0.0, 1.0)
+    tail_block, more = add_block(whole, skin, domes, box.tail_block, length, -1.0)
     saddle, above = _probe(top, number[0], box.strings), box.top.thickness_mm / 2.0
-    add_strings(whole, box, domes[0], saddle, own, neck, above)
-    ties = _ties(box, length, place, whole.node_count, neck, tail)
-    unit = {"sinkage": [(6 * n + 2, -w) for n, w in saddle] + [(6 * neck + 2, 1.0)], "turn": [(6 * neck + 4, 1.0)],
-            "tilt": [(6 * owned(n, own) + 4, -w) for n, w in saddle]}  # fmt: skip
-    solver = _Solver(whole, ties, tail)
-    units = np.zeros((6 * whole.node_count, len(READINGS)))
-    for k, name in enumerate(READINGS):
-        for freedom, force in unit[name]:
-            units[freedom, k] += force
-    forces = np.column_stack([*(whole.load(name) for name in loads), units])
+    wrench = add_strings(whole, box, domes[0], saddle, own, above)
+    size = 6 * whole.node_count
+    neck, tail = motion(neck_block, np.zeros(3), size), motion(tail_block, np.array([length, 0.0, 0.0]), size)
+    every = np.zeros((whole.node_count, 3))
+    every[: len(place)] = place
+    for host, layer in own.items():
+        every[layer] = place[host]
+    for block in (neck_block, tail_block):
+        every[block.number] = block.of.places
+    carried = _rigid(every, np.array([length, 0.0, 0.0])) @ tail  # movement of all as the tail block moves
+    units = np.zeros((size, len(READINGS)))
+    for node, weight in saddle:
+        units[6 * node + 2, 0] -= weight
+        units[6 * owned(node, own) + 4, 2] -= weight
+    units[:, 0] += np.asarray(neck[2].todense()).ravel()
+    units[:, 1] += np.asarray(neck[4].todense()).ravel()
+    units -= carried.T @ units
+    given = [whole.load(name) + (neck.T @ wrench if name == "strings" else 0.0) for name in loads]
+    forces = np.column_stack([*given, units])
+    solver = _Solver(whole, _ties([*rows, *more], size), held(tail_block))
     moved = solver.solve(forces)
     shares = _shares(whole, solver, forces, moved, loads) if with_shares else {}
-    kept = {name: moved[:, k] for k, name in enumerate(loads)}
-    return _Solution(kept, shares, top, border, place, number[0], neck, own)
+    seen = moved - carried @ moved
+    kept = {name: seen[:, k] for k, name in enumerate(loads)}
+    turned = {name: np.asarray(neck @ shift) for name, shift in kept.items()}
+    return _Solution(kept, turned, shares, top, border, place, number[0], own)
 
 
-def _ties(box: Box, length: float, place: Array, count: int, neck: int, tail: int) -> csr_matrix:
-    """Freedoms of all nodes from those that are free: nodes on a block go with its own node, which sits at the top's
-    middle surface at the end of the centre line."""
-    x, y = place[:, 0], place[:, 1]
-    slack = 1e-3
-    on_neck = (x < box.neck_block[0] + slack) & (np.abs(y) < box.neck_block[1] + slack)
-    on_tail = (x > length - box.tail_block[0] - slack) & (np.abs(y) < box.tail_block[1] + slack)
-    master = np.arange(count)
-    master[: len(place)][on_neck], master[: len(place)][on_tail] = neck, tail
-    rows = np.arange(6 * count)
-    columns = (6 * master[:, None] + np.arange(6)).ravel()
-    entries = [(rows, columns, np.ones(6 * count))]
-    for chosen, node, origin in ((on_neck, neck, np.zeros(3)), (on_tail, tail, np.array([length, 0.0, 0.0]))):
-        tied = np.nonzero(chosen)[0]
-        arm = place[tied] - origin
-        for shift, turn, lever in ((0, 4, arm[:, 2]), (0, 5, -arm[:, 1]), (1, 3, -arm[:, 2]),
-                                   (1, 5, arm[:, 0]), (2, 3, arm[:, 1]), (2, 4, -arm[:, 0])):  # fmt: skip
-            entries.append((6 * tied + shift, np.full(len(tied), 6 * node + turn), lever))
-    row, column, value = (np.concatenate(part) for part in zip(*entries, strict=True))
-    return coo_matrix((value, (row, column)), shape=(6 * count, 6 * count)).tocsr()
+def _rigid(place: Array, origin: Array) -> csr_matrix:
+    """Movement (6 n, 6) of all nodes as a body moves and turns at `origin`."""
+    count, arm = len(place), place - origin
+    node = np.arange(count)
+    rows, columns, values = [], [], []
+    for own in range(6):
+        rows, columns, values = [*rows, 6 * node + own], [*columns, np.full(count, own)], [*values, np.ones(count)]
+    for shift, turn, lever in ((0, 4, arm[:, 2]), (0, 5, -arm[:, 1]), (1, 3, -arm[:, 2]), (1, 5, arm[:, 0]),
+                               (2, 3, arm[:, 1]), (2, 4, -arm[:, 0])):  # fmt: skip
+        rows, columns, values = [*rows, 6 * node + shift], [*columns, np.full(count, turn)], [*values, lever]
+    entries = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
+    return coo_matrix(entries, shape=(6 * count, 6)).tocsr()
+
+
+def _ties(rows: list[Entries], size: int) -> csr_matrix:
+    """All freedoms from those that are free: those named in rows follow others, the rest are their own."""
+    tied = np.unique(np.concatenate([row for row, _, _ in rows]))
+    free = np.setdiff1d(np.arange(size), tied)
+    every = [*rows, (free, free, np.ones(len(free)))]
+    row, column, value = (np.concatenate([part[k] for part in every]) for k in range(3))
+    return coo_matrix((value, (row, column)), shape=(size, size)).tocsr()
 
 
 class _Solver:
-    """The body's stiffness, factored once, the tail block held."""
+    """The body's stiffness, factored once, some freedoms held."""
 
-    def __init__(self, whole: shell.Structure, ties: csr_matrix, tail: int) -> None:
+    def __init__(self, whole: shell.Structure, ties: csr_matrix, held_freedoms: list[int]) -> None:
         stiffness = (ties.T @ whole.stiffness() @ ties).tocsr()
         free = stiffness.diagonal() > 0.0
-        free[6 * tail : 6 * tail + 6] = False
+        free[held_freedoms] = False
         self._ties, self._chosen = ties, np.nonzero(free)[0]
+        stiffness = stiffness[self._chosen][:, self._chosen].tocsc()
         self._factor = splu(
-            stiffness[self._chosen][:, self._chosen].tocsc(),
+            stiffness,
             permc_spec="MMD_AT_PLUS_A",
             diag_pivot_thresh=0.0,
             options={"SymmetricMode": True},

@@ -80,9 +80,10 @@ def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Intege
 
 
 def add_strings(
-    to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], neck: int, half: float
-) -> None:
-    """1 N along the line from saddle top to nut: on the bridge towards the nut, on the neck back towards the bridge."""
+    to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], half: float
+) -> Array:
+    """1 N along the line from saddle top to nut, on the bridge towards the nut; returns the force and moment (6,) on
+    the neck at the origin, back towards the bridge."""
     strings = box.strings
     rest = half + box.bridge.thickness_mm + strings.over_bridge_mm
     high = float(dome.height(np.array([strings.saddle_mm, 0.0]))) + rest
@@ -93,7 +94,7 @@ def add_strings(
         to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * pull)
         to.add_force("strings", np.array([6 * node + 4, 6 * owned(node, own) + 4]),
                      weight * pull[0] * np.array([half, rest - half]))  # fmt: skip
-    to.add_force("strings", 6 * neck + np.array([0, 2, 4]), np.array([-pull[0], -pull[1], -pull[0] * join]))
+    return np.array([-pull[0], 0.0, -pull[1], 0.0, -pull[0] * join, 0.0])
 
 
 def owned(node: int, own: dict[int, int]) -> int:

@@ -136,9 +136,7 @@ class Structure:
 
     def __init__(self, node_count: int) -> None:
         self.node_count = node_count
-        self._rows: list[Integers] = []
-        self._columns: list[Integers] = []
-        self._values: list[Array] = []
+        self._elements: list[tuple[Integers, Array]] = []
         self._loads: dict[str, list[tuple[Integers, Array]]] = {}
         self._pieces: list[Piece] = []
 
@@ -178,10 +176,7 @@ class Structure:
 
     def add(self, freedoms: Integers, stiffness: Array, loads: dict[str, Array]) -> None:
         """Element matrices (m, k, k) and loads (m, k) on global freedoms (m, k)."""
-        count = freedoms.shape[1]
-        self._rows.append(np.repeat(freedoms, count, axis=1).ravel())
-        self._columns.append(np.tile(freedoms, (1, count)).ravel())
-        self._values.append(stiffness.ravel())
+        self._elements.append((freedoms, stiffness))
         for name, force in loads.items():
             self._loads.setdefault(name, []).append((freedoms.ravel(), force.ravel()))
 
@@ -189,10 +184,16 @@ class Structure:
         self._loads.setdefault(name, []).append((freedoms, force))
 
     def stiffness(self) -> csr_matrix:
-        """Whole stiffness (6 n, 6 n)."""
+        """Whole stiffness (6 n, 6 n). Asked for once: the element matrices, most of the memory, are let go as they are
+        added up."""
         size = 6 * self.node_count
-        entries = (np.concatenate(self._values), (np.concatenate(self._rows), np.concatenate(self._columns)))
-        return coo_matrix(entries, shape=(size, size)).tocsr()
+        whole = csr_matrix((size, size))
+        while self._elements:
+            freedoms, stiffness = self._elements.pop()
+            count, short = freedoms.shape[1], freedoms.astype(np.int32)
+            rows, columns = np.repeat(short, count, axis=1).ravel(), np.tile(short, (1, count)).ravel()
+            whole = whole + coo_matrix((stiffness.ravel(), (rows, columns)), shape=(size, size)).tocsr()
+        return whole
 
     def load(self, name: str) -> Array:
         """Whole load (6 n,) of one name; zero where nothing was added."""
@@ -247,18 +248,19 @@ def add_shell(
     if not flat:
         shares["shear"][8, 8] = DRILLING_SHARE * section.drilling
     freedoms = freedoms_of(nodes[pick], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5))
-    _gather(to, Piece(group, freedoms, operator, part.weight, shares), section)
+    add_piece(to, Piece(group, freedoms, operator, part.weight, shares), section.loads)
 
 
-def _gather(to: Structure, piece: Piece, section: Section) -> None:
-    """Add a piece's stiffness and loads to the structure, and remember it."""
+def add_piece(to: Structure, piece: Piece, loads: dict[str, Array]) -> None:
+    """Add a piece's stiffness and its free stresses (r,) by moisture name to the structure, and remember it."""
     rows = len(piece.shares["along"])
-    free = np.zeros((rows, len(section.loads)))
-    free[:8] = np.stack(list(section.loads.values()), axis=1)
+    free = np.zeros((rows, len(loads)))
+    for column, stress in enumerate(loads.values()):
+        free[: len(stress), column] = stress
     whole = np.asarray(sum(piece.shares.values()))
     resistance = np.broadcast_to(whole, (len(piece.freedoms), rows, rows))
     stiffness, forces = _integrated(piece.operator(slice(None)), piece.weight, resistance, free)
-    to.add(piece.freedoms, stiffness, {name: forces[:, :, k] for k, name in enumerate(section.loads)})
+    to.add(piece.freedoms, stiffness, {name: forces[:, :, k] for k, name in enumerate(loads)})
     to.remember(piece)
 
 
@@ -298,7 +300,7 @@ def add_layer(
     shared = (6 * nodes[chosen][:, :, None] + np.arange(5)).astype(np.int64)
     extra = (6 * own_nodes[:, :, None] + np.array([3, 4])).astype(np.int64)
     freedoms = np.concatenate([shared, extra], axis=2).reshape(len(part.nodes), -1)
-    _gather(to, Piece(group, freedoms, operator, part.weight, section.shares), section)
+    add_piece(to, Piece(group, freedoms, operator, part.weight, section.shares), section.loads)
     return own_of
 
 

@@ -1,11 +1,11 @@
 """Reference for tests/test_structure_body.py: the braced box in solid elements, to be run by hand.
 
-27-node hexahedra (scikit-fem), one through each board, half of the box by symmetry about y = 0. Firm blocks; level
-strings at the bridge's upper face; where two bars cross both run through (were one cut by the grain of the other, the
+27-node hexahedra (scikit-fem), one through each board, half of the box by symmetry about y = 0. Blocks firm or of wood,
+grain upright, the neck carried by the whole face of its block, the frame that of the tail block's face; level strings at the bridge's upper face; where two bars cross both run through (were one cut by the grain of the other, the
 top would sink 0.31 mm, not 0.34). Prints, per -1 % MC and for 750 N: rise of the bridge over the neck block (mm), tilt
 of the bridge under the strings and turn of the neck block (degrees), saddle over the fret plane and width (mm).
 
-    python tests/reference/solid_box.py SIZE_MM [even|wood] [bar width as a share, 1 or 0.25]
+    python tests/reference/solid_box.py SIZE_MM [even|wood bridge] [firm|wood blocks] [bar width as a share, 1 or 0.25]
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.linalg import splu
-from skfem import Basis, ElementHex2, MeshHex
+from skfem import Basis, ElementHex2, FacetBasis, MeshHex
 
 Array = NDArray[np.float64]
 LENGTH, HALF_WIDTH, HEIGHT = 500.0, 180.0, 100.0
@@ -72,7 +72,7 @@ def height(reach: Array, length: float, full: float) -> Array:
     return np.where(from_end < 25.0, 3.5, np.where(from_end < 60.0, 7.0, full))
 
 
-def build(size: float, bridge: str, share: float) -> tuple[MeshHex, NDArray, NDArray, Array, Array]:
+def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex, NDArray, NDArray, Array, Array]:
     """Mesh, and for each cell its material and part; stiffness (k, 6, 6) and free strain (k, 6) of the materials."""
     thin, wide = 4.0 * share, 6.0 * share
     x = stops([0, SIDE, 25, 50, 60, 150 - thin, 150 + thin, 280, 290, 310, 350 - wide, 350 + wide, 360 - thin,
@@ -106,7 +106,8 @@ def build(size: float, bridge: str, share: float) -> tuple[MeshHex, NDArray, NDA
     put(np.abs(up) < TOP / 2, 0, 0)
     put(np.abs(up + HEIGHT) < BACK / 2, 3, 1)
     put((up > TOP / 2) & (at > 280) & (at < 310) & (across < 75), 6)
-    put(hollow & ((at < 50) | (at > LENGTH - 50)) & (across < 35), 7)
+    wall = SIDE if blocks == "wood" else 0.0
+    put(hollow & (((at < 50) & (at > wall)) | ((at > LENGTH - 50) & (at < LENGTH - wall))) & (across < 35), 7)
     woods = [
         spruce((0, 1, 2)),
         spruce((0, 1, 2), 1 / share),
@@ -115,7 +116,7 @@ def build(size: float, bridge: str, share: float) -> tuple[MeshHex, NDArray, NDA
         mahogany((0, 2, 1)),
         mahogany((1, 2, 0)),
         even(13000.0) if bridge == "even" else mahogany((1, 0, 2), 13000.0),
-        even(3.0e5),
+        even(3.0e5) if blocks == "firm" else mahogany((2, 0, 1)),
         (spruce((0, 1, 2)) + spruce((1, 0, 2))) / share,
     ]
     free = np.zeros((9, 6))
@@ -131,8 +132,8 @@ def build(size: float, bridge: str, share: float) -> tuple[MeshHex, NDArray, NDA
     return MeshHex(np.array([px, py, moved]), mesh.t), material[kept], part[kept], np.array(woods), free
 
 
-def main(size: float, bridge: str = "even", share: float = 1.0) -> None:
-    mesh, material, part, woods, free = build(size, bridge, share)
+def main(size: float, bridge: str = "even", blocks: str = "firm", share: float = 1.0) -> None:
+    mesh, material, part, woods, free = build(size, bridge, blocks, share)
     basis = Basis(mesh, ElementHex2(), intorder=4)
     gradient, weight, nodes = np.stack([shape[0].grad for shape in basis.basis], -1), basis.dx, basis.element_dofs.T
     count, total = len(nodes), 3 * basis.N
@@ -161,23 +162,44 @@ def main(size: float, bridge: str = "even", share: float = 1.0) -> None:
     right = np.zeros((total, 4))
     for column in range(3):
         np.add.at(right[:, column], dofs.ravel(), (force * (part == column)[:, None]).ravel())
-    pulled, front, rear = pick(290, 27, TOP / 2 + BRIDGE), pick(0, 35, -TOP / 2), pick(50, 35, -TOP / 2)
-    line = float(rise(np.array(290.0), np.array(0.0), TOP_RADIUS)) + TOP / 2 + BRIDGE - float(np.mean(z[front]))
+    pulled = pick(290, 27, TOP / 2 + BRIDGE)
+    line = float(rise(np.array(290.0), np.array(0.0), TOP_RADIUS)) + TOP / 2 + BRIDGE
+
+    def face(end: float) -> tuple[Array, Array, float]:
+        """Area of the nodes of a block's outer face, their arms over its middle, and the height of that."""
+        lined = mesh.facets_satisfying(lambda at: (np.abs(at[0] - end) < 1e-6) & (at[1] < 35.0) & (np.abs(at[2] + HEIGHT / 2) < HEIGHT / 2))  # noqa: E501  # fmt: skip
+        on = FacetBasis(mesh, ElementHex2(), facets=lined)
+        area = np.zeros(basis.N)
+        for local in range(27):
+            np.add.at(area, on.element_dofs[local], (on.basis[local][0] * on.dx).sum(axis=-1))
+        area /= area.sum()
+        middle = float(area @ z)
+        return area, z - middle, middle
+
+    def body(of: tuple[Array, Array, float], shift: Array) -> tuple[Array, Array, Array]:
+        """Movement along and up at the height z = 0, and turn about y, of a face, by least squares."""
+        area, arm, middle = of
+        turn = (area * arm) @ shift[:, 0] / ((area * arm) @ arm)
+        return area @ shift[:, 0] - middle * turn, area @ shift[:, 2], turn
+
+    neck, tail = face(0.0), face(LENGTH)
     right[3 * pulled, 3] -= 0.5 / len(pulled)  # half of the box carries half a newton
-    right[3 * front, 3] += 0.5 / len(front)
-    right[3 * front + 2, 3] += 0.5 * line / 50.0 / len(front)
-    right[3 * rear + 2, 3] -= 0.5 * line / 50.0 / len(rear)
-    tail = np.flatnonzero((x > LENGTH - 50 - 1e-6) & (y < 35.01))
-    held = np.concatenate([3 * np.flatnonzero(np.abs(y) < 1e-9) + 1, *(3 * tail + k for k in range(3))])
+    area, arm, middle = neck
+    right[0::3, 3] += 0.5 * area + 0.5 * (line - middle) * area * arm / ((area * arm) @ arm)
+    inner = np.flatnonzero((np.abs(x - LENGTH + 50) < 1e-6) & (np.abs(y) < 1e-9) & (z > -HEIGHT) & (z < 0.0))
+    low, high = inner[np.argmin(z[inner])], inner[np.argmax(z[inner])]
+    held = np.concatenate([3 * np.flatnonzero(np.abs(y) < 1e-9) + 1, [3 * low, 3 * low + 2, 3 * high]])
     chosen = np.setdiff1d(np.arange(total), held)
     symmetric = {"permc_spec": "MMD_AT_PLUS_A", "diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True}}
     moved = np.zeros((total, 4))
     moved[chosen] = splu(whole[chosen][:, chosen], **symmetric).solve(right[chosen])
     shift = moved.reshape(-1, 3, 4)
-    lift = {key: shift[pick(*key), 2].mean(0) for key in ((290, 27, 0.0), (0, 35, 0.0), (50, 35, 0.0),
-                                                          (280, 27, TOP / 2), (310, 27, TOP / 2))}  # fmt: skip
-    up = lift[290, 27, 0.0] - lift[0, 35, 0.0]
-    turn = -(lift[50, 35, 0.0] - lift[0, 35, 0.0]) / 50.0
+    along, up, turned = body(tail, shift)  # a body's movement at (LENGTH, 0); taken out
+    shift[:, 0] -= along + turned * z[:, None]
+    shift[:, 2] -= up - turned * (x[:, None] - LENGTH)
+    lift = {key: shift[pick(*key), 2].mean(0) for key in ((290, 27, 0.0), (280, 27, TOP / 2), (310, 27, TOP / 2))}
+    _, rise_of_neck, turn = body(neck, shift)
+    up = lift[290, 27, 0.0] - rise_of_neck
     tilt = (lift[310, 27, TOP / 2] - lift[280, 27, TOP / 2]) / 30.0
     rim = np.flatnonzero((np.abs(x - 290) < 1e-6) & (np.abs(y - HALF_WIDTH) < 1e-6) & (np.abs(level) < 0.05))
     print(f"{size:g} mm, {count} cells, {total} unknowns")
@@ -188,4 +210,4 @@ def main(size: float, bridge: str = "even", share: float = 1.0) -> None:
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]), *sys.argv[2:3], *(float(one) for one in sys.argv[3:4]))
+    main(float(sys.argv[1]), *sys.argv[2:4], *(float(one) for one in sys.argv[4:5]))
