@@ -103,3 +103,20 @@ def test_parts_that_do_not_fit_are_named(instrument: Instrument) -> None:
     long = replace(instrument.body, bridge=replace(instrument.body.bridge, half_length_mm=190.0))
     with pytest.raises(BadInput, match="outline"):
         behaviour(replace(instrument, body=long))
+
+
+def test_braces_that_cannot_be_are_named(instrument: Instrument) -> None:
+    """A brace over the outline or across the sound hole is refused with a path that is taken."""
+    from driftmodel.base.errors import BadInput
+    from driftmodel.structure.body import box
+
+    top = instrument.body.top
+    for path, words in ((((65.0, -150.0), (65.0, 150.0)), "outside"), (((140.0, -60.0), (140.0, 60.0)), "sound hole")):
+        brace = replace(top.braces[0], path_mm=path)
+        body = replace(instrument.body, top=replace(top, braces=(brace, *top.braces[1:])))
+        with pytest.raises(BadInput, match=words) as caught:
+            box(body)
+        assert "braces, number 1" in str(caught.value)
+        mended = eval(str(caught.value.mend).split("=")[1])
+        fit = replace(brace, path_mm=tuple((float(x), float(y)) for x, y in mended))
+        box(replace(body, top=replace(top, braces=(fit, *top.braces[1:]))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import degrees
 from types import MappingProxyType
 
@@ -15,11 +16,13 @@ from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline
 from driftmodel.structure.plate import board
-from driftmodel.structure.solid import timber
 from driftmodel.structure.records import LOADS, BodyResponse
+from driftmodel.structure.solid import timber
 
 Array = NDArray[np.float64]
 
+#: how far the end of a brace may reach past the outline (it is cut at the lining)
+OVERHANG_MM = 15.0
 #: size of the triangles; docs/structure.md shows how the answers settle as it falls
 SIZE_MM = 24.0
 
@@ -145,7 +148,32 @@ def _check(body: Body, outline: Array) -> None:
                            "a block no wider than the end of the outline", place=f"body.{name}.half_width_mm",
                            mend=f"half_width_mm = {half:g}")  # fmt: skip
     for plate_name, plate in (("top", body.top), ("back", body.back)):
-        for brace in plate.braces:
-            if not inside(np.asarray(brace.path_mm, dtype=float).mean(axis=0)[None], outline)[0]:
-                raise BadInput(f'"{brace.name}" lies outside the outline', "braces inside the outline",
-                               place=f"body.{plate_name}.braces", mend="path_mm = [[75, -120], [75, 120]]")  # fmt: skip
+        for number, brace in enumerate(plate.braces, start=1):
+            _check_brace(brace, plate, outline, f"body.{plate_name}.braces, number {number}")
+
+
+def _check_brace(brace: Brace, plate: Plate, outline: Array, place: str) -> None:
+    """A brace lies inside the outline, but for its ends, which may run under the lining, and beside the sound hole."""
+    path = np.asarray(brace.path_mm, dtype=float)
+    middle = path.mean(axis=0)
+    share = np.linspace(0.0, 1.0, 101)[:, None]
+    spots = np.concatenate([start + share * (end - start) for start, end in pairwise(path)])
+    body = spots[np.hypot(*(spots[:, None] - path[[0, -1]]).transpose(2, 0, 1)).min(axis=1) > OVERHANG_MM]
+    out = body[~inside(body, outline)] if len(body) else middle[None]
+    if len(out):
+        kept = spots[inside(spots, outline)]
+        ends = [kept[0], kept[-1]] if len(kept) > 1 else [np.array([75.0, -60.0]), np.array([75.0, 60.0])]
+        raise BadInput(f'"{brace.name}" lies outside the outline at x = {out[0, 0]:.0f}, y = {out[0, 1]:.0f} mm',
+                       f"braces inside the outline, their ends at most {OVERHANG_MM:g} mm past it", place=place,
+                       mend=f"path_mm = {_said(ends)}")  # fmt: skip
+    if plate.hole_centre_mm is not None:
+        reach = np.hypot(*(spots - plate.hole_centre_mm).T)
+        if reach.min() < plate.hole_diameter_mm / 2.0 - brace.width_mm / 2.0:
+            clear = plate.hole_centre_mm[0] - plate.hole_diameter_mm / 2.0 - brace.width_mm
+            ends = [np.array([clear, spots[0, 1]]), np.array([clear, spots[-1, 1]])]
+            raise BadInput(f'"{brace.name}" runs across the sound hole', "braces beside the hole", place=place,
+                           mend=f"path_mm = {_said(ends)}")  # fmt: skip
+
+
+def _said(points: list[Array]) -> str:
+    return "[" + ", ".join(f"[{x:.0f}, {y:.0f}]" for x, y in points) + "]"

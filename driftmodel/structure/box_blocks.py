@@ -22,10 +22,11 @@ Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 #: rows, columns and values of a sparse matrix
-Entries = tuple[Array, Array, Array]
+Entries = tuple[Integers, Integers, Array]
 
 #: length of a block's elements, mm: half of it moves the block's turn by under 1 %
 SOLID_MM = 28.0
+
 
 @dataclass(frozen=True)
 class Skin:
@@ -106,7 +107,9 @@ def held(of: Placed) -> list[int]:
     level = level[np.abs(depth - depth[0]) < 1e-6]
     left = level[np.argmin(of.of.flat[level, 1])]
     right = level[np.argmax(of.of.flat[level, 1])]
-    column = chosen[(np.abs(flat[:, 0] - of.of.flat[left, 0]) < 1e-6) & (np.abs(flat[:, 1] - of.of.flat[left, 1]) < 1e-6)]
+    column = chosen[
+        (np.abs(flat[:, 0] - of.of.flat[left, 0]) < 1e-6) & (np.abs(flat[:, 1] - of.of.flat[left, 1]) < 1e-6)
+    ]
     upper = column[np.argmax(np.abs(of.of.flat[column, 2] - of.of.flat[left, 2]))]
     a, b, c = (6 * int(of.number[k]) for k in (left, right, upper))
     return [a, a + 1, a + 2, b, b + 2, c]

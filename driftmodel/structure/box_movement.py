@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Strings
 from driftmodel.structure.box_blocks import Entries, Skin, add_block, held, motion
 from driftmodel.structure.box_mesh import Dome, Meshed, meshed, meshes, nodes_in_common, sides
-from driftmodel.structure.box_parts import Weights, add_bridge, add_sheet, add_sides, add_strings, owned
+from driftmodel.structure.box_parts import Weights, add_bridge, add_sheet, add_sides, add_strings
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -23,8 +23,9 @@ Integers = NDArray[np.int64]
 @dataclass(frozen=True)
 class Answer:
     """Movement for one load, in the frame of the tail block. bridge and block: (x, z) displacement at the saddle on the
-    top's middle surface and, as the neck's face on its block moves, at the top of the body join; tilt and turn: about
-    y in radians, + the upper side goes to the tail; width: change across at the saddle."""
+    top's middle surface and, as the neck's face on its block moves, at the top of the body join; tilt (of the bridge
+    as a body, from its front to its back edge) and turn: about y in radians, + the upper side goes to the tail; width:
+    change across at the saddle."""
 
     bridge: tuple[float, float]
     bridge_tilt: float
@@ -78,15 +79,15 @@ def solve_with_shares(box: Box, size_mm: float, loads: tuple[str, ...]) -> tuple
 
 
 def _answers(box: Box, found: _Solution) -> dict[str, Answer]:
-    saddle = _probe(found.top, found.top_number, box.strings)
+    saddle, (front, back) = _probe(found.top, found.top_number, box.strings), _edges(found.top, found.top_number, box)
     flank = _flanks(found.place, found.top_number, found.top, box.strings.saddle_mm)
     answers = {}
     for name, shift in found.moved.items():
         nodes = shift.reshape(-1, 6)
-        host, turned = _mean(nodes, saddle), _mean(nodes, [(owned(n, found.own), w) for n, w in saddle])
+        host, fall = _mean(nodes, saddle), _mean(nodes, front)[2] - _mean(nodes, back)[2]
         answers[name] = Answer(
             bridge=(float(host[0]), float(host[2])),
-            bridge_tilt=float(turned[4]),
+            bridge_tilt=float(fall) / (box.bridge.back_mm - box.bridge.front_mm),
             block=(float(found.neck[name][0]), float(found.neck[name][2])),
             block_turn=float(found.neck[name][4]),
             width=float(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
@@ -146,7 +147,9 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     units = np.zeros((size, len(READINGS)))
     for node, weight in saddle:
         units[6 * node + 2, 0] -= weight
-        units[6 * owned(node, own) + 4, 2] -= weight
+    for nodes, sign in zip(_edges(top, number[0], box), (-1.0, 1.0), strict=True):
+        for node, weight in nodes:
+            units[6 * node + 2, 2] += sign * weight / (box.bridge.back_mm - box.bridge.front_mm)
     units[:, 0] += np.asarray(neck[2].todense()).ravel()
     units[:, 1] += np.asarray(neck[4].todense()).ravel()
     units -= carried.T @ units
@@ -165,14 +168,12 @@ def _rigid(place: Array, origin: Array) -> csr_matrix:
     """Movement (6 n, 6) of all nodes as a body moves and turns at `origin`."""
     count, arm = len(place), place - origin
     node = np.arange(count)
-    rows, columns, values = [], [], []
-    for own in range(6):
-        rows, columns, values = [*rows, 6 * node + own], [*columns, np.full(count, own)], [*values, np.ones(count)]
-    for shift, turn, lever in ((0, 4, arm[:, 2]), (0, 5, -arm[:, 1]), (1, 3, -arm[:, 2]), (1, 5, arm[:, 0]),
-                               (2, 3, arm[:, 1]), (2, 4, -arm[:, 0])):  # fmt: skip
-        rows, columns, values = [*rows, 6 * node + shift], [*columns, np.full(count, turn)], [*values, lever]
-    entries = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
-    return coo_matrix(entries, shape=(6 * count, 6)).tocsr()
+    parts = [(own, own, np.ones(count)) for own in range(6)]
+    parts += [(0, 4, arm[:, 2]), (0, 5, -arm[:, 1]), (1, 3, -arm[:, 2]), (1, 5, arm[:, 0]), (2, 3, arm[:, 1]),
+              (2, 4, -arm[:, 0])]  # fmt: skip
+    rows = np.concatenate([6 * node + own for own, _, _ in parts])
+    columns = np.repeat([other for _, other, _ in parts], count)
+    return coo_matrix((np.concatenate([value for _, _, value in parts]), (rows, columns)), shape=(6 * count, 6)).tocsr()
 
 
 def _ties(rows: list[Entries], size: int) -> csr_matrix:
@@ -219,6 +220,14 @@ def _shares(whole: shell.Structure, solver: _Solver, forces: Array, moved: Array
         soft = soft + step * solver.solve(held - whole.softened_force(soft, SOFTENED))
     found = whole.shares(soft[:, 0], soft[:, 1:], SOFTENED)
     return {name: {key: float(values[k]) for key, values in found.items()} for k, name in enumerate(READINGS)}
+
+
+def _edges(on: Meshed, number: Integers, box: Box) -> tuple[Weights, Weights]:
+    """Weights of the bridge's front and back edge between the outer strings: what an inclinometer across them reads."""
+    first, last = (
+        _probe(on, number, replace(box.strings, saddle_mm=x)) for x in (box.bridge.front_mm, box.bridge.back_mm)
+    )
+    return first, last
 
 
 def _probe(on: Meshed, number: Integers, strings: Strings) -> Weights:

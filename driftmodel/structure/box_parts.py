@@ -79,9 +79,7 @@ def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Intege
         )
 
 
-def add_strings(
-    to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], half: float
-) -> Array:
+def add_strings(to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], half: float) -> Array:
     """1 N along the line from saddle top to nut, on the bridge towards the nut; returns the force and moment (6,) on
     the neck at the origin, back towards the bridge."""
     strings = box.strings

@@ -1,7 +1,8 @@
 """Reference for tests/test_structure_body.py: the braced box in solid elements, to be run by hand.
 
 27-node hexahedra (scikit-fem), one through each board, half of the box by symmetry about y = 0. Blocks firm or of wood,
-grain upright, the neck carried by the whole face of its block, the frame that of the tail block's face; level strings at the bridge's upper face; where two bars cross both run through (were one cut by the grain of the other, the
+grain upright; the neck is carried by the whole face of its block, the frame is that of the tail block's face; level
+strings at the bridge's upper face; where two bars cross both run through (were one cut by the grain of the other, the
 top would sink 0.31 mm, not 0.34). Prints, per -1 % MC and for 750 N: rise of the bridge over the neck block (mm), tilt
 of the bridge under the strings and turn of the neck block (degrees), saddle over the fret plane and width (mm).
 
