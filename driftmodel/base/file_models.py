@@ -7,14 +7,13 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+from driftmodel.base.limits import FIRST_DAY, LAST_DAY
+
 
 def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomError:
     """A fault of several keys together: what came, what is needed, the key it is shown at ('setup.spacer',
     'stay.0.from') and the line that mends it."""
     return PydanticCustomError("over_keys", "{needed}", {"came": came, "needed": needed, "key": key, "mend": mend})
-
-
-from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 
 
 class FileModel(BaseModel):

@@ -146,6 +146,7 @@ def page(port: int, open_browser: bool, quiet: bool) -> None:
             "the extra parts of the page",
             mend='pip install "driftmodel[page]"',
         ) from None
-    from driftmodel.doors.page import HOST, serve
+    from driftmodel.doors.page import serve
+    from driftmodel.doors.page_guard import HOST
 
     serve(port, open_browser, ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet))

@@ -19,6 +19,7 @@ from flask import Flask, Response, render_template, request
 from driftmodel.advice.care import advise
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
+from driftmodel.doors.page_guard import HOST, bounded_server, guard
 from driftmodel.doors.page_state import SLIDERS, choices, command_line, read_state, rival_state, scenario_of
 from driftmodel.doors.page_view import Answer, answer
 from driftmodel.outlook.chain import LagCache, run_chain
@@ -26,15 +27,9 @@ from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
 from driftmodel.report.advice_words import HEADS, advice_blocks
 
-HOST, PORT = "127.0.0.1", 8765
-OUR_NAMES = ("127.0.0.1", "localhost")
+PORT = 8765
 ROUGH_DRAWS = 24
 KEPT_ANSWERS, KEPT_WEATHERS = 32, 16  # two guitars of five weathers, and what a drag passes through
-LARGEST_POST = 1_000_000
-POLICY = (
-    "default-src 'none'; style-src 'self' 'unsafe-inline'; script-src 'self'; connect-src 'self'; img-src data:; "
-    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
-)
 
 
 class Desk:
@@ -74,7 +69,6 @@ def create_app() -> Flask:
     """The page as a WSGI application."""
     app = Flask("driftmodel.doors.page", template_folder="page_assets", static_folder="page_assets",
                 static_url_path="/assets", root_path=str(Path(__file__).parent))  # fmt: skip
-    app.config["MAX_CONTENT_LENGTH"] = LARGEST_POST
     desk = Desk()
 
     def fields(state: Mapping[str, str], **more: Any) -> dict[str, Any]:
@@ -82,20 +76,7 @@ def create_app() -> Flask:
         base |= {"answers": (), "today": date.today().isoformat()}
         return base | {"state": state, "choices": choices(), "sliders": SLIDERS, "query": urlencode(state)} | more
 
-    @app.before_request
-    def _only_from_here() -> Response | None:
-        """A page elsewhere must not reach this one under another name."""
-        if request.host.rsplit(":", 1)[0] not in OUR_NAMES:
-            return Response("this page answers on the loopback address only", 403)
-        return None
-
-    @app.after_request
-    def _closed(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = POLICY
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
-        response.headers["Cache-Control"] = "no-store"
-        return response
+    guard(app)
 
     @app.errorhandler(BadInput)
     def _fault(fault: BadInput) -> tuple[str, int]:
@@ -199,10 +180,8 @@ def serve(port: int = PORT, open_browser: bool = False, ready: Callable[[], None
 
     Raises BadInput when the port is taken.
     """
-    from waitress import create_server  # type: ignore[import-untyped]
-
     try:
-        server = create_server(create_app(), host=HOST, port=port, threads=4)
+        server = bounded_server(create_app(), port)
     except OSError as fault:
         raise BadInput(
             f"port {port} cannot be used ({fault.strerror})", "a free port", mend=f"--port {port + 1}"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.cells import as_text
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 from driftmodel.base.opened import MOST_TABLE_MB, check_file
@@ -254,5 +255,6 @@ def write_faults(faults: Sequence[Fault], file: Path) -> None:
     out = StringIO(newline="")
     writer = csv.writer(out)
     writer.writerow(("file", "row", "column", "reason", "value"))
-    writer.writerows((fault.file, fault.row, fault.column, fault.reason, fault.value) for fault in faults)
+    for fault in faults:
+        writer.writerow((as_text(fault.file), fault.row, as_text(fault.column), fault.reason, as_text(fault.value)))
     write_file(file, out.getvalue().encode("utf-8"))

@@ -8,6 +8,7 @@ from io import StringIO
 from pathlib import Path
 
 from driftmodel.advice.records import Advice
+from driftmodel.base.cells import as_text
 from driftmodel.base.records import Scenario
 from driftmodel.report import advice_figures, advice_words
 from driftmodel.report.captions import LIMITS
@@ -101,5 +102,7 @@ def _at_risk(advice: Advice) -> bool:
 def _csv(advice: Advice, units: str) -> str:
     table = advice_words.measure_table(advice, units)
     text = StringIO()
-    csv.writer(text, lineterminator="\n").writerows([table.heads, *table.rows])
+    csv.writer(text, lineterminator="\n").writerows(
+        [as_text(cell) for cell in row] for row in (table.heads, *table.rows)
+    )
     return text.getvalue()

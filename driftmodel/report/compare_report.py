@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from driftmodel.base.cells import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report import compare_figures, compare_words
 from driftmodel.report.captions import LIMITS
@@ -62,7 +63,7 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
             },
         )
         frame = compare_words.comparison_frame(table)
-        frame.to_csv(folder / "comparison.csv", index=False, lineterminator="\n")
+        (folder / "comparison.csv").write_text(csv_text(frame), encoding="utf-8")
         table.to_netcdf(folder / "comparison.nc", engine="h5netcdf")
 
     return write_whole(out_dir, fill)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from driftmodel.base.cells import csv_text
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words
 from driftmodel.fleet.tables import write_faults
@@ -82,7 +83,7 @@ def _fill(folder: Path, book: DemandBook) -> None:
 
 
 def _csv(frame: DataFrame, file: Path) -> None:
-    frame.to_csv(file, index=False, lineterminator="\n")
+    file.write_text(csv_text(frame), encoding="utf-8")
 
 
 def page(book: DemandBook, drawings: dict[str, str]) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.base import library
+from driftmodel.base.cells import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report import captions, figures, tables, words
 from driftmodel.report.digest import SERIES, Digest, digest
@@ -43,9 +44,9 @@ def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str) -> None:
             picture, drawings[name] = draw(figure, name)
             (folder / f"{name}.png").write_bytes(picture)
     yearly = tables.yearly_frame(fc, brief, units)
-    yearly.to_csv(folder / "yearly.csv", index=False, lineterminator="\n")
-    tables.monthly_frame(fc, brief, units).to_csv(folder / "monthly.csv", index=False, lineterminator="\n")
-    tables.regrade_frame(fc).to_csv(folder / "regrades.csv", index=False, lineterminator="\n")
+    frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
+    for name, frame in frames.items():
+        (folder / f"{name}.csv").write_text(csv_text(frame), encoding="utf-8")
     (folder / "inputs.json").write_text(inputs_json(fc, scenario), encoding="utf-8")
     write_netcdf(fc, brief, folder / "forecast.nc")
     (folder / REPORT).write_text(page(fc, scenario, units, drawings, yearly), encoding="utf-8")

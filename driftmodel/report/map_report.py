@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from driftmodel.base.cells import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
@@ -51,7 +52,7 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
     def fill(folder: Path) -> None:
         leaf = map_leaf(found, scenario)
         write_leaf(folder, leaf, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
-        map_frame(found).to_csv(folder / "map.csv", index=False, lineterminator="\n")
+        (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
         found.to_netcdf(folder / "map.nc", engine="h5netcdf")
 
     return write_whole(out_dir, fill)

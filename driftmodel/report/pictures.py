@@ -18,12 +18,12 @@ PICTURE_DPI = 130
 
 @contextmanager
 def our_style() -> Iterator[None]:
-    """The figures' style, whatever the user's own settings of matplotlib are."""
+    """The figures' style, whatever the user's own settings of matplotlib are; no name is read as a formula."""
     import matplotlib
 
     # without the backend's own key, which would make matplotlib import its window toolkits to choose one
     plain: Any = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
-    with matplotlib.rc_context({**plain, **style.STYLE}):
+    with matplotlib.rc_context({**plain, **style.STYLE, "text.parse_math": False}):
         yield
 
 
