@@ -13,11 +13,13 @@ from driftmodel.base.records import Scenario
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.movement import World, hygro_weights, lasting_creep, movement
-from driftmodel.outlook.regrade import NEVER, due_step, outside_rule
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.outlook.movement import World, hygro_weights, movement
+from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
 
 FIRST_WEATHER = 1001  # far from the members a calibration looks at
@@ -48,9 +50,8 @@ class Truth:
         reading = self.world.reading
         rise, action = (each[[self.number]] for each in (reading.saddle_rise_mm, reading.action_mm))
         outside = outside_rule(rise, action, self.scenario.setup.saddle_room_mm, self.scenario.rule)
-        steps = max(1, -(-self.scenario.rule.days_outside // WEEK))
-        step = int(due_step(outside, steps, np.array([here], dtype=np.intp))[0])
-        return np.inf if step == NEVER else (step - here) * WEEK / 365.25
+        due = int(first_due(outside, self.scenario, WEEK, here * WEEK)[0])
+        return np.inf if due == NEVER else (due - here * WEEK) / 365.25
 
 
 def truths(
@@ -58,17 +59,19 @@ def truths(
 ) -> Iterator[Truth]:
     """`weathers` x `each` guitars. known_weather: all in the weather the calibration takes, as beside a logger."""
     coefficients = design_response(scenario.instrument)
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     for weather in range(weathers):
         draws = draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather)
-        lags = air_lags(scenario_air(scenario, 0 if known_weather else FIRST_WEATHER + weather), scenario)
+        air = scenario_air(scenario, 0 if known_weather else FIRST_WEATHER + weather)
+        lags = air_lags(air, scenario)
         weights = part_weights(scenario.instrument, draws, lags.time_constants_days)
         hygro = hygro_weights(coefficients, draws, weights)
-        lasting = creep_times * lasting_creep(scenario, draws, lags, weights)
-        world = movement(scenario, coefficients, draws, lags, hygro, lasting)
-        sink = world.seasonal["top_sinkage"] + world.lasting["top_sinkage"]
-        turn = world.seasonal["neck_rotation"] + world.lasting["neck_rotation"]
-        projection = sink - np.tan(np.radians(turn)) * distance
+        days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
+        history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)
+        lasting = lasting_paths(scenario, coefficients, draws, history, weights)
+        lasting = {quantity: creep_times * path for quantity, path in lasting.items()}
+        world = movement(scenario, draws, lags, hygro, lasting)
+        whole = {quantity: world.seasonal[quantity] + world.lasting[quantity] for quantity in LASTING}
+        projection = -saddle_rise_mm(whole, pivot_of(scenario.instrument))
         start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
         action = start - projection / 2.0 + world.seasonal["bow_action"]
         for number in range(each):

@@ -91,11 +91,11 @@ def test_recovery_without_bias_where_the_data_can_tell() -> None:
     assert 0.6 < np.std(scores) < 1.5
 
 
-def test_shares_of_variance_name_the_set_gain_first() -> None:
+def test_shares_of_variance_name_the_residual_gain_first() -> None:
     scenario = driftmodel.load_scenario("two-winters")
     posterior = learn(scenario, read_readings(SHIPPED, scenario), particles=400)
     shares = shares_of_variance(posterior, samples=512)
-    assert "set gain" in shares[0].words
+    assert "residual gain" in shares[0].words
     assert all(-0.2 < share.first < 1.2 and share.total > -0.05 for share in shares)
 
 

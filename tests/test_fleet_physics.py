@@ -43,9 +43,9 @@ def test_a_cell_has_the_regrades_of_the_single_forecast(climate: str, month: int
     draws = draw_unknowns(scenario, 64, cell_seed(cell, 5))
     chain = run_chain(scenario, draws)
     due, reading = regrades_of(scenario, draws)
-    assert np.array_equal(due.step, chain.due.step)
+    assert np.array_equal(due.day, chain.due.day)
     assert np.array_equal(due.grade, chain.due.grade)
-    assert (due.step[:, 0] >= 0).any()
+    assert (due.day[:, 0] >= 0).any()
     # the forecast's daily paths are in single precision
     assert np.abs(reading.action_mm - chain.world.reading.action_mm).max() < 1e-6
 

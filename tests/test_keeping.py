@@ -92,7 +92,7 @@ def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
 
 
 # a creep number, a number of moisture in the lags kept in memory, and one of the structure kept on disk
-@pytest.mark.parametrize("name", ["set_gain", "diffusion_moisture_exponent", "saddle_over_bridge"])
+@pytest.mark.parametrize("name", ["residual_gain", "diffusion_moisture_exponent", "saddle_over_bridge"])
 def test_a_changed_number_changes_every_kept_answer(
     name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

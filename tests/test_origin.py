@@ -177,19 +177,19 @@ def test_every_key_of_scenario_instrument_and_climate_changes_the_hash(name: str
 
 def test_numbers_seed_draws_and_version_change_the_hash(monkeypatch: pytest.MonkeyPatch) -> None:
     scenario = load_scenario("first-winter")
-    number = library.general("set_gain")
-    known = hash_of(scenario, set_gain=number)
+    number = library.general("residual_gain")
+    known = hash_of(scenario, residual_gain=number)
     hashes = [
-        hash_of(scenario, set_gain=replace(number, value=number.value * 1.001)),
-        hash_of(scenario, set_gain=replace(number, spread=number.spread * 1.001)),
+        hash_of(scenario, residual_gain=replace(number, value=number.value * 1.001)),
+        hash_of(scenario, residual_gain=replace(number, spread=number.spread * 1.001)),
         hash_of(scenario, other_gain=number),
         hash_of(scenario),
-        hash_of(scenario, seed=2, set_gain=number),
-        hash_of(scenario, draws=draw_unknowns(scenario, 10, 1), set_gain=number),
-        hash_of(scenario, draws=draw_unknowns(scenario, 10, 2), set_gain=number),
+        hash_of(scenario, seed=2, residual_gain=number),
+        hash_of(scenario, draws=draw_unknowns(scenario, 10, 1), residual_gain=number),
+        hash_of(scenario, draws=draw_unknowns(scenario, 10, 2), residual_gain=number),
     ]
     monkeypatch.setattr(keeping, "__version__", "0.0.0-other")
-    hashes.append(hash_of(scenario, set_gain=number))
+    hashes.append(hash_of(scenario, residual_gain=number))
     assert len({known, *hashes}) == len(hashes) + 1
 
 
@@ -206,7 +206,7 @@ def test_the_hash_of_a_run_follows_numbers_files_and_options(world: Path, monkey
     hashes.append(told(scenario)["input_hash"])
     for number, (file, after) in enumerate(
         [
-            ("general.toml", "[creep_factor]"),
+            ("drift.toml", "[residual_gain]"),
             (f"woods/{library.file_stem(scenario.instrument.body.top.wood)}.toml", "coefficient_radial"),
             ("finishes.toml", f'name = "{library.finish(scenario.instrument.body.top.finish_outside).name}"'),
         ]

@@ -3,21 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pytest
 import xarray as xr
 
 import driftmodel
-from driftmodel.base import schema
-from driftmodel.base.records import Scenario, Stay, StringEvent
+from driftmodel.base import library, schema
+from driftmodel.base.records import Scenario, StringEvent
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.calendar import day_of, stay_means, string_load
+from driftmodel.outlook.calendar import day_of, reference_state, string_load
+from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
+from driftmodel.outlook.lasting import (
+    CreepLaw,
+    creep_along_only,
+    creep_by_component,
+    creep_history,
+    heat_of_days,
+    lasting_paths,
+)
 from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.movement import hygro_weights, lasting_creep
+from driftmodel.outlook.movement import hygro_weights
+from driftmodel.outlook.season import projection_change
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
+from driftmodel.wood.creep import relaxed
+
+RELAXATION = [[library.general(f"relaxation_{kind}_{unit}").value for unit in (1, 2, 3)] for kind in ("time", "share")]
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +68,7 @@ def test_everything_starts_at_set_up(outlook: xr.Dataset, scenario: Scenario) ->
 def test_projection_is_sinkage_less_rotation_times_distance(outlook: xr.Dataset) -> None:
     arm = 645.0 / 2 ** (14 / 12)
     expected = outlook["top_sinkage"] - np.tan(np.radians(outlook["neck_rotation"])) * arm
-    np.testing.assert_allclose(outlook["projection_change"], expected, atol=2e-3)
+    np.testing.assert_allclose(outlook["projection_change"], expected, atol=2e-3)  # the tangent is its arc to 1e-4
 
 
 def test_same_seed_same_forecast(outlook: xr.Dataset, scenario: Scenario) -> None:
@@ -81,28 +95,70 @@ def test_a_new_equilibrium_is_reached_and_kept(scenario: Scenario) -> None:
     np.testing.assert_allclose(end, 9.271, atol=0.002)
 
 
-def test_slack_strings_unload(scenario: Scenario) -> None:
-    setup = scenario.setup.setup
-    slack = replace(scenario, events=(StringEvent(date(setup.year + 1, 1, 1), False),))
-    lags = air_lags(scenario_air(scenario, 0), scenario)
+def lasting_rise(scenario: Scenario, air: xr.Dataset, law: CreepLaw = creep_by_component) -> np.ndarray:
+    """Lasting rise of the saddle over the fret plane, mm, of 20 draws, daily from set-up."""
+    lags = air_lags(air, scenario)
     draws = draw_unknowns(scenario, 20, 1)
     weights = part_weights(scenario.instrument, draws, lags.time_constants_days)
-    loaded, unloaded = (lasting_creep(case, draws, lags, weights) for case in (scenario, slack))
+    days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
+    history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)
+    paths = lasting_paths(scenario, design_response(scenario.instrument), draws, history, weights, law)
+    return np.asarray(saddle_rise_mm(paths, pivot_of(scenario.instrument)))
+
+
+@pytest.mark.parametrize("law", [creep_by_component, creep_along_only])
+def test_slack_strings_unload(scenario: Scenario, law: CreepLaw) -> None:
+    setup = scenario.setup.setup
+    slack = replace(scenario, events=(StringEvent(date(setup.year + 1, 1, 1), False),))
+    air = scenario_air(scenario, 0)
+    loaded, unloaded = (lasting_rise(case, air, law) for case in (scenario, slack))
     assert (unloaded[:, -1] < loaded[:, -1]).all()
-    off = day_of(scenario, date(setup.year + 1, 1, 1))
-    np.testing.assert_array_equal(unloaded[:, :off], loaded[:, :off])
-    assert string_load(slack, lags.lags_pct.shape[1])[off:].max() == 0.0
+    off = (date(setup.year + 1, 1, 1) - setup).days
+    np.testing.assert_allclose(unloaded[:, :off], loaded[:, :off], atol=1e-12)
+    assert string_load(slack, 1200)[off + day_of(scenario, setup) :].max() == 0.0
 
 
 def test_load_counts_from_stringing_drift_from_set_up(scenario: Scenario) -> None:
     """The longer it has been under strings before set-up, the less is left to come."""
-    lags = air_lags(scenario_air(scenario, 0), scenario)
-    draws = draw_unknowns(scenario, 20, 1)
-    weights = part_weights(scenario.instrument, draws, lags.time_constants_days)
-    early = lasting_creep(scenario, draws, lags, weights)
+    air = scenario_air(scenario, 0)
     late_setup = replace(scenario.setup, strung=scenario.setup.setup)
-    late = lasting_creep(replace(scenario, setup=late_setup), draws, lags, weights)
-    assert (late[:, -1] > early[:, -1]).all()
+    early, late = (lasting_rise(case, air) for case in (scenario, replace(scenario, setup=late_setup)))
+    assert (late[:, -1] > early[:, -1]).all() and not early[:, 0].any()
+
+
+@pytest.mark.parametrize("warmer", [True, False])
+def test_creep_answers_heat_and_damp(scenario: Scenario, warmer: bool) -> None:
+    """In air that does not change from set-up on, wood that is hotter or damper creeps more."""
+    plain = steady_air(scenario, 21.0, 45.0)
+    other = plain.copy(deep=True)
+    hours = slice(24 * day_of(scenario, scenario.setup.setup), None)
+    name, value = ("air_temperature", 49.0) if warmer else ("relative_humidity", 80.0)
+    other[name][hours] = value
+    found = lasting_rise(scenario, other)[:, -1] / lasting_rise(scenario, plain)[:, -1]
+    low, high = (1.15, 3.0) if warmer else (2.0, 7.0)  # the step to 80 % is itself a range of 7 % MC
+    assert (found > low).all() and (found < high).all(), found
+
+
+def test_lasting_median_follows_the_climate() -> None:
+    """Constant air < humidified < heated dry house < damp coast after 20 years, a third between the ends, before the
+    residual gain: what moisture does to creep must not end alike everywhere (no outside value)."""
+    base = replace(driftmodel.load_scenario("first-winter"), weather_members=1)
+    middle = []
+    for name in ("constant", "first-winter-humidified", "first-winter", "damp-coast"):
+        place = base if name == "constant" else replace(base, stays=driftmodel.load_scenario(name).stays)
+        air = steady_air(base, 21.0, 45.0) if name == "constant" else scenario_air(place, 0)
+        middle.append(float(np.median(lasting_rise(place, air)[:, -1])))
+    assert (np.diff(middle) > 0.0).all() and middle[-1] > 4 / 3 * middle[0]
+
+
+def test_a_quarter_to_a_third_have_moved_after_thirty_years() -> None:
+    """The residual gain is set by this: on the default house 25-35 % of large X-braced guitars have moved by more than
+    1.5 mm at the saddle after 30 years (our reading of practice: a neck reset after 20-40 years, 1.5-3 mm, comes from
+    the instruments that came in for it; no source)."""
+    scenario = replace(driftmodel.load_scenario("first-winter"), horizon_years=30, weather_members=2)
+    draws = draw_unknowns(scenario, 1000, 5)
+    rise = -projection_change(run_chain(scenario, draws).world.lasting, scenario)[:, -1]
+    assert 0.25 < np.mean(rise > 1.5) < 0.35
 
 
 def test_draws_are_stratified_and_named() -> None:
@@ -117,28 +173,14 @@ def test_draws_are_stratified_and_named() -> None:
     assert np.bincount(draws.member).tolist() == [100] * 4
 
 
-def test_reference_state_is_the_mean_of_the_place(scenario: Scenario) -> None:
-    days = round(3 * 365.25) + 1
-    wave = np.sin(2 * np.pi * np.arange(days) / 365.25, dtype=np.float64)[None, :].astype(np.float32)
-    means = stay_means(scenario, wave + 2.0)
-    assert np.abs(means[:, 40:] - 2.0).max() < 0.02
-
-
-def test_a_stay_of_weeks_has_no_state_of_its_own(scenario: Scenario) -> None:
-    """Half a winter at home, six weeks elsewhere, then home for good: home's state throughout, the journey passing."""
-    first, home = scenario.stays[0], scenario.stays[-1].climate
-    elsewhere = replace(home, name="elsewhere")
-    setup = scenario.setup.setup
-    day = [setup + timedelta(days=after) for after in (0, 150, 192)]
-    stays = (first, Stay(day[0], home), Stay(day[1], elsewhere), Stay(day[2], home))
-    moved = replace(scenario, stays=stays)
-    days = round(3 * 365.25) + 1
-    wave = np.sin(2 * np.pi * np.arange(days) / 365.25)[None, :].astype(np.float32)
-    wave[:, 150:192] = -9.0
-    means = stay_means(moved, wave)
-    assert np.abs(means).max() < 0.02
-    gone = replace(scenario, stays=(first, Stay(day[0], home), Stay(day[1], elsewhere)))
-    assert stay_means(gone, wave)[0, 0] == pytest.approx(wave[0, :150].mean(), abs=1e-6)
+def test_reference_state_is_the_trailing_year() -> None:
+    wave = 2.0 + np.sin(2 * np.pi * np.arange(1100) / 365.0)[None, :]
+    assert np.abs(reference_state(wave)[:, 365:] - 2.0).max() < 1e-6
+    step = np.r_[np.zeros(400), np.ones(700)][None, :]
+    found = reference_state(step)[0]
+    # blended day by day, no cliff: after n days at the new place n / 365 of the way
+    assert found[399] == 0.0 and found[400 + 99] == pytest.approx(100 / 365) and found[400 + 364] == pytest.approx(1.0)
+    assert np.abs(np.diff(found)).max() <= 1 / 365 + 1e-12
 
 
 def test_drying_drops_the_top_by_a_millimetre_or_two() -> None:
@@ -152,17 +194,8 @@ def test_drying_drops_the_top_by_a_millimetre_or_two() -> None:
     coefficients = design_response(scenario.instrument)
     grid = air_lags(scenario_air(replace(scenario, horizon_years=1), 0), scenario).time_constants_days
     weights = part_weights(scenario.instrument, draws, grid)
-    sink = -(wet - dry) * hygro_weights(coefficients, draws, weights)["top_sinkage"].sum(axis=1)
+    left = relaxed(np.r_[0.0, np.ones(30)][None, :], *RELAXATION)[0, -1]  # of a change that has lasted a month
+    sink = -(wet - dry) * left * hygro_weights(coefficients, draws, weights)["top_sinkage"].sum(axis=1)
     assert 0.7 < np.median(sink) < 2.0
     low, high = np.quantile(sink, [0.1, 0.9])
     assert 0.4 < low < 1.2 < high < 2.5
-
-
-def test_a_neck_wants_setting_after_decades() -> None:
-    """Steel-string flat-tops tend to want a new neck angle after 20-40 years: 1.5-3 mm at the saddle (common practice,
-    no source). The forecast's 80 % band of the lasting fall at 30 years must reach into that."""
-    scenario = replace(driftmodel.load_scenario("first-winter-humidified"), horizon_years=30, weather_members=1)
-    outlook = driftmodel.forecast(scenario, draws=200)
-    fall = -outlook["projection_change_lasting"].isel(time=-1)
-    low, middle, high = np.quantile(fall, [0.1, 0.5, 0.9])
-    assert low < 1.5 < high and 0.5 < middle < 3.0

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
-from driftmodel.base.records import Rule, Scenario
+from driftmodel.base.records import Rule, Scenario, StringEvent
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, due_step, grade_lifts_mm, outside_rule, regrades
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, first_due, grade_lifts_mm, outside_rule, regrades
 
 STEPS, STEP_DAYS = 1000, 7
 
@@ -29,10 +30,11 @@ def rising(scenario: Scenario, rates_mm_per_year: list[float]) -> Reading:
 def test_even_drift_is_due_where_arithmetic_says(scenario: Scenario) -> None:
     reading = rising(scenario, [0.1, 0.0])
     found = regrades(reading, scenario)
-    # 0.3 mm of action is 0.6 mm at the saddle is 6 years; then 60 days, 9 whole weeks, outside
-    expected = 6.0 * 365.25 + scenario.rule.days_outside
-    assert found.step[0, 0] * STEP_DAYS == pytest.approx(expected, abs=2 * STEP_DAYS)
-    assert (found.step[1] == NEVER).all() and (found.grade[1] == NO_GRADE).all()
+    # 0.3 mm of action is 0.6 mm at the saddle is 6 years; the first reading outside, then 60 days to the day
+    outside = int(np.argmax(reading.action_mm[0] > scenario.rule.action_high_mm)) * STEP_DAYS
+    assert outside == pytest.approx(6.0 * 365.25, abs=STEP_DAYS)
+    assert found.day[0, 0] == outside + scenario.rule.days_outside
+    assert (found.day[1] == NEVER).all() and (found.grade[1] == NO_GRADE).all()
 
 
 def test_the_grade_brings_the_action_back(scenario: Scenario) -> None:
@@ -45,18 +47,52 @@ def test_the_grade_brings_the_action_back(scenario: Scenario) -> None:
 def test_a_regrade_resets_the_angle_not_the_wood(scenario: Scenario) -> None:
     """With twice the drift the second passage comes as long after the first as the first after set-up."""
     found = regrades(rising(scenario, [0.2]), scenario)
-    first, second = found.step[0, :2] * STEP_DAYS
+    first, second = found.day[0, :2]
     assert second - first == pytest.approx(first, abs=0.25 * first)
     assert found.grade[0, 1] != found.grade[0, 0]
 
 
 def test_season_outside_for_fewer_days_is_not_due(scenario: Scenario) -> None:
-    outside = np.zeros((1, 100), dtype=bool)
-    outside[0, 20:28] = True
-    assert due_step(outside, 9, np.zeros(1, dtype=np.intp))[0] == NEVER
+    outside = np.zeros((1, STEPS), dtype=bool)
+    outside[0, 20:28] = True  # eight weekly readings: 56 days at most
+    assert first_due(outside, scenario, STEP_DAYS)[0] == NEVER
     outside[0, 50:60] = True
-    assert due_step(outside, 9, np.zeros(1, dtype=np.intp))[0] == 58
-    assert due_step(outside, 9, np.array([55], dtype=np.intp))[0] == NEVER
+    assert first_due(outside, scenario, STEP_DAYS)[0] == 50 * 7 + 60
+    assert first_due(outside, scenario, STEP_DAYS, 51 * 7)[0] == 51 * 7 + 60
+    assert first_due(outside, scenario, STEP_DAYS, 52 * 7)[0] == NEVER
+
+
+@pytest.mark.parametrize("days", [0, 1, 30, 56, 57, 63])
+def test_days_are_counted_as_stated(scenario: Scenario, days: int) -> None:
+    stated = replace(scenario, rule=replace(scenario.rule, days_outside=days))
+    outside = np.zeros((1, STEPS), dtype=bool)
+    outside[0, 50:] = True
+    assert first_due(outside, stated, STEP_DAYS)[0] == 50 * 7 + days
+
+
+def test_slack_strings_never_make_it_due(scenario: Scenario) -> None:
+    """Days without strings neither count nor break the row; with the strings off for good nothing falls due."""
+    start = scenario.setup.setup
+    outside = np.ones((1, STEPS), dtype=bool)
+    off = (StringEvent(start + timedelta(days=21), False), StringEvent(start + timedelta(days=121), True))
+    assert first_due(outside, replace(scenario, events=off), STEP_DAYS)[0] == 60 + 100
+    assert first_due(outside, replace(scenario, events=off[:1]), STEP_DAYS)[0] == NEVER
+    inside_while_slack = outside.copy()
+    inside_while_slack[0, 3:18] = False  # what is read of a slack guitar says nothing
+    assert first_due(inside_while_slack, replace(scenario, events=off), STEP_DAYS)[0] == 60 + 100
+
+
+def test_as_many_regrades_as_fall_due(scenario: Scenario) -> None:
+    """A set with fine steps and a path that rises by 3 mm at the saddle: one regrade about every 0.6 mm."""
+    wide = replace(scenario, rule=replace(scenario.rule, projection_tolerance_mm=9.0, saddle_room_least_mm=-9.0))
+    spacers = scenario.instrument.spacers
+    tapers = tuple(spacers.tapers_mm[0] - 0.05 * (40 - step) for step in range(60))
+    labels = tuple(f"S{step}" for step in range(60))
+    many = replace(spacers, labels=labels, tapers_mm=tapers)
+    wide = replace(wide, instrument=replace(wide.instrument, spacers=many), setup=replace(wide.setup, spacer="S45"))
+    found = regrades(rising(wide, [0.25, 0.0]), wide)
+    assert found.day.shape[1] == (found.day[0] != NEVER).sum() > 5
+    assert (np.diff(found.day[0]) > 300).all() and (found.grade[0] != NO_GRADE).all()
 
 
 def test_saddle_room_alone_makes_it_due(scenario: Scenario) -> None:
@@ -70,12 +106,12 @@ def test_drift_past_the_set_is_said(scenario: Scenario) -> None:
     reading = rising(scenario, [0.0])
     jumped = Reading(reading.saddle_rise_mm + 4.0, reading.action_mm + 2.0, STEP_DAYS)
     found = regrades(jumped, scenario)
-    assert found.step[0, 0] != NEVER and found.grade[0, 0] == NO_GRADE and (found.step[0, 1:] == NEVER).all()
+    assert found.day[0, 0] != NEVER and found.grade[0, 0] == NO_GRADE and (found.day[0, 1:] == NEVER).all()
 
 
 def test_lower_tolerance_never_makes_it_due_earlier(scenario: Scenario) -> None:
     reading = rising(scenario, [0.05, 0.1, 0.2])
     wide = replace(scenario, rule=replace(scenario.rule, action_high_mm=2.8, projection_tolerance_mm=3.0))
-    narrow = regrades(reading, scenario).step[:, 0]
-    later = regrades(reading, wide).step[:, 0]
+    narrow = regrades(reading, scenario).day[:, 0]
+    later = regrades(reading, wide).day[:, 0]
     assert ((later == NEVER) | (later >= narrow)).all() and (later != narrow).any()

@@ -22,7 +22,7 @@ from driftmodel.outlook.season import (
     month_of,
     past_rule_by_month,
 )
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.wood.movement import safe_humidity_band
 from driftmodel.wood.sorption import equilibrium_moisture_content
 
@@ -46,7 +46,6 @@ def action_band(chain: Chain) -> HumidityBand:
     moisture = np.asarray(equilibrium_moisture_content(ROOM_C, grid))
     since = day_of(scenario, scenario.setup.setup)
     rises, actions = [], []
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
     settled = []
     for weather in chain.weathers:
         at_setup = weather.lags.lags_pct[:, since]
@@ -54,7 +53,7 @@ def action_band(chain: Chain) -> HumidityBand:
             name: weight.sum(axis=1)[:, None] * moisture - (weight @ at_setup)[:, None]
             for name, weight in weather.hygro.items()
         }
-        rise = np.tan(np.radians(moved["neck_rotation"])) * distance - moved["top_sinkage"]
+        rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))
         rises.append(rise)
         start = (scenario.setup.action_12th_mm + weather.draws.set_up_error_mm)[:, None]
         actions.append(start + rise / 2.0 + moved["bow_action"])

@@ -98,7 +98,7 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...])
     days_a_year = 365.25
     return Outcome(
         float(chain.free_years().mean()),
-        float(np.mean(chain.due.step[:, 0] == NEVER)),
+        float(np.mean(chain.due.day[:, 0] == NEVER)),
         _first_due(chain),
         float(np.median(swing(monthly_means(year.action_mm, year.month)))),
         float(held.splits().mean()),
@@ -113,7 +113,7 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...])
 
 
 def _first_due(chain: Chain) -> tuple[str, str, str]:
-    first = regrade_dates(chain.scenario, chain.due, chain.world.reading.step_days)[:, 0]
+    first = regrade_dates(chain.scenario, chain.due)[:, 0]
     early, middle, late = ("" if np.isnat(date) else str(date)[:10] for date in due_dates(first))
     return early, middle, late
 

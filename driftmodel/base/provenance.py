@@ -9,7 +9,7 @@ from contextvars import ContextVar
 from driftmodel.base.materials import Datum
 from driftmodel.base.records import Scenario
 
-#: name -> number: "set_gain", "sitka spruce, coefficient_radial", "nitrocellulose lacquer, permeance"
+#: name -> number: "residual_gain", "sitka spruce, coefficient_radial", "nitrocellulose lacquer, permeance"
 Numbers = dict[str, Datum]
 
 _listening: ContextVar[tuple[Numbers, ...]] = ContextVar("listening", default=())

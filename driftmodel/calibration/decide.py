@@ -14,8 +14,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn, slip_chance, slip_of
-from driftmodel.calibration.forward import moved, saddle_rise_mm
-from driftmodel.calibration.outcomes import Answers, answers, nearest_grades, quantiles, refitted
+from driftmodel.calibration.forward import moved, rise_of
+from driftmodel.calibration.outcomes import Answers, answers, quantiles, refitted, wanted_grades
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.work import ALL_DONE, saddle_work_mm
 from driftmodel.outlook.regrade import outside_rule
@@ -96,7 +96,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], readings_before: 
     scenario, book, day = posterior.bench.scenario, posterior.book, posterior.asked.now
     found = posterior.answers()
     chances, toward = _chances(posterior, found)
-    wanted = nearest_grades(posterior.bench, found, book.work)
+    wanted = wanted_grades(posterior.bench, found, book.work)
     labels = scenario.instrument.spacers.labels
     shares = {label: float(np.mean(wanted == place)) for place, label in enumerate(labels)}
     said = max(chances, key=lambda word: chances[word])
@@ -143,7 +143,7 @@ def _chances(posterior: Posterior, found: Answers) -> tuple[dict[str, float], st
     """Chance of each answer being right, and which way the air must go: 'damp' or 'dry'."""
     rule = posterior.bench.scenario.rule
     due = _due(posterior, found)
-    none_fits = due & (nearest_grades(posterior.bench, found, posterior.book.work) < 0)
+    none_fits = due & (wanted_grades(posterior.bench, found, posterior.book.work) < 0)
     low, high = found.action_now_mm < rule.action_low_mm, found.action_now_mm > rule.action_high_mm
     season = ~due & (low | high)
     chances = {
@@ -155,10 +155,7 @@ def _chances(posterior: Posterior, found: Answers) -> tuple[dict[str, float], st
     # drier than its place's mean: the air must become damper, whichever way this design's action moves
     top = posterior.sight.moisture[0, posterior.sight.moisture.shape[1] // 2]
     first = len(posterior.readings) + len(posterior.more)
-    here = min(
-        (posterior.asked.now - posterior.bench.scenario.setup.setup).days // 7, posterior.asked.place_of_week.size - 1
-    )
-    place = first + len(posterior.asked.moments) + int(posterior.asked.place_of_week[here])
+    place = first + len(posterior.asked.moments)
     return chances, "damp" if top[first] <= top[place] else "dry"
 
 
@@ -190,8 +187,8 @@ def weeks_to_come_back(posterior: Posterior, draws: int = 100) -> int:
     days = np.arange(0.0, 183.0, 3.5)
     answered = 1.0 - np.exp(-days[:, None] / taus)  # (days, lag)
     moisture = np.einsum("nrk,dk->nrd", lags, answered)
-    movement = moved(bench, moisture, np.zeros((len(normals), days.size)), values)
-    action = saddle_rise_mm(bench, movement) / 2.0 + movement.bow_action
+    movement = moved(bench, moisture, None, values)
+    action = rise_of(bench, movement) / 2.0 + movement.bow_action
     left = np.abs(action - action[:, [-1]]) > LEFT_SHARE * np.abs(action).max(axis=1, keepdims=True)
     last = np.where(left.any(axis=1), days.size - 1 - left[:, ::-1].argmax(axis=1), 0)
     return int(np.clip(np.ceil(np.quantile(days[last], 0.9) / 7.0), 1, 26))

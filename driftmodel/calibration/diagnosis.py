@@ -162,8 +162,7 @@ def without_memory(bench: Bench) -> Bench:
 
 def twice_the_creep(bench: Bench) -> Bench:
     """The same bench where all creep is twice what the laws say."""
-    steady, cycling = bench.creep
-    return replace(bench, creep=(2.0 * steady, 2.0 * cycling))
+    return replace(bench, creep=bench.creep.times(2.0))
 
 
 RIVALS: dict[str, Callable[[Bench], Bench]] = {
@@ -195,7 +194,7 @@ def unusual(posterior: Posterior) -> tuple[Unusual, ...]:
     after, usual = layout.values(normals), layout.values(np.zeros((1, layout.size)))
 
     def settles(values: Mapping[str, Array]) -> Array:
-        return np.asarray(values["creep"] * values["set_gain"] * values["string_response"])
+        return np.asarray(values["residual_gain"] * values["string_response"])
 
     middle = np.zeros((1, layout.size))
     swing_of = [posterior.answers(each, horizon=False) for each in (normals, middle)]

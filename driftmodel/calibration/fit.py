@@ -106,7 +106,7 @@ def learn(
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
     bench = bench or make_bench(scenario, last, book)
     asked = what_is_asked(bench, last)
-    sight = look(bench, (*moments_of(readings), *more, *asked.moments), asked.places)
+    sight = look(bench, (*moments_of(readings), *more, *asked.moments), asked.reference[:, [asked.here]])
     layout = layout_of(bench, book, sight.weather.shape[0])
     seed = scenario.seed if seed is None else seed
     start = prior_particles(particles, layout.size, seed)
@@ -134,10 +134,7 @@ def prior_particles(count: int, unknowns: int, seed: int) -> Array:
 def _expected(
     bench: Bench, layout: Layout, sight: Sight, readings: tuple[ReadingRow, ...], book: BenchBook, normals: Array
 ) -> Array:
-    count = len(readings)
-    own = Sight(
-        sight.moisture[:, :, :count], sight.steady[:count], sight.cycling[:, :count], sight.weather[:, :, :count]
-    )
+    own = sight.columns(slice(0, len(readings)))
     values = layout.values(normals)
     movement = moved(bench, moisture_of(layout, own, normals, values), creep_of(layout, own, normals, values), values)
     return expected_readings(bench, layout, values, movement, readings, book)

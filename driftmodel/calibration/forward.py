@@ -12,13 +12,16 @@ from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
-from driftmodel.calibration.sight import ROWS, Moment, Sight
+from driftmodel.calibration.sight import HELD, ROWS, Moment, Sight
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.outlook.draws import part_movement
+from driftmodel.outlook.lasting import LASTING, THICK_PART, THIN_PART, Give, put_together
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
+CREEP_PARTS = (THIN_PART, THICK_PART)
 
 
 @dataclass(frozen=True)
@@ -47,38 +50,49 @@ def moisture_of(layout: Layout, sight: Sight, normals: Array, values: Mapping[st
 
 
 def creep_of(layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
-    """Lasting creep since set-up over elastic response, (n, moments)."""
+    """Lasting movement since set-up per N, (quantity of LASTING, n, moments): the law of outlook.lasting."""
     places = [layout.names.index(name) for name in sights.TRANSPORT]
-    cycling = sights.on_nodes(normals[:, places]) @ sight.cycling
-    whole = sight.steady[None, :] + values["cycling_creep"][:, None] * cycling
-    return np.asarray((values["creep"] * values["set_gain"])[:, None] * whole)
+    creep, level = sight.creep, values["moisture_level"][:, None]
+    met = {part: level * (sights.on_nodes(normals[:, places]) @ creep.met[row]) for row, part in enumerate(CREEP_PARTS)}
+    gives = (
+        Give(wood, joint, dict(zip(CREEP_PARTS, per_range, strict=True)))
+        for wood, joint, per_range in zip(creep.by_wood, creep.by_joint, creep.per_range, strict=True)
+    )
+    paths = np.stack([put_together(give, met, values) for give in gives])
+    return np.asarray(values["residual_gain"][:, None] * paths)
 
 
-def moved(bench: Bench, moisture: Array, creep: Array, values: Mapping[str, Array]) -> Moved:
-    """Movement from moisture change (n, rows, moments) and creep (n, moments): the laws of outlook.movement."""
+def moved(bench: Bench, moisture: Array, creep: Array | None, values: Mapping[str, Array]) -> Moved:
+    """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep per N
+    (quantity of LASTING, n, moments), None for none: the laws of outlook.movement."""
     coefficients = bench.coefficients
-    own_movement = {row: values[f"movement_{row.removesuffix('_gradient')}"] for row in ROWS}
+    own_movement = {row: part_movement(values, row.removesuffix("_gradient")) for row in ROWS}
     gain = {"top_sinkage": values["structure"], "neck_rotation": values["block"]}
+    acting, held = moisture[:, : len(ROWS)], moisture[:, len(ROWS) :]
     seasonal = {}
     for quantity in ("top_sinkage", "neck_rotation", "bow_action", "relief"):
         response = getattr(coefficients, quantity)
         weights = np.stack([response[row] * own_movement[row] for row in ROWS], axis=1)
-        seasonal[quantity] = np.einsum("nr,nrm->nm", weights, moisture)
+        seasonal[quantity] = np.einsum("nr,nrm->nm", weights, acting)
         if quantity in gain:
             seasonal[quantity] *= gain[quantity][:, None]
     pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]
-    for quantity in ("top_sinkage", "neck_rotation"):
-        seasonal[quantity] += getattr(coefficients, quantity)["strings"] * pull * creep
-    mass = np.array([bench.grams_per_pct.get(row, 0.0) for row in ROWS])
-    weight = np.einsum("r,nrm->nm", mass, moisture)
+    if creep is not None:
+        for quantity, path in zip(LASTING, creep, strict=True):
+            seasonal[quantity] += pull * path
+    held_now = dict(zip(ROWS, np.moveaxis(acting, 1, 0), strict=True))
+    held_now |= dict(zip(HELD, np.moveaxis(held, 1, 0), strict=False))
+    weight = sum((mass * held_now[row] for row, mass in bench.grams_per_pct.items()), start=np.zeros(1))
     return Moved(weight=weight, **seasonal)
 
 
-def saddle_rise_mm(bench: Bench, movement: Moved) -> Array:
+def rise_of(bench: Bench, movement: Moved) -> Array:
     """Saddle over the fret plane since set-up, mm: the fall of the projection."""
-    instrument = bench.scenario.instrument
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    return np.asarray(np.tan(np.radians(movement.neck_rotation)) * distance - movement.top_sinkage)
+    return np.asarray(saddle_rise_mm(_lasting_of(movement), pivot_of(bench.scenario.instrument)))
+
+
+def _lasting_of(movement: Moved) -> dict[str, Array]:
+    return {"top_sinkage": movement.top_sinkage, "neck_rotation": movement.neck_rotation}
 
 
 def expected_readings(
@@ -90,7 +104,7 @@ def expected_readings(
     book: BenchBook,
 ) -> Array:
     """What the bench would read, (n, readings), work done counted as the event it is."""
-    rise = saddle_rise_mm(bench, movement)
+    rise = rise_of(bench, movement)
     result = np.empty_like(rise)
     for column, reading in enumerate(readings):
         what = reading.what
@@ -131,13 +145,10 @@ def _by_slack(bench: Bench, what: str, values: Mapping[str, Array]) -> Array:
     pull = -string_pull_n(bench.scenario.instrument.strings)
     if what == "relief":
         return np.full(values["structure"].size, coefficients.relief["strings"] * pull)
-    sink = coefficients.top_sinkage["strings"] * pull * values["string_response"]
+    moved_by = {q: getattr(coefficients, q)["strings"] * pull * values["string_response"] for q in LASTING}
     if what == "top_sinkage":
-        return np.asarray(sink)
-    instrument = bench.scenario.instrument
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    turn = coefficients.neck_rotation["strings"] * pull * values["string_response"]
-    return np.asarray(sink - np.tan(np.radians(turn)) * distance)
+        return np.asarray(moved_by[what])
+    return np.asarray(-saddle_rise_mm(moved_by, pivot_of(bench.scenario.instrument)))
 
 
 def moments_of(readings: tuple[ReadingRow, ...]) -> tuple[Moment, ...]:

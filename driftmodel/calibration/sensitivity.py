@@ -16,7 +16,7 @@ from driftmodel.calibration.forward import creep_of, expected_readings, moisture
 from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
-from driftmodel.calibration.sight import Moment, Sight
+from driftmodel.calibration.sight import Moment
 from driftmodel.calibration.tools import tool_sd
 from driftmodel.outlook.draws import WIDEST_SD, unknowns_of
 
@@ -163,8 +163,7 @@ def _expected_more(posterior: Posterior, rows: tuple[ReadingRow, ...]) -> Array:
     particles are put at 0: only changes are used."""
     first, count = len(posterior.readings), len(rows)
     columns = slice(first, first + count)
-    own = posterior.sight
-    sight = Sight(own.moisture[:, :, columns], own.steady[columns], own.cycling[:, columns], own.weather[:, :, columns])
+    sight = posterior.sight.columns(columns)
     layout, normals = posterior.layout, posterior.sampled.normals
     values = layout.values(normals)
     for name in (*(f"level_{what}" for what in QUANTITIES), "lean"):

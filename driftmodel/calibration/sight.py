@@ -7,7 +7,7 @@ Chebyshev points and interpolated (tests hold it to the exact chain). All else i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from types import MappingProxyType
 
@@ -17,18 +17,30 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
-from driftmodel.outlook.calendar import day_of, string_load
+from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
+from driftmodel.outlook.lasting import (
+    LASTING,
+    THICK_PART,
+    THIN_PART,
+    creep_history,
+    give_of,
+    heat_of_days,
+    moisture_met,
+)
 from driftmodel.outlook.moisture import REFERENCE_C, REFERENCE_PCT, Lags, PartWeights, part_weights
-from driftmodel.wood import creep, diffusion, sorption
+from driftmodel.structure.records import Coefficients
+from driftmodel.wood import diffusion, sorption
 
 Array = NDArray[np.float64]
 
 TRANSPORT = ("diffusion", "surface", "film")
 #: Chebyshev points along each of TRANSPORT
 POINTS = (7, 5, 7)
-#: rows of every moisture table: the mean of each part, then the gradient through each plate
+#: rows of every moisture table that move something: the mean of each part, then the gradient through each plate
 ROWS = (*PARTS, "top_gradient", "back_gradient")
+#: rows after them that are only weighed: what plates and braces hold, whose movement relaxes
+HELD = ("top", "top_braces", "back", "back_braces")
 
 
 @dataclass(frozen=True)
@@ -40,15 +52,41 @@ class Table:
 
 
 @dataclass(frozen=True)
+class CreepSight:
+    """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), per_range
+    (quantity, part) for the range of moisture met as a fraction, met (part, nodes, moments) for moisture level 1."""
+
+    by_wood: Array
+    by_joint: Array
+    per_range: Array
+    met: Array
+
+    def columns(self, which: slice | NDArray[np.intp]) -> CreepSight:
+        """The same at some of the moments."""
+        return replace(
+            self, by_wood=self.by_wood[:, which], by_joint=self.by_joint[:, which], met=self.met[:, :, which]
+        )
+
+    def times(self, factor: float) -> CreepSight:
+        """All creep so many times as large."""
+        return replace(
+            self, by_wood=factor * self.by_wood, by_joint=factor * self.by_joint, per_range=factor * self.per_range
+        )
+
+
+@dataclass(frozen=True)
 class Sight:
-    """moisture (rows, nodes, moments): change since set-up in % MC, for moisture level 1; steady (moments,) and cycling
-    (nodes, moments): creep since set-up, over elastic; weather (modes, rows, moments): directions in which the weather
-    may have been otherwise, one standard deviation each."""
+    """moisture (rows, nodes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD;
+    weather (modes, rows, moments): directions in which the weather may have been otherwise, one standard deviation
+    each."""
 
     moisture: Array
-    steady: Array
-    cycling: Array
+    creep: CreepSight
     weather: Array
+
+    def columns(self, which: slice) -> Sight:
+        """The same at some of the moments."""
+        return Sight(self.moisture[:, :, which], self.creep.columns(which), self.weather[:, :, which])
 
 
 def chebyshev(points: int) -> Array:
@@ -108,28 +146,35 @@ class Moment:
     relative_humidity_pct: float = 50.0
 
 
-def states_at(moments: tuple[Moment, ...], lags: Lags, air_daily: tuple[Array, Array], scenario: Scenario) -> Array:
-    """Lags at the moments (lag, moments). air_daily: daily mean temperature and humidity of the history.
+def states_at(
+    moments: tuple[Moment, ...], lags: Lags, acting: Array, air_daily: tuple[Array, Array], scenario: Scenario
+) -> Array:
+    """Lags at the moments, (2, lag, moments): those that act (see movement.acting_lags), then those held.
 
-    A moment is noon of its day. If the instrument lay at the bench before, the lags stand where they were that many
-    hours earlier and go on in the bench's air: F + (E - F)(1 - exp(-speed hours / time constant)), E the bench's
-    equilibrium with the memory (relative offset) the wood had, the speed that of the bench's temperature and E.
+    air_daily: daily mean temperature and humidity of the history. A moment is noon of its day. If the instrument lay at
+    the bench before, the lags stand where they were that many hours earlier and go on in the bench's air:
+    F + (E - F)(1 - exp(-speed hours / time constant)), E the bench's equilibrium with the memory (relative offset) the
+    wood had, the speed that of the bench's temperature and E. What hours change acts in full.
     """
-    columns = [
-        _settled(moment, _at_noon(moment, lags, scenario), lags, air_daily, scenario)
-        if moment.days == 1
-        else lags.lags_pct[:, (first := day_of(scenario, moment.day)) : first + moment.days].mean(axis=1)
-        for moment in moments
-    ]
-    return np.stack(columns, axis=1)
+    columns = []
+    for moment in moments:
+        if moment.days > 1:
+            first = day_of(scenario, moment.day)
+            span = slice(first, first + moment.days)
+            columns.append(np.stack([acting[:, span].mean(axis=1), lags.lags_pct[:, span].mean(axis=1)]))
+            continue
+        at = _at_noon(moment, lags.lags_pct, scenario)
+        held = _settled(moment, at, lags, air_daily, scenario)
+        columns.append(np.stack([_at_noon(moment, acting, scenario) + held - at, held]))
+    return np.stack(columns, axis=2)
 
 
-def _at_noon(moment: Moment, lags: Lags, scenario: Scenario) -> Array:
+def _at_noon(moment: Moment, lags_pct: Array, scenario: Scenario) -> Array:
     place = day_of(scenario, moment.day) + 0.5 - moment.hours_at_bench / 24.0
-    place = min(max(place, 0.0), lags.lags_pct.shape[1] - 1.0)
-    before = min(int(place), lags.lags_pct.shape[1] - 2)
+    place = min(max(place, 0.0), lags_pct.shape[1] - 1.0)
+    before = min(int(place), lags_pct.shape[1] - 2)
     share = place - before
-    return np.asarray((1.0 - share) * lags.lags_pct[:, before] + share * lags.lags_pct[:, before + 1])
+    return np.asarray((1.0 - share) * lags_pct[:, before] + share * lags_pct[:, before + 1])
 
 
 def _settled(moment: Moment, state: Array, lags: Lags, air_daily: tuple[Array, Array], scenario: Scenario) -> Array:
@@ -152,28 +197,32 @@ def _settled(moment: Moment, state: Array, lags: Lags, air_daily: tuple[Array, A
     return np.asarray(target + (state - target) * np.exp(-speed * moment.hours_at_bench / 24.0 / taus))
 
 
-def creep_paths(scenario: Scenario, lags: Lags) -> tuple[Array, Array]:
-    """Creep since set-up, over elastic: Kelvin units (days,), and mechano-sorption on every lag (lag, days)."""
-    load = string_load(scenario, lags.lags_pct.shape[1] - 1)
-    times = [library.general(f"kelvin_time_{unit}").value for unit in range(1, 7)]
-    compliances = [library.general(f"kelvin_compliance_{unit}").value for unit in range(1, 7)]
-    steady = creep.kelvin_creep(load, times, compliances)
-    travel = creep.moisture_travel(lags.lags_pct)
-    cycling = creep.mechano_sorptive(load, travel, library.general("mechano_sorptive_rate").value)
-    since = day_of(scenario, scenario.setup.setup)
-    return steady - steady[since], cycling - cycling[:, [since]]
+def creep_path(
+    scenario: Scenario, coefficients: Coefficients, lags: Lags, temperature_c: Array, table: Table
+) -> CreepSight:
+    """Creep of every day from set-up on, from hourly temperature (hours,) and the lags of the same air."""
+    days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
+    history = creep_history(scenario, lags.lags_pct, heat_of_days(temperature_c), days)
+    gives = [give_of(history, coefficients.string_shares[quantity]) for quantity in LASTING]
+    parts = (THIN_PART, THICK_PART)
+    return CreepSight(
+        np.stack([give.wood for give in gives]),
+        np.stack([give.joint for give in gives]),
+        np.array([[give.by_moisture[part] for part in parts] for give in gives]),
+        np.stack([moisture_met(history, table.weights[ROWS.index(part)]).astype(np.float32) for part in parts]),
+    )
 
 
-def top_share(weights: Array) -> Array:
-    """Shares of the lags (draws, lag) that the top's moisture cycles are weighed with; weights as from rows_of."""
-    top = weights[ROWS.index("top")]
-    return np.asarray(top / top.sum(axis=1, keepdims=True))
-
-
-def mean_of_days(path: Array, moments: tuple[Moment, ...], scenario: Scenario) -> Array:
-    """A daily path (..., days) at the moments: (..., moments)."""
-    columns = []
+def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) -> CreepSight:
+    """The mean of a daily creep over the days of each moment."""
+    last = path.by_wood.shape[1] - 1
+    found = []
     for moment in moments:
-        first = min(day_of(scenario, moment.day), path.shape[-1] - 1)
-        columns.append(path[..., first : first + moment.days].mean(axis=-1))
-    return np.stack(columns, axis=-1)
+        first = min(max((moment.day - scenario.setup.setup).days, 0), last)
+        found.append(path.columns(slice(first, first + moment.days)))
+    return replace(
+        path,
+        by_wood=np.stack([one.by_wood.mean(axis=1) for one in found], axis=1),
+        by_joint=np.stack([one.by_joint.mean(axis=1) for one in found], axis=1),
+        met=np.stack([one.met.mean(axis=2) for one in found], axis=2).astype(float),
+    )

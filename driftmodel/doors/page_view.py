@@ -72,7 +72,7 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
     year = average_year(chain)
     projection = projection_change(chain.world.seasonal, scenario)[:, year.start :]
     actions = monthly_means(year.action_mm, year.month)
-    first = regrade_dates(scenario, chain.due, chain.world.reading.step_days)[:, 0]
+    first = regrade_dates(scenario, chain.due)[:, 0]
     reached = float(np.mean(~np.isnat(first)))
     southern = is_southern(chain.weathers[0].air)
     past = months_past_rule(past_rule_by_month(year.action_mm, year.month, rule))

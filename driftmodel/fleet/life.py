@@ -20,11 +20,11 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.climate.history import climate_air
-from driftmodel.outlook.calendar import day_of, horizon_days, stay_means, string_load
+from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint
+from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
 from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
-from driftmodel.outlook.movement import READING_STEP_DAYS, cycling_creep, steady_creep
-from driftmodel.wood.creep import moisture_travel
+from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
 from driftmodel.wood.sorption import memory_at_middle
 
 Array = NDArray[np.float64]
@@ -45,14 +45,12 @@ KEPT_LIVES, KEPT_PATHS = 96, 10  # in memory; 0.7 and 6 MB each for 20 years
 class Life:
     """What the draws of one weather member are multiplied with, by reading step from set-up on.
 
-    place_pct: (lag, steps) change of the lags since set-up, mean over the place's whole years; cycling: (lag, steps)
-    mechano-sorptive and steady: (steps,) steady creep since stringing, relative to the elastic answer.
+    reference_pct: (lag, steps) change of the acting lags from set-up to the reference state; creep: what creep needs,
+    at the readings.
     """
 
-    time_constants_days: Array
-    place_pct: NDArray[np.float32]
-    cycling: Array
-    steady: Array
+    reference_pct: Array
+    creep: CreepHistory
 
 
 @dataclass(frozen=True)
@@ -81,22 +79,14 @@ def life_of(scenario: Scenario, member: int) -> Life:
 
 
 def _life(scenario: Scenario, member: int) -> Life:
-    lags, grid = _lags(scenario, member)
-    since, days = day_of(scenario, scenario.setup.setup), lags.shape[1] - 1
-    change = (lags[:, since:] - lags[:, [since]]).astype(np.float32)
-    readings = np.arange(since, days + 1, READING_STEP_DAYS)
-    # between these days the load is constant, so the travel between them is all that counts
-    marks = np.unique(np.concatenate([[0, max(day_of(scenario, scenario.setup.strung), 0)], readings]))
-    load = string_load(scenario, days)
-    travel = np.add.reduceat(moisture_travel(lags[:, : readings[-1] + 1]), marks[:-1], axis=1)
-    read = np.searchsorted(marks, readings)
-    cycling = cycling_creep(load[marks[:-1]], travel)[:, read]
-    place = stay_means(scenario, change)[:, ::READING_STEP_DAYS]
-    return Life(grid, place, cycling, steady_creep(load)[readings])
+    lags, heat = _lags(scenario, member)
+    readings = np.arange(day_of(scenario, scenario.setup.setup), lags.shape[1], READING_STEP_DAYS)
+    creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=lags[:, :0])
+    return Life(reference_change(scenario, acting_lags(lags)), creep)
 
 
 def _lags(scenario: Scenario, member: int) -> tuple[Array, Array]:
-    """Lags (lag, days + 1) over the scenario's whole history, and their time constants."""
+    """Lags (lag, days + 1) over the scenario's whole history, and the heat of its days (days,)."""
     begin = scenario.stays[0].start
     whole = day_of(scenario, scenario.setup.setup) + horizon_days(scenario)
     common = _common_path(scenario, member)
@@ -106,9 +96,9 @@ def _lags(scenario: Scenario, member: int) -> tuple[Array, Array]:
         known = _forgotten_day(scenario, common, air, behind) if air else whole
         if air and known < whole:
             start = (air[0][: 24 * known], air[1][: 24 * known])
-            return _joined(_path(scenario, begin, start), common, behind, whole), common.time_constants_days
+            return _joined(_path(scenario, begin, start), common, behind, whole), heat_of_days(air[0])
     path = _path(scenario, begin, _air(scenario, member, whole))
-    return path.lags_pct, path.time_constants_days
+    return path.lags_pct, heat_of_days(path.air[0])
 
 
 def _own_air(scenario: Scenario, member: int, common: _Path, behind: int, whole: int) -> Air | None:

@@ -20,11 +20,11 @@ from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.lasting import lasting_paths
 from driftmodel.outlook.moisture import PartWeights, part_weights
-from driftmodel.outlook.movement import LASTING, MOVED, READING_STEP_DAYS, creep_since, hygro_weights, put_reading
+from driftmodel.outlook.movement import MOVED, READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
 from driftmodel.structure.response import design_response
-from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood.diffusion import time_grid
 
 DAYS_PER_MONTH = 365.25 / 12.0
@@ -56,8 +56,10 @@ class OutlookPassages:
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
         scenario = self.scenario(cell, members, draws, seed)
         due, _ = regrades_of(scenario, draw_unknowns(scenario, draws, cell_seed(cell, seed)))
-        days = np.where(due.step == NEVER, np.inf, due.step * float(READING_STEP_DAYS))
-        return Passages(days / DAYS_PER_MONTH, self._grades(due, scenario, cell))
+        days = np.where(due.day == NEVER, np.inf, due.day.astype(float))
+        more = ((0, 0), (0, 1))  # a last column in which none is due any more: what follows every regrade is known
+        grades = np.pad(self._grades(due, scenario, cell), more, constant_values=NO_GRADE)
+        return Passages(np.pad(days, more, constant_values=np.inf) / DAYS_PER_MONTH, grades)
 
     def scenario(self, cell: Cell, members: int, draws: int, seed: int) -> Scenario:
         """The design's scenario, built in the cell's month and living in the cell's climate from set-up on."""
@@ -125,19 +127,15 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     grid = time_grid()
     weights = part_weights(instrument, draws, grid)
     hygro = hygro_weights(coefficients, draws, weights)
-    pull = string_pull_n(instrument.strings) * draws.values["string_response"]
     steps = -(-(horizon_days(scenario) + 1) // READING_STEP_DAYS)
     reading = Reading(np.empty((draws.count, steps)), np.empty((draws.count, steps)), READING_STEP_DAYS)
     for member in np.unique(draws.member):
         rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(scenario, int(member))
-        share = PartWeights({"top": weights.mean["top"][rows]}, {})
-        lasting = creep_since(own, share, life.steady, life.cycling, 0).astype(np.float32)
-        at = {quantity: hygro[quantity][rows] @ life.place_pct for quantity in MOVED}
-        for quantity in LASTING:
-            elastic = (getattr(coefficients, quantity)["strings"] * pull[rows])[:, None].astype(np.float32)
-            at[quantity] = at[quantity] + elastic * lasting
+        parts = PartWeights({part: each[rows] for part, each in weights.mean.items()}, {})
+        lasting = lasting_paths(scenario, coefficients, own, life.creep, parts)
         block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)
-        put_reading(block, scenario, own, at)
+        moved = {quantity: hygro[quantity][rows] for quantity in MOVED}
+        put_reading(block, scenario, own, moved, life.reference_pct, lasting, slice(None))
     return regrades(reading, scenario), reading
 
 

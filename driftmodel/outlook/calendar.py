@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,37 +39,20 @@ def string_load(scenario: Scenario, days: int) -> Array:
     return load
 
 
-def stay_means(scenario: Scenario, series: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The reference moisture state of the place: a series (lag, days from set-up) averaged over each stay's whole
-    years, held through the stay.
-
-    A stay of less than a year has no average year of its own. It takes that of a longer stay in the same climate, the
-    next after it first; where there is none it is passing, and the state before it stands; with nothing before it,
-    it gives the mean of what there is.
+def trailing_mean(series: NDArray[np.floating[Any]], days: int) -> Array:
+    """Mean of a daily series (lag, days from the start of the history) over the last `days` days up to each of them, of
+    the same shape. Before the start stands the first day's state, that of the build. Nothing after a day counts for it.
     """
-    days = series.shape[1]
-    since = day_of(scenario, scenario.setup.setup)
-    starts = [min(max(day_of(scenario, stay.start) - since, 0), days) for stay in scenario.stays]
-    spans = list(zip(starts, [*starts[1:], days], strict=True))
-    climates = [stay.climate for stay in scenario.stays]
-    longer = [at for at, (start, end) in enumerate(spans) if end - start >= YEAR_DAYS]
-    means = np.empty_like(series)
-    before = None
-    for at, (start, end) in enumerate(spans):
-        if end <= start:
-            continue
-        alike = [other for other in longer if climates[other] == climates[at]]
-        if alike:
-            source = min(alike, key=lambda other: (other < at, abs(other - at)))
-            before = _average_year(series, *spans[source])
-        elif before is None:
-            before = series[:, start:end].mean(axis=1, keepdims=True, dtype=np.float64)
-        means[:, start:end] = before
-    return means
+    if days <= 1:
+        return np.asarray(series, dtype=float)
+    away = np.asarray(series, dtype=float) - series[:, :1]
+    summed = np.cumsum(away, axis=1)
+    summed[:, days:] -= summed[:, :-days].copy()
+    return np.asarray(series[:, :1] + summed / days)
 
 
-def _average_year(series: NDArray[np.float32], start: int, end: int) -> Array:
-    """Mean over the last whole years of a span of a year or more, (lag, 1)."""
-    whole_years = (end - start) // YEAR_DAYS
-    first = end - min(round(whole_years * 365.25), end - start)
-    return np.asarray(series[:, first:end].mean(axis=1, keepdims=True, dtype=np.float64))
+def reference_state(series: NDArray[np.floating[Any]]) -> Array:
+    """The state a movement is judged at, causal: the trailing twelve-month mean of a series (lag, days from the start
+    of the history). In the first year at a place it is a blend with the state before, with no cliff at any length of
+    stay, and a trip counts for its own days and no more."""
+    return trailing_mean(series, YEAR_DAYS)

@@ -13,11 +13,13 @@ from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
-from driftmodel.outlook.movement import World, blank_world, hygro_weights, lasting_creep, put_movement
+from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
-from driftmodel.outlook.work import ahead_years, today_step
+from driftmodel.outlook.work import ahead_years
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
@@ -52,9 +54,9 @@ class Chain:
 
     def free_years(self) -> Array:
         """Years from today before the first regrade, counted to the horizon at most, (draws,)."""
-        step, here = self.due.step[:, 0], today_step(self.scenario, self.world.reading.step_days)
-        years = (step - here) * self.world.reading.step_days / 365.25
-        return np.where(step == NEVER, float(ahead_years(self.scenario)), years)
+        day, today = self.due.day[:, 0], self.scenario.today or self.scenario.setup.setup
+        years = (day - (today - self.scenario.setup.setup).days) / 365.25
+        return np.where(day == NEVER, float(ahead_years(self.scenario)), years)
 
 
 class LagCache:
@@ -89,8 +91,9 @@ def run_chain(
     draws: Draws,
     cache: LagCache | None = None,
     progress: Callable[[str], None] = lambda _: None,
+    law: CreepLaw = creep_by_component,
 ) -> Chain:
-    """The whole chain for an ensemble of draws: air, lags, movement, creep, regrades.
+    """The whole chain for an ensemble of draws: air, lags, movement, creep by a law (see `lasting`), regrades.
 
     Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
     """
@@ -106,8 +109,10 @@ def run_chain(
         own = draws.of_member(member)
         weights = part_weights(scenario.instrument, own, lags.time_constants_days)
         hygro = hygro_weights(coefficients, own, weights)
-        lasting = lasting_creep(scenario, own, lags, weights)
-        put_movement(world.block(draws.rows(int(member))), scenario, coefficients, own, lags, hygro, lasting)
+        days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
+        history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)
+        lasting = lasting_paths(scenario, coefficients, own, history, weights, law)
+        put_movement(world.block(draws.rows(int(member))), scenario, own, lags, hygro, lasting)
         weathers.append(Weather(air, lags, own, weights, hygro))
     progress("regrades: when, and to which grade")
     return Chain(scenario, coefficients, draws, tuple(weathers), world, regrades(world.reading, scenario))

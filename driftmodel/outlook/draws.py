@@ -59,7 +59,8 @@ class Draws:
 def unknowns_of(instrument: Instrument) -> dict[str, Unknown]:
     """The unknowns of an instrument by name; medians and spreads come from species_data.
 
-    Movement of each part multiplies its response; the plates move across the grain, braces and neck along it. The
+    Movement of each part multiplies its response (see `part_movement`); plates move across the grain, braces and neck
+    along it. The lasting drift has one spread for its product, the residual gain, beside what shapes it. The
     spread of the structure is what remains of the plate model's coefficient of variation after the movement of the
     top, whose share of the variance it already holds, is taken out.
     """
@@ -76,7 +77,7 @@ def unknowns_of(instrument: Instrument) -> dict[str, Unknown]:
         return Unknown(words, 1.0, library.number(library.wood(of.wood), key).log_sd)
 
     body = instrument.body
-    along = library.general("longitudinal_movement_mean").log_sd
+    along = library.general("movement_along_own").log_sd
     whole = library.general("structural_gain")
     free_strain_share = library.general("structural_variance_from_movement").value
     return {
@@ -86,19 +87,32 @@ def unknowns_of(instrument: Instrument) -> dict[str, Unknown]:
         "film": relative("how tight the finish is", "film_permeance_factor"),
         "movement_top": plate("how much the top's wood moves", body.top),
         "movement_back": plate("how much the back's wood moves", body.back),
-        "movement_top_braces": Unknown("how much the top braces move along the grain", 1.0, along),
-        "movement_back_braces": Unknown("how much the back braces move along the grain", 1.0, along),
-        "movement_neck": Unknown("how much the neck moves along the grain", 1.0, along),
-        "movement_fingerboard": Unknown("how much the fingerboard moves along the grain", 1.0, along),
+        "movement_along": general("how much wood moves along the grain", "movement_along"),
+        "movement_top_braces": Unknown("how much the top braces move against other wood along the grain", 1.0, along),
+        "movement_back_braces": Unknown("how much the back braces move against other wood along the grain", 1.0, along),
+        "movement_neck": Unknown("how much the neck moves against other wood along the grain", 1.0, along),
+        "movement_fingerboard": Unknown(
+            "how much the fingerboard moves against other wood along the grain", 1.0, along
+        ),
         "structure": Unknown(
             "how the body turns moisture into sinkage", 1.0, whole.log_sd * (1 - free_strain_share) ** 0.5
         ),
         "block": relative("how the body turns moisture into neck rotation", "block_rotation"),
         "string_response": relative("how the body gives under string pull", "string_response"),
-        "creep": general("how much the wood creeps", "creep_factor"),
-        "cycling_creep": general("how much humidity cycles add to creep", "mechano_sorptive_compliance"),
-        "set_gain": general("set gain: how far a guitar settles beyond its wood's creep", "set_gain"),
+        "moisture_creep": general("how much the range of humidity adds to creep", "moisture_creep"),
+        "joint_creep": general("how much the bolted joint gives with the years", "joint_creep"),
+        "residual_gain": general("residual gain: how far a guitar settles beyond what its wood says", "residual_gain"),
     }
+
+
+#: parts that move along the grain share the ignorance of it
+ALONG_PARTS = ("top_braces", "back_braces", "neck", "fingerboard")
+
+
+def part_movement(values: Mapping[str, Array], part: str) -> Array:
+    """How much a part's wood moves, as a multiple of its response, (draws,)."""
+    own = values[f"movement_{part}"]
+    return own * values["movement_along"] if part in ALONG_PARTS else own
 
 
 def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:

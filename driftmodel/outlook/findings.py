@@ -48,7 +48,7 @@ def as_dataset(
             "part": list(schema.PARTS),
             "year": np.arange(1, ahead_years(scenario) + 1),
             "quantile": list(QUANTILES),
-            "occasion": np.arange(1, due.step.shape[1] + 1),
+            "occasion": np.arange(1, due.day.shape[1] + 1),
             "grade": list(scenario.instrument.spacers.labels),
         }
     )
@@ -76,7 +76,7 @@ def _put_air(result: Dataset, air: Dataset, lags: Lags, weights: PartWeights) ->
 def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: World) -> None:
     """The four movements, each whole, seasonal and lasting.
 
-    projection_change = top_sinkage - tan(neck_rotation) x distance; action_change = -projection_change / 2 + bow.
+    projection_change = top_sinkage - neck_rotation x distance; action_change = -projection_change / 2 + bow.
     The seasonal part of a movement is the whole less the lasting part.
     """
     bow = world.seasonal["bow_action"]
@@ -117,8 +117,8 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
     place = world.reading.action_mm - start - lasting
     words = "action at the 12th fret in the mean state of the place lived in last, against set-up, lasting part aside"
     result["place_shift"] = (("draw",), place[:, -1], {"units": "mm", "long_name": words})
-    reached = np.flatnonzero(due.step[:, 0] != NEVER)
-    at = (reached, due.step[reached, 0])
+    reached = np.flatnonzero(due.day[:, 0] != NEVER)
+    at = (reached, due.day[reached, 0] // world.reading.step_days)
     way = np.sign(place[at] + lasting[at])
     parts = [np.maximum(part[at] * way, 0.0) for part in (place, lasting)]
     by_place = float(np.median(parts[0] / np.maximum(parts[0] + parts[1], 1e-9))) if reached.size else 0.0
@@ -128,8 +128,8 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
 def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
     instrument = scenario.instrument
     labels, tapers = np.array(instrument.spacers.labels), np.array(instrument.spacers.tapers_mm)
-    time, step_days = result["time"].values, world.reading.step_days
-    date = regrade_dates(scenario, due, step_days)
+    time = result["time"].values
+    date = regrade_dates(scenario, due)
     result["regrade_date"] = (("draw", "occasion"), date, {"long_name": "date each regrade is due; NaT if not reached"})
     label = np.where(due.grade == NO_GRADE, "", labels[due.grade])
     result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
@@ -144,8 +144,8 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
         due_dates(first),
         {"long_name": "date by which a regrade is due with this probability; NaT if not within the horizon"},
     )
-    counts = np.array([[np.sum(due.grade[:, o] == g) for g in range(labels.size)] for o in range(due.step.shape[1])])
-    reached = due.step != NEVER
+    counts = np.array([[np.sum(due.grade[:, o] == g) for g in range(labels.size)] for o in range(due.day.shape[1])])
+    reached = due.day != NEVER
     whole = np.maximum(reached.sum(axis=0), 1)[:, None]
     result["grade_probability"] = (
         ("occasion", "grade"),
@@ -192,10 +192,10 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     )
 
 
-def regrade_dates(scenario: Scenario, due: Regrades, step_days: int) -> NDArray[np.datetime64]:
+def regrade_dates(scenario: Scenario, due: Regrades) -> NDArray[np.datetime64]:
     """Date of each regrade, (draws, occasions); NaT where not reached."""
-    time, reached = forecast_time(scenario), due.step != NEVER
-    return np.asarray(np.where(reached, time[np.where(reached, due.step * step_days, 0)], np.datetime64("NaT")))
+    time, reached = forecast_time(scenario), due.day != NEVER
+    return np.asarray(np.where(reached, time[np.where(reached, due.day, 0)], np.datetime64("NaT")))
 
 
 def due_dates(first: NDArray[np.datetime64]) -> list[np.datetime64]:

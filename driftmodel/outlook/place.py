@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.regrade import NEVER, Reading, due_step, outside_rule
+from driftmodel.outlook.regrade import NEVER, Reading, first_due, outside_rule
 from driftmodel.outlook.work import (
     action_work_mm,
     ahead_years,
@@ -21,7 +21,7 @@ from driftmodel.outlook.work import (
     today_step,
     whole_years_to_today,
 )
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 Array = NDArray[np.float64]
 
@@ -113,8 +113,7 @@ def _paths(chain: Chain) -> tuple[Array, Array]:
         for quantity, path in world.seasonal.items()
         if quantity != "bow_action"
     }
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
-    rise = np.tan(np.radians(moved["neck_rotation"])) * distance - moved["top_sinkage"]
+    rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))
     start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
     return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
 
@@ -129,10 +128,9 @@ def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array
     )
     share = inside.mean(axis=1)
     here = today_step(scenario, reading.step_days)
-    lasting = reading.action_mm[:, here:] + lift / 2.0 + action_work_mm(scenario)
-    outside = outside_rule(reading.saddle_rise_mm[:, here:] + lift, lasting, room, rule)
-    steps = max(1, -(-rule.days_outside // reading.step_days))
-    due = due_step(outside, steps, np.zeros(len(outside), dtype=np.intp))
+    lasting = reading.action_mm + lift / 2.0 + action_work_mm(scenario)
+    outside = outside_rule(reading.saddle_rise_mm + lift, lasting, room, rule)
+    due = first_due(outside, scenario, reading.step_days, here * reading.step_days)
     low, high = np.quantile(share, [0.1, 0.9])
     points = np.quantile(lifted, [0.1, 0.5, 0.9])
     return GradeAtPlace(

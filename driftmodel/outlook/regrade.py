@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Rule, Scenario
-from driftmodel.outlook.work import action_by_step_mm, lift_by_step_mm, saddle_by_step_mm, today_step
-from driftmodel.outlook.work import grade_lifts_mm as grade_lifts_mm
+from driftmodel.outlook.calendar import day_of, horizon_days, string_load
+from driftmodel.outlook.work import action_by_step_mm, grade_lifts_mm, lift_by_step_mm, saddle_by_step_mm
 
 Array = NDArray[np.float64]
 NEVER = -1  # index of a passage that is not within the horizon
@@ -30,10 +30,11 @@ class Reading:
 
 @dataclass(frozen=True)
 class Regrades:
-    """step: (draws, occasions) step at which each regrade is due, NEVER if not within the horizon.
+    """day: (draws, occasions) days from set-up at which each regrade is due, NEVER if not within the horizon; as many
+    occasions as the draw with most of them has, one at least.
     grade: (draws, occasions) index into the spacer set, NO_GRADE where none mends it or none is due."""
 
-    step: NDArray[np.intp]
+    day: NDArray[np.intp]
     grade: NDArray[np.intp]
 
 
@@ -50,69 +51,82 @@ def outside_rule(
     )
 
 
-def due_step(outside: NDArray[np.bool_], steps: int, start: NDArray[np.intp]) -> NDArray[np.intp]:
-    """First step, at or after `start` (draws,), that ends `steps` steps outside in a row; NEVER where there is none."""
-    count = np.cumsum(outside, axis=1, dtype=np.int32)
-    held = np.zeros_like(outside)
-    held[:, steps - 1 :] = count[:, steps - 1 :] == steps
-    held[:, steps:] = (count[:, steps:] - count[:, :-steps]) == steps
-    held &= np.arange(outside.shape[1])[None, :] >= (start + steps - 1)[:, None]
-    return np.where(held.any(axis=1), held.argmax(axis=1), NEVER).astype(np.intp)
+def first_due(
+    outside: NDArray[np.bool_], scenario: Scenario, step_days: int, start_day: NDArray[np.intp] | int = 0
+) -> NDArray[np.intp]:
+    """Days from set-up at which each draw (draws, steps) has been outside the rule for its days with strings at pitch,
+    counted from the first reading outside on or after `start_day`; NEVER where that is not within the horizon.
 
-
-def regrades(reading: Reading, scenario: Scenario, occasions: int = 4) -> Regrades:
-    """The regrades each draw needs, in turn.
-
-    Due when the reading has been outside the rule for its days in a row. The grade fitted is the one that brings the
-    action back nearest to what it was at set-up, among those that bring all inside the rule. A regrade resets the
-    angle and not the wood: the next passage counts on the same path. Where no grade mends it, the passages end there:
-    the neck needs other work. Work done at the bench is counted as the event it is; none is due before today, and days
-    outside up to today count.
+    Days with slack strings neither count nor break the row, and no reading is taken on them. None is due before today;
+    days outside up to today count.
     """
-    rule, lifts = scenario.rule, grade_lifts_mm(scenario)
-    draws, whole = reading.action_mm.shape
-    fitted = lift_by_step_mm(scenario, whole, reading.step_days)
-    saddle_work = saddle_by_step_mm(scenario, whole, reading.step_days)
-    worked = action_by_step_mm(scenario, whole, reading.step_days) - fitted / 2.0
-    room = scenario.setup.saddle_room_mm + saddle_work
-    steps = max(1, -(-rule.days_outside // reading.step_days))
-    lift = np.zeros(draws)  # of a spacer to come, over the one now fitted
-    start = np.full(draws, max(today_step(scenario, reading.step_days) - steps + 1, 0), dtype=np.intp)
-    alive = np.ones(draws, dtype=bool)
-    when = np.full((draws, occasions), NEVER, dtype=np.intp)
-    grade = np.full((draws, occasions), NO_GRADE, dtype=np.intp)
-    for occasion in range(occasions):
-        rows = np.flatnonzero(alive)
-        if not rows.size:
-            break
+    last = horizon_days(scenario)
+    today = 0 if scenario.today is None else (scenario.today - scenario.setup.setup).days
+    since = day_of(scenario, scenario.setup.setup)
+    pitch = string_load(scenario, since + last + 1)[since:] > 0.0
+    played = np.append(0, np.cumsum(pitch))[: last + 1]  # days at pitch before each day
+    readings = np.arange(outside.shape[1]) * step_days
+    readings = readings[pitch[readings]]
+    due = np.searchsorted(played, played[readings] + scenario.rule.days_outside)
+    ends = np.maximum(np.searchsorted(readings, due), np.arange(readings.size) + 1)  # readings before the due day
+    due = np.maximum(due, readings)
+    whole = due <= last
+    readings, due, ends = readings[whole], due[whole], ends[whole]
+    if not readings.size:
+        return np.full(len(outside), NEVER, dtype=np.intp)
+    count = np.zeros((len(outside), ends[-1] + 1), dtype=np.int32)
+    np.cumsum(outside[:, pitch[::step_days][: outside.shape[1]]][:, : ends[-1]], axis=1, out=count[:, 1:])
+    held = count[:, ends] - count[:, : readings.size] == ends - np.arange(readings.size)
+    held &= (readings >= np.reshape(start_day, (-1, 1))) & (due > today - step_days)
+    due = np.maximum(due, today)
+    return np.where(held.any(axis=1), due[held.argmax(axis=1)], NEVER).astype(np.intp)
+
+
+def nearest_grades(
+    saddle_rise_mm: Array, action_mm: Array, lifts_mm: Array, saddle_room_mm: float | Array, scenario: Scenario
+) -> NDArray[np.intp]:
+    """The grade, by its place among the lifts (grades,), that brings each draw's action (draws,) back nearest to what
+    it was at set-up, among those that bring all inside the rule; NO_GRADE where none does."""
+    saddle, action = saddle_rise_mm[:, None] + lifts_mm, action_mm[:, None] + lifts_mm / 2.0
+    bad = outside_rule(saddle, action, np.reshape(saddle_room_mm, (-1, 1)), scenario.rule)
+    distance = np.where(bad, np.inf, np.abs(action - scenario.setup.action_12th_mm))
+    return np.where(bad.all(axis=1), NO_GRADE, distance.argmin(axis=1)).astype(np.intp)
+
+
+def regrades(reading: Reading, scenario: Scenario) -> Regrades:
+    """The regrades each draw needs, in turn, as many as fall due within the horizon.
+
+    Due when the reading has been outside the rule for its days in a row. A regrade resets the angle and not the wood:
+    the next passage counts on the same path. Where no grade mends it, the passages end there: the neck needs other
+    work. Work done at the bench is counted as the event it is; none is due before today, and days outside up to today
+    count.
+    """
+    lifts = grade_lifts_mm(scenario)
+    count, steps = reading.action_mm.shape
+    fitted = lift_by_step_mm(scenario, steps, reading.step_days)
+    worked = action_by_step_mm(scenario, steps, reading.step_days) - fitted / 2.0
+    room = scenario.setup.saddle_room_mm + saddle_by_step_mm(scenario, steps, reading.step_days)
+    lift = np.zeros(count)  # of a spacer to come, over the one now fitted
+    start = np.zeros(count, dtype=np.intp)
+    rows = np.arange(count)
+    days: list[NDArray[np.intp]] = []
+    grades: list[NDArray[np.intp]] = []
+    while rows.size:
         saddle = reading.saddle_rise_mm[rows] + fitted + lift[rows, None]
         action = reading.action_mm[rows] + (fitted + lift[rows, None]) / 2.0 + worked
-        step = due_step(outside_rule(saddle, action, room, rule), steps, start[rows])
-        due = rows[step != NEVER]
-        alive[rows[step == NEVER]] = False
-        if not due.size:
+        outside = outside_rule(saddle, action, room, scenario.rule)
+        day = first_due(outside, scenario, reading.step_days, start[rows])
+        rows, at = rows[day != NEVER], day[day != NEVER]
+        if not rows.size and days:
             break
-        at = step[step != NEVER]
-        when[due, occasion] = at
-        chosen = _nearest_grade(reading, due, at, lifts, saddle_work[at], worked[at], scenario)
-        grade[due, occasion] = chosen
-        alive[due[chosen == NO_GRADE]] = False
-        lift[due] = np.where(chosen == NO_GRADE, lift[due], lifts[chosen] - fitted[-1])
-        start[due] = at + 1
-    return Regrades(when, grade)
-
-
-def _nearest_grade(
-    reading: Reading,
-    rows: NDArray[np.intp],
-    at: NDArray[np.intp],
-    lifts: Array,
-    saddle_work: Array,
-    worked: Array,
-    scenario: Scenario,
-) -> NDArray[np.intp]:
-    saddle = reading.saddle_rise_mm[rows, at][:, None] + lifts
-    action = (reading.action_mm[rows, at] + worked)[:, None] + lifts / 2.0
-    bad = outside_rule(saddle, action, scenario.setup.saddle_room_mm + saddle_work[:, None], scenario.rule)
-    distance = np.where(bad, np.inf, np.abs(action - scenario.setup.action_12th_mm))
-    return np.where(np.isfinite(distance).any(axis=1), distance.argmin(axis=1), NO_GRADE).astype(np.intp)
+        step = at // reading.step_days
+        saddle, action = reading.saddle_rise_mm[rows, step], reading.action_mm[rows, step] + worked[step]
+        chosen = nearest_grades(saddle, action, lifts, room[step], scenario)
+        for found, values, blank in ((days, at, NEVER), (grades, chosen, NO_GRADE)):
+            column = np.full(count, blank, dtype=np.intp)
+            column[rows] = values
+            found.append(column)
+        mended = chosen != NO_GRADE
+        rows, at = rows[mended], at[mended]
+        lift[rows], start[rows] = lifts[chosen[mended]] - fitted[-1], at + 1
+    return Regrades(np.stack(days, axis=1), np.stack(grades, axis=1))

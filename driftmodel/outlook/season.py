@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Rule, Scenario
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -44,12 +44,8 @@ def is_southern(air: Dataset) -> bool:
 
 
 def projection_change(moved: Mapping[str, Movement], scenario: Scenario) -> Movement:
-    """Projection from sinkage in mm and rotation in degrees, mm: sinkage less rotation's rise at the saddle.
-
-    The tangent of the largest rotation met, 1 degree, is its arc to 1e-4."""
-    distance = pivot_to_saddle_mm(scenario.instrument.strings.scale_mm, scenario.instrument.body_fret)
-    per_degree = np.float32(np.pi / 180.0 * distance)
-    return np.asarray(moved["top_sinkage"] - moved["neck_rotation"] * per_degree)
+    """Projection from sinkage in mm and rotation in degrees, mm: the saddle's rise over the fret plane turned round."""
+    return np.asarray(-saddle_rise_mm(moved, pivot_of(scenario.instrument)))
 
 
 def action_of_place_and_season(chain: Chain) -> Movement:

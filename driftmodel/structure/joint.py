@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.records import SpacerSet
+from driftmodel.base.records import Instrument, SpacerSet
 
 Array = NDArray[np.float64]
 
@@ -18,6 +21,19 @@ def fret_to_saddle_mm(scale_mm: float, fret: int) -> float:
 def pivot_to_saddle_mm(scale_mm: float, body_fret: int) -> float:
     """Distance from the pivot, the top of the body-join fret, to the saddle."""
     return fret_to_saddle_mm(scale_mm, body_fret)
+
+
+def pivot_of(instrument: Instrument) -> float:
+    """Distance from an instrument's pivot to its saddle, mm."""
+    return pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+
+
+def saddle_rise_mm(moved: Mapping[str, Any], distance_mm: float) -> Any:
+    """Saddle over the fret plane from top sinkage in mm and neck rotation in degrees, arrays of one shape: rotation x
+    distance less sinkage. The arc stands for the tangent, to 1e-4 at one degree, so that parts add up."""
+    rise = moved["neck_rotation"] * (np.pi / 180.0 * distance_mm)
+    rise -= moved["top_sinkage"]
+    return rise
 
 
 def saddle_change_mm(rotation_deg: ArrayLike, distance_mm: float) -> Array:

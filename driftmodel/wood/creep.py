@@ -1,12 +1,13 @@
-"""Creep along the grain: what wood gives way under a lasting load, with time (Kelvin units) and with moisture cycling.
+"""How wood gives way under a lasting load: with time, by the range of its moisture, faster when hot or damp.
 
-Both parts are relative to the elastic answer of the full load; the load is a share of it (1 strings at pitch, 0 off).
-States are daily, at 00:00, with the end of the last day added: n days give n + 1 states.
+All creep is compliance added over the elastic one, as a share of it, for one component of the wood's stiffness. Loads
+are steps, so that histories are sums of the answers to each step (Boltzmann).
 """
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +15,116 @@ from numpy.typing import ArrayLike, NDArray
 from driftmodel.base.recursion import first_order_recursion
 
 Array = NDArray[np.float64]
+GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI
+ZERO_C_IN_K = 273.15
+#: times of a master curve's points, days: 30 days, 1 and 7 years
+POINTS_DAYS = (30.0, 365.25, 7 * 365.25)
+
+
+@dataclass(frozen=True)
+class MasterCurve:
+    """Creep of one component in constant air: at POINTS_DAYS, and more for each tenfold time after the last."""
+
+    at_points: tuple[float, float, float]
+    per_decade: float
+
+    def after(self, time_days: ArrayLike) -> Array:
+        """Creep after a time on the clock, days, of any shape; 0 at 0 and before.
+
+        A power of time through each two neighbouring points, the first carried on towards 0; after the last
+        J + per_decade log10(t / t_last): it grows without limit, ever more slowly.
+        """
+        time = np.asarray(time_days, dtype=float)
+        logs, values = np.log(POINTS_DAYS), np.log(self.at_points)
+        slope = (values[1] - values[0]) / (logs[1] - logs[0])
+        safe = np.log(np.maximum(time, 1e-9))
+        creep = np.exp(np.where(safe < logs[0], values[0] + slope * (safe - logs[0]), np.interp(safe, logs, values)))
+        creep += self.per_decade * np.maximum(safe - logs[-1], 0.0) / np.log(10.0)
+        return np.where(time > 0.0, creep, 0.0)
+
+
+@dataclass(frozen=True)
+class LoadStep:
+    """A change of the load at the start of a day, as a share of the full load: +1 strings to pitch, -1 off."""
+
+    day: int
+    change: float
+
+
+def load_steps(load_daily: ArrayLike) -> tuple[LoadStep, ...]:
+    """The steps of a daily load (days,), constant over each day; the wood starts unloaded."""
+    load = np.asarray(load_daily, dtype=float)
+    change = np.diff(load, prepend=0.0)
+    return tuple(LoadStep(day, float(change[day])) for day in np.flatnonzero(change).tolist())
+
+
+def clock_speed(
+    temperature_c: ArrayLike,
+    moisture_pct: ArrayLike,
+    activation_j_mol: float,
+    decade_pct: float,
+    reference: tuple[float, float],
+) -> Array:
+    """How many days of creep at the reference state (degC, % MC) pass in one day.
+
+    exp[H/R (1/T0 - 1/T)] x 10^((u - u0) / decade): heat after Arrhenius, damp by a decade of time for each `decade_pct`
+    of moisture content. Shapes broadcast.
+    """
+    reference_c, reference_pct = reference
+    kelvin = np.asarray(temperature_c, dtype=float) + ZERO_C_IN_K
+    heat = np.exp(activation_j_mol / GAS_CONSTANT * (1.0 / (reference_c + ZERO_C_IN_K) - 1.0 / kelvin))
+    return np.asarray(heat * 10.0 ** ((np.asarray(moisture_pct, dtype=float) - reference_pct) / decade_pct))
+
+
+def creep_by_time(curve: MasterCurve, steps: Sequence[LoadStep], clock_days: Array, at: NDArray[np.intp]) -> Array:
+    """Creep (at,) on given days under load steps. clock_days: (days + 1,) creep days passed by the start of each day.
+
+    The sum over the steps of change x J(clock - clock at the step): what is taken off recovers slowly, never wholly.
+    """
+    creep = np.zeros(at.size)
+    for step in steps:
+        creep += step.change * curve.after(clock_days[at] - clock_days[step.day])
+    return creep
+
+
+def running_range(moisture_pct: ArrayLike, marks: NDArray[np.intp], steps: Sequence[LoadStep]) -> Array:
+    """Range of moisture met under load, % MC, (..., marks), for moisture (..., marks) on the days `marks`, ascending.
+
+    For one step it is highest less lowest since the step; several add up: when a load goes off, what it has done stays
+    until the moisture has been through as wide a range again. Every step's day must be among the marks.
+    """
+    moisture = np.asarray(moisture_pct, dtype=float)
+    met = np.zeros_like(moisture)
+    for step in steps:
+        first = int(np.searchsorted(marks, step.day))
+        since = moisture[..., first:]
+        highest = np.maximum.accumulate(since, axis=-1)
+        met[..., first:] += step.change * (highest - np.minimum.accumulate(since, axis=-1))
+    return met
+
+
+def damp_weighted(moisture_pct: ArrayLike, reference_pct: float, scale_pct: float) -> Array:
+    """Moisture, % MC, on a scale on which a step counts exp((u - u0) / scale): more in damper wood. Any shape."""
+    away = (np.asarray(moisture_pct, dtype=float) - reference_pct) / scale_pct
+    return np.asarray(scale_pct * np.expm1(away))
+
+
+def relaxed(series: Array, times_days: Sequence[float], shares: Sequence[float]) -> Array:
+    """What acts of a moisture history (series, days) on a body whose stress relaxes: x - sum share x lag of x.
+
+    A step acts in full at first, and with 1 - sum share x (1 - exp(-t / time)) after t days; linear, causal. The body
+    is free of stress in the state of the first day.
+    """
+    acting = np.array(series, dtype=float)
+    away = np.ascontiguousarray((acting - acting[:, :1]).T)
+    for time, share in zip(times_days, shares, strict=True):
+        keep = float(np.exp(-1.0 / time))
+        lag = first_order_recursion(keep, (1.0 - keep) * away[:-1])
+        acting[:, 1:] -= share * lag.T
+    return acting
+
+
+# ---- a rival law, for comparison: Kelvin units in time, and a limit reached by summed moisture travel ----------------
 
 
 def kelvin_creep(load_daily: ArrayLike, time_constants_days: ArrayLike, compliances: ArrayLike) -> Array:
@@ -30,35 +141,15 @@ def kelvin_creep(load_daily: ArrayLike, time_constants_days: ArrayLike, complian
     return creep
 
 
-def moisture_travel(moisture_pct: ArrayLike) -> Array:
-    """Path of the moisture content, fraction per day: (..., days + 1) in percent -> (..., days), |du| between states.
-
-    Swings that turn back within one day are not in it.
-    """
-    return np.asarray(np.abs(np.diff(np.asarray(moisture_pct, dtype=float), axis=-1)) / 100.0, dtype=float)
-
-
-def mechano_sorptive(load_daily: ArrayLike, travel_fraction: ArrayLike, rate: ArrayLike) -> Array:
+def travel_creep(load_daily: ArrayLike, moisture_pct: ArrayLike, rate: float) -> Array:
     """Mechano-sorptive creep relative to its limit, (..., days + 1): a lag of the load in moisture travel, not in time.
 
-    d eps = (load - eps) rate |du| (Toratti 1992). load_daily (days,); travel_fraction (..., days), see
-    `moisture_travel`; rate per unit moisture fraction, broadcast over the leading axes. Multiply by J_inf / J_0.
-    Exact: over a run of days with one load, eps = load + (eps_0 - load) exp(-rate x travel). Starts at 0.
+    d eps = (load - eps) rate |du| (Toratti 1992), u as a fraction. load_daily (days,); moisture_pct (..., days + 1).
     """
     load = np.asarray(load_daily, dtype=float)
-    travel = np.asarray(travel_fraction, dtype=float)
-    speed = np.asarray(rate, dtype=float)[..., None]
-    lead = np.broadcast_shapes(travel.shape[:-1], speed.shape[:-1])
-    strain = np.zeros((*lead, load.size + 1))  # first the travelled path, then turned into strain in place
-    np.multiply(speed, travel, out=strain[..., 1:])
-    np.cumsum(strain[..., 1:], axis=-1, out=strain[..., 1:])
-    edges = [0, *(np.flatnonzero(np.diff(load)) + 1).tolist(), load.size]
-    marks = strain[..., edges]
-    state = np.zeros((*lead, 1))
-    for number, (start, stop) in enumerate(pairwise(edges)):
-        run = strain[..., start + 1 : stop + 1]
-        np.exp(np.subtract(marks[..., number : number + 1], run, out=run), out=run)
-        run *= state - load[start]
-        run += load[start]
-        state = run[..., -1:].copy()
+    moisture = np.asarray(moisture_pct, dtype=float)
+    keep = np.exp(-rate * np.abs(np.diff(moisture, axis=-1)) / 100.0)
+    strain = np.zeros(moisture.shape)
+    for day in range(load.size):
+        strain[..., day + 1] = load[day] + (strain[..., day] - load[day]) * keep[..., day]
     return strain

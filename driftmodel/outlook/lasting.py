@@ -1,0 +1,188 @@
+"""The lasting part: creep of each component of the body's give, by its share, adds up to drift since set-up.
+
+lasting(t) = pull x residual gain x sum over (group, component) of share x phi(t). phi is creep by time, on a clock that
+heat and damp speed up, plus creep by moisture, m x the running range of the 30-day mean moisture under load. Laws are
+functions of one signature (`CreepLaw`); docs/drift.md holds the numbers, their sources and checks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base import library
+from driftmodel.base.records import Scenario
+from driftmodel.outlook.calendar import day_of, string_load, trailing_mean
+from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.moisture import PartWeights
+from driftmodel.structure.records import Coefficients
+from driftmodel.structure.strings import string_pull_n
+from driftmodel.wood import creep
+from driftmodel.wood.diffusion import time_grid
+
+Array = NDArray[np.float64]
+#: share of the elastic answer to the strings, mm or degrees per N, by (group of boards, component)
+Shares = Mapping[tuple[str, str], float]
+
+LASTING = ("top_sinkage", "neck_rotation")
+#: the master curve of each component, and the number of species_data that its creep by moisture goes by
+CURVES = {"along": "along", "across": "across", "shear": "shear", "through": "through", "rolling": "rolling",
+          "root": "along", "joint": "joint"}  # fmt: skip
+BY_MOISTURE = {"along": "along", "across": "across", "shear": "shear", "through": "shear", "rolling": "shear",
+               "root": "along"}  # fmt: skip
+#: parts whose moisture stands for that of a group: thin boards go with the top, thick ones with the neck
+THIN_PART, THICK_PART = "top", "neck"
+THICK_GROUPS = ("blocks", "joint", "root")
+#: creep is asked for at weekly marks of moisture: a mean over 30 days hardly moves in between
+MARK_DAYS = 7
+#: the lag whose moisture sets the clock, days: between a thin plate and a block
+CLOCK_LAG_DAYS = 10.0
+
+
+@dataclass(frozen=True)
+class CreepHistory:
+    """What creep needs of one weather, at days `at` of the history (at,), the first of them the day of set-up.
+
+    by_time: creep of each curve, (at,). month_pct (lag, marks): 30-day mean of the lags on the days `marks`; mark_of
+    (at,): the last mark by each day. load_daily (days,), lags_pct (lag, days + 1).
+    """
+
+    at: NDArray[np.intp]
+    by_time: Mapping[str, Array]
+    steps: tuple[creep.LoadStep, ...]
+    marks: NDArray[np.intp]
+    month_pct: Array
+    mark_of: NDArray[np.intp]
+    load_daily: Array
+    lags_pct: Array
+
+
+#: history, shares by quantity, weights (draws, lag) of the parts' moisture, multipliers (draws,) -> mm or degrees per N
+#: since set-up by quantity, (draws, at)
+CreepLaw = Callable[
+    [CreepHistory, Mapping[str, Shares], Mapping[str, Array], Mapping[str, Array]], dict[str, Array]
+]  # fmt: skip
+
+
+def heat_of_days(temperature_c: Array) -> Array:
+    """How much faster the clock of creep runs by heat alone, mean of each day, (days,) from hourly air (hours,)."""
+    speed = creep.clock_speed(temperature_c, 0.0, _number("creep_activation_energy") * 1000.0, 1.0, _reference(0.0))
+    return np.asarray(speed.reshape(-1, 24).mean(axis=1))
+
+
+def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[np.intp]) -> CreepHistory:
+    """The history of one weather from its lags (lag, days + 1) and the heat of its days (days,)."""
+    load = string_load(scenario, heat.size)
+    steps = creep.load_steps(load)
+    row = int(np.abs(np.log(time_grid() / CLOCK_LAG_DAYS)).argmin())
+    speed = heat * creep.clock_speed(
+        _number("creep_clock_temperature"), lags_pct[row, :-1], 0.0, _number("creep_moisture_decade"), _reference()
+    )
+    clock = np.append(0.0, np.cumsum(speed))
+    since = day_of(scenario, scenario.setup.setup)
+    own = [step.day for step in steps]
+    marks = np.unique(np.append(np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), own)).astype(np.intp)
+    month = trailing_mean(lags_pct, round(_number("moisture_creep_memory")))[:, marks]
+    by_time = {curve: creep.creep_by_time(_curve(curve), steps, clock, at) for curve in dict.fromkeys(CURVES.values())}
+    mark_of = np.searchsorted(marks, at, side="right") - 1
+    return CreepHistory(at, by_time, steps, marks, month, mark_of, load, lags_pct)
+
+
+def _number(name: str) -> float:
+    return library.general(name).value
+
+
+def _reference(moisture_pct: float | None = None) -> tuple[float, float]:
+    moisture = _number("creep_clock_moisture") if moisture_pct is None else moisture_pct
+    return _number("creep_clock_temperature"), moisture
+
+
+def _curve(name: str) -> creep.MasterCurve:
+    points = tuple(_number(f"creep_{name}_{point}") for point in ("30_days", "1_year", "7_years"))
+    return creep.MasterCurve((points[0], points[1], points[2]), _number(f"creep_{name}_slow"))
+
+
+def moisture_met(history: CreepHistory, weights: Array) -> Array:
+    """Range of moisture met under load since set-up, as a fraction, (n, at), of a part with weights (n, lag) for a
+    moisture level of 1; what is met in damp wood counts more than in dry."""
+    scale = (_number("creep_clock_moisture"), _number("moisture_creep_scale"))
+    moisture = creep.damp_weighted(weights @ history.month_pct, *scale)
+    met = creep.running_range(moisture, history.marks, history.steps) / 100.0
+    met -= met[:, [history.mark_of[0]]]
+    return np.asarray(met[:, history.mark_of])
+
+
+@dataclass(frozen=True)
+class Give:
+    """One quantity since set-up per N: wood and joint by time, (at,), and per unit range of moisture of a part."""
+
+    wood: Array
+    joint: Array
+    by_moisture: Mapping[str, float]
+
+
+def give_of(history: CreepHistory, shares: Shares) -> Give:
+    """The shares of one quantity put together by what they creep with."""
+    none = np.zeros(history.at.size)
+    parts = {"wood": none, "joint": none}
+    moist = {THIN_PART: 0.0, THICK_PART: 0.0}
+    for (group, component), share in shares.items():
+        kind = "joint" if component == "joint" else "wood"
+        parts[kind] = parts[kind] + share * history.by_time[CURVES[component]]
+        if component in BY_MOISTURE:
+            part = THICK_PART if group in THICK_GROUPS else THIN_PART
+            moist[part] += share * _number(f"moisture_creep_{BY_MOISTURE[component]}")
+    return Give(parts["wood"] - parts["wood"][0], parts["joint"] - parts["joint"][0], moist)
+
+
+def creep_by_component(
+    history: CreepHistory, shares: Mapping[str, Shares], weights: Mapping[str, Array], values: Mapping[str, Array]
+) -> dict[str, Array]:
+    """The law: each component creeps with time and with the range of moisture by its own numbers."""
+    level = values["moisture_level"][:, None]
+    met = {part: level * moisture_met(history, weights[part] / level) for part in (THIN_PART, THICK_PART)}
+    return {quantity: put_together(give_of(history, own), met, values) for quantity, own in shares.items()}
+
+
+def put_together(give: Give, met: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
+    """Drift per N of pull, (n, at), from the range of moisture met by part (n, at) and the draws' multipliers (n,)."""
+    moist = sum((give.by_moisture[part] * path for part, path in met.items()), start=np.zeros(1))
+    moist = values["moisture_creep"][:, None] * moist
+    moist += give.wood
+    moist += values["joint_creep"][:, None] * give.joint
+    return np.asarray(moist)
+
+
+def creep_along_only(
+    history: CreepHistory, shares: Mapping[str, Shares], weights: Mapping[str, Array], values: Mapping[str, Array]
+) -> dict[str, Array]:
+    """A rival: every component creeps as along the grain; moisture creeps to a fixed limit by its summed travel."""
+    units = range(1, 7)
+    times, compliances = ([_number(f"kelvin_{kind}_{unit}") for unit in units] for kind in ("time", "compliance"))
+    path = creep.kelvin_creep(history.load_daily, times, compliances)
+    travelled = creep.travel_creep(history.load_daily, history.lags_pct, _number("mechano_sorptive_rate"))
+    own = weights[THIN_PART] / weights[THIN_PART].sum(axis=1, keepdims=True)
+    limit = _number("mechano_sorptive_compliance") * values["moisture_creep"]
+    whole = path[None, history.at] + limit[:, None] * (own @ travelled[:, history.at])
+    whole -= whole[:, [0]]
+    return {quantity: sum(each.values()) * whole for quantity, each in shares.items()}
+
+
+def lasting_paths(
+    scenario: Scenario,
+    coefficients: Coefficients,
+    draws: Draws,
+    history: CreepHistory,
+    weights: PartWeights,
+    law: CreepLaw = creep_by_component,
+) -> dict[str, Array]:
+    """What does not come back since set-up, by quantity of LASTING, mm or degrees, (draws, at)."""
+    pull = string_pull_n(scenario.instrument.strings) * draws.values["string_response"] * draws.values["residual_gain"]
+    shares = {quantity: coefficients.string_shares[quantity] for quantity in LASTING}
+    per_newton = law(history, shares, weights.mean, draws.values)
+    for path in per_newton.values():
+        path *= pull[:, None]
+    return per_newton
