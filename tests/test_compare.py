@@ -35,6 +35,9 @@ def test_pairs_are_of_one_world() -> None:
     [("place", "damp_coast"), ("winter heating", 18), ("humidifier", 42), ("case", True), ("case", 45),
      ("finish outside", "bare"), ("finish inside", "nitrocellulose lacquer"), ("build humidity", 50),
      ("top wood", "western redcedar"), ("neck wood", "sugar maple"), ("brace height", 0.9),
+     ("braces before the bridge", 0.9), ("braces behind the bridge", 0.9), ("top thickness", 3.0),
+     ("top dome", 6000.0), ("joint", "bolted/glued"), ("strings over the join", 12.0), ("rod length", 340.0),
+     ("scale", 640.0),
      ("brace layout", "small_ladder_braced"), ("air changes", 0.3), ("string gauge", 0.95),
      ("string tension", 90), ("finer spacers", 2), ("warming", 3), ("shipping", "2027-03-01"), ("move", 2)],
 )  # fmt: skip

@@ -141,7 +141,7 @@ def test_a_mirrored_body_answers_alike(body: Body) -> None:
         return replace(brace, path_mm=tuple((x, -y) for x, y in brace.path_mm))
 
     other = replace(body, top=replace(body.top, braces=tuple(mirrored(brace) for brace in body.top.braces)))
-    one, two = respond(body, 30.0), respond(other, 30.0)
+    one, two = respond(body, size_mm=30.0), respond(other, size_mm=30.0)
     for load in ("top", "back", "strings"):
         assert one.bridge_height_mm[load] == pytest.approx(two.bridge_height_mm[load], rel=0.02)
         assert one.block_rotation_deg[load] == pytest.approx(two.block_rotation_deg[load], rel=0.02)
@@ -162,7 +162,7 @@ def body() -> Body:
 @pytest.mark.slow
 def test_refinement(body: Body) -> None:
     """Every coefficient that matters is within 3 % of what a mesh of 0.6 times the size gives."""
-    shipped, fine = respond(body), respond(body, 0.6 * SIZE_MM)
+    shipped, fine = respond(body), respond(body, size_mm=0.6 * SIZE_MM)
     distance = body.bridge.saddle_mm
     for load in ("top", "back", "sides", "strings"):
         saddles = [one.bridge_height_mm[load] + radians(one.block_rotation_deg[load]) * distance

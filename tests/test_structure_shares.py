@@ -125,7 +125,7 @@ def test_slanting_rings_share_the_compliance_across() -> None:
 
 def test_response_is_kept_with_its_shares() -> None:
     """What is read back is what was written, and its shares are those of the elastic answer, in mm and degrees."""
-    found = respond(find_instrument("small_ladder_braced").body, 40.0)
+    found = respond(find_instrument("small_ladder_braced").body, size_mm=40.0)
     assert _from_written(json.loads(json.dumps(_to_written(found)[0])), {}) == found
     assert {group for group, _ in found.string_shares["top_sinkage"]} <= set(GROUPS)
     sink, turn = (sum(found.string_shares[name].values()) for name in ("top_sinkage", "neck_rotation"))

@@ -49,6 +49,8 @@ class PlateFile(FileModel):
     braces: list[BraceFile] = key("[]  # or [[body.top.braces]] tables")
     hole_centre_mm: list[float] | None = key("[155, 0]", None, min_length=2, max_length=2)
     hole_diameter_mm: float = key("100.0", 0.0, ge=0, le=200)
+    braces_before_bridge: float = key("0.9  # of the height drawn", 1.0, gt=0.2, le=2)
+    braces_behind_bridge: float = key("0.9  # of the height drawn", 1.0, gt=0.2, le=2)
 
     @field_validator("dome_radius_mm")
     @classmethod
@@ -152,6 +154,7 @@ class NeckFile(FileModel):
     ring_angle_deg: float = key("20.0", ge=0, le=90)
     finish: str = key('"nitrocellulose lacquer"')
     fingerboard_finish: str = key('"bare"')
+    rod_length_mm: float | None = key("330.0  # from the nut to where the truss rod ends", None, gt=50, le=900)
 
 
 class StringsFile(FileModel):
@@ -160,6 +163,7 @@ class StringsFile(FileModel):
     gauges_in: list[float] | None = key("[0.012, 0.016, 0.024, 0.032, 0.042, 0.053]", None)
     wound: list[bool] | None = key("[false, false, true, true, true, true]", None)
     pitches: list[str] | None = key('["E4", "B3", "G3", "D3", "A2", "E2"]', None)
+    over_top_at_join_mm: float | None = key("10.0  # strings over the top's face at the body join", None, gt=0, le=40)
 
     @model_validator(mode="after")
     def _pull_is_known(self) -> StringsFile:
@@ -196,6 +200,10 @@ class JointFile(FileModel):
     body_fret: int = key("14", ge=8, le=24)
     spacer_length_mm: float = length("75.0", 200)
     tongue_length_mm: float = length("110.0", 200)
+    heel: Literal["bolted", "glued"] = key('"bolted"  # or "glued" (dovetail, tenon or butt)', "bolted")
+    tongue: Literal["bolted", "glued", "free"] = key('"bolted"  # or "glued", or "free"', "bolted")
+    bolts: int = key("2", 2, ge=1, le=6)
+    bolt_preload_n: float | None = key("1500.0  # clamp force of each bolt", None, gt=0, le=20000)
     spacer_tapers_mm: dict[str, float] = key("{ D = -0.05, E = 0.0, F = 0.05 }  # or spacer_tapers_thou")
 
     @model_validator(mode="after")

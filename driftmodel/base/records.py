@@ -31,7 +31,8 @@ class Brace:
 
 @dataclass(frozen=True)
 class Plate:
-    """Top or back. ring_angle_deg: 0 quarter-sawn, 90 flat-sawn. dome_radius_mm: 0 means flat."""
+    """Top or back. ring_angle_deg: 0 quarter-sawn, 90 flat-sawn. dome_radius_mm: 0 means flat. braces_*_bridge: height
+    of the braces before the bridge's front and behind its back edge, as a share of what is drawn."""
 
     wood: str
     thickness_mm: float
@@ -42,6 +43,8 @@ class Plate:
     braces: tuple[Brace, ...]
     hole_centre_mm: Point | None = None
     hole_diameter_mm: float = 0.0
+    braces_before_bridge: float = 1.0
+    braces_behind_bridge: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,8 @@ class Body:
 
 @dataclass(frozen=True)
 class Neck:
-    """Depths without fingerboard; the fingerboard is flat-bottomed, of even thickness."""
+    """Depths without fingerboard; the fingerboard is flat-bottomed, of even thickness. rod_length_mm: how far from the
+    nut the truss rod reaches; None where it was not measured."""
 
     wood: str
     fingerboard_wood: str
@@ -107,6 +111,7 @@ class Neck:
     ring_angle_deg: float
     finish: str
     fingerboard_finish: str
+    rod_length_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -122,14 +127,27 @@ class SpacerSet:
 
 
 @dataclass(frozen=True)
+class Joint:
+    """How the neck is held: heel 'bolted' or 'glued', tongue 'glued', 'bolted' or 'free'; bolts, and the clamp force of
+    each when fresh (None where it was not measured)."""
+
+    heel: str = "bolted"
+    tongue: str = "bolted"
+    bolts: int = 2
+    bolt_preload_n: float | None = None
+
+
+@dataclass(frozen=True)
 class Strings:
-    """Either the total pull in N is stated, or gauges, windings and pitches say what it must be."""
+    """Either the total pull in N is stated, or gauges, windings and pitches say what it must be. over_top_at_join_mm:
+    height of the strings over the top's face at the body join; None where it was not measured."""
 
     scale_mm: float
     tension_n: float | None = None
     gauges_in: tuple[float, ...] = ()
     wound: tuple[bool, ...] = ()
     pitches: tuple[str, ...] = ()
+    over_top_at_join_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -144,6 +162,7 @@ class Instrument:
     strings: Strings
     body_fret: int
     spacers: SpacerSet
+    joint: Joint = field(default_factory=Joint)
     file: str = field(default="", metadata=NOT_AN_INPUT)
 
 

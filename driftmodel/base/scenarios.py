@@ -26,6 +26,7 @@ from driftmodel.base.records import (
     Climate,
     Humidifier,
     Instrument,
+    Joint,
     Logger,
     Neck,
     Normals,
@@ -229,6 +230,7 @@ def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
             tuple(strings.gauges_in or ()),
             tuple(strings.wound or ()),
             tuple(strings.pitches or ()),
+            strings.over_top_at_join_mm,
         ),
         body_fret=joint.body_fret,
         spacers=SpacerSet(
@@ -237,6 +239,7 @@ def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
             joint.spacer_length_mm,
             joint.tongue_length_mm,
         ),
+        joint=Joint(joint.heel, joint.tongue, joint.bolts, joint.bolt_preload_n),
         file=str(path),
     )
     return read, raw

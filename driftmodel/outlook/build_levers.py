@@ -10,8 +10,10 @@ from itertools import pairwise
 from typing import Any
 
 from driftmodel.base import library
+from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Brace, Scenario
 from driftmodel.base.scenarios import find_instrument
+from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.strings import string_pull_n
 
 
@@ -82,6 +84,72 @@ def brace_height(scenario: Scenario, value: Any) -> Scenario:
     )
     fresh = replace(body, top=replace(body.top, braces=braces))
     return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def braces_before_bridge(scenario: Scenario, value: Any) -> Scenario:
+    """Heights of the top's braces before the bridge times `value`."""
+    return _top(scenario, braces_before_bridge=scenario.instrument.body.top.braces_before_bridge * float(value))
+
+
+def braces_behind_bridge(scenario: Scenario, value: Any) -> Scenario:
+    """Heights of the top's braces behind the bridge times `value`."""
+    return _top(scenario, braces_behind_bridge=scenario.instrument.body.top.braces_behind_bridge * float(value))
+
+
+def top_thickness(scenario: Scenario, value: Any) -> Scenario:
+    """Thickness of the top, mm."""
+    return _top(scenario, thickness_mm=float(value))
+
+
+def top_dome(scenario: Scenario, value: Any) -> Scenario:
+    """Radius of the top's dome, mm; 0 is flat."""
+    return _top(scenario, dome_radius_mm=float(value))
+
+
+def _top(scenario: Scenario, **changed: Any) -> Scenario:
+    body = scenario.instrument.body
+    fresh = replace(body, top=replace(body.top, **changed))
+    return replace(scenario, instrument=replace(scenario.instrument, body=fresh))
+
+
+def heel_fastening(scenario: Scenario, value: Any) -> Scenario:
+    """How the neck is held: heel and tongue, each 'bolted', 'glued' or (the tongue) 'free', as in 'bolted/glued'."""
+    heel, _, tongue = str(value).partition("/")
+    if heel not in ("bolted", "glued") or tongue not in ("bolted", "glued", "free"):
+        raise BadInput(f'a neck held "{value}"', "heel and tongue: bolted or glued / bolted, glued or free",
+                       mend='"bolted/glued"')  # fmt: skip
+    joint = replace(scenario.instrument.joint, heel=heel, tongue=tongue)
+    return replace(scenario, instrument=replace(scenario.instrument, joint=joint))
+
+
+def strings_over_top(scenario: Scenario, value: Any) -> Scenario:
+    """Height of the strings over the top's face at the body join, mm."""
+    strings = replace(scenario.instrument.strings, over_top_at_join_mm=float(value))
+    return replace(scenario, instrument=replace(scenario.instrument, strings=strings))
+
+
+def rod_length(scenario: Scenario, value: Any) -> Scenario:
+    """How far from the nut the truss rod reaches, mm."""
+    neck = replace(scenario.instrument.neck, rod_length_mm=float(value))
+    return replace(scenario, instrument=replace(scenario.instrument, neck=neck))
+
+
+def scale_length(scenario: Scenario, value: Any) -> Scenario:
+    """Scale length, mm, at the same gauges and pitches (a pull that is only stated goes with its square); the saddle,
+    the bridge and its plate move with it."""
+    instrument, scale = scenario.instrument, float(value)
+    strings, bridge = instrument.strings, instrument.body.bridge
+    moved = pivot_to_saddle_mm(scale, instrument.body_fret) - pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret)
+    pull = None if strings.tension_n is None else strings.tension_n * (scale / strings.scale_mm) ** 2
+    fresh = replace(
+        bridge,
+        front_mm=bridge.front_mm + moved,
+        back_mm=bridge.back_mm + moved,
+        saddle_mm=bridge.saddle_mm + moved,
+    )
+    body = replace(instrument.body, bridge=fresh)
+    strings = replace(strings, scale_mm=scale, tension_n=pull)
+    return replace(scenario, instrument=replace(instrument, body=body, strings=strings))
 
 
 def string_gauge(scenario: Scenario, value: Any) -> Scenario:

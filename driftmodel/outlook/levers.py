@@ -47,6 +47,24 @@ LEVERS: dict[str, Lever] = {
     "brace height": Lever(
         build.brace_height, "height of the top's braces, times; a weaker top lets the bridge tip", "0.9", 0.5, 1.5
     ),
+    "braces before the bridge": Lever(
+        build.braces_before_bridge, "height of the top's braces before the bridge, times", "0.9", 0.5, 1.5
+    ),
+    "braces behind the bridge": Lever(
+        build.braces_behind_bridge, "height of the top's braces behind the bridge, times", "0.9", 0.5, 1.5
+    ),
+    "top thickness": Lever(build.top_thickness, "thickness of the top, mm", "3.0", 1.5, 5),
+    "top dome": Lever(build.top_dome, "radius of the top's dome, mm", "6000", 3000, 60000),
+    "joint": Lever(
+        build.heel_fastening, "how heel and tongue are held: bolted or glued / bolted, glued or free", "bolted/glued"
+    ),
+    "strings over the join": Lever(
+        build.strings_over_top, "height of the strings over the top at the body join, mm", "12", 3, 25
+    ),
+    "rod length": Lever(build.rod_length, "how far from the nut the truss rod reaches, mm", "340", 100, 500),
+    "scale": Lever(
+        build.scale_length, "scale length at the same gauges and pitches, mm; the bridge moves with it", "630", 500, 720
+    ),
     "string gauge": Lever(build.string_gauge, "every string's gauge at its pitch, times", "0.9", 0.6, 1.4),
     "string tension": Lever(build.string_tension, "the set's pull, % of what it is", "90", 20, 150),
     "finer spacers": Lever(build.finer_spacers, "grades in the place of each step of the set", "2", 1, 10, True),

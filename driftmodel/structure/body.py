@@ -27,14 +27,15 @@ OVERHANG_MM = 15.0
 SIZE_MM = 24.0
 
 
-def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
-    """Response of a body, one number for each load of records.LOADS, in mm and degrees.
+def respond(body: Body, over_top_at_join_mm: float | None = None, size_mm: float = SIZE_MM) -> BodyResponse:
+    """Response of a body, one number for each load of records.LOADS, in mm and degrees. over_top_at_join_mm: height of
+    the strings over the top's face at the body join, as usual where it is None.
 
     Heights and turns are those of the neck block as seen from the tail block; together they give the saddle over the
     fret plane, bridge_height + tan(block_rotation) x distance, which no frame changes. Bridge and bridge plate take
     the moisture of the top's braces. Raises BadInput where the parts do not fit one another.
     """
-    answers, shares = solve_with_shares(box(body), size_mm, LOADS)
+    answers, shares = solve_with_shares(box(body, over_top_at_join_mm), size_mm, LOADS)
     heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
     return BodyResponse(
         bridge_height_mm=MappingProxyType(heights),
@@ -54,15 +55,16 @@ def respond(body: Body, size_mm: float = SIZE_MM) -> BodyResponse:
     )
 
 
-def box(body: Body) -> boxes.Box:
-    """The body's records as a structure with its woods' numbers. Raises BadInput where the parts do not fit."""
+def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
+    """The body's records, and the strings' height over the top at the join, as a structure with its woods' numbers.
+    Raises BadInput where the parts do not fit."""
     outline = smooth_outline(body.outline_mm)
     bridge, sides = body.bridge, body.sides
     _check(body, outline)
     return boxes.Box(
         outline=outline,
-        top=_sheet(body.top),
-        back=_sheet(body.back),
+        top=_sheet(body.top, (bridge.front_mm, bridge.back_mm)),
+        back=_sheet(body.back, (bridge.front_mm, bridge.back_mm)),
         side=board(sides.wood),
         side_thickness_mm=sides.thickness_mm,
         depth_neck_mm=sides.depth_neck_mm,
@@ -84,7 +86,7 @@ def box(body: Body) -> boxes.Box:
             bridge.saddle_mm,
             library.general("saddle_over_bridge").value,
             library.general("saddle_string_spread").value / 2.0,
-            library.general("strings_over_top_at_join").value,
+            library.general("strings_over_top_at_join").value if over_top_at_join_mm is None else over_top_at_join_mm,
         ),
     )
 
@@ -93,7 +95,7 @@ def _block(block: Block) -> boxes.Block:
     return boxes.Block(timber(block.wood, block.grain), block.length_mm, block.half_width_mm)
 
 
-def _sheet(plate: Plate) -> boxes.Sheet:
+def _sheet(plate: Plate, bridge_mm: tuple[float, float]) -> boxes.Sheet:
     hole = None
     if plate.hole_centre_mm is not None and plate.hole_diameter_mm > 0.0:
         hole = (*plate.hole_centre_mm, plate.hole_diameter_mm)
@@ -101,7 +103,10 @@ def _sheet(plate: Plate) -> boxes.Sheet:
         board(plate.wood, plate.ring_angle_deg),
         plate.thickness_mm,
         plate.dome_radius_mm,
-        tuple(_bar(brace) for brace in plate.braces),
+        tuple(
+            boxes.shaved(_bar(brace), plate.braces_before_bridge, plate.braces_behind_bridge, *bridge_mm)
+            for brace in plate.braces
+        ),
         hole,
     )
 

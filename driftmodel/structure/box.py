@@ -7,7 +7,7 @@ centre line. Forces in N, moduli in MPa.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,20 @@ class Bar:
     width_mm: float
     height_mm: Callable[[Array], Array]
     board: Board
+
+
+def shaved(bar: Bar, before: float, behind: float, front_mm: float, back_mm: float) -> Bar:
+    """A brace whose height is `before` times its own before the bridge's front edge and `behind` times behind its back
+    edge, straight between."""
+    reach_at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(bar.path, axis=0).T))])
+    own = bar.height_mm
+
+    def height(reach: Array) -> Array:
+        x = np.interp(reach, reach_at, bar.path[:, 0])
+        share = np.clip((x - front_mm) / (back_mm - front_mm), 0.0, 1.0)
+        return np.asarray(own(reach) * (before + (behind - before) * share))
+
+    return replace(bar, height_mm=height)
 
 
 @dataclass(frozen=True)

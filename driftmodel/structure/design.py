@@ -13,12 +13,24 @@ from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
 from driftmodel.structure.box_movement import Answer, Shape, solve, solve_with_shares, top_shape
 from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.neck_join import neck_turns_deg_per_n
 from driftmodel.structure.records import LOADS
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
 
 #: each input is moved by this share to either side
 STEP = 0.05
-Change = Callable[[boxes.Box, float], boxes.Box]
+
+
+@dataclass(frozen=True)
+class Case:
+    """What a design's behaviour follows from: its body, the turns of joint and root (degrees per N of string pull, by
+    key of records.GROUPS), and what they are made of."""
+
+    box: boxes.Box
+    turns: dict[tuple[str, str], float]
+
+
+Change = Callable[[Case, float], Case]
 
 
 @dataclass(frozen=True)
@@ -50,19 +62,27 @@ class Sensitivity:
 
 def behaviour(instrument: Instrument) -> Behaviour:
     """The design's behaviour at its own drawing. Raises BadInput where its parts do not fit."""
-    answers, shares = solve_with_shares(box(instrument.body), SIZE_MM, LOADS)
+    case = _case(instrument)
+    answers, shares = solve_with_shares(case.box, SIZE_MM, LOADS)
     pull = string_pull_n(instrument.strings)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     give = {key: pull * (distance * turn - shares["sinkage"][key]) for key, turn in shares["turn"].items()}
-    return replace(_behaviour(answers, instrument), string_give_mm=give)
+    give |= {key: pull * distance * radians(turn) for key, turn in case.turns.items()}
+    return replace(_behaviour(answers, case, instrument), string_give_mm=give)
 
 
-def _behaviour(answers: dict[str, Answer], instrument: Instrument) -> Behaviour:
+def _case(instrument: Instrument) -> Case:
+    height_mm = over_top_at_join_mm(instrument.strings)
+    return Case(box(instrument.body, height_mm), neck_turns_deg_per_n(instrument))
+
+
+def _behaviour(answers: dict[str, Answer], case: Case, instrument: Instrument) -> Behaviour:
     pull = string_pull_n(instrument.strings)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     size = {load: pull if load == "strings" else 1.0 for load in LOADS}
     bridge = {load: size[load] * (answer.bridge[1] - answer.block[1]) for load, answer in answers.items()}
     turn = {load: size[load] * answer.block_turn for load, answer in answers.items()}
+    turn["strings"] += pull * radians(sum(case.turns.values()))
     return Behaviour(
         saddle_rise_mm={load: bridge[load] + tan(turn[load]) * distance for load in LOADS},
         bridge_rise_mm=bridge,
@@ -71,12 +91,32 @@ def _behaviour(answers: dict[str, Answer], instrument: Instrument) -> Behaviour:
     )
 
 
+def _boxed(change: Callable[[boxes.Box, float], boxes.Box]) -> Change:
+    return lambda case, factor: replace(case, box=change(case.box, factor))
+
+
+def _turned(key: str) -> Change:
+    return lambda case, factor: replace(case, turns={**case.turns, (key, key): case.turns[key, key] * factor})
+
+
+def _string_height(case: Case, factor: float) -> Case:
+    """The strings' height over the top at the join: their line at the bridge, and their moment on the joint."""
+    strings = case.box.strings
+    assert strings.over_top_at_join_mm is not None
+    line = replace(strings, over_top_at_join_mm=strings.over_top_at_join_mm * factor)
+    return _turned("joint")(replace(case, box=replace(case.box, strings=line)), factor)
+
+
+def _tried(case: Case, instrument: Instrument) -> Behaviour:
+    return _behaviour(solve(case.box, SIZE_MM, LOADS), case, instrument)
+
+
 def _sheet(name: str, field: str) -> Change:
     def change(of: boxes.Box, factor: float) -> boxes.Box:
         sheet = getattr(of, name)
         return replace(of, **{name: replace(sheet, **{field: getattr(sheet, field) * factor})})
 
-    return change
+    return _boxed(change)
 
 
 def _board(name: str, field: str) -> Change:
@@ -86,7 +126,7 @@ def _board(name: str, field: str) -> Change:
         board = replace(board, **{field: getattr(board, field) * factor})
         return replace(of, **{name: board if name == "side" else replace(part, board=board)})
 
-    return change
+    return _boxed(change)
 
 
 def _bars(name: str, what: str) -> Change:
@@ -102,11 +142,20 @@ def _bars(name: str, what: str) -> Change:
         sheet = getattr(of, name)
         return replace(of, **{name: replace(sheet, bars=tuple(scaled(bar, factor) for bar in sheet.bars))})
 
-    return change
+    return _boxed(change)
+
+
+def _shaved(before: bool) -> Change:
+    def change(of: boxes.Box, factor: float) -> boxes.Box:
+        shares = (factor, 1.0) if before else (1.0, factor)
+        bars = tuple(boxes.shaved(bar, *shares, of.bridge.front_mm, of.bridge.back_mm) for bar in of.top.bars)
+        return replace(of, top=replace(of.top, bars=bars))
+
+    return _boxed(change)
 
 
 def _plain(field: str) -> Change:
-    return lambda of, factor: replace(of, **{field: getattr(of, field) * factor})
+    return _boxed(lambda of, factor: replace(of, **{field: getattr(of, field) * factor}))
 
 
 def _patch(name: str, field: str) -> Change:
@@ -116,7 +165,7 @@ def _patch(name: str, field: str) -> Change:
             return of
         return replace(of, **{name: replace(patch, **{field: getattr(patch, field) * factor})})
 
-    return change
+    return _boxed(change)
 
 
 def _depth(of: boxes.Box, factor: float) -> boxes.Box:
@@ -127,11 +176,18 @@ def _lining(of: boxes.Box, factor: float) -> boxes.Box:
     return of if of.lining is None else replace(of, lining=replace(of.lining, width_mm=of.lining.width_mm * factor))
 
 
+def _block_stiffness(of: boxes.Box, factor: float) -> boxes.Box:
+    shares = {name: factor * share for name, share in of.neck_block.wood.shares.items()}
+    return replace(of, neck_block=replace(of.neck_block, wood=replace(of.neck_block.wood, shares=shares)))
+
+
 #: every input of the structural model that a drawing or a choice of wood sets, in plain words
 INPUTS: dict[str, Change] = {
     "top thickness": _sheet("top", "thickness_mm"),
     "top dome radius": _sheet("top", "radius_mm"),
     "top brace height": _bars("top", "height"),
+    "top brace height before the bridge": _shaved(before=True),
+    "top brace height behind the bridge": _shaved(before=False),
     "top brace width": _bars("top", "width"),
     "top brace stiffness": _bars("top", "stiffness"),
     "top stiffness along the grain": _board("top", "modulus_along"),
@@ -147,22 +203,25 @@ INPUTS: dict[str, Change] = {
     "back stiffness across the grain": _board("back", "modulus_across"),
     "back movement across the grain": _board("back", "movement_across"),
     "side thickness": _plain("side_thickness_mm"),
-    "body depth": _depth,
+    "body depth": _boxed(_depth),
     "side stiffness along the grain": _board("side", "modulus_along"),
-    "lining width": _lining,
+    "lining width": _boxed(_lining),
     "bridge thickness": _patch("bridge", "thickness_mm"),
     "bridge stiffness": _board("bridge", "modulus_along"),
     "bridge plate thickness": _patch("bridge_plate", "thickness_mm"),
+    "neck block length": _patch("neck_block", "length_mm"),
+    "neck block stiffness": _boxed(_block_stiffness),
+    "strings' height at the join": _string_height,
+    "give of the joint": _turned("joint"),
+    "length of the neck's root": _turned("root"),
 }
 
 
 def sensitivities(instrument: Instrument, inputs: tuple[str, ...] = tuple(INPUTS)) -> Iterator[Sensitivity]:
     """One Sensitivity an input, as it is found (about 2 s each): central difference of the logarithm, times 10 %."""
-    own = box(instrument.body)
+    own = _case(instrument)
     for name in inputs:
-        low, high = (
-            _behaviour(solve(INPUTS[name](own, 1.0 + sign * STEP), SIZE_MM, LOADS), instrument) for sign in (-1.0, 1.0)
-        )
+        low, high = (_tried(INPUTS[name](own, 1.0 + sign * STEP), instrument) for sign in (-1.0, 1.0))
 
         def percent(kind: str, load: str, low: Behaviour = low, high: Behaviour = high) -> float:
             below, above = getattr(low, kind)[load], getattr(high, kind)[load]
@@ -188,15 +247,13 @@ WHAT_IFS: dict[str, tuple[float, ...]] = {
 
 def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
     """The design with one input tried at each factor of WHAT_IFS."""
-    own = box(instrument.body)
-    return [
-        (factor, _behaviour(solve(INPUTS[name](own, factor), SIZE_MM, LOADS), instrument)) for factor in WHAT_IFS[name]
-    ]
+    own = _case(instrument)
+    return [(factor, _tried(INPUTS[name](own, factor), instrument)) for factor in WHAT_IFS[name]]
 
 
 def top_movement(instrument: Instrument, moisture_change_pct: float) -> Shape:
     """How the top moves when every part of the body takes up `moisture_change_pct`; rise under the name 'all'."""
     parts = ("top", "top_braces", "back", "back_braces", "sides")
-    shape = top_shape(box(instrument.body), SIZE_MM, parts)
+    shape = top_shape(_case(instrument).box, SIZE_MM, parts)
     whole = np.sum([shape.rise[part] for part in parts], axis=0)
     return replace(shape, rise={"all": moisture_change_pct * whole})

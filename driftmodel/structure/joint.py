@@ -112,15 +112,17 @@ def bow_relief_mm(curvature_per_m: ArrayLike, length_mm: float) -> Array:
     return np.asarray(np.asarray(curvature_per_m, dtype=float) / 1000.0 * length_mm**2 / 8.0, dtype=float)
 
 
-def bow_action_mm(curvature_per_m: ArrayLike, scale_mm: float, body_fret: int, fret: int = 12) -> Array:
-    """Change of action at a fret from an even bow of the neck held at the body, mm.
+def bow_action_mm(
+    curvature_per_m: ArrayLike, scale_mm: float, body_fret: int, fret: int = 12, held_mm: float = 0.0
+) -> Array:
+    """Change of action at a fret from an even bow of the neck held at the body, or held_mm before it, mm.
 
     With n = nut to body join and d = fret to body join, the nut rises by k n^2 / 2 and the board by k d^2 / 2; the
     string over the fret rises by the nut's rise x (fret to saddle) / scale. A fret at or past the body does not rise.
     """
     k = np.asarray(curvature_per_m, dtype=float) / 1000.0
-    nut_to_body = scale_mm - pivot_to_saddle_mm(scale_mm, body_fret)
+    nut_to_body = scale_mm - pivot_to_saddle_mm(scale_mm, body_fret) - held_mm
     to_saddle = fret_to_saddle_mm(scale_mm, fret)
-    fret_to_body = max(to_saddle - pivot_to_saddle_mm(scale_mm, body_fret), 0.0)
+    fret_to_body = max(to_saddle - pivot_to_saddle_mm(scale_mm, body_fret) - held_mm, 0.0)
     string = nut_to_body**2 / 2.0 * to_saddle / scale_mm
     return np.asarray(k * (string - fret_to_body**2 / 2.0), dtype=float)

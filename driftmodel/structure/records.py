@@ -35,13 +35,15 @@ class BodyResponse:
 
 @dataclass(frozen=True)
 class NeckResponse:
-    """Bow of neck and fingerboard: curvature in 1/m, + the strings' side hollow (more relief)."""
+    """Bow of neck and fingerboard: curvature in 1/m, + the strings' side hollow (more relief). The strings' bow counts
+    for the action only up to the neck's root, whose bend is a turn."""
 
     curvature_per_pct_neck: float
     curvature_per_pct_fingerboard: float
     curvature_per_newton: float
     relief_mm_per_curvature: float
     action_12th_mm_per_curvature: float
+    string_action_12th_mm_per_curvature: float
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,8 @@ class Coefficients:
     """The small linear response a design reduces to; mappings by part of schema.PARTS, 'top_gradient',
     'back_gradient' (per +1 % outside-minus-inside difference) and 'strings' (elastic, per N of total pull).
 
-    top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end. bow_action: mm of action at the
+    top_sinkage: mm per +1 % MC, + sinks. neck_rotation: degrees, + raises the nut end (of block, joint and the neck's
+    root). bow_action: mm of action at the
     12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
     string_shares: 'top_sinkage', 'neck_rotation' and 'bridge_tilt' under the strings split by where the give comes
     from; each adds up to the elastic number, and each part creeps with its own factor.

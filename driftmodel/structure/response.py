@@ -10,7 +10,9 @@ from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, finger
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure import neck as neck_room
+from driftmodel.structure.neck_join import neck_turns_deg_per_n, root_length_mm
 from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
+from driftmodel.structure.strings import over_top_at_join_mm
 
 _FIELDS = ("bridge_height_mm", "bridge_tilt_deg", "block_rotation_deg", "body_width_mm")
 
@@ -20,17 +22,19 @@ _designs: Memory[Coefficients] = Memory(64)
 
 def design_response(instrument: Instrument) -> Coefficients:
     """Response of a design per +1 % MC in each part and per N of string pull."""
-    key = fingerprint(instrument.body, instrument.neck, instrument.strings, instrument.body_fret)
+    key = fingerprint(instrument.body, instrument.neck, instrument.strings, instrument.body_fret, instrument.joint,
+                      instrument.spacers.joint_length_mm)  # fmt: skip
 
     def make() -> Coefficients:
-        bow = neck_room.bow(instrument.neck, instrument.strings, instrument.body_fret)
-        return coefficients(body_response(instrument), bow)
+        bow = neck_room.bow(instrument.neck, instrument.strings, instrument.body_fret, root_length_mm(instrument))
+        return coefficients(body_response(instrument), bow, neck_turns_deg_per_n(instrument))
 
     return _designs.of(key, make)
 
 
-def coefficients(body: BodyResponse, bow: NeckResponse) -> Coefficients:
-    """Body and neck in the words of the forecast. The sides have the back's moisture and move with it."""
+def coefficients(body: BodyResponse, bow: NeckResponse, turns: Mapping[tuple[str, str], float]) -> Coefficients:
+    """Body and neck in the words of the forecast. The sides have the back's moisture and move with it; joint and root
+    of the neck turn it by `turns` (degrees per N of string pull)."""
     loads = (*PARTS, "top_gradient", "back_gradient", "strings")
 
     def of_body(values: Mapping[str, float], sign: float = 1.0) -> MappingProxyType[str, float]:
@@ -45,13 +49,17 @@ def coefficients(body: BodyResponse, bow: NeckResponse) -> Coefficients:
         own["strings"] = bow.curvature_per_newton * factor
         return MappingProxyType(own)
 
+    rotation, action = of_body(body.block_rotation_deg), of_bow(bow.action_12th_mm_per_curvature)
+    shares = dict(body.string_shares)
+    shares["neck_rotation"] = MappingProxyType({**shares["neck_rotation"], **turns})
+    action = MappingProxyType({**action, "strings": bow.curvature_per_newton * bow.string_action_12th_mm_per_curvature})
     return Coefficients(
         top_sinkage=of_body(body.bridge_height_mm, -1.0),
-        neck_rotation=of_body(body.block_rotation_deg),
-        bow_action=of_bow(bow.action_12th_mm_per_curvature),
+        neck_rotation=MappingProxyType({**rotation, "strings": rotation["strings"] + sum(turns.values())}),
+        bow_action=action,
         relief=of_bow(bow.relief_mm_per_curvature),
         bridge_tilt=of_body(body.bridge_tilt_deg),
-        string_shares=body.string_shares,
+        string_shares=MappingProxyType(shares),
     )
 
 
@@ -60,7 +68,9 @@ def body_response(instrument: Instrument) -> BodyResponse:
     from driftmodel.structure.body import respond
 
     shelf = Shelf(cache_folder() / "bodies")
-    return shelf.of(fingerprint("body", instrument.body), lambda: respond(instrument.body), _to_written, _from_written)
+    height_mm = over_top_at_join_mm(instrument.strings)
+    key = fingerprint("body", instrument.body, height_mm)
+    return shelf.of(key, lambda: respond(instrument.body, height_mm), _to_written, _from_written)
 
 
 def _to_written(answer: BodyResponse) -> Written:

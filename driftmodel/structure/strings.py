@@ -33,6 +33,12 @@ def string_tension_n(gauge_mm: float, effective_density_kg_m3: float, length_mm:
     return mass_per_length * (2.0 * length_mm / 1000.0 * pitch_hz) ** 2
 
 
+def over_top_at_join_mm(strings: Strings) -> float:
+    """Height of the strings over the top's face at the body join, mm: as measured, or as usual."""
+    usual = library.general("strings_over_top_at_join").value
+    return usual if strings.over_top_at_join_mm is None else strings.over_top_at_join_mm
+
+
 def string_pull_n(strings: Strings) -> float:
     """Total pull in N: as stated, or the sum over the strings. Raises BadInput for what is not a pitch."""
     if strings.tension_n is not None:
