@@ -15,7 +15,7 @@ from driftmodel.report.design_drawing import drawing
 from driftmodel.report.design_figures import movement_picture
 from driftmodel.report.design_words import PARTS, sensitivity_table
 from driftmodel.structure.box_movement import solve
-from driftmodel.structure.design import INPUTS, behaviour, sensitivities, top_movement
+from driftmodel.structure.design import INPUTS, behaviour, case_of, sensitivities, top_movement
 
 
 @pytest.fixture(scope="module")
@@ -47,13 +47,11 @@ def test_a_stiffer_top_gives_less_under_the_strings(instrument: Instrument) -> N
 
 
 def test_every_input_changes_only_a_copy(instrument: Instrument) -> None:
-    from driftmodel.structure.body import box
-
-    own = box(instrument.body)
+    own = case_of(instrument)
     for name, change in INPUTS.items():
         changed = change(own, 1.1)
         assert changed is not own and changed != own, name
-    assert own.top.thickness_mm == instrument.body.top.thickness_mm
+    assert own.box.top.thickness_mm == instrument.body.top.thickness_mm
 
 
 def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument) -> None:

@@ -91,8 +91,9 @@ def joint_words(instrument: Instrument, units: str) -> str:
         rise = f"{float(saddle_change_mm(slack_turn_deg(instrument), distance)) / per:.{2 if per == 1.0 else 3}f}"
         bolts = "1 bolt holds" if joint.bolts == 1 else f"{joint.bolts} bolts hold"
         lines += [
-            f"{bolts} it while more than {kept:.0f} % of the clamp force is left; in tests to five years, screws in wood",
-            f"lost nearly all of it. Slack bolts lift the saddle over the frets by about {rise} {unit}: look there first.",
+            f"{bolts} it while more than {kept:.0f} % of the clamp force is left; in tests to five years, screws",
+            "in wood lost nearly all of it. "
+            f"Slack bolts lift the saddle over the frets by about {rise} {unit}: look there first.",
         ]
     return "\n".join(lines)
 

@@ -62,7 +62,7 @@ class Sensitivity:
 
 def behaviour(instrument: Instrument) -> Behaviour:
     """The design's behaviour at its own drawing. Raises BadInput where its parts do not fit."""
-    case = _case(instrument)
+    case = case_of(instrument)
     answers, shares = solve_with_shares(case.box, SIZE_MM, LOADS)
     pull = string_pull_n(instrument.strings)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
@@ -71,7 +71,8 @@ def behaviour(instrument: Instrument) -> Behaviour:
     return replace(_behaviour(answers, case, instrument), string_give_mm=give)
 
 
-def _case(instrument: Instrument) -> Case:
+def case_of(instrument: Instrument) -> Case:
+    """What a design's behaviour follows from, as drawn. Raises BadInput where its parts do not fit."""
     height_mm = over_top_at_join_mm(instrument.strings)
     return Case(box(instrument.body, height_mm), neck_turns_deg_per_n(instrument))
 
@@ -219,7 +220,7 @@ INPUTS: dict[str, Change] = {
 
 def sensitivities(instrument: Instrument, inputs: tuple[str, ...] = tuple(INPUTS)) -> Iterator[Sensitivity]:
     """One Sensitivity an input, as it is found (about 2 s each): central difference of the logarithm, times 10 %."""
-    own = _case(instrument)
+    own = case_of(instrument)
     for name in inputs:
         low, high = (_tried(INPUTS[name](own, 1.0 + sign * STEP), instrument) for sign in (-1.0, 1.0))
 
@@ -247,13 +248,13 @@ WHAT_IFS: dict[str, tuple[float, ...]] = {
 
 def what_if(instrument: Instrument, name: str) -> list[tuple[float, Behaviour]]:
     """The design with one input tried at each factor of WHAT_IFS."""
-    own = _case(instrument)
+    own = case_of(instrument)
     return [(factor, _tried(INPUTS[name](own, factor), instrument)) for factor in WHAT_IFS[name]]
 
 
 def top_movement(instrument: Instrument, moisture_change_pct: float) -> Shape:
     """How the top moves when every part of the body takes up `moisture_change_pct`; rise under the name 'all'."""
     parts = ("top", "top_braces", "back", "back_braces", "sides")
-    shape = top_shape(_case(instrument).box, SIZE_MM, parts)
+    shape = top_shape(case_of(instrument).box, SIZE_MM, parts)
     whole = np.sum([shape.rise[part] for part in parts], axis=0)
     return replace(shape, rise={"all": moisture_change_pct * whole})

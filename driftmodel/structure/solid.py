@@ -19,7 +19,7 @@ Line = tuple[float, float]
 GRAINS = {"upright": (2, 0, 1), "across": (1, 0, 2), "along": (0, 2, 1)}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Timber:
     """Wood in three directions, in the body's axes: stiffness (6, 6) for strains xx, yy, zz, yz, xz, xy split by
     COMPONENTS, MPa."""
