@@ -31,7 +31,7 @@ from driftmodel.climate.room import (
     switched_on,
     with_air_changes,
 )
-from driftmodel.climate.room_moisture import coil_density_g_m3
+from driftmodel.climate.room_moisture import house_numbers
 from driftmodel.climate.synthetic import synthetic_air
 from driftmodel.climate.weather import read_weather
 
@@ -227,7 +227,7 @@ def test_the_solved_room_is_that_of_a_plain_loop(name: str) -> None:
     g = f.source / room.volume_m3 * 1000.0
     stores = [(number(f"room_{k}_store_volumes").value * float(saturation_density_g_m3(20.0)),
                number(f"room_{k}_store_hours").value) for k in ("quick", "slow")]  # fmt: skip
-    coil_at, coil = coil_density_g_m3(), number("cooling_coil_air_changes").value * heat.cooling
+    coil_at, coil = house_numbers().coil_density_g_m3, number("cooling_coil_air_changes").value * heat.cooling
     on = np.zeros(t.size, bool) if humidifier is None else switched_on(outdoor["time"].values, humidifier)
     v = f.stored[0] * 1000.0 / room.volume_m3
     h = v / (saturation[:24].mean() + sum(held for held, _ in stores))

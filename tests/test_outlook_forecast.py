@@ -164,7 +164,7 @@ def test_a_quarter_to_a_third_have_moved_after_thirty_years() -> None:
 def test_draws_are_stratified_and_named() -> None:
     scenario = driftmodel.load_scenario("damp-coast")
     draws = draw_unknowns(scenario, 400, 3)
-    for name, unknown in unknowns_of(scenario.instrument).items():
+    for name, unknown in unknowns_of(scenario).items():
         logs = np.log(draws.values[name])
         assert np.median(logs) == pytest.approx(np.log(unknown.median), abs=0.02 + 0.02 * unknown.log_sd)
         assert np.std(logs) == pytest.approx(unknown.log_sd, rel=0.05)

@@ -196,7 +196,7 @@ def _shuffled(normals: Array, seed: int) -> Array:
 def learned(posterior: Posterior) -> tuple[Learned, ...]:
     """Every unknown before and after; the weather of the past is left out."""
     layout, found = posterior.layout, []
-    known = unknowns_of(posterior.bench.scenario.instrument)
+    known = unknowns_of(posterior.bench.scenario)
     normals = posterior.sampled.normals
     before, after = layout.values(posterior.start), layout.values(normals)
     for place, name in enumerate(layout.names):

@@ -64,7 +64,7 @@ def layout_of(bench: Bench, book: BenchBook, weather: int) -> Layout:
     """Unknowns of an instrument and of its readings. A level the scenario does not state is centred on the median of
     its readings, with LEVEL_SD about it."""
     scenario = bench.scenario
-    multipliers = dict(unknowns_of(scenario.instrument))
+    multipliers = dict(unknowns_of(scenario))
     offsets = {"set_up_error": (0.0, scenario.setup.action_reading_sd_mm)}
     read = {reading.what for reading in book.readings}
     if read & {"action_treble", "action_bass"}:

@@ -109,7 +109,7 @@ def shares_of_variance(
 
 
 def _groups(layout: Layout, scenario: Scenario) -> list[tuple[str, str, list[int]]]:
-    known = unknowns_of(scenario.instrument)
+    known = unknowns_of(scenario)
     found: list[tuple[str, str, list[int]]] = []
     weather = [place for place, name in enumerate(layout.names) if name.startswith("weather_")]
     for place, name in enumerate(layout.names):

@@ -113,7 +113,7 @@ def on_nodes(normals: Array) -> Array:
 
 def make_table(scenario: Scenario) -> Table:
     """The table of one instrument."""
-    unknowns = unknowns_of(scenario.instrument)
+    unknowns = unknowns_of(scenario)
     mesh = np.meshgrid(*(chebyshev(points) for points in POINTS), indexing="ij")
     values = {
         name: unknowns[name].median * np.exp(unknowns[name].log_sd * place.ravel())

@@ -63,6 +63,17 @@ def make_air(
     return Dataset(variables, coords={"time": time}, attrs=attrs or {})
 
 
+#: what stands outdoors of a room, kept beside its air so that other rooms can stand there too
+OUTDOORS = {"outdoor_temperature": "degC", "outdoor_vapour_density": "g/m3"}
+
+
+def with_outdoors(air: Dataset, other: Dataset) -> Dataset:
+    """The air with what `other` knows of outdoors, if it does."""
+    if all(name in other for name in OUTDOORS):
+        air = air.assign({name: other[name] for name in OUTDOORS})
+    return air
+
+
 def months_of(time: Times) -> NDArray[np.int64]:
     """Calendar month, 1 to 12, of each stamp."""
     months: NDArray[np.int64] = time.astype("datetime64[M]").astype(np.int64) % 12 + 1

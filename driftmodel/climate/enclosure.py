@@ -6,14 +6,17 @@ from math import log
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.records import Case
-from driftmodel.climate.air import in_months, make_air
+from driftmodel.climate.air import Times, in_months, make_air, with_outdoors
 from driftmodel.climate.lag import first_order_lag
 
 if TYPE_CHECKING:
     from xarray import Dataset
+
+Array = NDArray[np.float64]
 
 #: the inside of a padded case follows the room's temperature with this lag (common practice, no source)
 CASE_THERMAL_LAG_HOURS = 2.0
@@ -48,21 +51,30 @@ def case_air(room_air: Dataset, case: Case) -> Dataset:
     """
     time = room_air["time"].values
     room_c, room_pct = room_air["air_temperature"].values, room_air["relative_humidity"].values
-    tau_hours = 24.0 * case.half_time_days / log(2.0)
-    case_c = first_order_lag(room_c, CASE_THERMAL_LAG_HOURS, float(room_c[0])).mean
-    settled_c = first_order_lag(case_c, tau_hours, float(case_c[:24].mean())).mean
+    inside_c, inside_pct = inside_case(room_c, room_pct, case, time)
+    air = make_air(time, inside_c, inside_pct, room_air["filled"].values, room_air.attrs)
+    return with_outdoors(air, room_air)
+
+
+def case_daily(room_c: Array, room_pct: Array, case: Case, day: Times) -> tuple[Array, Array]:
+    """The same in steps of a day: temperature and humidity (day,) around the instrument."""
+    return inside_case(room_c, room_pct, case, day, step_hours=24.0)
+
+
+def inside_case(
+    room_c: Array, room_pct: Array, case: Case, time: Times, step_hours: float = 1.0
+) -> tuple[Array, Array]:
+    """Temperature and humidity (step,) around an instrument kept in a case, out of it for its share of the time."""
+    tau = 24.0 * case.half_time_days / log(2.0) / step_hours
+    first_day = slice(0, max(1, round(24.0 / step_hours)))
+    case_c = first_order_lag(room_c, CASE_THERMAL_LAG_HOURS / step_hours, float(room_c[0])).mean
+    settled_c = first_order_lag(case_c, tau, float(case_c[first_day].mean())).mean
     effect = library.general("case_box_temperature_effect").value * (case_c - settled_c)
     floor = np.zeros_like(room_pct)
     if case.humidifier_pct is not None:
         floor = np.where(in_months(time, case.humidifier_months), case.humidifier_pct, 0.0)
-    first = max(float(room_pct[:24].mean()), float(floor[0]))
-    held = first_order_lag(-room_pct, tau_hours, -first, ceiling=-floor)  # a floor is a ceiling upside down
+    first = max(float(room_pct[first_day].mean()), float(floor[0]))
+    held = first_order_lag(-room_pct, tau, -first, ceiling=-floor)  # a floor is a ceiling upside down
     inside_pct = np.clip(np.maximum(-held.mean + effect, floor), 0.0, 100.0)
     share = case.out_of_case_share
-    return make_air(
-        time,
-        (1.0 - share) * case_c + share * room_c,
-        (1.0 - share) * inside_pct + share * room_pct,
-        room_air["filled"].values,
-        room_air.attrs,
-    )
+    return (1.0 - share) * case_c + share * room_c, (1.0 - share) * inside_pct + share * room_pct

@@ -15,6 +15,7 @@ from driftmodel.base.records import Climate, Logger, Outdoor, Scenario
 from driftmodel.climate.air import (
     HOUR,
     LONGEST_FILL_DAYS,
+    OUTDOORS,
     TYPICAL_YEAR,
     Times,
     daily,
@@ -101,6 +102,9 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     if any("humidifier_water" in piece for piece in pieces):
         kept.append("humidifier_water")
         pieces = [piece if "humidifier_water" in piece else _without_humidifier(piece) for piece in pieces]
+    if any(name in piece for piece in pieces for name in OUTDOORS):
+        kept += OUTDOORS
+        pieces = [piece if "outdoor_temperature" in piece else _without_outdoors(piece) for piece in pieces]
     pieces = [piece[kept] for piece in pieces]
     air = pieces[0] if len(pieces) == 1 else concat(pieces, "time", combine_attrs="override")
     air.attrs = {
@@ -247,6 +251,11 @@ def _picked(air: Dataset, time: Times, index: NDArray[np.int64]) -> Dataset:
         air["filled"].values[index],
         air.attrs,
     )
+
+
+def _without_outdoors(piece: Dataset) -> Dataset:
+    unknown = np.full(piece.sizes["time"], np.nan, dtype=np.float32)
+    return piece.assign({name: (("time",), unknown, {"units": unit}) for name, unit in OUTDOORS.items()})
 
 
 def _without_humidifier(air: Dataset) -> Dataset:

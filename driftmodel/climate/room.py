@@ -18,12 +18,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base import library
 from driftmodel.base.records import Humidifier, Room
-from driftmodel.climate.air import in_months, make_air
+from driftmodel.climate.air import OUTDOORS, in_months, make_air
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.lag import first_order_lag
-from driftmodel.climate.room_moisture import Forcing, solve
+from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -85,15 +84,22 @@ def trailing_day_mean(hourly: Array, step_hours: float = 1.0) -> Array:
     return means
 
 
-def room_heat(outdoor_c: Array, room: Room, hour: NDArray[np.int64] | None = None, step_hours: float = 1.0) -> RoomHeat:
+def room_heat(
+    outdoor_c: Array,
+    room: Room,
+    hour: NDArray[np.int64] | None = None,
+    step_hours: float = 1.0,
+    numbers: HouseNumbers | None = None,
+) -> RoomHeat:
     """Temperature and cooling of a room in outdoor air (step,). hour: hour of the day of each step, for a set-back."""
-    memory = library.general("room_outdoor_memory").value / step_hours
+    numbers = numbers or house_numbers()
+    memory = numbers.outdoor_memory_hours / step_hours
     steps = max(1, round(24.0 / step_hours))
     te = first_order_lag(outdoor_c, memory, float(outdoor_c[:steps].mean())).mean
     if room.heating_setpoint_c is None:
-        free = te + library.general("room_free_gain").value * room.summer_warmth
+        free = te + numbers.free_gain_k * room.summer_warmth
     else:
-        slope = library.general("room_summer_slope").value * room.summer_warmth
+        slope = numbers.summer_slope * room.summer_warmth
         free = room.heating_setpoint_c + slope * (te - WARMS_ABOVE_C)
         low = np.full(te.size, room.heating_setpoint_c)
         if room.night_setback_k > 0.0 and hour is not None:
@@ -103,7 +109,7 @@ def room_heat(outdoor_c: Array, room: Room, hour: NDArray[np.int64] | None = Non
         free = np.maximum(free, low)
     if room.cooling_setpoint_c is None:
         return RoomHeat(free, np.zeros(free.size))
-    work = (free - room.cooling_setpoint_c) / library.general("cooling_full_work").value
+    work = (free - room.cooling_setpoint_c) / numbers.full_work_k
     return RoomHeat(np.minimum(free, room.cooling_setpoint_c), np.clip(work, 0.0, 1.0))
 
 
@@ -115,14 +121,16 @@ def moisture_flows(
     humidifier: Humidifier | None = None,
     humidified: NDArray[np.bool_] | None = None,
     step_hours: float = 1.0,
+    numbers: HouseNumbers | None = None,
 ) -> MoistureFlows:
     """The room's water balance; arrays are (step,), `humidified` says in which steps the humidifier is switched on.
 
     The humidifier holds its set point within its capacity; a dehumidifier, strong enough for any load, and condensation
     hold the room below theirs; a coil at work draws the room toward saturation at its surface.
     """
+    numbers = numbers or house_numbers()
     saturation = saturation_density_g_m3(heat.temperature_c)
-    shut = np.clip(heat.cooling * library.general("cooling_full_work").value, 0.0, 1.0)
+    shut = np.clip(heat.cooling * numbers.full_work_k, 0.0, 1.0)
     if room.dehumidified_to_pct is not None:
         shut = np.ones_like(shut)
     open_excess = moisture_excess_g_m3(
@@ -140,10 +148,11 @@ def moisture_flows(
     if humidifier is not None and humidified is not None:
         wanted = np.where(humidified, humidifier.setpoint_pct / 100.0 * saturation, 0.0)
         capacity = humidifier.capacity_l_per_day / 24.0 * 1000.0 / room.volume_m3
-    coil = library.general("cooling_coil_air_changes").value * heat.cooling
+    coil = numbers.coil_air_changes * heat.cooling
     found = solve(
         Forcing(outdoor_density_g_m3, saturation, air_changes, air_changes * excess, coil, wanted, capacity, ceiling,
-                step_hours)
+                step_hours),
+        numbers,
     )  # fmt: skip
     kg = room.volume_m3 / 1000.0
     return MoistureFlows(
@@ -162,11 +171,14 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     time = outdoor["time"].values
     outdoor_c = outdoor["air_temperature"].values
     outdoor_density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
-    heat = room_heat(outdoor_c, room, hour_of_day(time))
+    numbers = house_numbers()
+    heat = room_heat(outdoor_c, room, hour_of_day(time), numbers=numbers)
     humidified = None if humidifier is None else switched_on(time, humidifier)
-    flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified)
+    flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified, numbers=numbers)
     humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
     air = make_air(time, heat.temperature_c, humidity, outdoor["filled"].values, outdoor.attrs)
+    for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True):
+        air[name] = (("time",), values.astype(np.float32), {"units": unit})
     if humidifier is not None:
         described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
         air["humidifier_water"] = (("time",), flows.humidifier, described)

@@ -29,6 +29,8 @@ REFERENCE_C = 20.0
 #: switches agree after a few rounds; each round sets at least one more step right
 MOST_ROUNDS = 500
 SETTLED_G_M3 = 1e-10
+#: in steps as long as a room's memory the first guess is not worth its time
+WALKED_BELOW_HOURS = 12.0
 #: stretches of the first guess, and how long before each it begins
 STRETCH_DAYS, LEAD_DAYS = 30, 20
 
@@ -65,9 +67,36 @@ class Balance:
     stored: Array
 
 
-def coil_density_g_m3() -> float:
-    """Vapour density of saturated air at a cooling coil's surface."""
-    return float(saturation_density_g_m3(library.general("cooling_coil_temperature").value))
+@dataclass(frozen=True)
+class HouseNumbers:
+    """The library's numbers of houses, read once for all that runs a room: see species_data/home.toml."""
+
+    outdoor_memory_hours: float
+    summer_slope: float
+    free_gain_k: float
+    full_work_k: float
+    coil_air_changes: float
+    coil_density_g_m3: float
+    store_volumes: tuple[float, float]
+    store_hours: tuple[float, float]
+
+
+def house_numbers() -> HouseNumbers:
+    """The numbers of houses as the library has them."""
+
+    def number(name: str) -> float:
+        return library.general(name).value
+
+    return HouseNumbers(
+        number("room_outdoor_memory"),
+        number("room_summer_slope"),
+        number("room_free_gain"),
+        number("cooling_full_work"),
+        number("cooling_coil_air_changes"),
+        float(saturation_density_g_m3(number("cooling_coil_temperature"))),
+        (number("room_quick_store_volumes"), number("room_slow_store_volumes")),
+        (number("room_quick_store_hours"), number("room_slow_store_hours")),
+    )
 
 
 @dataclass(frozen=True)
@@ -82,11 +111,9 @@ class _Switches:
 class _Steps:
     """The implicit steps of one forcing, and what they give from a known state before each."""
 
-    def __init__(self, forcing: Forcing) -> None:
-        dt, self.forcing, self.coil_at = forcing.step_hours, forcing, coil_density_g_m3()
-        kinds = ("quick", "slow")
-        taus = np.array([library.general(f"room_{kind}_store_hours").value for kind in kinds])
-        volumes = np.array([library.general(f"room_{kind}_store_volumes").value for kind in kinds])
+    def __init__(self, forcing: Forcing, numbers: HouseNumbers) -> None:
+        dt, self.forcing, self.coil_at = forcing.step_hours, forcing, numbers.coil_density_g_m3
+        taus, volumes = np.array(numbers.store_hours), np.array(numbers.store_volumes)
         self.held = volumes * float(saturation_density_g_m3(REFERENCE_C))  # g/m3 per unit of humidity
         self.follow = dt / (taus + dt)
         self.pull = self.held * self.follow
@@ -152,14 +179,14 @@ class _Steps:
         return plain, sought, np.minimum(sought, ceiling), _Switches(coil, water, sought > ceiling)
 
 
-def solve(forcing: Forcing) -> Balance:
+def solve(forcing: Forcing, numbers: HouseNumbers) -> Balance:
     """The room's vapour and flows, from balance with the first day's means on."""
-    steps = _Steps(forcing)
+    steps = _Steps(forcing, numbers)
     density, humidity = _steady(forcing, steps.coil_at)
     first = np.array([density, humidity, humidity])
     none = np.zeros(steps.base.size, bool)
-    on = _Switches(none, none.astype(np.int8), none)
-    if steps.wets or steps.cools or forcing.ceiling_bites:
+    on = _Switches(forcing.coil > 0.0, none.astype(np.int8), none)
+    if forcing.step_hours < WALKED_BELOW_HOURS and (steps.wets or steps.cools or forcing.ceiling_bites):
         on = _walked(steps, first)
     for _ in range(MOST_ROUNDS):
         found = steps.states(on, first)

@@ -73,7 +73,7 @@ class LagCache:
 
         def make() -> tuple[Dataset, Lags]:
             air = self._air_of(scenario, member)
-            return air, air_lags(air, scenario)
+            return air, air_lags(air, scenario, rooms=True)
 
         return self._known.of(air_fingerprint(scenario, member), make)
 
@@ -107,7 +107,7 @@ def run_chain(
         progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
         air, lags = cache.of(scenario, int(member))
         own = draws.of_member(member)
-        weights = part_weights(scenario.instrument, own, lags.time_constants_days)
+        weights = part_weights(scenario.instrument, own, lags.time_constants_days, lags.rooms)
         hygro = hygro_weights(coefficients, own, weights)
         days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
         history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)

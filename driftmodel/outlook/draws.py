@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Instrument, Plate, Scenario
+from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
 
 Array = NDArray[np.float64]
 
@@ -56,7 +56,45 @@ class Draws:
         )
 
 
-def unknowns_of(instrument: Instrument) -> dict[str, Unknown]:
+ROOM_WORDS = {
+    "excess_cold": "how much moisture the house holds when it is cold outside",
+    "excess_warm": "how much moisture the house holds when it is warm outside",
+    "summer_warmth": "how much the house warms up in summer",
+    "heating_set_point": "how warm the house is heated",
+}
+
+
+def is_held(climate: Climate) -> bool:
+    """True where the air is no question: measured, outdoor air itself, or held from both sides by its keeper."""
+    room = climate.room
+    return (
+        room is None
+        or climate.outdoor is None
+        or (room.dehumidified_to_pct is not None and climate.humidifier is not None)
+    )
+
+
+def room_lived_in(scenario: Scenario) -> Room | None:
+    """The room of the last stay whose air is in question."""
+    return next((stay.climate.room for stay in reversed(scenario.stays) if not is_held(stay.climate)), None)
+
+
+def room_unknowns(room: Room | None) -> dict[str, Unknown]:
+    """The unknowns of a room by name: multipliers of its own numbers; none for no room."""
+    if room is None:
+        return {}
+    spreads = dict(room.log_sd)
+    if room.heating_setpoint_c is None:
+        spreads.pop("heating_set_point", None)
+    return {name: Unknown(words, 1.0, spreads[name]) for name, words in ROOM_WORDS.items() if name in spreads}
+
+
+def unknowns_of(scenario: Scenario) -> dict[str, Unknown]:
+    """The unknowns of a scenario by name: its instrument's, and those of the room it lives in."""
+    return unknowns_of_instrument(scenario.instrument) | room_unknowns(room_lived_in(scenario))
+
+
+def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:
     """The unknowns of an instrument by name; medians and spreads come from species_data.
 
     Movement of each part multiplies its response (see `part_movement`); plates move across the grain, braces and neck
@@ -121,7 +159,7 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
 
     Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were.
     """
-    unknowns = unknowns_of(scenario.instrument)
+    unknowns = unknowns_of(scenario)
     values = {
         name: unknown.median * np.exp(unknown.log_sd * normal_stratified(count, seed, name))
         for name, unknown in unknowns.items()

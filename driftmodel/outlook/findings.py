@@ -183,7 +183,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
         {"units": "cent", "long_name": "intonation shift against the fitted grade"},
     )
 
-    shares = share_of_variance(draws, unknowns_of(instrument), world.reading.action_mm[:, -1])
+    shares = share_of_variance(draws, unknowns_of(scenario), world.reading.action_mm[:, -1])
     result.coords["unknown"] = list(shares)
     result["driver_share"] = (
         ("unknown",),

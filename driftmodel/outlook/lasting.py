@@ -163,8 +163,9 @@ def creep_along_only(
     units = range(1, 7)
     times, compliances = ([_number(f"kelvin_{kind}_{unit}") for unit in units] for kind in ("time", "compliance"))
     path = creep.kelvin_creep(history.load_daily, times, compliances)
-    travelled = creep.travel_creep(history.load_daily, history.lags_pct, _number("mechano_sorptive_rate"))
-    own = weights[THIN_PART] / weights[THIN_PART].sum(axis=1, keepdims=True)
+    lags = 2 * time_grid().size  # the median room's: travel does not add up over rooms
+    travelled = creep.travel_creep(history.load_daily, history.lags_pct[:lags], _number("mechano_sorptive_rate"))
+    own = weights[THIN_PART][:, :lags] / weights[THIN_PART][:, :lags].sum(axis=1, keepdims=True)
     limit = _number("mechano_sorptive_compliance") * values["moisture_creep"]
     whole = path[None, history.at] + limit[:, None] * (own @ travelled[:, history.at])
     whole -= whole[:, [0]]

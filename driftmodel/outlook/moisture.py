@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi, sqrt
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from driftmodel.base.records import Brace, Instrument, Neck, Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights, term_values
 from driftmodel.wood import diffusion, sorption
 
 if TYPE_CHECKING:
@@ -33,12 +34,14 @@ class Lags:
     """Equilibrium moisture content of an air, and its first-order lags at 00:00 of each day.
 
     emc_pct: (days + 1,), the day's mean; lags_pct: (lag, days + 1), from the built state at the start: one lag for
-    each time constant at the speed of thin parts, then one for each at the speed of thick parts.
+    each time constant at the speed of thin parts, then one for each at the speed of thick parts. rooms: where houses
+    are drawn, more rows follow that tell a draw's own room from the median's (see room_lags); else None.
     """
 
     time_constants_days: Array
     emc_pct: Array
     lags_pct: Array
+    rooms: RoomRows | None = None
 
 
 @dataclass(frozen=True)
@@ -77,10 +80,16 @@ def wood_air(temperature_c: Array, relative_humidity_pct: Array, scenario: Scena
     return emc, speeds
 
 
-def air_lags(air: Dataset, scenario: Scenario) -> Lags:
-    """The lags of one hourly air history (whole days), starting in equilibrium with the air the body was built in."""
+def air_lags(air: Dataset, scenario: Scenario, rooms: bool = False) -> Lags:
+    """The lags of one hourly air history (whole days), starting in equilibrium with the air the body was built in.
+
+    rooms: with the rows that other rooms than the median's need, for draws that know their room."""
     emc, speeds = wood_air(air["air_temperature"].values, air["relative_humidity"].values, scenario)
-    return lags_of(emc, speeds, built_moisture(scenario))
+    lags = lags_of(emc, speeds, built_moisture(scenario))
+    more = room_rows(air, speeds, scenario, lags.time_constants_days) if rooms else None
+    if more is None:
+        return lags
+    return replace(lags, rooms=more[0], lags_pct=np.concatenate([lags.lags_pct, more[1]]))
 
 
 def lags_of(emc_pct: Array, speeds: list[Array], start_pct: float) -> Lags:
@@ -91,8 +100,10 @@ def lags_of(emc_pct: Array, speeds: list[Array], start_pct: float) -> Lags:
     return Lags(grid, np.append(daily, daily[-1]), np.concatenate(bases))
 
 
-def part_weights(instrument: Instrument, draws: Draws, time_constants_days: Array) -> PartWeights:
-    """Each part as a slab of 8 cells with a film on each face: its weights on the lags, for every draw."""
+def part_weights(
+    instrument: Instrument, draws: Draws, time_constants_days: Array, rooms: RoomRows | None = None
+) -> PartWeights:
+    """Each part as a slab of 8 cells with a film on each face: its weights on the lags, for every draw in its room."""
     reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
     wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
     diffusivity = library.general("diffusion_coefficient_20c").value * wetter * draws.values["diffusion"]
@@ -107,6 +118,10 @@ def part_weights(instrument: Instrument, draws: Draws, time_constants_days: Arra
         scale = draws.values["moisture_level"][:, None]
         mean[part] = scale * _on_basis(part, diffusion.lag_weights(rates, mean_share, time_constants_days))
         gradient[part] = scale * _on_basis(part, diffusion.lag_weights(rates, gradient_share, time_constants_days))
+    if rooms is not None:
+        terms = term_values(rooms.unknowns, draws.values, draws.count)
+        mean, gradient = ({part: room_weights(own, rooms, terms) for part, own in each.items()}
+                          for each in (mean, gradient))  # fmt: skip
     return PartWeights(mean, gradient)
 
 

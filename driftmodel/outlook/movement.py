@@ -14,6 +14,7 @@ from driftmodel.outlook.draws import Draws, part_movement
 from driftmodel.outlook.lasting import LASTING
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.regrade import Reading
+from driftmodel.outlook.room_lags import RoomRows
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.wood.creep import relaxed
@@ -49,13 +50,18 @@ def hygro_weights(coefficients: Coefficients, draws: Draws, weights: PartWeights
     return result
 
 
-def acting_lags(lags_pct: Array) -> Array:
+def acting_lags(lags_pct: Array, rooms: RoomRows | None = None) -> Array:
     """What of the lags (lag, days + 1) moves the instrument: in plates and braces a lasting change of moisture relaxes,
-    to about two thirds over a year; neck and fingerboard bend each other along the grain and relax alike."""
+    to about two thirds over a year; neck and fingerboard bend each other along the grain and relax alike.
+
+    rooms: what the rows after the lags are, where there are such rows."""
     numbers = [[library.general(f"relaxation_{kind}_{unit}").value for unit in (1, 2, 3)] for kind in ("time", "share")]
     acting = np.array(lags_pct, dtype=float)
     thin = time_grid().size
     acting[:thin] = relaxed(acting[:thin], *numbers)
+    if rooms is not None:
+        own = slice(2 * thin, 2 * thin + rooms.thin)
+        acting[own] = relaxed(acting[own], *numbers)
     return acting
 
 
@@ -104,7 +110,7 @@ def put_movement(
     trailing twelve-month mean. The bow's lasting part is left out: the truss rod takes it up at every set-up.
     """
     since = day_of(scenario, scenario.setup.setup)
-    acting = acting_lags(lags.lags_pct)
+    acting = acting_lags(lags.lags_pct, lags.rooms)
     change = (acting[:, since:] - acting[:, [since]]).astype(np.float32)
     for quantity in MOVED:
         np.matmul(hygro[quantity].astype(np.float32), change, out=into.seasonal[quantity])

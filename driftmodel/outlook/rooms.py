@@ -9,41 +9,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Climate, Room, Scenario
+from driftmodel.base.records import Climate, Room
 from driftmodel.climate.history import climate_air, record_span
 from driftmodel.climate.room import drawn_room
-from driftmodel.outlook.draws import Unknown, normal_stratified
+from driftmodel.outlook.draws import normal_stratified, room_unknowns
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
 Array = NDArray[np.float64]
 
-ROOM_WORDS = {
-    "excess_cold": "how much moisture the house holds when it is cold outside",
-    "excess_warm": "how much moisture the house holds when it is warm outside",
-    "summer_warmth": "how much the house warms up in summer",
-    "heating_set_point": "how warm the house is heated",
-}
 #: rooms run for a band where only the air is asked for
 BAND_ROOMS = 60
 BAND = (0.1, 0.9)
-
-
-def room_unknowns(room: Room | None) -> dict[str, Unknown]:
-    """The unknowns of a room by name: multipliers of its own numbers; none for no room."""
-    if room is None:
-        return {}
-    spreads = dict(room.log_sd)
-    if room.heating_setpoint_c is None:
-        spreads.pop("heating_set_point", None)
-    return {name: Unknown(words, 1.0, spreads[name]) for name, words in ROOM_WORDS.items() if name in spreads}
-
-
-def room_lived_in(scenario: Scenario) -> Room | None:
-    """The room of the last stay that has one standing in outdoor air."""
-    rooms = [stay.climate.room for stay in scenario.stays if stay.climate.outdoor is not None]
-    return next((room for room in reversed(rooms) if room is not None), None)
 
 
 def draw_rooms(room: Room, count: int, seed: int) -> dict[str, Array]:
