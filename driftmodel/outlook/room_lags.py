@@ -2,9 +2,9 @@
 
 The median room runs hour by hour. A draw's room differs from it by little and slowly, so a handful of rooms (NODES)
 run in steps of a day; the difference of their equilibrium moisture content, some days at a time, is fitted by a low
-polynomial in the room's unknowns (TERMS), whose lags are first-order recursions of those values, straight between. What the terms'
-lags have in common is kept in a few rows; `mix` says what each row weighs for a term and a lag. So a draw's moisture is
-weights @ rows, as before, with a few columns of weights more (`room_weights`).
+polynomial in the room's unknowns (TERMS), whose lags are first-order recursions of those values, straight between.
+What the terms' lags have in common is kept in a few rows; `mix` says what each row weighs for a term and a lag. So a
+draw's moisture is weights @ rows, as before, with a few columns of weights more (`room_weights`).
 """
 
 from __future__ import annotations
