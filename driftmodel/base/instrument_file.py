@@ -97,6 +97,8 @@ class BridgeFile(FileModel):
     plate_wood: str = key('"sugar maple"')
     plate_thickness_mm: float = length("2.5", 10)
     plate_half_length_mm: float = length("80.0", 200)
+    anchor: Literal["pins", "tie block"] = key('"pins"  # or "tie block"', "pins")
+    anchor_mm: float | None = key("296.0  # where the strings end, from the body join", None, gt=0, le=2000)
 
     @model_validator(mode="after")
     def _in_order(self) -> BridgeFile:

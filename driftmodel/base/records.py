@@ -49,7 +49,8 @@ class Plate:
 
 @dataclass(frozen=True)
 class Bridge:
-    """The bridge and the plate under it: its front edge, back edge and saddle are measured from the body join."""
+    """The bridge and the plate under it: its front edge, back edge and saddle are measured from the body join. anchor:
+    the strings end in 'pins' through the top or at a 'tie block'; anchor_mm: where, from the join; None: as usual."""
 
     wood: str
     front_mm: float
@@ -60,6 +61,8 @@ class Bridge:
     plate_wood: str
     plate_thickness_mm: float
     plate_half_length_mm: float
+    anchor: str = "pins"
+    anchor_mm: float | None = None
 
 
 @dataclass(frozen=True)

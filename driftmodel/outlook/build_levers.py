@@ -146,6 +146,7 @@ def scale_length(scenario: Scenario, value: Any) -> Scenario:
         front_mm=bridge.front_mm + moved,
         back_mm=bridge.back_mm + moved,
         saddle_mm=bridge.saddle_mm + moved,
+        anchor_mm=None if bridge.anchor_mm is None else bridge.anchor_mm + moved,
     )
     body = replace(instrument.body, bridge=fresh)
     strings = replace(strings, scale_mm=scale, tension_n=pull)

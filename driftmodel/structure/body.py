@@ -87,8 +87,18 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
             library.general("saddle_over_bridge").value,
             library.general("saddle_string_spread").value / 2.0,
             library.general("strings_over_top_at_join").value if over_top_at_join_mm is None else over_top_at_join_mm,
+            _anchor(body),
         ),
     )
+
+
+def _anchor(body: Body) -> tuple[float, float]:
+    """How far behind the saddle the strings end, and how high over the bridge's top: pins hold them under the plate."""
+    bridge = body.bridge
+    usual = min(library.general("anchor_behind_saddle").value, 0.8 * (bridge.back_mm - bridge.saddle_mm))
+    behind = usual if bridge.anchor_mm is None else bridge.anchor_mm - bridge.saddle_mm
+    through = bridge.thickness_mm + body.top.thickness_mm + bridge.plate_thickness_mm
+    return behind, -through if bridge.anchor == "pins" else 0.0
 
 
 def _block(block: Block) -> boxes.Block:
@@ -132,6 +142,14 @@ def _check(body: Body, outline: Array) -> None:
             "a saddle between the bridge's front and back edges",
             place="body.bridge.saddle_mm",
             mend=f"saddle_mm = {(bridge.front_mm + bridge.back_mm) / 2:g}",
+        )
+    if bridge.anchor_mm is not None and not bridge.saddle_mm < bridge.anchor_mm < bridge.back_mm:
+        raise BadInput(
+            f"the strings end at {bridge.anchor_mm:g} mm, the saddle is at {bridge.saddle_mm:g}, the bridge's back at"
+            f" {bridge.back_mm:g} mm",
+            "an anchor between the saddle and the bridge's back edge",
+            place="body.bridge.anchor_mm",
+            mend=f"anchor_mm = {(bridge.saddle_mm + bridge.back_mm) / 2:g}",
         )
     corners = [
         (x, sign * half)

@@ -83,12 +83,14 @@ class Block:
 @dataclass(frozen=True)
 class Strings:
     """Saddle place, height of the strings over the bridge's top face, half the spread of the outer strings, and
-    height of the strings over the top's face at the body join (None: a level line at the saddle's height)."""
+    height of the strings over the top's face at the body join (None: a level line at the saddle's height). anchor: how
+    far behind the saddle the strings end, and how high over the bridge's top face (None: at the saddle itself)."""
 
     saddle_mm: float
     over_bridge_mm: float
     half_spread_mm: float
     over_top_at_join_mm: float | None = None
+    anchor: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

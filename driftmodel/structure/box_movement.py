@@ -134,7 +134,9 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     neck_block, rows = add_block(whole, skin, domes, box.neck_block, 0.0, 1.0)
     tail_block, more = add_block(whole, skin, domes, box.tail_block, length, -1.0)
     saddle, above = _probe(top, number[0], box.strings), box.top.thickness_mm / 2.0
-    wrench = add_strings(whole, box, domes[0], saddle, own, above)
+    behind = 0.0 if box.strings.anchor is None else box.strings.anchor[0]
+    anchored = _probe(top, number[0], replace(box.strings, saddle_mm=box.strings.saddle_mm + behind))
+    wrench = add_strings(whole, box, domes[0], (saddle, anchored), own, above)
     size = 6 * whole.node_count
     neck, tail = motion(neck_block, np.zeros(3), size), motion(tail_block, np.array([length, 0.0, 0.0]), size)
     every = np.zeros((whole.node_count, 3))

@@ -79,19 +79,30 @@ def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Intege
         )
 
 
-def add_strings(to: shell.Structure, box: Box, dome: Dome, saddle: Weights, own: dict[int, int], half: float) -> Array:
-    """1 N along the line from saddle top to nut, on the bridge towards the nut; returns the force and moment (6,) on
-    the neck at the origin, back towards the bridge."""
+def add_strings(
+    to: shell.Structure, box: Box, dome: Dome, rows: tuple[Weights, Weights], own: dict[int, int], half: float
+) -> Array:
+    """1 N along the line from saddle top to nut. rows: nodes under the saddle and where the strings are anchored, by
+    weight. A string pulls the saddle both ways, towards the nut and down to its anchor, and the anchor back; where none
+    is given the saddle takes all. Returns the force and moment (6,) on the neck at the origin."""
     strings = box.strings
     rest = half + box.bridge.thickness_mm + strings.over_bridge_mm
     high = float(dome.height(np.array([strings.saddle_mm, 0.0]))) + rest
     join = high if strings.over_top_at_join_mm is None else half + strings.over_top_at_join_mm
     steep = (high - join) / strings.saddle_mm
     pull = np.array([-1.0, -steep]) / np.hypot(1.0, steep)
-    for node, weight in saddle:
-        to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * pull)
-        to.add_force("strings", np.array([6 * node + 4, 6 * owned(node, own) + 4]),
-                     weight * pull[0] * np.array([half, rest - half]))  # fmt: skip
+    if strings.anchor is None:
+        loads = [(rows[0], pull, (half, rest - half))]
+    else:
+        behind, over = strings.anchor
+        level = half + box.bridge.thickness_mm + over
+        down = np.array([behind, level - rest]) / np.hypot(behind, level - rest)
+        loads = [(rows[0], pull + down, (half, rest - half)), (rows[1], -down, (half, level - half))]
+    for nodes, force, (host, layer) in loads:
+        for node, weight in nodes:
+            to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * force)
+            to.add_force("strings", np.array([6 * node + 4, 6 * owned(node, own) + 4]),
+                         weight * force[0] * np.array([host, layer]))  # fmt: skip
     return np.array([-pull[0], 0.0, -pull[1], 0.0, -pull[0] * join, 0.0])
 
 
