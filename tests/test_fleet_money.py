@@ -11,14 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.stats import beta, gamma, kstest
+from scipy.stats import gamma, kstest
 
 from driftmodel.fleet import answers, money
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.expect import IN
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.money import JobLaw, job_law, sampled_money
-from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates, Units
+from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates
 from driftmodel.fleet.tables import NONE
 
 LAW = ToyDrift()
@@ -27,7 +27,8 @@ JOB = 1.5 * 60.0 + 8.0 + 25.0  # stated by the invented fleet: hours, part, frei
 
 def a_fleet(samples: int = 200, units: int = 4000, **changed: Any) -> Fleet:
     given = {"samples": samples, "draws": 64, "members": 4, "horizon_months": 12} | changed
-    return invented_fleet(invented_settings(2, 2, 1, **given), LAW, units, years=5, seed=5)[0]
+    fleet = invented_fleet(invented_settings(2, 2, 1, **given), LAW, units, years=5, seed=5)[0]
+    return with_claims(fleet, unit=np.full_like(fleet.claims.unit, NONE))  # tests change units and claims apart
 
 
 def with_claims(fleet: Fleet, **changed: Any) -> Fleet:
@@ -123,7 +124,7 @@ def test_only_known_claims_with_a_number_teach() -> None:
     kind = np.array([REGRADE] * 3 + [3] + [REGRADE] * 3 + [REGRADE], dtype=np.int32)
     cost = np.array([300.0, 999.0, 999.0, 999.0, np.nan, 999.0, 500.0, 700.0])
     zero = np.zeros(8, dtype=np.int32)
-    claims = Claims(zero, zero, month, month, close, kind, np.full(8, np.nan), cost, np.full(8, NONE, dtype=np.int32))
+    claims = Claims(zero, zero, month, month, close, kind, np.full(8, np.nan), cost, *[np.full(8, NONE, np.int32)] * 3)
     known = replace(fleet, claims=claims, claims_since=fleet.cutoff - 30)
     laws = money.job_laws(dm.forecast_demand(known, LAW, cutoff=fleet.cutoff - 1))
     assert laws.cost.told.tolist() == [3, 0] and laws.cost.told_mean[0] == pytest.approx(500.0)
@@ -146,20 +147,12 @@ def known_mean(mean: float, shape: float) -> JobLaw:
 def test_so_many_jobs_scatter_as_so_many_single_ones() -> None:
     """Against the gamma of n times the shape, and against jobs drawn one by one."""
     jobs, law = np.full((4000, 1, 1), 7.0), known_mean(130.0, 6.25)
-    sums = law.of_jobs(jobs, np.random.default_rng(4))[:, 0, 0]
+    sums = law.of_jobs(jobs, law.mean, np.random.default_rng(4))[:, 0, 0]
     assert kstest(sums, gamma(7 * 6.25, scale=130.0 / 6.25).cdf).pvalue > 0.001
     one_by_one = np.random.default_rng(5).gamma(6.25, 130.0 / 6.25, (4000, 7)).sum(axis=1)
     assert sums.std() == pytest.approx(one_by_one.std(), rel=0.06)  # four standard errors: 4 / sqrt(4000)
     assert sums.std() == pytest.approx(np.sqrt(7 / 6.25) * 130.0, rel=0.05)
-    assert law.of_jobs(np.zeros((3, 1, 1)), np.random.default_rng(4)).tolist() == [[[0.0]]] * 3
-
-
-def test_a_part_of_the_jobs_has_a_beta_share_whatever_they_came_to() -> None:
-    law = known_mean(130.0, 2.0)
-    share = law.part_of(np.full(4000, 3.0), np.full(4000, 5.0), np.random.default_rng(6))
-    assert kstest(share, beta(6.0, 10.0).cdf).pvalue > 0.001
-    alone = law.part_of(np.array([0.0, 4.0, 0.0]), np.array([3.0, 0.0, 0.0]), np.random.default_rng(6))
-    assert alone.tolist() == [0.0, 1.0, 1.0]
+    assert law.of_jobs(np.zeros((3, 1, 1)), law.mean, np.random.default_rng(4)).tolist() == [[[0.0]]] * 3
 
 
 def test_without_a_word_from_claims_a_job_costs_what_is_stated() -> None:
@@ -257,56 +250,67 @@ def test_an_open_job_is_due_after_its_lag_or_at_once_and_costs_only_in_cover() -
 # ---- the accrual and what is still to come -------------------------------------------------------------------------
 
 
-def test_with_nothing_left_to_sell_all_of_the_cost_is_of_units_sold() -> None:
-    demand = dm.forecast_demand(a_fleet(), LAW)
-    drawn = sampled_money(demand)
-    assert drawn.remaining == pytest.approx(drawn.cost.sum(axis=(1, 2, 3), dtype=float), rel=1e-6)
+def test_the_reserve_goes_on_to_the_end_of_cover_whatever_the_months_shown() -> None:
+    """Nothing is left to sell: twelve months and three years give one reserve, and the forecast's months cost no more
+    of it than is there. The two draw other numbers: four standard errors of 200 samples whose spread is a quarter."""
+    short, long = (dm.forecast_demand(a_fleet(), LAW, months=months) for months in (12, 36))
+    drawn, other = sampled_money(short), sampled_money(long)
+    assert drawn.reserve.mean() == pytest.approx(other.reserve.mean(), rel=0.07)
+    assert drawn.reserve.mean() * 4 > 2.0 * drawn.cost.sum(axis=(1, 2, 3)).mean()  # regions x designs
+    assert (drawn.remaining >= drawn.cost.sum(axis=(1, 2, 3), dtype=float) - 1e-2).all()
+    assert drawn.face == pytest.approx(drawn.reserve.mean(axis=0))
     assert not drawn.issued.any()
+    end = (short.fleet.units.sale + short.fleet.units.cover).max() - short.cutoff - 1
+    assert short.sold.visits.shape[1] == end == long.sold.visits.shape[1]
+
+
+def test_a_discount_lessens_the_reserve_and_not_what_is_settled() -> None:
+    fleet = a_fleet()
+    dear = replace(fleet, settings=fleet.settings.model_copy(update={"discount_pct": 10.0}))
+    plain, less = (sampled_money(dm.forecast_demand(each, LAW)) for each in (fleet, dear))
+    assert 0.7 * plain.reserve.mean() < less.reserve.mean() < 0.95 * plain.reserve.mean()
+    assert np.array_equal(plain.cost, less.cost) and np.allclose(less.face, plain.face)
 
 
 def test_the_accrual_stands_at_the_mean_of_what_is_still_to_come(found: dm.Demand) -> None:
+    """Like with like: opened at the reserve itself, nothing is left to change; what is closed is what is still to come
+    after the forecast's months, of units sold by then."""
     drawn = sampled_money(found)
     rows = answers.roll_forward(found, drawn)
     assert rows[0]["opening"] + rows[0]["change_of_estimate"] == pytest.approx(drawn.remaining.mean(), rel=1e-6)
     settled = drawn.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     assert [row["settled"] for row in rows] == pytest.approx(settled.tolist(), rel=1e-6)
-    assert rows[-1]["closing"] == pytest.approx(0.0, abs=1e-3)
+    assert rows[-1]["closing"] == pytest.approx(drawn.face.sum() + drawn.issued.sum() - settled.sum(), rel=1e-6)
+    assert rows[-1]["closing"] > 0.0
+    right = replace(
+        found,
+        fleet=replace(
+            found.fleet,
+            settings=found.fleet.settings.model_copy(update={"opening_accrual": float(drawn.face.sum())}),
+        ),
+    )
+    assert answers.roll_forward(right, drawn)[0]["change_of_estimate"] == pytest.approx(0.0, abs=1e-6)
     low, middle, high = np.quantile(drawn.remaining, (0.1, 0.5, 0.9))
-    assert low < middle < high < np.quantile(drawn.cost.sum(axis=(1, 2, 3), dtype=float), 0.9)
+    assert low < middle < high
 
 
-def test_units_still_to_be_sold_take_their_share_of_jobs_and_visits(found: dm.Demand) -> None:
-    """Against two forecasts: the expected jobs of a fleet without them, and months in cover counted unit by unit."""
-    jobs, visits = money.still_to_sell(found)
-    units, start = found.fleet.units, found.cutoff + 1
-    kept = Units(*(getattr(units, name)[~units.planned] for name in Units.__dataclass_fields__))
-    without = dm.forecast_demand(replace(found.fleet, units=kept), LAW).expected
-    whole, sold = (
-        (each.first + each.repeat)[..., IN].sum(axis=(2, 3)) for each in (found.expected, without)
-    )  # regions, designs
-    assert jobs.sum(axis=-1) == pytest.approx(1.0 - sold / whole, rel=1e-6)
+def test_units_still_to_be_sold_are_issued_in_the_month_of_their_sale(found: dm.Demand) -> None:
+    """Their visits by months in cover counted unit by unit; jobs and visits add up to what was drawn for them."""
+    drawn, units, start = sampled_money(found), found.fleet.units, found.cutoff + 1
+    shares = money.by_month_of_sale(found)
+    assert shares.sum(axis=-1) == pytest.approx(1.0)
     rate = found.fleet.settings.regions["r0"].seasonal_complaints_per_thousand
-    every, later = np.zeros((2, 2)), np.zeros((2, 2, 12))
+    reach, later = found.sold.visits.shape[1], np.zeros((2, 2, 12))
     for region, design, sale, cover in zip(units.region, units.design, units.sale, units.cover, strict=True):
-        months = [rate[month % 12] for month in range(max(sale, start), min(sale + cover, start + 12))]
-        every[region, design] += sum(months)
-        if sale >= start and months:
-            later[region, design, sale - start] += sum(months)
-    assert visits == pytest.approx(later / every[..., None], rel=1e-9)
-    assert 0.0 < jobs.sum() < visits.sum()  # new guitars are seldom due within the year
-
-
-def test_the_share_still_to_be_sold_is_what_the_sampled_money_keeps() -> None:
-    """Mean cost of what is not sold yet, against jobs x share x mean: some 20 of them in each of 200 samples, so four
-    standard errors are 4 / sqrt(4000)."""
-    demand = dm.forecast_demand(selling(a_fleet(units=40_000)), LAW)
-    drawn = sampled_money(demand)
-    jobs, visits = (share.sum(axis=-1) for share in money.still_to_sell(demand))
-    reported = demand.cube["regrades"].values[..., IN].sum(axis=4)[:, :-1].mean(axis=0).sum(axis=0)
-    called = demand.cube["seasonal"].values.mean(axis=0).sum(axis=0)
-    assert 15.0 < (reported * jobs).sum() < 25.0
-    wanted = reported * jobs * drawn.laws.cost.mean[:, None] + called * visits * drawn.laws.visit_cost.mean[:, None]
-    assert drawn.issued.sum() == pytest.approx(wanted.sum(), rel=0.063)
+        if sale >= start:
+            later[region, design, sale - start] += sum(
+                rate[m % 12] for m in range(sale, min(sale + cover, start + reach))
+            )
+    assert shares[1] == pytest.approx(later / later.sum(axis=2, keepdims=True), rel=1e-9)
+    jobs = found.planned.regrades[..., IN].sum(axis=1, dtype=float).mean(axis=0)
+    calls = found.planned.visits.sum(axis=1, dtype=float).mean(axis=0)
+    wanted = jobs * drawn.laws.cost.mean[:, None] + calls * drawn.laws.visit_cost.mean[:, None]
+    assert drawn.issued.sum() == pytest.approx(wanted.sum(), rel=0.05)  # means drawn: 200 samples of a tenth
     assert drawn.issued.all()
 
 
@@ -319,6 +323,5 @@ def test_jobs_open_at_the_cutoff_are_never_those_of_units_still_to_be_sold() -> 
     close = np.where(free.claims.report > free.cutoff - 12, NONE, free.claims.close).astype(np.int32)
     demand = dm.forecast_demand(with_claims(free, close=close), LAW)
     drawn = sampled_money(demand)
-    assert money.open_jobs(demand, in_cover_only=True).sum() > 50 and money.still_to_sell(demand)[0].any()
-    assert drawn.remaining == pytest.approx(drawn.cost.sum(axis=(1, 2, 3), dtype=float), rel=1e-6)
-    assert not drawn.issued.any()
+    assert money.open_jobs(demand, in_cover_only=True).sum() > 50 and demand.planned.regrades.any()
+    assert (drawn.remaining >= drawn.cost.sum(axis=(1, 2, 3), dtype=float) - 0.01).all()  # all of it is of units sold

@@ -101,7 +101,8 @@ def test_from_units_to_demand_with_the_real_physics(tmp_path_factory: pytest.Tem
     fleet = invented_fleet(settings, ToyDrift(), 3000, years=6, seed=4)[0]
     kept = np.isin(fleet.units.build % 12, [2, 8])
     units = {name: getattr(fleet.units, name)[kept] for name in type(fleet.units).__dataclass_fields__}
-    fleet = replace(fleet, units=type(fleet.units)(**units))
+    unit = np.full_like(fleet.claims.unit, -1)  # no claim says of which unit it is
+    fleet = replace(fleet, units=type(fleet.units)(**units), claims=replace(fleet.claims, unit=unit))
     seen: list[tuple[int, int]] = []
     folder = tmp_path_factory.mktemp("kept")
     law = physics_of(fleet)

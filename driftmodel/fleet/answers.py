@@ -87,14 +87,15 @@ def not_yet_reported(demand: Demand) -> Array:
 def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
     """The accrual month by month: opening + issued + change of estimate - settled = closing, of the cost in cover.
 
-    settled is the mean of the sampled cost, in the month of the job. closing is the expected cost, within the
-    forecast's months, of units sold so far. Management information, not accounting advice. The first month takes up the
-    difference to the stated opening accrual; what it then stands at is the mean of money.remaining.
+    All of it is to the end of cover: issued is what the units sold in a month will cost until then, closing what all
+    sold so far still will. settled is the mean of the sampled cost, in the month of the job. The first month takes up
+    the difference between the stated opening accrual and the mean of the reserve (undiscounted: money is settled at its
+    face). Management information, not accounting advice.
     """
     money = sampled_money(demand) if money is None else money
     settled = money.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     opening = float(demand.fleet.settings.opening_accrual)
-    due = float(settled.sum() - money.issued.sum())  # what units sold by the cut-off will cost
+    due = float(money.face.sum())
     rows = []
     for month, label in enumerate(demand.cube["month"].values):
         change = due - opening if month == 0 else 0.0

@@ -71,12 +71,12 @@ def backtest(
     came: list[Array] = []
     rows: list[dict[str, Any]] = []
     for origin in origins:
-        demand = forecast_demand(fleet, function, cutoff=origin, months=months, crew=crew)
+        demand = forecast_demand(fleet, function, cutoff=origin, months=months, to_end_of_cover=False, crew=crew)
         cube = demand.cube["regrades"].values.sum(axis=(4, 5)).astype(float)  # sample, month, region, design
         actual = reported(fleet, origin + 1, months)
         came.append(actual.ravel())
         models[MODEL].append(cube.reshape(cube.shape[0], -1).T)
-        for name, mean in zip(REFERENCES, _references(fleet, origin, months), strict=True):
+        for name, mean in zip(REFERENCES, references(fleet, origin, months), strict=True):
             random = np.random.default_rng([fleet.settings.seed, origin, REFERENCES.index(name)])
             models[name].append(
                 random.poisson(mean, (cube.shape[0], *mean.shape)).reshape(cube.shape[0], -1).T.astype(float)
@@ -108,7 +108,8 @@ def reported(fleet: Fleet, start: int, months: int) -> Array:
     return table
 
 
-def _references(fleet: Fleet, origin: int, months: int) -> tuple[Array, Array, Array]:
+def references(fleet: Fleet, origin: int, months: int) -> tuple[Array, Array, Array]:
+    """What the plain forecasts of REFERENCES expect, (months, regions, designs) each."""
     last_year = reported(fleet, origin - 11, 12)
     same_months = last_year[np.arange(months) % 12]
     constant = np.broadcast_to(last_year.mean(axis=0), (months, *last_year.shape[1:]))

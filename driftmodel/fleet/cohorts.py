@@ -16,8 +16,8 @@ Months = NDArray[np.int32]
 
 @dataclass(frozen=True)
 class Cohorts:
-    """Distinct kinds of units, (cohorts,) each; fields as in roster.Units. of_row: (unit rows,) cohort of each row.
-    cell: (cohorts,) index into cells."""
+    """Distinct kinds of units, (cohorts,) each; fields as in roster.Units, first: month of the first regrade, NONE if
+    there was none. of_row: (unit rows,) cohort of each row. cell: (cohorts,) index into cells."""
 
     region: Months
     exposure: Months
@@ -26,6 +26,7 @@ class Cohorts:
     sale: Months
     cover: Months
     regraded: Months
+    first: Months
     count: NDArray[np.int64]
     planned: NDArray[np.bool_]
     cell: NDArray[np.int64]
@@ -33,27 +34,30 @@ class Cohorts:
     cells: tuple[Cell, ...]
 
 
-_KINDS = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "planned")
+_KINDS = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "first", "planned")
 
 
-def cohorts_of(fleet: Fleet, units: Units | None = None) -> Cohorts:
-    """The fleet's units as cohorts; splitting a row into two changes nothing here."""
+def cohorts_of(fleet: Fleet, units: Units | None = None, first: Months | None = None) -> Cohorts:
+    """The fleet's units as cohorts; splitting a row into two changes nothing here. first: (unit rows,) month of the
+    first regrade, where it is not the last."""
     units = fleet.units if units is None else units
+    given = {name: getattr(units, name) for name in _KINDS if name != "first"}
+    given["first"] = units.regraded if first is None else first
     code = np.zeros(units.count.size, dtype=np.int64)
     for name in _KINDS:
-        values = getattr(units, name).astype(np.int64)
+        values = given[name].astype(np.int64)
         values = values - values.min(initial=0)
         wide = int(values.max(initial=0)) + 1
         if code.size and (int(code.max()) + 1) > (1 << 62) // wide:
             code = np.unique(code, return_inverse=True)[1]
         code = code * wide + values
-    _, first, of_row = np.unique(code, return_index=True, return_inverse=True)
-    count = np.bincount(of_row, units.count, first.size).astype(np.int64)
-    columns = {name: getattr(units, name)[first] for name in _KINDS}
+    _, kinds, of_row = np.unique(code, return_index=True, return_inverse=True)
+    count = np.bincount(of_row, units.count, kinds.size).astype(np.int64)
+    columns = {name: given[name][kinds] for name in _KINDS}
     place = (columns["region"].astype(np.int64) * len(fleet.exposures) + columns["exposure"]) * len(fleet.designs)
     place = (place + columns["design"]) * 12 + columns["build"] % 12
-    kinds, cell = np.unique(place, return_inverse=True)
-    cells = tuple(_cell(fleet, int(kind)) for kind in kinds)
+    cells_there, cell = np.unique(place, return_inverse=True)
+    cells = tuple(_cell(fleet, int(kind)) for kind in cells_there)
     return Cohorts(count=count, cell=cell, of_row=of_row, cells=cells, **columns)
 
 
@@ -71,12 +75,16 @@ def known_at(units: Units, cutoff: int) -> Units:
     return replace(units, regraded=later, planned=units.planned | (units.sale > cutoff))
 
 
-def in_cover(cohorts: Cohorts, shape: tuple[int, int], start: int, months: int) -> NDArray[np.float64]:
-    """Units sold and in cover at the start of each month from `start` on, (regions, designs, months)."""
+def in_cover(
+    cohorts: Cohorts, shape: tuple[int, int], start: int, months: int, chosen: NDArray[np.bool_] | None = None
+) -> NDArray[np.float64]:
+    """Units sold and in cover at the start of each month from `start` on, (regions, designs, months), of the cohorts
+    chosen, of all if None."""
+    kept = slice(None) if chosen is None else chosen
+    sale, count = cohorts.sale[kept], cohorts.count[kept]
     change = np.zeros((*shape, months + 1))
-    begin = np.clip(cohorts.sale - start, 0, months)
-    end = np.clip(cohorts.sale + cohorts.cover - start, 0, months)
-    end = np.maximum(begin, end)
-    np.add.at(change, (cohorts.region, cohorts.design, begin), cohorts.count)
-    np.add.at(change, (cohorts.region, cohorts.design, end), -cohorts.count)
+    begin = np.clip(sale - start, 0, months)
+    end = np.maximum(begin, np.clip(sale + cohorts.cover[kept] - start, 0, months))
+    np.add.at(change, (cohorts.region[kept], cohorts.design[kept], begin), count)
+    np.add.at(change, (cohorts.region[kept], cohorts.design[kept], end), -count)
     return np.cumsum(change, axis=2)[:, :, :months]

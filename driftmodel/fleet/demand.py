@@ -15,10 +15,14 @@ from driftmodel.base.arrays import ratio
 from driftmodel.base.provenance import recording
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover, known_at
+from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover
+from driftmodel.fleet.correction import Correction, correct
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.expect import Window
-from driftmodel.fleet.habits import Monthly, monthly, reporting_lag, waiting_share, with_habits
+from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
+from driftmodel.fleet.future import Groups, reports
+from driftmodel.fleet.habits import monthly, reporting_lag, waiting_share, with_habits
+from driftmodel.fleet.histories import Histories, histories
 from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
 from driftmodel.fleet.run import Crew, FleetDemand, Progress, run_cells
@@ -31,25 +35,45 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 NO_GRADE = "none mends it"
 SOON_MONTHS = 12
+MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
+AT_ONCE = 50  # samples worked on together
+FIRM_CLAIMS = 10.0  # so many claims tell the level as firmly as the physics does; own choice, no source
+GRADE_WORTH = 20.0  # jobs; own choice, no source
 QUANTILES = (0.1, 0.5, 0.9)
+
+
+@dataclass(frozen=True)
+class ToCome:
+    """Counts of some units: regrades (samples, reach, regions, designs, 2), out of and in cover, by month of report;
+    visits (samples, reach, regions, designs) for seasonal complaints in cover."""
+
+    regrades: NDArray[np.uint32]
+    visits: NDArray[np.uint32]
 
 
 @dataclass(frozen=True)
 class Demand:
     """A demand forecast. cube: Dataset of counts (sample, month, region, design, grade, cover) `regrades`,
-    (sample, month, region, design) `seasonal` and (sample, region, design) `not_yet_reported`. expected: what the
-    physics alone says. before, data, after: prior, (claims, expected) and posterior of the multiplier, (regions,
-    designs). lag: share reported 0, 1, ... months after, and waiting: share of owners who wait until their cover ends,
-    the estimates; each sample has its own from what is known of them.
+    (sample, month, region, design) `seasonal` and (sample, region, design) `not_yet_reported`. sold, planned: regrades
+    and visits of units sold by the cut-off and after it, over the reach: the forecast's months and on to the end of
+    every unit's cover. expected: what the physics alone says, over the reach. correction: how claims move it;
+    before, claims, after: prior, regrade claims and posterior of the ratio of what comes to what the physics expects,
+    (regions, designs); multiplier: (samples, regions, designs) that ratio. lag: share reported 0, 1, ... months after,
+    and waiting: share of owners who wait until their cover ends, the estimates; each sample has its own from what is
+    known of them.
     """
 
     fleet: Fleet
     cohorts: Cohorts
     cube: Dataset
+    sold: ToCome
+    planned: ToCome
     expected: FleetDemand
+    correction: Correction
     before: Multiplier
     claims: NDArray[np.int64]
     after: Multiplier
+    multiplier: Array
     lag: Array
     waiting: float
     cutoff: int
@@ -61,48 +85,120 @@ def forecast_demand(
     *,
     cutoff: int | None = None,
     months: int | None = None,
+    to_end_of_cover: bool = True,
     crew: Crew | None = None,
     progress: Progress = lambda done, of: None,
 ) -> Demand:
     """Regrades to come, month by month. function: passages of a cell, see passage.CellPassages.
 
     cutoff (month number) and months: in place of the fleet's own; an earlier cut-off knows nothing that came later.
+    to_end_of_cover: whether to look on to the end of every sold unit's cover, past the months asked for.
     """
     settings = fleet.settings
     cutoff = fleet.cutoff if cutoff is None else cutoff
     months = settings.horizon_months if months is None else months
+    reach = max(months, cover_left(fleet, cutoff, months)) if to_end_of_cover else months
     known = known_claims(fleet.claims, cutoff)
     waits = waiting_share(known, cutoff, fleet.claims_since, settings.habits)
     lag = reporting_lag(known, cutoff, settings.habits, waits)
-    cohorts = cohorts_of(fleet, known_at(fleet.units, cutoff))
+    past = histories(fleet, cutoff)
+    cohorts = cohorts_of(fleet, past.units, past.first)
     shape = (len(fleet.regions), len(fleet.designs))
-    soon = min(SOON_MONTHS, months)
-    years = fleet.units.sale // 12
-    window = Window(
+    window = window_of(
+        fleet, cutoff, reach, past, lag=tuple(lag.shares.tolist()), waiting=waits.mean, soon=min(SOON_MONTHS, months)
+    )
+    with recording() as numbers:
+        expected = run_cells(
+            cohorts, function, window, shape, draws=settings.draws, seed=settings.seed,
+            between=_between(past, cohorts), crew=crew, progress=progress,
+        )  # fmt: skip
+    regrade = known.disposition == REGRADE
+    since = fleet.claims_since
+    count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
+    fresh, again = parts_of(expected, window)
+    correction = correct(
+        expected.behind,
+        fresh.by_bin(cutoff) + again.by_bin(cutoff),
+        past,
+        cutoff,
+        log_sd=settings.multiplier_log_sd,
+        weather_sd=weather_sd(expected),
+    )
+    sampled = sample_cube(fleet, cohorts, expected, correction, window, lag, waits, known, months)
+    sampled.cube.attrs |= told(numbers)
+    law = gamma_of(sampled.multiplier)
+    return Demand(
+        fleet, cohorts, sampled.cube, sampled.sold, sampled.planned, expected.first_months(months), correction,
+        claims_law.prior(settings.multiplier_log_sd), count, law, sampled.multiplier, lag.shares, waits.mean, cutoff,
+    )  # fmt: skip
+
+
+def window_of(
+    fleet: Fleet,
+    cutoff: int,
+    months: int,
+    past: Histories,
+    *,
+    lag: tuple[float, ...] = (1.0,),
+    waiting: float = 0.0,
+    soon: int = SOON_MONTHS,
+) -> Window:
+    """What every cell is asked."""
+    settings, years = fleet.settings, fleet.units.sale // 12
+    return Window(
         cutoff=cutoff,
         months=months,
         members=settings.members,
         grades=len(settings.grades) + 1,
-        lag_shares=tuple(lag.shares.tolist()),
+        lag_shares=lag,
         claims_since=fleet.claims_since,
         soon=soon,
-        waiting_share=waits.mean,
+        waiting_share=waiting,
         waiting_months=settings.habits.end_of_cover_months,
         first_sale_year=int(years.min()),
         sale_years=int(years.max() - years.min()) + 1,
+        since=past.since,
+        sales=_groups(past.units.sale, cutoff, MOST_GROUPS),
+        regrades=_groups(past.units.regraded[past.units.regraded != NONE], cutoff, MOST_REGRADE_GROUPS),
     )
-    with recording() as numbers:
-        expected = run_cells(
-            cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew, progress=progress
-        )
-    regrade = known.disposition == REGRADE
-    since = fleet.claims_since
-    count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
-    before = claims_law.prior(settings.multiplier_log_sd)
-    after = claims_law.posterior(before, count, expected.history)
-    cube = sample_cube(fleet, cohorts, expected, before, count, lag, waits, known, cutoff, months)
-    cube.attrs |= told(numbers)
-    return Demand(fleet, cohorts, cube, expected, before, count, after, lag.shares, waits.mean, cutoff)
+
+
+def cover_left(fleet: Fleet, cutoff: int, months: int) -> int:
+    """Months until the last unit sold by the end of the forecast's months is out of cover."""
+    sold = fleet.units.sale <= cutoff + months
+    end = int((fleet.units.sale + fleet.units.cover)[sold].max(initial=cutoff + 1))
+    return max(end - cutoff - 1, 0)
+
+
+def _groups(months: NDArray[np.int32], cutoff: int, most: int) -> tuple[int, ...]:
+    """First months of about `most` groups of these, a new one after the cut-off."""
+    if months.size == 0:
+        return (cutoff,)
+    low, high = int(months.min()), int(months.max())
+    wide = -(-(high - low + 1) // most)
+    return (*range(low, min(cutoff, high) + 1, wide), *range(max(cutoff + 1, low), high + 1, wide))
+
+
+def _between(past: Histories, cohorts: Cohorts) -> dict[int, Spells]:
+    """Times between two regrades of a unit, by cell."""
+    if past.row.size == 0:
+        return {}
+    units, row = past.units, past.row
+    build, end = units.build[row].astype(np.int64), (units.sale + units.cover)[row].astype(np.int64)
+    begin, stop, count = past.begin.astype(np.int64), past.stop.astype(np.int64), units.count[row].astype(float)
+    cell = cohorts.cell[cohorts.of_row[row]]
+    order = np.argsort(cell, kind="stable")
+    there, first = np.unique(cell[order], return_index=True)
+    return {
+        int(at): Spells(build[own], begin[own], stop[own], end[own], count[own])
+        for at, own in zip(there.tolist(), np.split(order, first[1:]), strict=True)
+    }
+
+
+def gamma_of(samples: Array) -> Multiplier:
+    """The gamma law of the same mean and variance as samples (samples, ...)."""
+    mean, variance = samples.mean(axis=0), np.maximum(samples.var(axis=0), 1e-12)
+    return Multiplier(mean**2 / variance, mean / variance)
 
 
 def known_claims(claims: Claims, cutoff: int) -> Claims:
@@ -134,83 +230,105 @@ def weather_ratio(expected: FleetDemand) -> Array:
     return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
 
 
-def scaled(expected: Monthly, weather: Array, multiplier: Array) -> tuple[Array, Array]:
-    """Expected first and repeat reports (regions, designs, months) under a multiplier (regions, designs) of the hazard
-    and a member's weather ratio (regions, years + 1).
+def weather_sd(expected: FleetDemand) -> float:
+    """Log standard deviation of the first year ahead against the past of the same member, by the physics."""
+    kept = weather_ratio(expected)
+    ahead = np.log(np.maximum(ratio(kept[:, :, 0], kept[:, :, -1]), 0.1))
+    return float(np.minimum(ahead.std(axis=0), 0.5).mean())
 
-    Units at risk run down as they are regraded, so a large multiplier brings regrades forward and never makes more of
-    them than there are units. With all at 1 this is the physics' own number.
-    """
-    first, repeat, risk = expected.first, expected.repeat, expected.at_risk
-    months = first.shape[-1]
-    by_month = np.repeat(weather[:, :-1], 12, axis=1)[:, None, :months]
-    multiplier = multiplier[..., None] * by_month
-    hazard = np.minimum(ratio(first, risk), 1.0)
-    joining = np.diff(risk, axis=-1) + first[..., :-1]  # units sold since
-    pool = expected.regraded + np.concatenate(
-        [np.zeros((*first.shape[:2], 1)), np.cumsum(first, axis=-1)[..., :-1]], axis=-1
-    )
-    again = ratio(repeat, pool)
-    out_first, out_repeat = np.empty_like(first), np.empty_like(repeat)
-    left, done = risk[..., 0].copy(), expected.regraded[..., 0].copy()
-    for month in range(first.shape[-1]):
-        out_first[..., month] = left * (1.0 - (1.0 - hazard[..., month]) ** multiplier[..., month])
-        base = pool[..., month]
-        # repeats within the month of a pool that is still empty belong to its first regrades
-        grown = np.where(base > 0.0, again[..., month] * done, repeat[..., month])
-        out_repeat[..., month] = multiplier[..., month] * grown
-        done = done + out_first[..., month]
-        if month + 1 < first.shape[-1]:
-            left = np.maximum(left - out_first[..., month] + joining[..., month], 0.0)
-    return out_first, out_repeat
+
+@dataclass(frozen=True)
+class Sampled:
+    """Sampled futures, see Demand."""
+
+    cube: Dataset
+    sold: ToCome
+    planned: ToCome
+    multiplier: Array
 
 
 def sample_cube(
     fleet: Fleet,
     cohorts: Cohorts,
     expected: FleetDemand,
-    before: Multiplier,
-    count: NDArray[np.int64],
+    correction: Correction,
+    window: Window,
     lag: ReportingLag,
     waits: WaitingShare,
     known: Claims,
-    cutoff: int,
     months: int,
-) -> Dataset:
-    """Counts by sample. Each sample lives in one weather member, with one habit of reporting for the fleet and one
-    multiplier for each region x design, from what claims say of that member's past under that habit; counts are Poisson
-    about that. Sample i has its own stream, so more samples leave the first ones as they were."""
+) -> Sampled:
+    """Counts by sample. Each sample has one correction of the hazard, one habit of reporting for the fleet and its own
+    years to come; counts are Poisson about that. Sample i has its own stream, so more samples leave the first ones as
+    they were."""
     import xarray as xr
 
-    settings = fleet.settings
+    settings, cutoff, reach = fleet.settings, window.cutoff, window.months
     shape = (len(fleet.regions), len(fleet.designs))
     samples, grades = settings.samples, len(settings.grades) + 1
     regrades = np.empty((samples, months, *shape, grades, 2), dtype=np.uint32)
-    seasonal = np.empty((samples, months, *shape), dtype=np.uint32)
+    sold, planned = (
+        ToCome(np.zeros((samples, reach, *shape, 2), np.uint32), np.zeros((samples, reach, *shape), np.uint32))
+        for _ in range(2)
+    )
     waiting = np.empty((samples, *shape), dtype=np.uint32)
+    multiplier = np.empty((samples, *shape))
     plain = monthly(expected)
-    share_first, share_repeat = _shares(expected.first), _shares(expected.repeat)
-    weather = weather_ratio(expected)
+    shares = [grade_shares(part[:, :, :months], known) for part in (expected.first, expected.repeat)]
+    fresh, again = parts_of(expected, window)
     complaint = _complaint_law(fleet, cohorts, known, cutoff)
-    ahead = _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, months), cutoff + 1)
-    for sample in range(samples):
-        random = np.random.default_rng([settings.seed, sample, 6])
-        member = sample % settings.members
-        change = lag.draw(random) - lag.shares
-        now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
-        after = claims_law.posterior(before, count, now.history * weather[member, :, -1:])
-        multiplier = random.gamma(after.shape, 1.0 / after.rate)
-        first, repeat = scaled(now, weather[member], multiplier)
-        mean = first[..., None, None] * share_first + repeat[..., None, None] * share_repeat
-        regrades[sample] = np.moveaxis(random.poisson(mean), 2, 0)
-        level = random.gamma(complaint.shape, 1.0 / complaint.rate)
-        seasonal[sample] = np.moveaxis(random.poisson(ahead * level[:, None, None]), 2, 0)
-        waiting[sample] = random.poisson(now.pending * weather[member, :, -1:] * multiplier)
-    whole = ("sample", "month", "region", "design", "grade", "cover")
-    return xr.Dataset(
+    calls_sold, calls_planned = (
+        _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, reach, later), cutoff + 1)
+        for later in (cohorts.sale <= cutoff, cohorts.sale > cutoff)
+    )
+    calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
+    came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
+    for start in range(0, samples, AT_ONCE):
+        streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
+        habits, effects, factors = [], [], []
+        for random in streams:
+            change = lag.draw(random) - lag.shares
+            now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
+            drawn = correction.draw(random.standard_normal(correction.mean.size))
+            year = correction.yearly(drawn, calendar, random)[:, None, :]
+            season = correction.season(drawn)[:, calendar % 12][:, None, :]
+            # where claims have told the level, another lag of reports moves months and not the level
+            moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
+            habit = np.where(plain.first > 0.0, ratio(now.first, plain.first), 1.0)
+            habit = habit / np.where(moved > 0.0, moved, 1.0)[..., None]
+            noise = gamma_noise(correction.scatter, (shape[0], 1, reach), random)
+            factors.append(year + season + np.log(np.maximum(habit * noise, 1e-9)))
+            habits.append(now)
+            effects.append(drawn)
+        every = np.array(effects)
+        level = past_ratio(correction, expected.behind, every)
+        both = [
+            reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors), sold_only=only)
+            for only in (True, False)
+        ]
+        for place, random in enumerate(streams):
+            sample = start + place
+            count = []
+            for kind in (0, 1):
+                of_sold, of_all = both[0][kind][place], both[1][kind][place]
+                of_planned = random.poisson(np.maximum(of_all - of_sold, 0.0))
+                of_sold = random.poisson(of_sold)
+                sold.regrades[sample] += of_sold.astype(np.uint32)
+                planned.regrades[sample] += of_planned.astype(np.uint32)
+                whole = np.moveaxis((of_sold + of_planned)[:months], 0, 2)  # region, design, month, cover
+                count.append(random.multinomial(whole, np.moveaxis(shares[kind], 3, 4)))
+            regrades[sample] = np.moveaxis(count[0] + count[1], (2, 3, 4), (0, 4, 3))
+            visits = random.gamma(complaint.shape, 1.0 / complaint.rate)
+            for kept, ahead in ((sold, calls_sold), (planned, calls_planned)):
+                kept.visits[sample] = np.moveaxis(random.poisson(ahead * visits[:, None, None]), 2, 0)
+            multiplier[sample] = level[place]
+            waiting[sample] = random.poisson(habits[place].pending * level[place])
+    seasonal = (sold.visits + planned.visits)[:, :months]
+    whole_cube = ("sample", "month", "region", "design", "grade", "cover")
+    cube = xr.Dataset(
         {
-            "regrades": (whole, regrades, {"long_name": "regrades reported", "units": "1"}),
-            "seasonal": (whole[:4], seasonal, {"long_name": "seasonal complaints, in cover", "units": "1"}),
+            "regrades": (whole_cube, regrades, {"long_name": "regrades reported", "units": "1"}),
+            "seasonal": (whole_cube[:4], seasonal, {"long_name": "seasonal complaints, in cover", "units": "1"}),
             "not_yet_reported": (
                 ("sample", "region", "design"),
                 waiting,
@@ -226,11 +344,70 @@ def sample_cube(
         },
         attrs={"title": settings.title, "cutoff": month_label(cutoff), "seed": settings.seed},
     )
+    return Sampled(cube, sold, planned, multiplier)
 
 
-def _shares(parts: Array) -> Array:
-    """Shares over grade and cover of each month's number, (..., grades, 2); a month without any has none."""
-    return ratio(parts, parts.sum(axis=(-1, -2), keepdims=True))
+def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:
+    """Units never regraded by the cut-off and units regraded by then, in groups."""
+    return (
+        _in_groups(expected.sold, window.sales, window.cutoff, np.zeros(1, dtype=np.int64)),
+        _in_groups(expected.back, window.regrades, window.cutoff, np.arange(1, KINDS)),
+    )
+
+
+def _in_groups(table: Array, first_months: tuple[int, ...], cutoff: int, kinds: NDArray[np.int64]) -> Groups:
+    """Groups of units, of a table (regions, designs, 3, kinds x groups, months) with the groups' first months."""
+    starts = np.array(first_months)
+    last = np.append(starts[1:], max(cutoff, int(starts[-1])) + 1) - 1
+    last = np.where((starts <= cutoff) & (last > cutoff), cutoff, last)
+    middle, sold = np.tile(0.5 * (starts + last), kinds.size), np.tile(starts <= cutoff, kinds.size)
+    return Groups(table[:, :, 0], table[:, :, 1], table[:, :, 2], middle, np.repeat(kinds, starts.size), sold)
+
+
+def gamma_noise(variance: float, shape: tuple[int, ...], random: np.random.Generator) -> Array:
+    """Factors of mean 1 and this variance."""
+    if variance < 1e-6:
+        return np.ones(shape)
+    return np.asarray(random.standard_gamma(1.0 / variance, shape) * variance)
+
+
+def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
+    """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
+    designs); the level alone where nothing was expected."""
+    units, expected = (behind[:, :, :, place].sum(axis=4) for place in (UNITS, EXPECTED))  # region, design, kind, bin
+    by_age, by_gap = correction.by_age(effects, int(AGE_BINS[-1]) + 1)
+    middle = np.append((AGE_BINS[:-1] + AGE_BINS[1:]) // 2, AGE_BINS[-1])
+    trust = correction.trust(effects)
+    got = np.zeros(by_age.shape[:3])
+    for kind in range(KINDS):
+        sort = FRESH if kind == 0 else AGAIN
+        own = expected[:, :, kind] + correction.more[:, :, kind] * units[:, :, kind]
+        factor = np.exp((by_age, by_gap)[sort][..., middle] + trust[:, None, None, None] * correction.apart[:, :, kind])
+        got += np.einsum("srdb,rdb->srd", factor, own)
+    whole = expected.sum(axis=(2, 3))
+    return np.asarray(np.where(whole > 0.0, ratio(got, whole), np.exp(correction.level(effects))))
+
+
+def grade_shares(parts: Array, known: Claims) -> Array:
+    """Share of each grade, (regions, designs, months, grades, 2): of the physics in that month, in all months where it
+    has none, with the grades that claims say were fitted counting as GRADE_WORTH of the physics' jobs would."""
+    shape = parts.shape
+    whole = parts.sum(axis=(2, 4))  # region, design, grade
+    fleet = whole.sum(axis=(0, 1)) + 1e-9
+    base = np.where(whole.sum(axis=2, keepdims=True) > 0.0, whole, fleet)
+    base = ratio(base, base.sum(axis=2, keepdims=True))
+    chosen = (known.disposition == REGRADE) & (known.grade != NONE)
+    fitted = np.zeros(whole.shape)
+    np.add.at(fitted, (known.region[chosen], known.design[chosen], known.grade[chosen]), 1.0)
+    physics = np.where(
+        parts.sum(axis=3, keepdims=True) > 0.0,
+        ratio(parts, parts.sum(axis=3, keepdims=True)),
+        base[:, :, None, :, None],
+    )
+    weight = ratio(fitted.sum(axis=2), fitted.sum(axis=2) + GRADE_WORTH)[:, :, None, None, None]
+    own = ratio(fitted, fitted.sum(axis=2, keepdims=True))[:, :, None, :, None]
+    mixed = (1.0 - weight) * physics + weight * np.broadcast_to(own, shape)
+    return np.asarray(mixed / mixed.sum(axis=3, keepdims=True))
 
 
 def _seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.passage import FAR, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind
+from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells, gaps_ahead, past_of_cell, regraded_kind
+from driftmodel.fleet.passage import FAR, Lives, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead
 from driftmodel.fleet.tables import NONE
 
@@ -25,7 +26,8 @@ class Window:
     """What is asked of every cell. cutoff and claims_since: month numbers (claims_since NONE: from the beginning);
     grades: number of grades, one more of them meaning that none mends it; soon: months within which who is due;
     waiting_share of owners report in the last waiting_months of their cover; first_sale_year, sale_years: years of sale
-    that are told apart."""
+    that are told apart; since: first month with claims; sales, regrades: first month of each group of units by month of
+    sale, or of the last regrade, that is told apart."""
 
     cutoff: int
     months: int
@@ -38,6 +40,9 @@ class Window:
     waiting_months: int = 3
     first_sale_year: int = 0
     sale_years: int = 0
+    since: int = 0
+    sales: tuple[int, ...] = (0,)
+    regrades: tuple[int, ...] = (0,)
 
 
 @dataclass(frozen=True)
@@ -51,7 +56,10 @@ class CellDemand:
     By month of the crossing, so that another lag of reports can be put in later: crossed: (2, lags - 1 + months) of
     first and repeat, from lags - 1 months before the forecast on; past: (2, lags - 1) the months before it, of all next
     regrades not known as reported, and of the history. slope: (3, months) of first, repeat and at_risk, and slope_once:
-    (2,) of pending and history, by the share of owners who wait for the end of their cover."""
+    (2,) of pending and history, by the share of owners who wait for the end of their cover. behind: what came and was
+    expected so far, see exposure.past_of_cell. sold: (3, sale groups, months) units never regraded at risk, their first
+    regrades, those at risk in cover; back: (3, (KINDS - 1) x regrade groups, months) the same of regraded units until
+    their next; gaps: (KINDS - 1, months + 1), see exposure.gaps_ahead."""
 
     first: Array
     repeat: Array
@@ -69,10 +77,17 @@ class CellDemand:
     cohort: Array
     slope: Array
     slope_once: Array
+    behind: Array
+    sold: Array
+    back: Array
+    gaps: Array
 
 
-def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window) -> CellDemand:
-    """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off."""
+def expect(
+    passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window, between: Spells | None = None
+) -> CellDemand:
+    """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off. between: times
+    between two regrades of its units, the last ones left out."""
     lag = np.asarray(window.lag_shares)
     fresh = lives_of(passages, window.members, window.grades - 1)
     used, of = np.unique(fresh.grade, return_inverse=True)  # most cells know few grades of a set
@@ -106,6 +121,9 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         total["slope"][2] += units @ (now.slope[:, 2] * here)
         total["crossed"] += np.einsum("k,kim->im", units, now.crossed)
         split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
+        at = np.searchsorted(window.sales, kinds[:, 1], side="right") - 1
+        for place, values in enumerate((units[:, None] * here, units[:, None] * now.first.sum(axis=2), split[..., IN])):
+            np.add.at(total["sold"][place], at, values if place == 1 else values * now.waiting)
         total["first"] += np.einsum("kmg,kmc->mgc", now.first, split)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.repeat, split)
         both = ((now.first + now.repeat).sum(axis=2) * split[..., IN]).sum(axis=1)
@@ -131,8 +149,17 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
         total["crossed"][1] += units @ now.crossed.sum(axis=1)
         total["slope"][1] += units @ (now.slope[:, 0] + now.slope[:, 1])
         split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
+        at = np.searchsorted(window.regrades, kinds[:, 1], side="right") - 1
+        at = regraded_kind(kinds[:, 1] - kinds[:, 0]) * len(window.regrades) + at
+        np.add.at(total["back"][0], at, units[:, None] * now.waiting)
+        np.add.at(total["back"][1], at, units[:, None] * now.first.sum(axis=2))
+        np.add.at(total["back"][2], at, split[..., IN] * now.waiting)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.first + now.repeat, split)
         due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
+    never = last == NONE
+    total["gaps"] += gaps_ahead(fresh, (window.cutoff - build[never]).astype(np.int64), cohorts.count[chosen[never]],
+                                window.months)  # fmt: skip
+    total["behind"] += _behind(fresh, cohorts, chosen, between, window, asked)
     total["noise"] += _scatter(brought, fresh.member, window.members)
     total["level"] += _by(fresh.member, window.members, brought)
     for name in ("first", "repeat"):
@@ -141,6 +168,22 @@ def expect(passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], windo
     return CellDemand(
         due=due, pending=numbers["pending"], history=numbers["history"], beyond=round(numbers["beyond"]), **total
     )
+
+
+def _behind(
+    lives: Lives, cohorts: Cohorts, chosen: NDArray[np.intp], between: Spells | None, window: Window, asked: Asked
+) -> Array:
+    """What came so far and was expected, of units sold by the cut-off."""
+    chosen = chosen[cohorts.sale[chosen] <= window.cutoff]
+    build, sale, last = (getattr(cohorts, name)[chosen].astype(np.int64) for name in ("build", "sale", "regraded"))
+    end, count = sale + cohorts.cover[chosen], cohorts.count[chosen].astype(float)
+    fresh = Spells(build, sale, cohorts.first[chosen].astype(np.int64), end, count)
+    again = last != NONE
+    spells = Spells(build[again], last[again], np.full(int(again.sum()), NONE), end[again], count[again])
+    if between is not None:
+        spells = Spells(*(np.append(getattr(spells, n), getattr(between, n)) for n in Spells.__dataclass_fields__))
+    waiting = (window.waiting_share, window.waiting_months) if window.waiting_share else None
+    return past_of_cell(lives, fresh, spells, asked, window.since, window.cutoff, waiting)
 
 
 def _nothing(window: Window, grades: int, before: int) -> Totals:
@@ -162,6 +205,10 @@ def _nothing(window: Window, grades: int, before: int) -> Totals:
         "cohort": np.zeros((window.sale_years, months)),
         "slope": np.zeros((3, months)),
         "slope_once": np.zeros(2),
+        "behind": np.zeros((KINDS, 3, AGE_BINS.size, window.cutoff - window.since + 1)),
+        "sold": np.zeros((3, len(window.sales), months)),
+        "back": np.zeros((3, (KINDS - 1) * len(window.regrades), months)),
+        "gaps": np.zeros((KINDS - 1, months + 1)),
     }
 
 

@@ -162,7 +162,8 @@ def invented_fleet(
               np.ones(units, dtype=np.int64), np.zeros(units, dtype=bool), np.arange(2, units + 2, dtype=np.int32)),
         Claims(region[who], design[who], event_month.astype(np.int32), report_month.astype(np.int32),
                report_month.astype(np.int32), np.full(who.size, DISPOSITIONS.index("regrade"), np.int32),
-               np.full(who.size, 1.5), np.full(who.size, 100.0), (sale + cover)[who].astype(np.int32)),
+               np.full(who.size, 1.5), np.full(who.size, 100.0), (sale + cover)[who].astype(np.int32), who,
+               np.full(who.size, NONE, np.int32)),
         Rates(*(np.full(len(regions), value) for value in (1.5, 0.25, 60.0, 8.0, 25.0))),
         [f"S{index:07d}" for index in range(units)], (), (),
     )  # fmt: skip

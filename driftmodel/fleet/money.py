@@ -59,16 +59,10 @@ class JobLaw:
         rate = random.standard_gamma(self.weight * self.shape + 1.0)
         return np.asarray(self.shape * self.weight * self.mean / rate)
 
-    def of_jobs(self, jobs: Array, random: np.random.Generator) -> Array:
-        """What `jobs` (months, regions, designs) come to, each element their sum, all under one drawn mean of each
-        region. No job, no money."""
-        each = self.draw(random)[:, None] / self.shape
-        return np.asarray(random.standard_gamma(jobs * self.shape) * each)
-
-    def part_of(self, some: Array, others: Array, random: np.random.Generator) -> Array:
-        """Share that `some` jobs have in what they and `others` came to together: beta, whatever the sum."""
-        mine, rest = (random.standard_gamma(jobs * self.shape) for jobs in (some, others))
-        return np.asarray(np.where(others > 0, mine / np.maximum(mine + rest, 1e-300), 1.0))
+    def of_jobs(self, jobs: Array, mean: Array, random: np.random.Generator) -> Array:
+        """What `jobs` (months, regions, designs) come to, each element their sum, under one mean of each region (see
+        `draw`). No job, no money."""
+        return np.asarray(random.standard_gamma(jobs * self.shape) * (mean[:, None] / self.shape))
 
 
 @dataclass(frozen=True)
@@ -84,14 +78,22 @@ class JobLaws:
 @dataclass(frozen=True)
 class Money:
     """hours, cost: (samples, months, regions, designs) of jobs in cover and seasonal visits, in the month of the job.
-    remaining: (samples,) their cost for units sold by the cut-off; issued: (months,) mean cost, within the forecast, of
-    the units to be sold in each month. Hours and cost are drawn apart: rank each by itself."""
+    reserve: (samples, regions, designs) cost, to the end of the cover of every unit sold by the cut-off, of its jobs
+    in cover and visits, jobs open then among them, discounted if the fleet file says so, and face: (regions, designs)
+    its mean undiscounted; issued: (months,) mean such cost of the units to be sold in each month, to the end of their
+    cover. Hours and cost are drawn apart: rank each by itself."""
 
     hours: NDArray[np.float32]
     cost: NDArray[np.float32]
-    remaining: Array
+    reserve: Array
+    face: Array
     issued: Array
     laws: JobLaws
+
+    @property
+    def remaining(self) -> Array:
+        """Reserve of the whole fleet, (samples,)."""
+        return np.asarray(self.reserve.sum(axis=(1, 2)))
 
 
 def job_law(stated: Array, region: NDArray[np.int32], told: Array, worth: float, spread_pct: float) -> JobLaw:
@@ -134,52 +136,53 @@ def job_laws(demand: Demand) -> JobLaws:
 def sampled_money(demand: Demand) -> Money:
     """Hours and cost of every sampled future's jobs. Each sample has its own means and its own stream, so more samples
     leave the first ones as they were."""
-    laws, shape = job_laws(demand), demand.cube["seasonal"].shape
-    regrades, visits = demand.cube["regrades"].values, demand.cube["seasonal"].values
-    waiting, lag = open_jobs(demand, in_cover_only=True), demand.fleet.settings.habits.job_lag_months
-    sold = waiting[: shape[1]].sum(axis=0)
-    shares = still_to_sell(demand)
+    laws, shape, settings = job_laws(demand), demand.cube["seasonal"].shape, demand.fleet.settings
+    waiting, lag, months = open_jobs(demand, in_cover_only=True), settings.habits.job_lag_months, shape[1]
+    reach = demand.sold.visits.shape[1]
+    worth = (1.0 + settings.discount_pct / 100.0) ** (-(np.arange(reach + lag) + 0.5) / 12.0)
     hours, cost = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
-    remaining = np.zeros(shape[0])
-    later = np.zeros((2, *shape[2:]))  # mean cost of jobs and visits of units to be sold
+    reserve, later = np.empty((shape[0], *shape[2:])), np.zeros((2, *shape[2:]))
+    face = np.zeros(shape[2:])
+    after = np.zeros((lag, *shape[2:]))
     for sample in range(shape[0]):
-        random = np.random.default_rng([demand.fleet.settings.seed, sample, STREAM])
-        reported = regrades[sample, ..., IN].sum(axis=-1, dtype=float)
-        jobs = in_job_months(reported, waiting, lag)
-        calls = visits[sample].astype(float)
-        hours[sample] = laws.hours.of_jobs(jobs, random) + laws.visit_hours.of_jobs(calls, random)
-        money = laws.cost.of_jobs(jobs, random), laws.visit_cost.of_jobs(calls, random)
-        cost[sample] = money[0] + money[1]
-        counts = jobs.sum(axis=0) - sold, calls.sum(axis=0)
-        for kind, (law, ours) in enumerate(((laws.cost, sold), (laws.visit_cost, np.zeros_like(sold)))):
-            others = random.binomial(counts[kind].astype(np.int64), shares[kind].sum(axis=-1)).astype(float)
-            whole = money[kind].sum(axis=0)
-            mine = whole * law.part_of(ours + counts[kind] - others, others, random)
-            remaining[sample] += mine.sum()
-            later[kind] += (whole - mine) / shape[0]
-    by_month = ratio(shares, shares.sum(axis=-1, keepdims=True))
-    return Money(hours, cost, remaining, np.einsum("krd,krdm->m", later, by_month), laws)
+        random = np.random.default_rng([settings.seed, sample, STREAM])
+        means = [law.draw(random) for law in (laws.hours, laws.cost, laws.visit_hours, laws.visit_cost)]
+        hours[sample] = cost[sample] = 0.0
+        for units, still in ((demand.sold, waiting), (demand.planned, np.zeros_like(waiting))):
+            reported = np.concatenate([units.regrades[sample, ..., IN].astype(float), after])
+            jobs, calls = in_job_months(reported, still, lag), units.visits[sample].astype(float)
+            hours[sample] += laws.hours.of_jobs(jobs[:months], means[0], random)
+            hours[sample] += laws.visit_hours.of_jobs(calls[:months], means[2], random)
+            money = laws.cost.of_jobs(jobs, means[1], random)
+            money[:reach] += laws.visit_cost.of_jobs(calls, means[3], random)
+            cost[sample] += money[:months]
+            if units is demand.sold:
+                face += money.sum(axis=0) / shape[0]
+                reserve[sample] = np.einsum("m,mrd->rd", worth, money)
+            else:
+                later[0] += jobs.sum(axis=0) * means[1][:, None] / shape[0]
+                later[1] += calls.sum(axis=0) * means[3][:, None] / shape[0]
+    return Money(hours, cost, reserve, face, np.einsum("krd,krdm->m", later, by_month_of_sale(demand)), laws)
 
 
-def still_to_sell(demand: Demand) -> Array:
-    """Share of the forecast's jobs in cover and of its seasonal visits that come of units to be sold in each month,
-    (2, regions, designs, months), as the physics and the stated rates have it."""
-    expected, cohorts, shape = demand.expected, demand.cohorts, demand.expected.issued.shape
-    in_cover = (expected.first[..., IN] + expected.repeat[..., IN]).sum(axis=(2, 3))
-    settings, start, months = demand.fleet.settings, demand.cutoff + 1, shape[2]
+def by_month_of_sale(demand: Demand) -> Array:
+    """Share that the units to be sold in each month have in the jobs in cover, and in the visits, of all units still to
+    be sold, (2, regions, designs, months), as the physics and the stated rates have it."""
+    issued, cohorts = demand.expected.issued, demand.cohorts
+    start, months, reach = demand.cutoff + 1, issued.shape[2], demand.sold.visits.shape[1]
+    settings = demand.fleet.settings
     rate = np.array([settings.regions[name].seasonal_complaints_per_thousand for name in demand.fleet.regions])
-    ahead = np.cumsum(rate[:, (start + np.arange(months)) % 12], axis=1)
+    ahead = np.cumsum(rate[:, (start + np.arange(reach)) % 12], axis=1)
     ahead = np.pad(ahead, ((0, 0), (1, 0)))  # by the end of month 0, 1, ...
-    begin = np.clip(cohorts.sale - start, 0, months)
-    end = np.maximum(np.clip(cohorts.sale + cohorts.cover - start, 0, months), begin)
-    calls = cohorts.count * (ahead[cohorts.region, end] - ahead[cohorts.region, begin])
-    every, issued = np.zeros(shape[:2]), np.zeros(shape)
-    np.add.at(every, (cohorts.region, cohorts.design), calls)
     new = (cohorts.sale >= start) & (cohorts.sale < start + months)
-    np.add.at(issued, (cohorts.region[new], cohorts.design[new], cohorts.sale[new] - start), calls[new])
-    parts, wholes = np.stack([expected.issued, issued]), np.stack([in_cover, every])[..., None]
-    share = ratio(parts, wholes)
-    return np.asarray(share / np.maximum(share.sum(axis=-1, keepdims=True), 1.0))  # no more than all, to the last bit
+    region, begin = cohorts.region[new], cohorts.sale[new] - start
+    end = np.minimum(begin + cohorts.cover[new], reach)
+    calls, units = np.zeros_like(issued), np.zeros_like(issued)
+    place = (region, cohorts.design[new], begin)
+    np.add.at(calls, place, cohorts.count[new] * (ahead[region, end] - ahead[region, begin]))
+    np.add.at(units, place, cohorts.count[new])
+    parts = np.stack([np.where(issued.sum(axis=2, keepdims=True) > 0.0, issued, units), calls])
+    return np.asarray(ratio(parts, parts.sum(axis=-1, keepdims=True)))
 
 
 def open_jobs(demand: Demand, in_cover_only: bool = False) -> Array:

@@ -58,7 +58,8 @@ class Units:
 @dataclass(frozen=True)
 class Claims:
     """Claims, (claims,) each: months as month numbers, close NONE if open, disposition index into DISPOSITIONS; hours
-    and cost NaN where not told; cover_end: first month out of cover of the unit named by serial, NONE if none is."""
+    and cost NaN where not told; cover_end: first month out of cover of the unit named by serial, NONE if none is; unit:
+    row of that unit among the fleet's units, NONE likewise; grade: spacer fitted, index, NONE where not told."""
 
     region: Months
     design: Months
@@ -69,6 +70,8 @@ class Claims:
     hours: NDArray[np.float64]
     cost: NDArray[np.float64]
     cover_end: Months
+    unit: NDArray[np.int64]
+    grade: Months
 
 
 @dataclass(frozen=True)
@@ -192,4 +195,4 @@ def _joined(first: Units, second: Units) -> Units:
 
 def _no_claims() -> Claims:
     none, zero = np.empty(0, dtype=np.int32), np.empty(0)
-    return Claims(none, none, none, none, none, none, zero, zero, none)
+    return Claims(none, none, none, none, none, none, zero, zero, none, np.empty(0, dtype=np.int64), none)

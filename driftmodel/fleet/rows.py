@@ -139,8 +139,8 @@ def claims_of(
     hours = table.numbers("hours", 0.0, 1000.0, absent=np.nan)
     cost = table.numbers("cost", 0.0, 1e7, absent=np.nan)
     table.numbers("action_mm", 0.0, 20.0, absent=0.0)
-    for column in ("grade_before", "grade_after"):
-        table.words(column, settings.grades, needed=False)
+    table.words("grade_before", settings.grades, needed=False)
+    grade = table.words("grade_after", settings.grades, needed=False)
     good = ~table.bad
     table.fault(good & (report < event), "report_date", "before event_date")
     table.fault(good & (close != NONE) & (close < report), "close_date", "before report_date")
@@ -157,7 +157,9 @@ def claims_of(
     table.fault(other, "design", "not the design of the unit with this serial")
     table.fault(known & ~other & units.planned[unit], "serial", "the unit with this serial is not sold yet")
     end = np.where(known, units.sale[unit] + units.cover[unit], NONE).astype(np.int32)
-    columns: tuple[Any, ...] = (region, design, event, report, close, disposition, hours, cost, end)
+    place = np.cumsum(~unit_rows.bad) - 1  # of a row among those that are used
+    of = np.where(known, place[unit], NONE)
+    columns: tuple[Any, ...] = (region, design, event, report, close, disposition, hours, cost, end, of, grade)
     return Claims(*(column[~table.bad] for column in columns))
 
 

@@ -7,7 +7,7 @@ in. So neither the number of workers nor a kill and a restart changes a bit. Tim
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -20,12 +20,13 @@ from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.provenance import Numbers, note_all, recording
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.expect import CellDemand, Window, expect
+from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
 
 Array = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 #: what _work is given
-Job = tuple[CellPassages, Cell, Cohorts, Window, int, int, Path | None]
+Job = tuple[CellPassages, Cell, Cohorts, Spells | None, Window, int, int, Path | None]
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class FleetDemand:
     regraded, issued (regions, designs, months); pending, history (regions, designs); level, noise (members, regions,
     years + 1); due (cohorts,); beyond: units no draw agrees with; crossed (regions, designs, 2, lags - 1 + months) and
     past (regions, designs, 2, lags - 1) by month of crossing; cohort (regions, designs, sale years, months) from
-    first_sale_year on; slope (regions, designs, 3, months) and slope_once (regions, designs, 2)."""
+    first_sale_year on; slope (regions, designs, 3, months) and slope_once (regions, designs, 2); behind, sold, back and
+    gaps (regions, designs, ...). first_months gives the same of fewer months."""
 
     first: Array
     repeat: Array
@@ -52,7 +54,22 @@ class FleetDemand:
     cohort: Array
     slope: Array
     slope_once: Array
+    behind: Array
+    sold: Array
+    back: Array
+    gaps: Array
     first_sale_year: int
+
+    def first_months(self, months: int) -> FleetDemand:
+        """The same forecast of so many months."""
+        years = self.level.shape[2] - 1
+        kept = [*range(-(-months // 12)), years]
+        before = self.crossed.shape[3] - self.issued.shape[2]
+        shorter = {name: getattr(self, name)[:, :, :months] for name in ("first", "repeat", "at_risk", "regraded")}
+        shorter |= {"issued": self.issued[..., :months], "crossed": self.crossed[..., : before + months]}
+        shorter |= {name: getattr(self, name)[..., :months] for name in ("cohort", "slope", "sold", "back")}
+        shorter |= {name: getattr(self, name)[..., kept] for name in ("level", "noise")}
+        return replace(self, **shorter)
 
 
 @dataclass(frozen=True)
@@ -87,10 +104,12 @@ def run_cells(
     *,
     draws: int,
     seed: int,
+    between: dict[int, Spells] | None = None,
     crew: Crew | None = None,
     progress: Progress = lambda done, of: None,
 ) -> FleetDemand:
-    """Expected demand of every cell, summed by region and design. shape: (regions, designs).
+    """Expected demand of every cell, summed by region and design. shape: (regions, designs). between: times between two
+    regrades of a unit by cell, the last ones left out.
 
     Raises BadInput when the scheduler does not answer, or workers are asked for and dask is not installed.
     """
@@ -114,12 +133,17 @@ def run_cells(
         "slope_once": np.zeros((*shape, 2)),
         "level": np.zeros((members, shape[0], -(-months // 12) + 1)),
         "noise": np.zeros((members, shape[0], -(-months // 12) + 1)),
+        "behind": np.zeros((*shape, KINDS, 3, AGE_BINS.size, window.cutoff - window.since + 1)),
+        "sold": np.zeros((*shape, 3, len(window.sales), months)),
+        "back": np.zeros((*shape, 3, (KINDS - 1) * len(window.regrades), months)),
+        "gaps": np.zeros((*shape, KINDS - 1, months + 1)),
     }
+    between = between or {}
     due, beyond = np.zeros(cohorts.count.size), 0
     chosen = [order[bounds[c] : bounds[c + 1]] for c in range(len(cohorts.cells))]
     jobs = [
-        ((function, cell, _part(cohorts, rows), window, draws, seed, crew.folder), cell)
-        for cell, rows in zip(cohorts.cells, chosen, strict=True)
+        ((function, cell, _part(cohorts, rows), between.get(at), window, draws, seed, crew.folder), cell)
+        for at, (cell, rows) in enumerate(zip(cohorts.cells, chosen, strict=True))
     ]
     for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs, crew), crew)), start=1):
         rows = chosen[index]
@@ -137,7 +161,7 @@ def run_cells(
 
 def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:
     """The cohorts of one cell, so that a worker is sent no more than it needs."""
-    names = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "count", "planned", "cell")
+    names = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "first", "count", "planned", "cell")
     own = {name: getattr(cohorts, name)[rows] for name in names}
     return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
 
@@ -160,10 +184,17 @@ def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]], crew: Crew) -
 
 
 def _work(
-    function: CellPassages, cell: Cell, own: Cohorts, window: Window, draws: int, seed: int, folder: Path | None
+    function: CellPassages,
+    cell: Cell,
+    own: Cohorts,
+    between: Spells | None,
+    window: Window,
+    draws: int,
+    seed: int,
+    folder: Path | None,
 ) -> CellDemand:
     passages = cell_passages(function, cell, window.members, draws, seed, folder)
-    return expect(passages, own, np.arange(own.count.size), window)
+    return expect(passages, own, np.arange(own.count.size), window, between)
 
 
 def _work_all(jobs: list[Job]) -> list[CellDemand]:

@@ -45,14 +45,25 @@ def write_fleet(fleet: Fleet, folder: Path) -> Path:
     )
     table(
         "claims.csv",
-        "claim design region event_date report_date close_date disposition hours cost",
+        "claim serial design region event_date report_date close_date disposition hours cost",
         (
-            (f"C{i:06d}", designs[d], regions[r], day(event), day(report), "", DISPOSITIONS[kind], 1.5, 100)
-            for i, (d, r, event, report, kind) in enumerate(
+            (
+                f"C{i:06d}",
+                fleet.serial[unit] if unit != NONE else "",
+                designs[d],
+                regions[r],
+                day(event),
+                day(report),
+                "",
+                DISPOSITIONS[kind],
+                1.5,
+                100,
+            )
+            for i, (d, r, event, report, kind, unit) in enumerate(
                 zip(
                     *(
                         getattr(claims, name).tolist()
-                        for name in ("design", "region", "event", "report", "disposition")
+                        for name in ("design", "region", "event", "report", "disposition", "unit")
                     ),
                     strict=True,
                 )

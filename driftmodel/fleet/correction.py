@@ -1,0 +1,418 @@
+"""How claims move the physics' hazard: by level, by age, by season, and from year to year.
+
+Regrades told are Poisson about the physics' expected number times exp(effects). Effects are penalised: a level with
+partial pooling over regions and designs, P-splines over log age (Eilers and Marx 1996, citation from memory) before and
+after a first regrade with departures of regions and designs, a season, and a year of all regions and of each. Their
+spreads are learned (empirical Bayes: EM on the Laplace approximation, as in Breslow and Clayton 1993, citation from
+memory) from weak priors, so that few claims leave the physics and many replace it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.special import gammaln
+
+from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS
+from driftmodel.fleet.histories import Histories
+
+Array = NDArray[np.float64]
+#: the physics' hazard is taken for no less than this share of the claims' own at that age, all regions and designs
+#: together, so that claims can raise it where it expects nothing; own choice, no source
+FLOOR = 0.1
+KNOT_STEP = 0.35  # in log age
+EDGE = 0.02  # share of claims that must lie beyond the last knot, past which the correction goes on level; own choice
+KEEP_LOG_AGE = 2.0  # over which the correction by age falls back to the physics' level, by 1/e
+KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
+#: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source
+LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.05
+AGAIN_SD = 0.7  # of repeats' level against first regrades'
+LEAST_YEAR_SD = 0.07  # of a region's year, where the physics' own weather is less
+PRIOR_WORTH = 3.0
+TRUST_SD = 0.5  # of the exponent by which the physics' differences in hazard count; own choice, no source
+MOST_APART = 3.0  # in log hazard
+ROUNDS, STEP_MOST = 40, 2.0
+
+
+@dataclass(frozen=True)
+class Block:
+    """Effects `columns` with prior precision `shape` / variance; learned: whether the variance is. prior: its size."""
+
+    name: str
+    columns: slice
+    shape: Array
+    prior: float
+    learned: bool
+
+    @property
+    def size(self) -> int:
+        return int(self.columns.stop - self.columns.start)
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A fit. mean (effects,) with `factor`, the upper Cholesky factor of its precision; variance by block name. knots:
+    of the splines over log age, before a first regrade and after one. more: (regions, designs, KINDS, bins) hazard to
+    add to the physics', see `least_hazard`; apart: likewise, log of a regraded unit's hazard by the physics against the
+    mean. phase: month of the calendar, from 0, in which a year begins; first_year; years: number with claims; scatter:
+    variance of a region's month about all this. claims, expected: (regions, designs) used."""
+
+    regions: int
+    designs: int
+    blocks: tuple[Block, ...]
+    mean: Array
+    factor: Array
+    variance: dict[str, float]
+    knots: tuple[Array, Array]
+    more: Array
+    apart: Array
+    phase: int
+    first_year: int
+    years: int
+    scatter: float
+    evidence: float
+    claims: Array
+    expected: Array
+
+    def block(self, name: str) -> Block | None:
+        return next((block for block in self.blocks if block.name == name), None)
+
+    def part(self, effects: Array, name: str, *shape: int) -> Array:
+        """Effects of a block (..., *shape), zeros where the fit has no such block."""
+        found = self.block(name)
+        if found is None:
+            return np.zeros((*effects.shape[:-1], *shape))
+        return effects[..., found.columns].reshape(*effects.shape[:-1], *shape)
+
+    def draw(self, normal: Array) -> Array:
+        """Effects (..., effects) from standard normal numbers of the same shape."""
+        flat = normal.reshape(-1, self.mean.size)
+        return self.mean + solve_triangular(self.factor, flat.T).T.reshape(normal.shape)
+
+    def level(self, effects: Array) -> Array:
+        """Log level (..., regions, designs)."""
+        shape = (self.regions, self.designs)
+        return np.asarray(
+            self.part(effects, "mean", 1, 1)
+            + self.part(effects, "region", self.regions, 1)
+            + self.part(effects, "design", 1, self.designs)
+            + self.part(effects, "place", *shape)
+        )
+
+    def by_age(self, effects: Array, months: int) -> tuple[Array, Array]:
+        """Log correction at each whole age from 0 on, (..., regions, designs, months): before the first regrade, and by
+        months since one."""
+        basis, later = (spline(np.arange(months), knots) for knots in self.knots)
+        bases, level = basis.shape[1], self.level(effects)[..., None]
+        age = self.part(effects, "age", 1, 1, bases) + self.part(effects, "age of region", self.regions, 1, bases)
+        age = age + self.part(effects, "age of design", 1, self.designs, bases)
+        again = self.part(effects, "again", 1, 1, 1) + self.part(effects, "age again", 1, 1, later.shape[1]) @ later.T
+        return level + age @ basis.T, level + again
+
+    def trust(self, effects: Array) -> Array:
+        """How much more, or less, the physics' own differences in hazard between regraded units count than as they are,
+        (...); -1: they count for nothing."""
+        return self.part(effects, "trust", 1)[..., 0]
+
+    def season(self, effects: Array) -> Array:
+        """Log correction (..., regions, 12), January first."""
+        return self.part(effects, "season", 1, 12) + self.part(effects, "season of region", self.regions, 12)
+
+    def year_of(self, month: NDArray[np.int64]) -> NDArray[np.int64]:
+        return (month - self.phase) // 12 - self.first_year
+
+    def yearly(self, effects: Array, months: NDArray[np.int64], random: np.random.Generator) -> Array:
+        """Log effect (regions, months) of one draw of the effects; years without claims are drawn anew."""
+        year = self.year_of(months)
+        ahead = max(int(year.max(initial=0)) + 1, self.years)
+        every, own = np.zeros(ahead), np.zeros((self.regions, ahead))
+        every[: self.years] = self.part(effects, "year", self.years)
+        own[:, : self.years] = self.part(effects, "year of region", self.regions, self.years)
+        new = random.standard_normal((self.regions + 1, 80))[:, : ahead - self.years]
+        every[self.years :] = new[0] * self.spread("year", effects, random)
+        own[:, self.years :] = new[1:] * self.spread("year of region", effects, random)
+        return np.asarray((every + own)[:, np.maximum(year, 0)])
+
+    def spread(self, name: str, effects: Array, random: np.random.Generator) -> float:
+        """A standard deviation of a block's effects that they could as well come from (inverse gamma)."""
+        block = self.block(name)
+        chance = random.standard_gamma(0.5 * (PRIOR_WORTH + (0 if block is None else block.size)))
+        if block is None:
+            return 0.0
+        own = effects[block.columns]
+        square = float(own @ block.shape @ own) + PRIOR_WORTH * block.prior**2
+        return float(np.sqrt(0.5 * square / chance))
+
+
+def spline(age: NDArray[np.int64] | Array, knots: Array) -> Array:
+    """Linear B-splines of log(1 + age), (ages, knots); ages past the last knot count as there. Linear, so that beyond
+    the oldest units the correction goes on level and does not follow its last slope."""
+    at = np.minimum(np.log1p(np.asarray(age, dtype=float)), knots[-1])
+    return np.asarray(np.maximum(1.0 - np.abs(at[:, None] - knots) / KNOT_STEP, 0.0))
+
+
+def knots_of(told: Array) -> Array:
+    """Even knots over log age from 0 on, as far as EDGE of the regrades told (bins,) lie beyond the last."""
+    beyond = 1.0 - ratio(np.cumsum(told), max(told.sum(), 1e-12))
+    last = int(AGE_BINS[int((beyond >= EDGE).sum())]) if told.sum() > 0.0 else 12
+    return KNOT_STEP * np.arange(max(int(np.log1p(last) / KNOT_STEP), 2) + 1, dtype=float)
+
+
+def alike(places: Array, keep: float, around: float | None = None) -> Array:
+    """Precision of effects at these places whose correlation falls as exp(-distance / keep); on a ring if `around`."""
+    apart = np.abs(places[:, None] - places[None, :])
+    if around is not None:
+        apart = np.minimum(apart, around - apart)
+    return np.asarray(np.linalg.inv(np.exp(-apart / keep) + 1e-9 * np.eye(places.size)))
+
+
+def correct(
+    past: Array, ahead: Array, known: Histories, cutoff: int, *, log_sd: float, weather_sd: float
+) -> Correction:
+    """The fit to past (regions, designs, KINDS, 3, bins, months), see exposure. ahead: (regions, designs, KINDS, 2,
+    bins) units at risk and regrades of the months to come, as the physics has them. log_sd: how far claims may be from
+    the physics before any is seen; weather_sd: of a region's year, by the physics."""
+    phases = dict.fromkeys((0, (cutoff + 1) % 12))
+    hazard = ratio(
+        past[:, :, :, EXPECTED].sum(axis=4) + ahead[:, :, :, 1], past[:, :, :, UNITS].sum(axis=4) + ahead[:, :, :, 0]
+    )
+    fits = [_fit(past, hazard, known, phase, log_sd, weather_sd) for phase in phases]
+    return max(fits, key=lambda fit: fit.evidence)
+
+
+_SORT = np.array([FRESH] + [AGAIN] * (KINDS - 1))  # of each kind
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of the regression: place of each (region, design, kind, bin, month), units, expected, told, and the claims
+    of its region, design and month whose age is not known."""
+
+    at: tuple[NDArray[np.int64], ...]
+    expected: Array
+    told: Array
+    group: NDArray[np.int64]
+    unplaced: Array
+
+
+def _rows(past: Array, known: Histories, more: Array) -> _Rows:
+    regions, designs, _, _, _, months = past.shape
+    units, told = past[:, :, :, UNITS], past[:, :, :, TOLD]
+    expected = past[:, :, :, EXPECTED] + more[..., None] * units
+    unplaced = np.zeros((regions, designs, months))
+    if known.claimed is not None:
+        claimed, by_month = known.claimed.sum(axis=0), told.sum(axis=(2, 3))
+        placed = by_month.sum(axis=2)
+        told = told * np.minimum(ratio(claimed, placed), 1.0)[:, :, None, None, None]
+        # of no known age: as many as there are more claims, in the months that have more of them
+        more_claims = np.maximum(np.moveaxis(known.claimed, 0, 2) - by_month, 0.0)
+        wanted = np.maximum(claimed - placed, 0.0)
+        unplaced = more_claims * ratio(wanted, more_claims.sum(axis=2))[:, :, None]
+    at = np.nonzero(expected > 0.0)
+    group = (at[0] * designs + at[1]) * months + at[4]
+    return _Rows(at, expected[at], told[at], group, unplaced.ravel())
+
+
+def _by_sort(table: Array) -> Array:
+    """(KINDS, ...) summed to (2, ...): before a first regrade, after one."""
+    return np.stack([table[:1].sum(axis=0), table[1:].sum(axis=0)])
+
+
+def _differs(hazard: Array) -> Array:
+    """Log of each hazard (regions, designs, KINDS, bins) of regraded units against their mean, within MOST_APART; 0 of
+    units never regraded."""
+    log = np.log(np.maximum(hazard, 1e-9))
+    there = hazard[:, :, 1:] > 0.0
+    middle = log[:, :, 1:][there].mean() if there.any() else 0.0
+    out = np.clip(log - middle, -MOST_APART, MOST_APART)
+    out[:, :, 0] = 0.0
+    return np.asarray(out)
+
+
+def least_hazard(past: Array, known: Histories) -> Array:
+    """FLOOR of the claims a unit and month at risk, (kinds, bins), by age and kind; the mean of all ages where few
+    units have been of an age (as one claim more would have it), and of all kinds likewise."""
+    units, told = (_by_sort(past[:, :, :, place].sum(axis=(0, 1, 4))) for place in (UNITS, TOLD))
+    total = told.sum() if known.claimed is None else known.claimed.sum()
+    if not total > 0.0 or not units.sum() > 0.0:
+        return np.zeros(units.shape)
+    whole = total / units.sum()
+    if not told.sum() > 0.0:
+        return np.full(units.shape, FLOOR * whole)
+    told = told * total / told.sum()
+    kind = (told.sum(axis=1) + 1.0) / (units.sum(axis=1) + 1.0 / whole)
+    return np.asarray(FLOOR * (told + 1.0) / (units + 1.0 / kind[:, None]))
+
+
+@dataclass(frozen=True)
+class _Model:
+    """A regression's rows, its table (rows, effects) and blocks."""
+
+    rows: _Rows
+    table: Any
+    blocks: tuple[Block, ...]
+    groups: int
+
+    def told(self, mean: Array) -> Array:
+        """Claims by row, those of unknown age where the fit expects them."""
+        rows = self.rows
+        share = ratio(rows.unplaced, group_sums(rows.group, mean, self.groups))
+        return np.asarray(rows.told + mean * share[rows.group])
+
+    def prior(self, variance: dict[str, float]) -> Array:
+        out = np.zeros((self.table.shape[1], self.table.shape[1]))
+        for block in self.blocks:
+            out[block.columns, block.columns] = block.shape / variance[block.name]
+        return out
+
+    def mean(self, effects: Array) -> Array:
+        return np.asarray(self.rows.expected * np.exp(self.table @ effects))
+
+    def precision(self, mean: Array, prior: Array) -> Array:
+        from scipy.sparse import diags_array
+
+        return np.asarray((self.table.T @ (diags_array(mean) @ self.table)).toarray() + prior)
+
+    def fitted(self) -> tuple[Array, dict[str, float]]:
+        """Effects, and the variance of each block: Newton steps, and between them EM on the blocks' variances."""
+        variance = {block.name: block.prior**2 for block in self.blocks}
+        effects = np.zeros(self.table.shape[1])
+        for turn in range(ROUNDS):
+            mean, prior = self.mean(effects), self.prior(variance)
+            factor = cho_factor(self.precision(mean, prior))
+            move = cho_solve(factor, self.table.T @ (self.told(mean) - mean) - prior @ effects)
+            far = float(np.abs(self.table @ move).max(initial=0.0))
+            effects = effects + move * min(1.0, STEP_MOST / max(far, 1e-12))
+            if turn < 2 or turn >= ROUNDS - 2:
+                continue
+            spread = cho_solve(factor, np.eye(effects.size))
+            for block in self.blocks:
+                if block.learned:
+                    own, at = effects[block.columns], block.columns
+                    square = float(own @ block.shape @ own + np.sum(block.shape * spread[at, at]))
+                    variance[block.name] = (square + PRIOR_WORTH * block.prior**2) / (block.size + PRIOR_WORTH)
+        return effects, variance
+
+
+def _fit(past: Array, hazard: Array, known: Histories, phase: int, log_sd: float, weather_sd: float) -> Correction:
+    regions, designs, _, _, _, months = past.shape
+    more = np.maximum(least_hazard(past, known)[_SORT] - hazard, 0.0)
+    differs = _differs(hazard + more)
+    rows = _rows(past, known, more)
+    first_year = (known.since - phase) // 12
+    years = (known.since + months - 1 - phase) // 12 - first_year + 1
+    came = _by_sort((past[:, :, :, TOLD] + past[:, :, :, EXPECTED]).sum(axis=(0, 1, 4)))
+    knots = knots_of(came[FRESH]), knots_of(came[AGAIN])
+    year = (known.since + rows.at[4] - phase) // 12 - first_year
+    spreads = (log_sd, max(weather_sd, LEAST_YEAR_SD))
+    model = _model(rows, differs, knots, known.since + rows.at[4], year, (regions, designs, months, years), spreads)
+    effects, variance = model.fitted()
+    mean, prior = model.mean(effects), model.prior(variance)
+    upper: Array = np.asarray(np.linalg.cholesky(model.precision(mean, prior)).T, dtype=float)
+    told = model.told(mean)
+    evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
+    evidence += 0.5 * float(np.linalg.slogdet(prior)[1]) - 0.5 * float(effects @ prior @ effects)
+    evidence -= float(np.log(np.diag(upper)).sum())
+    expected, claims = np.zeros((regions, designs)), np.zeros((regions, designs))
+    np.add.at(expected, rows.at[:2], rows.expected)
+    np.add.at(claims, rows.at[:2], told)
+    scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, effects.size)
+    return Correction(
+        regions, designs, model.blocks, effects, upper, variance, knots, more, differs, phase, first_year, years,
+        scatter, evidence, claims, expected,
+    )  # fmt: skip
+
+
+def _model(
+    rows: _Rows,
+    differs: Array,
+    knots: tuple[Array, Array],
+    month: NDArray[np.int64],
+    year: NDArray[np.int64],
+    size: tuple[int, int, int, int],
+    spreads: tuple[float, float],
+) -> _Model:
+    """The regression's table, block by block. size: regions, designs, months, years; spreads: of the level before any
+    claim, and of a region's year."""
+    from scipy.sparse import csr_matrix, hstack
+
+    regions, designs, months, years = size
+    region, design, kind, bin_, _ = rows.at
+    sort, many = _SORT[kind], region.size
+    starts = np.append(AGE_BINS, AGE_BINS[-1] + 240)
+    of_bins = [
+        np.stack([spline(np.arange(a, b), own).mean(axis=0) for a, b in pairwise(starts.tolist())]) for own in knots
+    ]
+    smooth, smooth_again = (alike(own, KEEP_LOG_AGE) for own in knots)
+    ring = alike(np.arange(12.0), KEEP_MONTHS, 12.0)
+    level, scale = LEVEL_SD * spreads[0] / 0.5, spreads[0] / 0.5
+    nothing = np.zeros(many, dtype=np.int64)
+
+    def one_of(index: NDArray[np.int64], count: int) -> Any:
+        return csr_matrix((np.ones(many), (np.arange(many), index)), shape=(many, count))
+
+    def by_spline(index: NDArray[np.int64], count: int, chosen: int) -> Any:
+        of_bin = of_bins[chosen]
+        row, base = np.nonzero(of_bin[bin_])
+        kept = sort[row] == chosen
+        row, base = row[kept], base[kept]
+        place = index[row] * of_bin.shape[1] + base
+        return csr_matrix((of_bin[bin_[row], base], (row, place)), shape=(many, count * of_bin.shape[1]))
+
+    def many_times(count: int, shape: Array) -> Array:
+        return np.asarray(np.kron(np.eye(count), shape))
+
+    one = np.eye(1)
+    parts: list[tuple[str, Any, Array, float, bool]] = [
+        ("mean", one_of(nothing, 1), one, spreads[0], False),
+        ("again", csr_matrix((sort == AGAIN).astype(float)[:, None]), one, AGAIN_SD * scale, False),
+        ("trust", csr_matrix(differs[rows.at[:4]][:, None]), one, TRUST_SD, False),
+        ("age", by_spline(nothing, 1, FRESH), smooth, AGE_SD, True),
+        ("age again", by_spline(nothing, 1, AGAIN), smooth_again, AGE_SD, True),
+        ("season", one_of(month % 12, 12), ring, SEASON_SD, True),
+        ("year", one_of(year, years), many_times(years, one), ALL_YEAR_SD, True),
+        ("year of region", one_of(region * years + year, regions * years), many_times(regions * years, one),
+         spreads[1], True),
+    ]  # fmt: skip
+    if regions > 1:
+        parts += [
+            ("region", one_of(region, regions), many_times(regions, one), level, True),
+            ("age of region", by_spline(region, regions, FRESH), many_times(regions, smooth), AGE_OWN_SD, True),
+            ("season of region", one_of(region * 12 + month % 12, regions * 12), many_times(regions, ring),
+             SEASON_OWN_SD, True),
+        ]  # fmt: skip
+    if designs > 1:
+        parts += [
+            ("design", one_of(design, designs), many_times(designs, one), level, True),
+            ("age of design", by_spline(design, designs, FRESH), many_times(designs, smooth), AGE_OWN_SD, True),
+        ]
+    if regions > 1 and designs > 1:
+        both = regions * designs
+        parts.append(("place", one_of(region * designs + design, both), many_times(both, one), level, True))
+    ends = np.cumsum([matrix.shape[1] for _, matrix, _, _, _ in parts]).tolist()
+    blocks = tuple(
+        Block(name, slice(end - matrix.shape[1], end), shape, prior, learned)
+        for (name, matrix, shape, prior, learned), end in zip(parts, ends, strict=True)
+    )
+    table = csr_matrix(hstack([matrix for _, matrix, _, _, _ in parts]))
+    return _Model(rows, table, blocks, regions * designs * months)
+
+
+def _scatter(came: Array, mean: Array, group: NDArray[np.int64], groups: int, effects: int) -> float:
+    """Relative variance of a region's month beyond what chance and the effects give, by moments, drawn in to 0 where
+    months are few."""
+    total, expected = group_sums(group, came, groups), group_sums(group, mean, groups)
+    there = expected > 0.0
+    many = int(there.sum())
+    if many < 12:
+        return 0.0
+    square = ((total - expected)[there] ** 2).sum()
+    free = 1.0 + min(effects, many // 3) / many  # the effects have taken up some of the scatter
+    more = (free * square - expected[there].sum()) / np.square(expected[there]).sum()
+    return max(float(more), 0.0) * many / (many + 24.0)

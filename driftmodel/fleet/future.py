@@ -1,0 +1,147 @@
+"""From a corrected hazard to reports month by month: units at risk run down, and regraded ones start anew.
+
+Every draw of the correction has its own hazard. Units not yet regraded stand in groups by month of sale, regraded ones
+in groups by month of their last regrade, and those regraded within the forecast by that month: a renewal, so that no
+hazard, however high, brings more first regrades than there are units.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.fleet.correction import Correction
+from driftmodel.fleet.expect import IN, OUT
+from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind
+
+Array = NDArray[np.float64]
+MOST_NEW_GROUPS, FEW_NEW_GROUPS = 60, 24  # months of regrades ahead told apart; as few groups where there are more
+MIDDLE_AGE = np.append(0.5 * (REGRADED_FROM[:-1] + REGRADED_FROM[1:]), REGRADED_FROM[-1] + 24.0)  # of each kind
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Units at risk. units, first, cover: (regions, designs, groups, months) at risk at the start of each month by the
+    physics, its reports, and those at risk that are in cover; start: (groups,) month they are counted from, the middle
+    one; kind: (groups,) of hazard, see exposure; sold: (groups,) sold by the cut-off."""
+
+    units: Array
+    first: Array
+    cover: Array
+    start: Array
+    kind: NDArray[np.int64]
+    sold: NDArray[np.bool_]
+
+    def bins(self, cutoff: int) -> NDArray[np.int64]:
+        """Bin of age of each group in each month, (groups, months)."""
+        now = cutoff + 1 + np.arange(self.units.shape[3])
+        return bin_of(np.maximum(np.round(now[None, :] - self.start[:, None]), 0).astype(np.int64))
+
+    def by_bin(self, cutoff: int) -> Array:
+        """Units and reports (regions, designs, KINDS, 2, bins) over all months."""
+        regions, designs = self.units.shape[:2]
+        place = (self.kind[:, None] * AGE_BINS.size + self.bins(cutoff)).ravel()
+        out = np.empty((regions, designs, KINDS, 2, AGE_BINS.size))
+        for r in range(regions):
+            for d in range(designs):
+                for at, values in enumerate((self.units, self.first)):
+                    out[r, d, :, at] = group_sums(place, values[r, d].ravel(), KINDS * AGE_BINS.size).reshape(KINDS, -1)
+        return out
+
+    def hazard(self, correction: Correction, cutoff: int) -> tuple[Array, Array]:
+        """(regions, designs, groups, months): -log of the chance of no report by the physics, with what is added to it,
+        and how far the physics has it from the mean."""
+        kind, bins = self.kind[:, None], self.bins(cutoff)
+        chance = ratio(self.first, self.units) + correction.more[:, :, kind, bins]
+        return -np.log1p(-np.minimum(chance, MOST_HAZARD)), correction.apart[:, :, kind, bins]
+
+
+def reports(
+    fresh: Groups,
+    again: Groups,
+    gaps: Array,
+    correction: Correction,
+    cutoff: int,
+    effects: Array,
+    monthly: Array,
+    *,
+    sold_only: bool = False,
+) -> tuple[Array, Array]:
+    """First and repeat reports (draws, months, regions, designs, 2), out of and in cover.
+
+    gaps: (regions, designs, KINDS - 1, months + 1) between regrades, see exposure.gaps_ahead. effects: (draws, effects)
+    of the correction; monthly: (draws, regions, designs, months) log factor of season, year and habit.
+    """
+    regions, designs, _, months = fresh.units.shape
+    draws, kinds = effects.shape[0], KINDS - 1
+    ages = int(cutoff + months + 1 - min(fresh.start[0], again.start.min()))
+    by_age, by_gap = correction.by_age(effects, ages)
+    trust = correction.trust(effects)[:, None, None, None]
+    (h_fresh, _), (h_again, z_again) = fresh.hazard(correction, cutoff), again.hazard(correction, cutoff)
+    h_new, z_new = gap_hazard(gaps, correction)
+    wide = 1 if months <= MOST_NEW_GROUPS else -(-months // FEW_NEW_GROUPS)
+    left = np.broadcast_to(fresh.units[..., 0] * (fresh.sold if sold_only else 1.0), (draws, *h_fresh.shape[:3])).copy()
+    pool = np.broadcast_to(again.units[..., 0], (draws, *h_again.shape[:3])).copy()
+    joining = np.diff(fresh.units, axis=3) + fresh.first[..., :-1]
+    if sold_only:
+        joining = joining * fresh.sold[:, None]
+    covered, covered_again = ratio(fresh.cover, fresh.units), ratio(again.cover, again.units)
+    new = np.zeros((draws, regions, designs, kinds, -(-months // wide)))
+    done, done_again = np.zeros_like(left), np.zeros_like(pool)
+    first, repeat = (np.empty((draws, months, regions, designs, 2)) for _ in range(2))
+    when_regraded = MIDDLE_AGE[again.kind - 1] - again.start
+    for month in range(months):
+        now = cutoff + 1 + month
+        of_month = monthly[..., month][..., None]
+        age = _ages(now - fresh.start, ages)
+        told = left * -np.expm1(-h_fresh[..., month] * np.exp(by_age[..., age] + of_month))
+        covers = covered[..., month]
+        inside = np.einsum("srdg,rdg->srd", told, covers)
+        first[:, month, ..., IN], first[:, month, ..., OUT] = inside, told.sum(axis=-1) - inside
+        left -= told
+        if month + 1 < months:
+            left = np.maximum(left + joining[..., month], 0.0)
+        done += told
+        gap = _ages(now - again.start, ages)
+        log = by_gap[..., gap] + trust * z_again[..., month] + of_month
+        back = pool * -np.expm1(-h_again[..., month] * np.exp(log))
+        pool -= back
+        done_again += back
+        group = month // wide
+        behind = np.minimum(_ages(month - (np.arange(group + 1) * wide + 0.5 * (wide - 1)), ages), months - 1)
+        log = by_gap[..., None, behind] + trust[..., None] * z_new[..., behind] + of_month[..., None]
+        leave = new[..., : group + 1] * -np.expm1(-h_new[..., behind] * np.exp(log))
+        new[..., : group + 1] -= leave
+        came = np.zeros((draws, regions, designs, kinds))
+        of_fresh, of_again = regraded_kind(age), regraded_kind(np.round(now + when_regraded))
+        for kind in range(kinds):
+            came[..., kind] = told[..., of_fresh == kind].sum(axis=-1) + back[..., of_again == kind].sum(axis=-1)
+            came[..., kind] += leave[..., kind, :].sum(axis=-1)
+        log = by_gap[..., :1] + trust * z_new[..., 0] + of_month
+        at_once = (came * -np.expm1(-h_new[..., 0] * np.exp(log))).sum(axis=-1)
+        new[..., group] += came
+        share = ratio(
+            np.einsum("srdg,rdg->srd", done, covers)
+            + np.einsum("srdl,rdl->srd", done_again, covered_again[..., month]),
+            done.sum(axis=-1) + done_again.sum(axis=-1),
+        )
+        later = leave.sum(axis=(-2, -1)) + at_once
+        inside = np.einsum("srdl,rdl->srd", back, covered_again[..., month]) + later * share
+        repeat[:, month, ..., IN], repeat[:, month, ..., OUT] = inside, back.sum(axis=-1) + later - inside
+    return np.maximum(first, 0.0), np.maximum(repeat, 0.0)  # no less than nothing, to the last bit
+
+
+def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
+    """-log chance of no report (regions, designs, KINDS - 1, months), 0, 1, ... months after a regrade, and how far the
+    physics has it from the mean."""
+    bins = bin_of(np.arange(gaps.shape[-1] - 1))
+    left = np.cumsum(gaps[..., ::-1], axis=-1)[..., ::-1]
+    chance = ratio(gaps, left)[..., :-1] + correction.more[:, :, 1:, bins]
+    return -np.log1p(-np.minimum(chance, MOST_HAZARD)), correction.apart[:, :, 1:, bins]
+
+
+def _ages(age: Array, ages: int) -> NDArray[np.int64]:
+    return np.asarray(np.clip(np.round(age), 0, ages - 1).astype(np.int64))

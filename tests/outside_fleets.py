@@ -1,0 +1,128 @@
+"""Fleets whose regrades follow laws that are not the model's own, unit by unit; nothing here asks the model.
+
+Weibull ages with renewal; a drift that settles, whose clock runs faster or slower by region and year; a drift that
+creeps otherwise than the model thinks. A unit tells of a regrade 0 to 4 months after it is due.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.fleet.fleet_file import FleetFile
+from driftmodel.fleet.invented import invented_settings
+from driftmodel.fleet.roster import REGRADE, Claims, Fleet, Rates, Units
+from driftmodel.fleet.tables import NONE, month_number
+
+LAGS = np.array([0.3, 0.25, 0.2, 0.15, 0.1])
+AHEAD = 12
+OCCASIONS = 12
+#: (region, design, sale, last month, random) -> months in which regrades fall due, (units, OCCASIONS), inf if never
+Law = Callable[[NDArray[Any], NDArray[Any], NDArray[Any], int, np.random.Generator], NDArray[Any]]
+
+
+def weibull_gaps(shape: float, scale_months: float = 110.0) -> Law:
+    """Each gap between regrades is Weibull; regions and designs differ in scale by a tenth or two."""
+
+    def told(
+        region: NDArray[Any], design: NDArray[Any], sale: NDArray[Any], months: int, random: np.random.Generator
+    ) -> NDArray[Any]:
+        level = random.normal(0.0, 0.15, region.max() + 1)[region] + random.normal(0.0, 0.15, design.max() + 1)[design]
+        scale = scale_months * np.exp(level)
+        gaps = scale[:, None] * random.weibull(shape, (region.size, OCCASIONS))
+        return sale[:, None] + random.random(region.size)[:, None] + np.cumsum(gaps, axis=1)
+
+    return told
+
+
+def settling_drift(settling: float = 60.0, reach: float = 0.85, year_sd: float = 0.0, power: float = 0.0) -> Law:
+    """Drift reach x (1 - exp(-t / settling)), or reach x (t / settling)^power; due at each whole tolerance. The clock
+    of a region runs at exp(noise) in each calendar year."""
+
+    def told(
+        region: NDArray[Any], design: NDArray[Any], sale: NDArray[Any], months: int, random: np.random.Generator
+    ) -> NDArray[Any]:
+        level = random.normal(0.0, 0.1, region.max() + 1)[region] + random.normal(0.0, 0.1, design.max() + 1)[design]
+        most = reach * np.exp(level + 0.5 * random.normal(size=region.size))
+        steps = np.arange(1, OCCASIONS + 1)[None, :] / most[:, None]
+        if power:
+            clock = settling * steps ** (1.0 / power)
+        else:
+            clock = np.where(steps < 1.0, -settling * np.log1p(-np.minimum(steps, 1.0 - 1e-12)), np.inf)
+        first = int(sale.min()) // 12 * 12
+        years = (months - first) // 12 + 3
+        pace = np.exp(random.normal(0.0, year_sd, (region.max() + 1, years)))
+        by = np.concatenate([np.zeros((pace.shape[0], 1)), np.cumsum(np.repeat(pace, 12, axis=1), axis=1)], axis=1)
+        out = np.full(clock.shape, np.inf)
+        for place in range(by.shape[0]):
+            own = region == place
+            begin = sale[own] + random.random(own.sum()) - first
+            started = np.interp(begin, np.arange(by.shape[1]), by[place])
+            when = started[:, None] + clock[own]
+            here = when < by[place, -1]
+            out[own] = np.where(
+                here, first + np.interp(np.where(here, when, 0.0), by[place], np.arange(by.shape[1])), np.inf
+            )
+        return out
+
+    return told
+
+
+def outside_fleet(
+    law,
+    seed: int,
+    *,
+    units: int = 8000,
+    years: int = 6,
+    regions: int = 2,
+    designs: int = 2,
+    named: bool = True,
+    settings: FleetFile | None = None,
+) -> tuple[Fleet, NDArray[np.float64]]:
+    """A fleet sold evenly over `years` and its claims, and what comes: (months ahead, regions, designs)."""
+    random = np.random.default_rng([seed, 4711])
+    settings = settings or invented_settings(
+        regions, designs, 1, samples=300, draws=256, members=8, horizon_months=AHEAD, seed=seed
+    )
+    cutoff = month_number(settings.cutoff)
+    region, design = (random.integers(0, many, units).astype(np.int32) for many in (regions, designs))
+    build = (cutoff - random.integers(0, 12 * years, units)).astype(np.int32)
+    sale = np.minimum(build + random.integers(0, 3, units), cutoff).astype(np.int32)
+    due = law(region, design, sale, cutoff + AHEAD + 1, random)
+    due = np.where(np.isfinite(due), np.floor(np.where(np.isfinite(due), due, 0.0)), 10**7).astype(np.int64)
+    late = random.choice(LAGS.size, due.shape, p=LAGS)
+    due = np.minimum(due + np.cumsum(late, axis=1) - late, 10**7)  # a late one puts off those after it
+    report = due + late
+    known = report <= cutoff
+    who, occasion = np.nonzero(known)
+    order = np.argsort(report[who, occasion], kind="stable")
+    who, occasion = who[order], occasion[order]
+    event, came = (table[who, occasion].astype(np.int32) for table in (due, report))
+    regraded = np.where(known, report, NONE).max(axis=1).astype(np.int32)
+    cover = np.full(units, 60, dtype=np.int32)
+    fleet = Fleet(
+        Path("outside.toml"), settings, tuple(settings.regions), ("e0",), tuple(settings.designs), cutoff, NONE,
+        Units(region, np.zeros(units, np.int32), design, build, sale, cover, regraded, np.full(units, 2, np.int32),
+              np.ones(units, np.int64), np.zeros(units, bool), np.arange(2, units + 2, dtype=np.int32)),
+        Claims(region[who], design[who], event, came, came, np.full(who.size, REGRADE, np.int32),
+               np.full(who.size, 1.5), np.full(who.size, 100.0), (sale + cover)[who].astype(np.int32),
+               who if named else np.full(who.size, NONE), np.full(who.size, NONE, np.int32)),
+        Rates(*(np.full(regions, value) for value in (1.5, 0.25, 60.0, 8.0, 25.0))),
+        [f"S{index:07d}" for index in range(units)], (), (),
+    )  # fmt: skip
+    truth = np.zeros((AHEAD, regions, designs))
+    row, occasion = np.nonzero((report > cutoff) & (report <= cutoff + AHEAD))
+    np.add.at(truth, (report[row, occasion] - cutoff - 1, region[row], design[row]), 1.0)
+    return fleet, truth
+
+
+GENERATORS = {
+    "Weibull 0.8": weibull_gaps(0.8),
+    "Weibull 1.6": weibull_gaps(1.6),
+    "region-year noise": settling_drift(year_sd=0.2),
+    "wrong creep": settling_drift(settling=90.0, reach=0.7, power=0.45),
+}
