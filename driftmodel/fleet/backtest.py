@@ -44,17 +44,22 @@ class Backtest:
     pit: Array
 
 
-def remembered(function: CellPassages) -> CellPassages:
+class Remembered:
     """The same passages, each cell made once in this process."""
-    kept: dict[tuple[str, int, int, int], Passages] = {}
 
-    def passages(cell: Cell, members: int, draws: int, seed: int) -> Passages:
+    def __init__(self, function: CellPassages) -> None:
+        self.function = function
+        self.kept: dict[tuple[str, int, int, int], Passages] = {}
+
+    def fingerprint(self, cell: Cell) -> Any:
+        of = getattr(self.function, "fingerprint", None)
+        return of(cell) if of else self.function
+
+    def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
         key = (cell.key, members, draws, seed)
-        if key not in kept:
-            kept[key] = function(cell, members, draws, seed)
-        return kept[key]
-
-    return passages
+        if key not in self.kept:
+            self.kept[key] = self.function(cell, members, draws, seed)
+        return self.kept[key]
 
 
 def backtest(
@@ -66,7 +71,7 @@ def backtest(
     """
     if any(origin + months > fleet.cutoff for origin in origins):
         raise ValueError(f"origins no later than {month_label(fleet.cutoff - months)}, so that what came is known")
-    function = remembered(function) if crew is None else function
+    function = Remembered(function) if crew is None else function
     models: dict[str, list[Array]] = {name: [] for name in (MODEL, *REFERENCES)}
     came: list[Array] = []
     rows: list[dict[str, Any]] = []
