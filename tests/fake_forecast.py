@@ -70,6 +70,11 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
             fc[name + kind] = (variable.dims, values, {"units": variable.unit, "long_name": variable.long_name + kind})
     fc["action_12th"] = fc["action_change"] + np.float32(scenario.setup.action_12th_mm)
     fc["action_12th"].attrs = {"units": "mm", "long_name": "action at the 12th fret, the fitted spacer left in"}
+    fc.coords["lasting_part"] = ["plates", "blocks", "joint", "root", "residual"]
+    fc.coords["lasting_year"] = [20, 30]
+    shares = np.array([0.3, 0.1, 0.1, 0.2, 0.3])[:, None] * np.array([1.0, 1.2])
+    variable = schema.VARIABLES["lasting_by_part"]
+    fc["lasting_by_part"] = (variable.dims, shares, {"units": variable.unit, "long_name": variable.long_name})
     _put_regrades(fc, round(due * draws))
     fc.attrs |= {
         "title": scenario.title,

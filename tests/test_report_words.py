@@ -160,7 +160,7 @@ def test_the_figures_draw_the_data(fc: Any, scenario: Any, brief: Any) -> None:
         lower.lines[0].get_ydata(), brief.bands["projection_change_lasting"][1] / 25.4, rtol=1e-5
     )  # float32
     assert upper.get_ylim() == lower.get_ylim()
-    assert set(drawn) == {"action", "chance", "grades", "drift", "season", "humidity", "moisture", "drivers"}
+    assert set(drawn) == {"action", "chance", "grades", "drift", "parts", "season", "humidity", "moisture", "drivers"}
 
 
 def luminance(colour: str) -> float:

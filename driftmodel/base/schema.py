@@ -37,6 +37,12 @@ VARIABLES: dict[str, Variable] = {
         0.0,
         40.0,
     ),
+    # the instrument
+    "lasting_by_part": Variable(
+        "mm",
+        ("lasting_part", "lasting_year"),
+        "lasting rise of the saddle over the fret plane by where it is made, years after set-up, of the middle guitar",
+    ),
 }
 
 #: quantities of the instrument; each also as *_seasonal (comes back) and *_lasting (does not); the two add up

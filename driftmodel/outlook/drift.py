@@ -9,8 +9,10 @@ from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.findings import as_dataset
+from driftmodel.outlook.findings import as_dataset, put_parts
+from driftmodel.outlook.lasting import heat_of_days
 from driftmodel.outlook.origin import origin
+from driftmodel.outlook.parts import lasting_by_part
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -36,5 +38,8 @@ def forecast(
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
+        heat = heat_of_days(shown.air["air_temperature"].values)
+        parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, heat, shown.weights)
+        put_parts(result, parts)
     result.attrs = origin(scenario, seed, ensemble, unknowns is not None, numbers) | result.attrs
     return result

@@ -13,6 +13,7 @@ from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
+from driftmodel.outlook.parts import PART_GROUPS, PART_YEARS, RESIDUAL
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
 from driftmodel.outlook.season import projection_change
 from driftmodel.outlook.work import action_by_step_mm, ahead_years, fitted_spacer, today_step
@@ -58,6 +59,14 @@ def as_dataset(
     _put_regrades(result, scenario, draws, world, due)
     result.attrs |= verdict(result, scenario, air)
     return result
+
+
+def put_parts(result: Dataset, rise_mm: Array) -> None:
+    """Add the lasting rise of the saddle by where it is made, as of parts.lasting_by_part, (part, year)."""
+    result.coords["lasting_part"] = [*PART_GROUPS, RESIDUAL]
+    result.coords["lasting_year"] = list(PART_YEARS)
+    variable = schema.VARIABLES["lasting_by_part"]
+    _put(result, "lasting_by_part", variable.dims, rise_mm, variable)
 
 
 def _put_air(result: Dataset, air: Dataset, lags: Lags, weights: PartWeights) -> None:

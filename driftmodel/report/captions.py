@@ -40,6 +40,12 @@ FIGURES = {
         "Where a straightedge along the frets would meet the saddle, against the day of set-up. Both halves share one "
         "scale: above, what the seasons give and take; below, what stays.",
     ),
+    "parts": (
+        "Where the lasting drift is made",
+        "The middle guitar in this air after twenty and thirty years with no regrade: creep of the plates, of the "
+        "blocks, of the neck's joint and of its root beyond the truss rod; hatched: what is told of instruments beyond "
+        "all of that, and nobody can name.",
+    ),
     "season": (
         "The action in an average year",
         "Month by month where it lives last, the lasting drift left out. The band holds four times in five.",

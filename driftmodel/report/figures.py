@@ -36,6 +36,7 @@ def all_figures(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> d
         "chance": chance(fc),
         "grades": grades(fc, scenario, units),
         "drift": drift(brief, units),
+        "parts": parts(fc, units),
         "season": season(scenario, brief, units),
         "humidity": humidity(brief),
         "moisture": moisture(brief),
@@ -160,6 +161,43 @@ def drift(brief: Digest, units: str) -> Figure:
     figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
     handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
     figure.legend(handles=handles, loc="outside lower center", ncols=4, frameon=False, columnspacing=1.2)
+    return figure
+
+
+LASTING_PARTS = {
+    "plates": ("plates, braces, bridge, sides", "#7b3410"),
+    "blocks": ("neck and tail block", "#c77f4f"),
+    "joint": ("neck joint", "#3f4a52"),
+    "root": ("root of the neck", "#8b979f"),
+    "residual": ("what is not known", "#ffffff"),
+}
+
+
+def parts(fc: Dataset, units: str) -> Figure:
+    """What lasts at the saddle after twenty and thirty years, by where it is made: a bar a year, parts end to end."""
+    factor, unit, _ = length_scale(units)
+    rise = fc["lasting_by_part"].values * factor
+    figure, axes = _blank(7.2, 2.5)
+    place = np.arange(rise.shape[1])[::-1]
+    right, left = np.zeros(place.size), np.zeros(place.size)
+    digits = 2 if units == "metric" else 3
+    for row, name in zip(rise, fc["lasting_part"].values, strict=True):
+        words, colour = LASTING_PARTS[str(name)]
+        drawn = axes.barh(place, row, left=np.where(row > 0.0, right, left), height=0.56, color=colour,
+                          edgecolor=LASTING_LINE, linewidth=0.7, label=words)  # fmt: skip
+        if name == "residual":
+            for patch in drawn:
+                patch.set_hatch("////")
+        right, left = right + np.maximum(row, 0.0), left + np.minimum(row, 0.0)
+    for at, end, whole in zip(place, right, rise.sum(axis=0), strict=True):
+        axes.annotate(f"{whole:+.{digits}f} {unit}", (end, at), xytext=(5, 0), textcoords="offset points", va="center")
+    axes.set_yticks(place, [f"{year} years" for year in fc["lasting_year"].values])
+    axes.axvline(0.0, color=QUIET, linewidth=0.7)
+    axes.margins(x=0.16, y=0.12)
+    axes.set_xlabel(
+        f"Lasting rise of the saddle over the fret plane, middle guitar ({unit}; half of it at the 12th fret)"
+    )
+    _legend(figure, axes, 3)
     return figure
 
 

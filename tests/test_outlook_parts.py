@@ -1,0 +1,59 @@
+"""Lasting drift by where it is made: the parts are the chain's own drift, and go on past the horizon."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.chain import Chain, run_chain
+from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.lasting import heat_of_days
+from driftmodel.outlook.parts import PART_GROUPS, lasting_by_part
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
+from driftmodel.structure.records import GROUPS
+
+
+@pytest.fixture(scope="module")
+def middle() -> Chain:
+    """One guitar with every unknown at its median and a residual gain of 2, in one weather of 20 years."""
+    scenario = replace(load_scenario("first-winter"), horizon_years=20, weather_members=1)
+    drawn = draw_unknowns(scenario, 10, 1)
+    values = {name: np.ones(1) for name in drawn.values} | {"residual_gain": np.full(1, 2.0)}
+    return run_chain(scenario, Draws(MappingProxyType(values), np.zeros(1), np.zeros(1, dtype=np.intp)))
+
+
+def parts_of(chain: Chain) -> np.ndarray:
+    shown = chain.weathers[0]
+    heat = heat_of_days(shown.air["air_temperature"].values)
+    return lasting_by_part(chain.scenario, chain.coefficients, chain.draws, shown.lags.lags_pct, heat, shown.weights)
+
+
+def test_parts_add_up_to_the_chain(middle: Chain) -> None:
+    """The same law on the same days, the last five years beyond the horizon aside."""
+    found = parts_of(middle)
+    day = round(20 * 365.25)
+    paths = {quantity: path[:, [min(day, path.shape[1] - 1)]].copy() for quantity, path in middle.world.lasting.items()}
+    whole = float(saddle_rise_mm(paths, pivot_of(middle.scenario.instrument))[0, 0])
+    assert found[:, 0].sum() == pytest.approx(whole, rel=1e-3)
+    assert found[-1] == pytest.approx(found[:-1].sum(axis=0))  # a gain of 2 doubles
+    assert np.all(found[:, 1] > found[:, 0])
+    assert found[2, 0] < found[3, 0] < found[0, 0]  # joint, root, plates of a bolted neck
+
+
+def test_every_group_has_its_part() -> None:
+    assert sorted(group for groups in PART_GROUPS.values() for group in groups) == sorted(GROUPS)
+
+
+def test_parts_do_not_ask_for_a_horizon(middle: Chain) -> None:
+    """A forecast of two years tells the same thirty, but for the years it goes on with."""
+    shown, short = middle.weathers[0], 2 * 365
+    since = day_of(middle.scenario, middle.scenario.setup.setup)
+    heat = heat_of_days(shown.air["air_temperature"].values)[: since + short]
+    lags = shown.lags.lags_pct[:, : since + short + 1]
+    found = lasting_by_part(middle.scenario, middle.coefficients, middle.draws, lags, heat, shown.weights)
+    assert found == pytest.approx(parts_of(middle), rel=0.15)
