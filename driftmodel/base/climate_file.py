@@ -127,6 +127,7 @@ class CaseFile(FileModel):
     out_of_case_share: float = key("0.1", ge=0, le=1)
     humidifier_pct: float | None = key("45.0", None, ge=10, le=75)
     humidifier_months: list[int] = key("[11, 12, 1, 2, 3]", default_factory=list)
+    leaky: bool = key("true", False)
 
     _real = field_validator("humidifier_months")(_months)
 

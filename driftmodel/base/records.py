@@ -218,12 +218,15 @@ class Humidifier:
 
 @dataclass(frozen=True)
 class Case:
-    """A closed case: half-time of its answer to a step in room humidity; out_of_case_share is time spent outside it."""
+    """A closed case: half-time of its answer to a step in room humidity; out_of_case_share is time spent outside it.
+
+    leaky: warming dries the air in it, as it does the room's, only less; in a tight one the wood gives moisture off."""
 
     half_time_days: float
     out_of_case_share: float
     humidifier_pct: float | None
     humidifier_months: tuple[int, ...] = ()
+    leaky: bool = False
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import RoomFile
-from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Room, Seen
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.records import Humidifier, Room, Seen
 from driftmodel.base.tomlfile import place_words, read_toml
 
 #: what is not known of a room: name -> the number whose spread it has where its owner does not say
@@ -19,6 +19,63 @@ UNKNOWNS = {
 }
 
 
+#: homes a [room] may name, and the stem of their numbers in species_data/home.toml
+HOMES = {
+    "detached house": "detached_house",
+    "heated flat": "heated_flat",
+    "air-conditioned home": "air_conditioned_home",
+    "open-window tropics": "open_window_tropics",
+    "held workshop": "held_workshop",
+}
+#: quantity of a home -> key of a [room]
+_KEYS = {
+    "excess_cold": "excess_cold_g_m3",
+    "excess_warm": "excess_warm_g_m3",
+    "volume": "volume_m3",
+    "air_changes": "air_changes_per_hour",
+    "heating_set_point": "heating_setpoint_degc",
+    "cooling_set_point": "cooling_setpoint_degc",
+    "dehumidified_to": "dehumidified_to_pct",
+    "heated": "heated",
+}
+
+
+def home_numbers(home: str, file: Path) -> dict[str, float]:
+    """What is known of a home by its words, quantity -> value. Raises BadInput for a home that is not known."""
+    stem = HOMES.get(" ".join(home.lower().split()))
+    if stem is None:
+        raise BadInput(
+            f'unknown home "{home}".{near_match(home, HOMES)}',
+            "one of " + ", ".join(HOMES),
+            file=file,
+            place=place_words(read_toml(file)[1], ("room", "home")),
+            mend='home = "detached house"',
+        )
+    start = f"home_{stem}_"
+    names = [name for name in library.general_names() if name.startswith(start)]
+    return {name.removeprefix(start): library.general(name).value for name in names}
+
+
+def home_humidifier(data: RoomFile, file: Path) -> Humidifier | None:
+    """The humidifier that belongs to a home, if it has one."""
+    known = {} if data.home is None else home_numbers(data.home, file)
+    if "humidifier_set_point" not in known:
+        return None
+    return Humidifier(known["humidifier_set_point"], known["humidifier_capacity"], ())
+
+
+def _with_home(data: RoomFile, file: Path) -> RoomFile:
+    """The room with what its home is known for filled in where the file says nothing."""
+    if data.home is None:
+        return data
+    given = {}
+    for quantity, value in home_numbers(data.home, file).items():
+        key = _KEYS.get(quantity)
+        if key is not None and getattr(data, key) is None:
+            given[key] = bool(value) if key == "heated" else value
+    return data.model_copy(update=given)
+
+
 def room_of(data: RoomFile, file: Path) -> Room:
     """The room of a climate file.
 
@@ -26,12 +83,13 @@ def room_of(data: RoomFile, file: Path) -> Room:
     give what is not said from the median house; an excess alone is taken to come half from more water, half from less
     air. Raises BadInput where heating and cooling cross.
     """
+    said = data
+    data = _with_home(data, file)
     median = {key: library.general(f"room_{key}").value for key in ("excess_cold", "excess_warm", "air_changes")}
     made = library.general("moisture_production_house").value
     size = made / 24.0 * 1000.0 / (median["air_changes"] * median["excess_cold"])
     volume = size if data.volume_m3 is None else data.volume_m3
     air, source, excess = data.air_changes_per_hour, data.moisture_source_kg_per_day, data.excess_cold_g_m3
-    stated = excess is not None or air is not None or source is not None
     if excess is None and (air is not None or source is not None):
         air = median["air_changes"] if air is None else air
         excess = (made if source is None else source) / 24.0 * 1000.0 / (air * volume)
@@ -55,9 +113,9 @@ def room_of(data: RoomFile, file: Path) -> Room:
             mend=f"heating_setpoint_degc = {data.cooling_setpoint_degc - 2.0:g}, or heated = false",
         )
     known = {
-        "excess_cold": "room_excess_stated" if stated else None,
-        "excess_warm": "room_excess_stated" if data.excess_warm_g_m3 is not None else None,
-        "heating_set_point": "room_set_point_stated" if data.heating_setpoint_degc is not None else None,
+        "excess_cold": "room_excess_stated" if _says_excess(said) else None,
+        "excess_warm": "room_excess_stated" if said.excess_warm_g_m3 is not None else None,
+        "heating_set_point": "room_set_point_stated" if said.heating_setpoint_degc is not None else None,
     }
     return Room(
         excess_cold_g_m3=excess,
@@ -76,3 +134,11 @@ def room_of(data: RoomFile, file: Path) -> Room:
             for one in data.seen
         ),
     )  # fmt: skip
+
+
+def _says_excess(data: RoomFile) -> bool:
+    """True where the owner's own figures make the excess."""
+    return any(
+        figure is not None
+        for figure in (data.excess_cold_g_m3, data.air_changes_per_hour, data.moisture_source_kg_per_day)
+    )

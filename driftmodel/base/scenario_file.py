@@ -14,6 +14,7 @@ from driftmodel.base.limits import MOST_SEED
 class StayFile(FileModel):
     start: date = day("2026-09-01", alias="from")
     climate: str = key('"cold_city_heated"')
+    home: str | None = key('"heated flat"', None)
 
 
 class EventFile(FileModel):

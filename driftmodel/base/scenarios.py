@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile
+from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile, RoomFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import FileModel
@@ -41,7 +41,7 @@ from driftmodel.base.records import (
     StringEvent,
     Strings,
 )
-from driftmodel.base.rooms import room_of
+from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
 
@@ -93,7 +93,10 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         _climate(_beside(path, stay.climate, "climates", "climate", ("stay", index, "climate")))
         for index, stay in enumerate(data.stay)
     ]
-    stays = tuple(Stay(stay.start, climate) for stay, (climate, _) in zip(data.stay, places, strict=True))
+    stays = tuple(
+        Stay(stay.start, _at_home(climate, stay.home, path))
+        for stay, (climate, _) in zip(data.stay, places, strict=True)
+    )
     workshop_pct, closed_pct = data.setup.workshop_humidity_pct, data.setup.built_relative_humidity_pct
     setup = _fields(data.setup, built_temperature_c=data.setup.built_temperature_degc)
     del setup["workshop_humidity_pct"]
@@ -245,6 +248,15 @@ def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
     return read, raw
 
 
+def _at_home(climate: Climate, home: str | None, scenario: Path) -> Climate:
+    """The climate's outdoor air with a home in words in place of its room."""
+    if home is None:
+        return climate
+    said = RoomFile(home=home)
+    wet = home_humidifier(said, scenario) or climate.humidifier
+    return replace(climate, title=f"{home}, {climate.title}", room=room_of(said, scenario), humidifier=wet)
+
+
 def load_climate(path: Path) -> Climate:
     """The climate in a TOML file."""
     return _climate(path)[0]
@@ -276,7 +288,7 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
         invented=data.invented,
         outdoor=None if data.outdoor is None else _outdoor(data.outdoor),
         room=None if data.room is None else room_of(data.room, path),
-        humidifier=None
+        humidifier=(None if data.room is None else home_humidifier(data.room, path))
         if data.humidifier is None
         else Humidifier(**_fields(data.humidifier, months=tuple(data.humidifier.months))),
         logger=None if data.logger is None else _logger(data.logger.file, data.logger),

@@ -45,9 +45,10 @@ def case_air(room_air: Dataset, case: Case) -> Dataset:
     """Air around an instrument kept in `case` within `room_air`: same hours, without the room's humidifier_water.
 
     Humidity is a first-order lag of the room's with case.half_time_days; warming moves it by
-    `case_box_temperature_effect` of the library, % RH per K, at most (Thomson 1964), which fades as the case comes
-    back into balance with the room. A case humidifier keeps it from falling below humidifier_pct in its months. The
-    instrument spends out_of_case_share of every hour in the room: the airs are mixed in that share.
+    `case_box_temperature_effect` of the library, % RH per K, at most (Thomson 1964), or by
+    `case_leaky_temperature_effect`, which fades as the case comes back into balance with the room. A case humidifier
+    keeps it from falling below humidifier_pct in its months. The instrument spends out_of_case_share of every hour in
+    the room: the airs are mixed in that share.
     """
     time = room_air["time"].values
     room_c, room_pct = room_air["air_temperature"].values, room_air["relative_humidity"].values
@@ -69,7 +70,8 @@ def inside_case(
     first_day = slice(0, max(1, round(24.0 / step_hours)))
     case_c = first_order_lag(room_c, CASE_THERMAL_LAG_HOURS / step_hours, float(room_c[0])).mean
     settled_c = first_order_lag(case_c, tau, float(case_c[first_day].mean())).mean
-    effect = library.general("case_box_temperature_effect").value * (case_c - settled_c)
+    number = "case_leaky_temperature_effect" if case.leaky else "case_box_temperature_effect"
+    effect = library.general(number).value * (case_c - settled_c)
     floor = np.zeros_like(room_pct)
     if case.humidifier_pct is not None:
         floor = np.where(in_months(time, case.humidifier_months), case.humidifier_pct, 0.0)

@@ -28,12 +28,13 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+ROLES_READ = ("temperature", "relative_humidity")
 #: readings further apart than this leave a gap
 LONGEST_STEP = 2 * HOUR
 #: highest humidity read as saturated air (sensor error; common practice, no source)
 SATURATED_UP_TO_PCT = 102.0
-#: an indoor temperature beyond these is a fault
-LOW_C, HIGH_C = -45.0, 60.0
+#: a temperature beyond these is a fault, indoors or out
+LOW_C, HIGH_C = -60.0, 60.0
 _files: Memory[Dataset] = Memory(8)
 
 
@@ -72,7 +73,7 @@ def _read(
 ) -> Dataset:
     table = read_table(path, columns)
     table, blank = _without_blanks(table, gap_policy)
-    utc = utc_times(table, path, time_zone, day_first)
+    utc = _times_and_unit(table, path, time_zone, day_first)
     temperature = _numbers(table, "temperature", path)
     humidity = _numbers(table, "relative_humidity", path)
     if utc.size < 2:
@@ -106,6 +107,32 @@ def _read(
     return air
 
 
+def _times_and_unit(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> NDArray[np.datetime64]:
+    """Stamps in UTC. What the file does not say, unit and time zone, is asked for at once: BadInput."""
+    zone_asked: BadInput | None = None
+    try:
+        utc = utc_times(table, path, time_zone, day_first)
+    except BadInput as fault:
+        if not fault.mend.startswith("time_zone") or table.fahrenheit is not None:
+            raise
+        zone_asked = fault
+    if table.fahrenheit is None:
+        name = table.header["temperature"]
+        mend = f'columns = {{ temperature = "{name}", temperature_unit = "C" }}'
+        raise BadInput(
+            f'the temperature column "{name}" has no unit' + (", and no time zone is named" if zone_asked else ""),
+            "°C or °F in its name, or the unit beside it" + (", and the zone of the clock" if zone_asked else ""),
+            file=path,
+            place=f'row {table.header_line}, column "{name}"',
+            mend=mend + (', and on a line of its own time_zone = "America/Chicago"' if zone_asked else ""),
+        )
+    return utc
+
+
+#: what loggers write where they have no reading
+_NO_READING = {"", "-", "--", "na", "n/a", "nan", "null", "none"}
+
+
 def _fault(table: Table, row: int, role: str, came: str, needed: str, mend: str, path: Path) -> BadInput:
     where = f'row {table.rows[row][0]}, column "{table.header[role]}"'
     return BadInput(came, needed, file=path, place=where, mend=mend)
@@ -115,7 +142,7 @@ def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
     """Rows with an empty cell left out as gaps, but only where a gap policy was named; and how many there were."""
     if gap_policy is None:
         return table, 0
-    kept = [row for row in table.rows if row[1]["temperature"] and row[1]["relative_humidity"]]
+    kept = [row for row in table.rows if not {row[1][role].lower() for role in ROLES_READ} & _NO_READING]
     blank = len(table.rows) - len(kept)
     if not blank or not kept:
         return table, 0
@@ -137,8 +164,10 @@ def _numbers(table: Table, role: str, path: Path) -> Array:
                 row,
                 role,
                 f'"{text}"' if text else "an empty cell",
-                "a number",
-                "write the number, or take the row out (it is a gap then) and name a gap_policy if the gap is long",
+                "a number, or a named way to fill what is missing",
+                'gap_policy = "interpolate" (rows without a reading are then gaps)'
+                if text.lower() in _NO_READING
+                else "write the number, or take the row out (it is a gap then)",
                 path,
             )
     return values

@@ -23,7 +23,13 @@ OWN_COLUMNS = {"time": "time", "temperature": "temperature_degc", "relative_humi
 #: plain words of headers in English, German, French, Spanish, Italian; accents taken off, lower case
 _DATE_WORDS = {"date", "datum", "fecha", "data", "day", "jour", "dia", "giorno", "tag"}
 _CLOCK_WORDS = {"time", "uhrzeit", "zeit", "heure", "hora", "ora", "hour", "clock"}
-_STAMP_WORDS = {"datetime", "timestamp", "zeitstempel", "zeitpunkt", "horodatage", "horodateur", "stamp"}
+#: what may stand beside a lone T
+_AIR_WORDS = {
+    "t", "ta", "ti", "te", "air", "in", "out", "indoor", "outdoor", "ext", "int", "c", "f", "deg", "degc", "degf",
+    "celsius", "fahrenheit",
+}  # fmt: skip
+_ZONE_WORDS = {"utc", "gmt"}
+_STAMP_WORDS = {"datetime", "timestamp", "iso", "zeitstempel", "zeitpunkt", "horodatage", "horodateur", "stamp"}
 _TEMPERATURE_WORDS = {"temp", "temperature", "temperatur", "temperatura", "lufttemperatur", "raumtemperatur"}
 _HUMIDITY_WORDS = {
     "rh", "hum", "humidity", "feuchte", "feuchtigkeit", "luftfeuchte", "luftfeuchtigkeit", "rf", "rlf", "humidite",
@@ -43,7 +49,7 @@ class Table:
     rows: list[tuple[int, dict[str, str]]]
     header: dict[str, str]
     header_line: int
-    fahrenheit: bool
+    fahrenheit: bool | None  # None: the file does not say
     preamble: str
 
 
@@ -142,7 +148,10 @@ def _role(cell: str) -> str | None:
         return None
     if words & _HUMIDITY_WORDS or ("%" in cell and words & {"rel", "relative"}):
         return "relative_humidity"
-    if words & _TEMPERATURE_WORDS or cell.strip().lower() in {"°c", "°f", "t (°c)", "t (°f)", "t [°c]", "degc", "degf"}:
+    if words & _ZONE_WORDS and not words & _TEMPERATURE_WORDS:
+        return "clock" if words & _CLOCK_WORDS and not words & _DATE_WORDS else "stamp"
+    lone = words & {"t", "ta", "ti", "te"} and words <= _AIR_WORDS
+    if words & _TEMPERATURE_WORDS or lone or words & {"degc", "degf"} or cell.strip().lower() in {"°c", "°f"}:
         return "temperature"
     if words & _STAMP_WORDS or (words & _DATE_WORDS and words & _CLOCK_WORDS):
         return "stamp"
@@ -251,18 +260,17 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
     return candidates[0]
 
 
-def _is_fahrenheit(name: str, line: int, columns: Mapping[str, str] | None, path: Path) -> bool:
-    """The temperature unit, from the header's text or from columns['temperature_unit']."""
+def _is_fahrenheit(name: str, line: int, columns: Mapping[str, str] | None, path: Path) -> bool | None:
+    """The temperature unit, from the header's text or from columns['temperature_unit']; None where neither says."""
     said = (columns or {}).get("temperature_unit", "").strip()
     text = said or name
     if re.search(r"fahrenheit|(°|º|deg\.?\s*)f\b|[\s(\[_,/]f[)\]]?\s*$|^f$", text, re.IGNORECASE):
         return True
     if re.search(r"celsius|(°|º|℃|deg\.?\s*)c\b|℃|[\s(\[_,/]c[)\]]?\s*$|^c$", text, re.IGNORECASE):
         return False
-    raise BadInput(
-        f'the temperature column "{name}" has no unit' + (f' ("{said}" is none)' if said else ""),
-        "°C or °F in its name",
-        file=path,
-        place=f'row {line}, column "{name}"',
-        mend=f'rename it "{name} (°C)", or columns = {{ temperature = "{name}", temperature_unit = "C" }}',
-    )
+    if said:
+        raise BadInput(
+            f'temperature_unit "{said}"', '"C" or "F"', file=path, place="columns, temperature_unit",
+            mend='columns = { temperature_unit = "C" }',
+        )  # fmt: skip
+    return None

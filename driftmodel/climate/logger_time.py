@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, available_timezones
@@ -47,7 +47,7 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
         )
     texts = [cells["time"] if together else f"{cells['date']} {cells['clock']}" for _, cells in table.rows]
     place = _Places([line for line, _ in table.rows], texts, column, path)
-    parts = _parts(pd.Series(texts, dtype="object"), place, day_first)
+    parts = _parts(pd.Series([_from_week(text) for text in texts], dtype="object"), place, day_first)
     naive = pd.to_datetime(parts[["year", "month", "day", "hour", "minute", "second"]], errors="coerce")
     _first_bad(naive.isna(), place, "is no date and time of the calendar", "a real date and time")
     offsets = _offsets(parts["zone"])
@@ -63,6 +63,18 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
         utc = stamps - zone if isinstance(zone, np.timedelta64) else _from_local(stamps, zone, place)
     _check_order(utc, place)
     return np.asarray(utc)
+
+
+def _from_week(text: str) -> str:
+    """A stamp in ISO weeks (2026-W05-3 14:00, day 1 is Monday) as one in months; any other as it stands."""
+    found = re.match(r"^\s*(\d{4})-?W(\d{2})-?([1-7])", text)
+    if not found:
+        return text
+    try:
+        day = date.fromisocalendar(*(int(part) for part in found.groups()))
+    except ValueError:
+        return text
+    return day.isoformat() + text[found.end() :]
 
 
 class _Places:

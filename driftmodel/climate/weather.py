@@ -19,8 +19,16 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
 from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
-from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
-from driftmodel.climate.weather_checks import HOURS, check_calendar, check_range, missing_hours, numbers
+from driftmodel.climate.weather_checks import (
+    DISAGREE_PCT,
+    HOURS,
+    check_calendar,
+    check_itself,
+    check_range,
+    disagreement_pct,
+    missing_hours,
+    numbers,
+)
 from driftmodel.climate.weather_formats import rows_of
 
 if TYPE_CHECKING:
@@ -28,7 +36,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-DISAGREE_PCT = 5.0
 _files: Memory[Dataset] = Memory(16)
 
 
@@ -52,6 +59,7 @@ def _read(path: Path, gap_policy: str | None) -> Dataset:
     missing = [missing_hours(rows, k, values[k]) for k in range(3)]
     for k in range(3):
         check_range(rows, k, values[k], missing[k], path)
+    check_itself(rows, values, missing, path)
     gone = missing[0] | missing[2]
     if gone.any() and gap_policy is None:
         at, length = longest_run(gone)
@@ -70,7 +78,7 @@ def _read(path: Path, gap_policy: str | None) -> Dataset:
     air = make_air(hours_from(f"{TYPICAL_YEAR}-01-01", HOURS), temperature, np.minimum(humidity, 100.0), gone)
     dew = np.where(missing[1], np.nan, values[1])
     air["dew_point"] = (("time",), dew, {"units": "degC", "long_name": "dew point, as the file has it"})
-    disagrees = _disagreement_pct(temperature, dew, humidity) > DISAGREE_PCT
+    disagrees = disagreement_pct(temperature, dew, humidity) > DISAGREE_PCT
     air.attrs = {
         "source": rows.source,
         "file": path.name,
@@ -84,10 +92,3 @@ def _read(path: Path, gap_policy: str | None) -> Dataset:
         "filled_hours": int(gone.sum()),
     }
     return air
-
-
-def _disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
-    """Distance of the humidity column from the dew point's, the nearer of the readings over water and over ice."""
-    water = relative_humidity_from_dew_point_pct(temperature, dew, over_water=True)
-    ice = relative_humidity_from_dew_point_pct(temperature, dew)
-    return np.asarray(np.fmin(np.abs(water - humidity), np.abs(ice - humidity)))

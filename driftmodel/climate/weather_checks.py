@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.climate.air import TYPICAL_YEAR
+from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
 from driftmodel.climate.weather_formats import Rows
 
 Array = NDArray[np.float64]
 
 HOURS = 8760
+#: an hour whose dew point and humidity say different things by more than this disagrees with itself
+DISAGREE_PCT = 5.0
 _NAMES = ("dry bulb", "dew point", "relative humidity")
 _LOW, _HIGH = (-60.0, -80.0, 0.0), (60.0, 50.0, 110.0)  # EnergyPlus weather file limits, narrowed to dwellings
 
@@ -89,4 +92,48 @@ def check_range(rows: Rows, k: int, values: Array, missing: NDArray[np.bool_], p
             file=path,
             place=f"row {rows.line[i]}, column {rows.columns[k]}",
             mend="correct that value, or mark it missing and name a gap_policy",
+        )
+
+
+def disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
+    """Distance of the humidity column from the dew point's, the nearer of the readings over water and over ice."""
+    water = relative_humidity_from_dew_point_pct(temperature, dew, over_water=True)
+    ice = relative_humidity_from_dew_point_pct(temperature, dew)
+    return np.asarray(np.fmin(np.abs(water - humidity), np.abs(ice - humidity)))
+
+
+def check_itself(rows: Rows, values: list[Array], missing: list[NDArray[np.bool_]], path: Path) -> None:
+    """The three columns tell one story. Raises BadInput for a humidity that is a fraction, a dew point above the dry
+    bulb in most hours, and a dew point that disagrees with the humidity in most hours."""
+    dry, dew, humidity = rows.columns
+    known = ~(missing[0] | missing[1] | missing[2])
+    place = f"row {rows.line[0]}, columns {dry}, {dew}, {humidity}"
+    there = values[2][~missing[2]]
+    if there.size and there.max() <= 1.0:
+        raise BadInput(
+            f"column {humidity} holds nothing above {there.max():g}: a fraction",
+            "relative humidity in percent: 45, not 0.45",
+            file=path,
+            place=f"row {rows.line[0]}, column {humidity}",
+            mend=f"multiply column {humidity} by 100",
+        )
+    if not known.any():
+        return
+    if np.mean(values[1][known] > values[0][known] + 0.5) > 0.5:
+        raise BadInput(
+            f"the dew point of column {dew} is above the dry bulb of column {dry} in most hours: the two look swapped",
+            "a dew point no higher than the dry bulb",
+            file=path,
+            place=place,
+            mend=f"swap the columns {dry} and {dew}",
+        )
+    apart = disagreement_pct(values[0][known], values[1][known], values[2][known]) > DISAGREE_PCT
+    if apart.mean() > 0.5:
+        raise BadInput(
+            f"columns {dry}, {dew} and {humidity} disagree: in {100 * apart.mean():.0f} % of the hours the dew point "
+            f"says a humidity more than {DISAGREE_PCT:g} % away",
+            "dew point and humidity of the same air",
+            file=path,
+            place=place,
+            mend="take the file from its source again, or correct the column that is wrong",
         )

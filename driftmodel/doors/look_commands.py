@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,6 +71,8 @@ def design(
 )
 @click.option("--temperature-column", metavar="NAME", help="Header of a logger's temperature column.")
 @click.option("--humidity-column", metavar="NAME", help="Header of a logger's relative humidity column.")
+@click.option("--temperature-unit", type=click.Choice(["C", "F"]), help="Its unit, where the header does not say.")
+@click.option("--time-column", metavar="NAME", help="Header of a logger's column of date and time.")
 @click.option("--day-first/--month-first", default=None, help="How a logger writes 03/04/2026.")
 @shared_options
 def air(
@@ -79,6 +82,8 @@ def air(
     gap_limit_days: float,
     temperature_column: str | None,
     humidity_column: str | None,
+    temperature_unit: str | None,
+    time_column: str | None,
     day_first: bool | None,
     out: Path | None,
     units: str,
@@ -95,7 +100,8 @@ def air(
     from driftmodel.report.air_words import air_csv, air_json, air_summary, write_air_figure
     from driftmodel.report.folder import write_text
 
-    named = {"temperature": temperature_column, "relative_humidity": humidity_column}
+    named = {"time": time_column, "temperature": temperature_column, "relative_humidity": humidity_column,
+             "temperature_unit": temperature_unit}  # fmt: skip
     columns = {role: name for role, name in named.items() if name}
     if file.suffix.lower() == ".toml":
         from driftmodel.base.scenarios import load_climate
@@ -127,18 +133,26 @@ def air(
 _FLAGS = {
     "time_zone": "--time-zone America/Chicago",
     "gap_policy": "--gap-policy interpolate",
-    "gap_limit_days": "--gap-limit-days DAYS",
-    "columns": "--temperature-column NAME --humidity-column NAME",
+    "gap_limit_days": "--gap-limit-days 30",
+    "temperature_unit": "--temperature-unit C",
+    "relative_humidity =": "--humidity-column NAME",
+    "{ temperature =": "--temperature-column NAME",
+    "time =": "--time-column NAME",
     "day_first": "--day-first or --month-first",
 }
 
 
 def _as_flags(fault: BadInput) -> BadInput:
     """The same fault, its mend told for this command as well as for a climate file."""
-    flag = next((flag for key, flag in _FLAGS.items() if key in fault.mend), None)
-    if flag is None:
+    flags = [flag for key, flag in _FLAGS.items() if key in fault.mend]
+    if not flags:
         return fault
-    mend = f"{flag} (in a climate file's [logger]: {fault.mend})"
+    if "temperature_unit" in fault.mend:
+        flags = [flag for flag in flags if "NAME" not in flag]
+    if "gap_limit_days" in fault.mend:
+        limit = re.search(r"gap_limit_days = ([\d.]+)", fault.mend)
+        flags = [f"--gap-limit-days {float(limit[1]):g}" if limit else "--gap-limit-days 30"]
+    mend = f"{' '.join(flags)} (in a climate file's [logger] or [outdoor]: {fault.mend.replace(chr(10), ', ')})"
     return BadInput(fault.came, fault.needed, file=fault.file, place=fault.place, mend=mend)
 
 
