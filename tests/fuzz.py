@@ -22,6 +22,7 @@ import signal
 import sys
 import tempfile
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -400,6 +401,7 @@ def _alarm(*_: Any) -> None:
 def _child(cases: list[tuple[str, str]], world: Path, report: int) -> None:
     """Reads the cases; before each, its number goes into the pipe, after a failure what it was."""
     signal.signal(signal.SIGALRM, _alarm)
+    warnings.simplefilter("ignore")
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     all_kinds = kinds(world)
@@ -441,13 +443,15 @@ def run(cases: list[tuple[str, str]], world: Path) -> dict[tuple[str, str], str]
             finally:
                 os._exit(code)
         os.close(write)
-        last = 0
+        last = -1
         with os.fdopen(read) as lines:
             for line in lines:
                 last, told = json.loads(line)
                 if told:
                     failures[cases[last]] = told
         _, status = os.waitpid(child, 0)
+        if last < 0:
+            sys.exit("a good file was not read: mend the reader or the file in made_files")
         if status:
             failures.setdefault(cases[last], f"the process ended with status {status}")
             cases = cases[last + 1 :]
@@ -463,6 +467,7 @@ def main() -> None:
     words.add_argument("--kinds", default="", help="names with commas; all if not given")
     words.add_argument("--keep", type=Path, help="folder for the files that failed")
     given = words.parse_args()
+    warnings.simplefilter("ignore")
     with tempfile.TemporaryDirectory() as at:
         world = world_in(Path(at))
         all_kinds = kinds(world)

@@ -3,9 +3,10 @@
     python tests/mutate.py --count 400 --seed 1 --survivors survivors.txt [--rooms wood,outlook] [--map map.json]
 
 A change turns an operator, a comparison, a number, a sign, an and or a min. It lives in the memory of one child alone;
-no file is touched. A first pass notes which test calls which function (kept in --map for a second run); then each change
-runs the tests that call its function, quickest first, for at most SECONDS, and stops at the first that falls. What
-stands at the end is written with its line to --survivors. tests/mutants_argued.txt says of those that may stand why.
+no file is touched. A first pass notes which test calls which function (kept in --map for a second run); then each
+change runs the tests that call its function, quickest first, for at most SECONDS, and stops at the first that falls.
+What stands at the end is written with its line to --survivors. tests/mutants_argued.txt says of those that may stand
+why they may.
 """
 
 from __future__ import annotations
@@ -70,7 +71,8 @@ _OPERATORS = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: as
 _COMPARISONS = {ast.Lt: ast.GtE, ast.LtE: ast.Lt, ast.Gt: ast.LtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
                 ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is}  # fmt: skip
 _NAMES = {"min": "max", "max": "min", "minimum": "maximum", "maximum": "minimum", "argmin": "argmax",
-          "argmax": "argmin", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor", "cumsum": "array", "mean": "max"}  # fmt: skip
+          "argmax": "argmin", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor", "cumsum": "array",
+          "mean": "max"}  # fmt: skip
 _UNSEEN = ("BadInput", "f", "TypeVar", "dataclass", "cache", "lru_cache", "replace_words")
 
 
