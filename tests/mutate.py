@@ -20,6 +20,7 @@ import io
 import json
 import os
 import random
+import resource
 import shutil
 import signal
 import sys
@@ -45,8 +46,8 @@ ROOMS = {
 }  # fmt: skip
 TESTS = ("test_wood_*", "test_structure_*", "test_outlook_*", "test_compare*", "test_calibration_*", "test_fleet_*",
          "test_laws*", "test_reference*", "test_verdicts*", "test_lasting*")  # fmt: skip
-#: of tests, for one change; a change that makes them run longer than twice this is killed
-SECONDS = 25.0
+#: of the processor, for the tests of one change; a change that makes them run four times as long is killed
+SECONDS = 8.0
 
 
 @dataclass(frozen=True)
@@ -235,7 +236,8 @@ class _Watch:
 
     def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> None:
         self._codes = set()
-        self._begin = time.perf_counter()
+        self._begin = time.process_time()
+        signal.setitimer(signal.ITIMER_PROF, SECONDS)
         sys.setprofile(self._seen)
 
     def pytest_runtest_call(self, item: Any) -> None:
@@ -243,7 +245,8 @@ class _Watch:
 
     def pytest_runtest_logfinish(self, nodeid: str, location: Any) -> None:
         sys.setprofile(None)
-        self.took[nodeid] = time.perf_counter() - self._begin
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        self.took[nodeid] = time.process_time() - self._begin
         self.calls[nodeid] = sorted(self._names())
 
     def _names(self) -> set[str]:
@@ -256,13 +259,14 @@ class _Watch:
 
 
 def _child(work: Any, seconds: float) -> Any:
-    """What `work` returns in a forked child; None when it takes longer or ends by itself."""
+    """What `work` returns in a forked child; None when it uses more of the processor or ends by itself."""
     read, write = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(read)
         try:
-            signal.alarm(int(seconds) + 1)
+            resource.setrlimit(resource.RLIMIT_CPU, (int(seconds) + 1, int(seconds) + 2))
+            signal.alarm(int(20 * seconds))  # a change may also wait for ever
             nothing = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nothing, 1)
             os.dup2(nothing, 2)
@@ -289,6 +293,10 @@ def _pytest(words: list[str], plugin: Any = None) -> int:
 
 
 def _look(file: Path) -> dict[str, Any]:
+    def slow(*_: Any) -> None:
+        raise TimeoutError("slower than any test that shall kill changes")
+
+    signal.signal(signal.SIGPROF, slow)
     watch = _Watch()
     _pytest([str(file), "--maxfail=1000"], watch)
     shared = sorted(watch._shared)
@@ -306,7 +314,7 @@ def walk_tests(files: list[Path]) -> dict[str, Any]:
             continue
         for test, names in found["calls"].items():
             if test in found["failed"]:
-                print(f"left out, it falls without a change: {test}", flush=True)
+                print(f"left out, it falls or is slow without a change: {test}", flush=True)
                 continue
             took[test] = found["took"][test]
             calls[test] = sorted({*names, *found["shared"]})

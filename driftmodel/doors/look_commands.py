@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
@@ -19,8 +19,12 @@ from driftmodel.doors.shared import (
     silent,
 )
 
-if TYPE_CHECKING:
-    pass
+
+def _word_keys(tree: Any) -> Any:
+    """The same tree with keys that JSON takes: ('top_braces', 'across') becomes 'top_braces across'."""
+    if not isinstance(tree, dict):
+        return tree
+    return {" ".join(name) if isinstance(name, tuple) else name: _word_keys(item) for name, item in tree.items()}
 
 
 @click.command()
@@ -56,7 +60,7 @@ def design(
     )
     clear_progress(shows_progress(quiet, as_json))
     if as_json:
-        say(json.dumps(asdict(found) | {"files": [str(path) for path in written]}, indent=2), quiet)
+        say(json.dumps(_word_keys(asdict(found)) | {"files": [str(path) for path in written]}, indent=2), quiet)
         return
     say(behaviour_words(chosen, found, units), quiet)
     say("\nWritten: " + ", ".join(str(path) for path in written), quiet)

@@ -70,7 +70,21 @@ def body_response(instrument: Instrument) -> BodyResponse:
     shelf = Shelf(cache_folder() / "bodies")
     height_mm = over_top_at_join_mm(instrument.strings)
     key = fingerprint("body", instrument.body, height_mm)
-    return shelf.of(key, lambda: respond(instrument.body, height_mm), _to_written, _from_written)
+    return shelf.of(key, lambda: _settled(respond(instrument.body, height_mm)), _to_written, _from_written)
+
+
+def _settled(answer: BodyResponse) -> BodyResponse:
+    """To eight digits: what lies beyond hangs on how many threads the solver was given."""
+
+    def settled(tree: Any) -> Any:
+        if isinstance(tree, dict):
+            return {name: settled(item) for name, item in tree.items()}
+        if isinstance(tree, list):
+            return [settled(item) for item in tree]
+        return float(f"{tree:.8g}") if isinstance(tree, float) else tree
+
+    facts, arrays = _to_written(answer)
+    return _from_written(settled(facts), arrays)
 
 
 def _to_written(answer: BodyResponse) -> Written:
