@@ -16,13 +16,43 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
-from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.movement import World, hygro_weights, movement
+from driftmodel.outlook.moisture import Lags, built_moisture, lags_of, part_weights, wood_air
+from driftmodel.outlook.movement import World, acting_lags, hygro_weights, movement
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
 
 FIRST_WEATHER = 1001  # far from the members a calibration looks at
+
+
+@dataclass(frozen=True)
+class Hours:
+    """One weather hour by hour: lags at 00:00, those that act, equilibrium moisture, speeds in thin and thick parts."""
+
+    lags: Lags
+    acting: np.ndarray
+    emc: np.ndarray
+    speeds: list[np.ndarray]
+
+    def acting_at(self, day: int, hour: float) -> np.ndarray:
+        """Acting lags at an hour of a day of the history: stepped from 00:00 by the law of a first-order lag, F' =
+        speed (E - F) / tau, exact for hours of constant air."""
+        state = self.lags.lags_pct[:, day].copy()
+        count = self.lags.time_constants_days.size
+        taus, done = np.tile(self.lags.time_constants_days, 2), 0.0
+        while done < hour - 1e-9:
+            step = min(1.0, hour - done)
+            at = day * 24 + int(done)
+            speed = np.repeat([self.speeds[0][at], self.speeds[1][at]], count)
+            state = self.emc[at] + (state - self.emc[at]) * np.exp(-speed * step / 24.0 / taus)
+            done += step
+        return self.acting[:, day] + state - self.lags.lags_pct[:, day]
+
+
+def hours_of(temperature: np.ndarray, humidity: np.ndarray, scenario: Scenario) -> Hours:
+    emc, speeds = wood_air(temperature, humidity, scenario)
+    lags = lags_of(emc, speeds, built_moisture(scenario))
+    return Hours(lags, acting_lags(lags.lags_pct), emc, speeds)
 
 
 @dataclass(frozen=True)
@@ -35,6 +65,8 @@ class Truth:
     action_mm: np.ndarray
     projection_mm: np.ndarray
     world: World
+    hours: Hours
+    hygro: dict[str, np.ndarray]
 
     def day(self, when: date) -> int:
         return (when - self.scenario.setup.setup).days
@@ -42,8 +74,23 @@ class Truth:
     def mean_action(self, first: date, days: int) -> float:
         return float(self.action_mm[self.day(first) : self.day(first) + days].mean())
 
-    def noon(self, path: np.ndarray, when: date) -> float:
-        return float(path[self.day(when) : self.day(when) + 2].mean())
+    def projection_at(self, when: date, hour: float = 12.0) -> float:
+        """Projection since set-up at an hour, by the chain itself."""
+        at = self._at(when, hour)
+        return -float(saddle_rise_mm(at, pivot_of(self.scenario.instrument)))
+
+    def action_at(self, when: date, hour: float = 12.0) -> float:
+        """Action at an hour, by the chain itself."""
+        start = self.scenario.setup.action_12th_mm + float(self.draws.set_up_error_mm[self.number])
+        return start - self.projection_at(when, hour) / 2.0 + self._at(when, hour)["bow_action"]
+
+    def _at(self, when: date, hour: float) -> dict[str, float]:
+        since = day_of(self.scenario, self.scenario.setup.setup)
+        change = self.hours.acting_at(day_of(self.scenario, when), hour) - self.hours.acting[:, since]
+        moved = {quantity: float(weights[self.number] @ change) for quantity, weights in self.hygro.items()}
+        for quantity, path in self.world.lasting.items():
+            moved[quantity] += float(path[self.number, self.day(when)])
+        return moved
 
     def regrade_years(self, now: date) -> float:
         here = self.day(now) // WEEK
@@ -62,7 +109,8 @@ def truths(
     for weather in range(weathers):
         draws = draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather)
         air = scenario_air(scenario, 0 if known_weather else FIRST_WEATHER + weather)
-        lags = air_lags(air, scenario)
+        hours = hours_of(air["air_temperature"].values, air["relative_humidity"].values, scenario)
+        lags = hours.lags
         weights = part_weights(scenario.instrument, draws, lags.time_constants_days)
         hygro = hygro_weights(coefficients, draws, weights)
         days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
@@ -75,18 +123,18 @@ def truths(
         start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
         action = start - projection / 2.0 + world.seasonal["bow_action"]
         for number in range(each):
-            yield Truth(scenario, draws, number, action[number], projection[number], world)
+            yield Truth(scenario, draws, number, action[number], projection[number], world, hours, hygro)
 
 
 def read(
     truth: Truth, days: list[date], random: np.random.Generator, sd: float = 0.05, slips: float = 0.1
 ) -> BenchBook:
-    """Readings of the action on some days; one in ten is off by ten times its uncertainty."""
+    """Readings of the action at noon of some days; one in ten is off by ten times its uncertainty."""
     rows = []
     for day in days:
         noise = sd * random.normal() * (10.0 if random.random() < slips else 1.0)
-        value = truth.noon(truth.action_mm, day) + noise
-        rows.append(ReadingRow(day, "action", value, sd, "feeler gauge"))
+        value = truth.action_at(day) + noise
+        rows.append(ReadingRow(day, "action", value, sd, "feeler gauge", hours_at_bench=0.0, hour=12.0))
     return BenchBook(tuple(rows))
 
 

@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
-from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import make_bench
-from driftmodel.calibration.fit import PARTICLES, Posterior, learn, slip_chance, slip_of
-from driftmodel.calibration.forward import moved, rise_of
+from driftmodel.calibration.fit import PARTICLES, Posterior, learn
+from driftmodel.calibration.forward import moved, rise_of, transport_of
 from driftmodel.calibration.outcomes import Answers, answers, quantiles, refitted, wanted_grades
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.work import ALL_DONE, saddle_work_mm
@@ -106,8 +105,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], readings_before: 
         counts = [float(np.mean(wanted[due] == place)) for place in range(len(labels))]
         grade = labels[int(np.argmax(counts))] if max(counts) > 0 else ""
     regraded = _regraded(posterior, grade) if grade else None
-    value, sd, slip = slip_of(posterior.readings)
-    chance = slip_chance(value - posterior.expected(posterior.sampled.normals), sd, slip)
+    chance = posterior.slips
     own = [place for place, one in enumerate(posterior.readings) if one in new]
     return Decision(
         scenario=scenario.name,
@@ -153,7 +151,7 @@ def _chances(posterior: Posterior, found: Answers) -> tuple[dict[str, float], st
         "other work": float(np.mean(none_fits)),
     }
     # drier than its place's mean: the air must become damper, whichever way this design's action moves
-    top = posterior.sight.moisture[0, posterior.sight.moisture.shape[1] // 2]
+    top = posterior.bench.table.on(np.zeros((1, 3)))[0] @ posterior.sight.moisture[0]
     first = len(posterior.readings) + len(posterior.more)
     place = first + len(posterior.asked.moments)
     return chances, "damp" if top[first] <= top[place] else "dry"
@@ -181,7 +179,7 @@ def weeks_to_come_back(posterior: Posterior, draws: int = 100) -> int:
     layout, bench = posterior.layout, posterior.bench
     normals = posterior.sampled.normals[:draws]
     values = layout.values(normals)
-    on = sights.on_nodes(normals[:, [layout.names.index(name) for name in sights.TRANSPORT]])
+    on = bench.table.on(transport_of(layout, normals))
     lags = np.einsum("ni,rik->nrk", on, bench.table.weights)  # (draws, rows, lag)
     taus = np.tile(bench.table.time_constants_days, 2)
     days = np.arange(0.0, 183.0, 3.5)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.calibration.bench import Bench, make_bench
-from driftmodel.calibration.fit import SLIP_TIMES, Posterior, learn, learned, slip_of
+from driftmodel.calibration.fit import Posterior, learn, learned
 from driftmodel.calibration.records import Fitted, Learned
 
 Array = NDArray[np.float64]
@@ -110,10 +110,16 @@ def patterns(posterior: Posterior, seed: int = 1) -> tuple[Check, ...]:
     if len(readings) < LEAST_FOR_PATTERN:
         return ()
     random = np.random.default_rng(seed)
-    value, sd, slip = slip_of(readings)
-    found = (value - posterior.expected(posterior.sampled.normals)) / sd
-    width = np.where(random.random(found.shape) < slip, SLIP_TIMES, 1.0)
-    made_up = width * random.standard_normal(found.shape)
+    sound = np.flatnonzero(posterior.slips < SLIP_TOLD)
+    if sound.size < LEAST_FOR_PATTERN:
+        return ()
+    noise = posterior.noise
+    away = posterior.values_read - noise.shift - posterior.expected(posterior.sampled.normals)
+    sd = np.sqrt(noise.own_doubt)[sound]
+    found = away[:, sound] / sd
+    covariance = noise.covariance()[np.ix_(sound, sound)]
+    made_up = random.standard_normal(found.shape) @ np.linalg.cholesky(covariance).T / sd
+    readings = tuple(readings[place] for place in sound)
     years = np.array([(one.date - readings[0].date).days for one in readings]) / DAYS_PER_YEAR
     kinds = np.array([one.what for one in readings])
     checks = []
@@ -173,11 +179,13 @@ RIVALS: dict[str, Callable[[Bench], Bench]] = {
 
 def compare(posterior: Posterior, rivals: Mapping[str, Callable[[Bench], Bench]]) -> tuple[Rival, ...]:
     """How many times as probable each rival makes the same readings, from the sampler's evidence."""
-    own, (_, sd, _) = posterior.sampled.log_evidence, slip_of(posterior.readings)
+    own, sd = posterior.sampled.log_evidence, np.sqrt(posterior.noise.own_doubt)
     found = []
     for words, law in rivals.items():
         bench = law(posterior.bench)
-        other = learn(bench.scenario, posterior.book, bench=bench, particles=len(posterior.start))
+        other = learn(
+            bench.scenario, posterior.book, bench=bench, particles=len(posterior.start), noise=posterior.noise
+        )
         factor = other.sampled.log_evidence - own
         expected = [each.expected(each.sampled.normals).mean(axis=0) for each in (posterior, other)]
         apart = 0.5 * float(np.sum(((expected[0] - expected[1]) / sd) ** 2))
@@ -197,7 +205,7 @@ def unusual(posterior: Posterior) -> tuple[Unusual, ...]:
         return np.asarray(values["residual_gain"] * values["string_response"])
 
     middle = np.zeros((1, layout.size))
-    swing_of = [posterior.answers(each, horizon=False) for each in (normals, middle)]
+    swing_of = [posterior.answers(each, horizon=False, weather=False) for each in (normals, middle)]
     swings = [each.action_damp_mm - each.action_dry_mm for each in swing_of]
     ratios = {
         "settles under the strings": settles(after) / settles(usual),

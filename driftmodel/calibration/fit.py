@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.bench import Bench, look, make_bench
+from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.forward import (
+    Plan,
     action_per_relief,
     creep_of,
     expected_readings,
     fitting,
     moisture_of,
-    moments_of,
     moved,
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
@@ -24,15 +24,23 @@ from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, 
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
 from driftmodel.calibration.sight import Moment, Sight
-from driftmodel.outlook.draws import WIDEST_SD, unknowns_of
+from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
+from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
 Array = NDArray[np.float64]
 
 PARTICLES = 1000
-#: one reading in ten is a slip (from memory), and then it is off by ten times its uncertainty
-SLIP_SHARE, SLIP_TIMES = 0.10, 10.0
+#: particles of the first look, which only finds slips and where the instrument stands
+SCOUTS = 400
+#: one reading in ten is a slip (from memory); it may be off by anything, mostly by less than a twelfth of the step that
+#: asks for a second look
+SLIP_SHARE, SLIP_REACH = 0.10, 1.0 / 12.0
 #: a reading a step away from the one before is a slip until others bear it out
 DOUBTFUL_SLIP_SHARE = 0.9
+#: slips and stays are settled when no chance moves by more than this, or after so many rounds
+SETTLED, ROUNDS = 0.1, 3
+#: particles that chances of stays are taken from
+STAY_PARTICLES = 200
 #: a draw this near to the cut-off counts as on the bound
 NEAR_BOUND_SD = 0.3
 
@@ -45,28 +53,59 @@ EXTRA_WORDS = {
 
 @dataclass(frozen=True)
 class Posterior:
-    """Particles after the readings with all that is needed to ask them more. The sight's columns: the readings, `more`
-    moments somebody asked for, then those of `asked`."""
+    """Particles after the readings with all that is needed to ask them more. The columns of what was seen: the
+    readings, `more` moments somebody asked for, then those of `asked`."""
 
     bench: Bench
     book: BenchBook
     readings: tuple[ReadingRow, ...]
     layout: Layout
-    sight: Sight
+    seen: Seen
     asked: Asked
     more: tuple[Moment, ...]
+    plan: Plan
+    noise: Noise
     start: Array
     sampled: Sampled
 
-    def answers(self, normals: Array | None = None, horizon: bool = True) -> Answers:
-        """Answers to the questions, of the posterior's particles or of others such as the prior's (`start`)."""
+    @property
+    def sight(self) -> Sight:
+        """What was to be seen in the middle of the weathers."""
+        return self.seen.sight
+
+    @property
+    def slips(self) -> Array:
+        """Chance of each reading to be a slip, (readings,)."""
+        return self.noise.slip
+
+    def answers(self, normals: Array | None = None, horizon: bool = True, weather: bool = True) -> Answers:
+        """Answers to the questions, of the posterior's particles or of others such as the prior's (`start`). weather:
+        with the weather's own part, drawn given the readings for the posterior's particles; without it, in the middle
+        of the weathers."""
         particles = self.sampled.normals if normals is None else normals
         first = len(self.readings) + len(self.more)
-        return answers(self.bench, self.layout, self.sight, first, particles, self.asked, self.book.work, horizon)
+        own = self.weather_of(particles, normals is None) if weather else None
+        return answers(self.bench, self.layout, self.sight, first, particles, self.asked, self.book.work, horizon, own)
+
+    def weather_of(self, particles: Array, after: bool = True) -> Array:
+        """The weather's own part of the action at `asked.days`, mm, (particles, 5), drawn: given the readings, or
+        before them."""
+        random = np.random.default_rng([self.bench.scenario.seed, 41])
+        noise = self.noise if after else self.noise.unread()
+        return noise.asked(self.values_read - self.expected(particles), self.swing(particles), random)
+
+    @property
+    def values_read(self) -> Array:
+        """The readings' values, (readings,)."""
+        return np.array([one.value for one in self.readings])
 
     def expected(self, normals: Array) -> Array:
-        """What the bench would read, (particles, readings)."""
-        return _expected(self.bench, self.layout, self.sight, self.readings, self.book, normals)
+        """What the bench would read in the middle of the weathers, (particles, readings)."""
+        return _expected(self.bench, self.layout, self.sight, self.plan, normals)
+
+    def swing(self, normals: Array) -> Array:
+        """How strongly particles answer the weather, (particles,)."""
+        return swing_of(self.bench, self.layout, self.seen, normals, self.layout.values(normals))
 
 
 def calibrate(
@@ -94,30 +133,67 @@ def learn(
     seed: int | None = None,
     now: date | None = None,
     more: tuple[Moment, ...] = (),
+    noise: Noise | None = None,
 ) -> Posterior:
     """The posterior particles, from which `as_calibration` makes the record.
 
-    Likelihood of a reading: normal with its uncertainty nine times in ten, ten times as wide the tenth time, so that a
-    slip pulls little and is told as one. A level the scenario does not state (projection, relief, sinkage, weight) is
-    an unknown of its own: only changes in such a quantity say anything, from its second reading on.
+    Likelihood: normal errors as `unsure` tells them, between readings as well, for those that are sound; a slip says
+    nothing. A first look with few particles takes the readings for independent, each a slip one time in ten (a mixture
+    with a wide Cauchy law); then chances of slips, the doubts about the instrument found, and particles take turns
+    until they agree. A level the scenario does not state (projection, relief, sinkage, weight) is an unknown of its
+    own: only changes in such a quantity say anything, from its second reading on.
     now: the day the questions are put, that of the last reading if not given. more: further moments to look at.
+    noise: errors of the readings as found before, such as those of a rival's sampling; taken as they are.
     """
     readings = fitting(book)
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
     bench = bench or make_bench(scenario, last, book)
     asked = what_is_asked(bench, last)
-    sight = look(bench, (*moments_of(readings), *more, *asked.moments), asked.reference[:, [asked.here]])
-    layout = layout_of(bench, book, sight.weather.shape[0])
+    seen = see(bench, readings, (*more, *asked.moments), last)
+    layout = layout_of(bench, book)
     seed = scenario.seed if seed is None else seed
     start = prior_particles(particles, layout.size, seed)
-    value, sd, slip = slip_of(readings)
+    value, sd, doubt = slip_of(readings)
+    whole, days = plan_and_days(bench, readings, book, asked.days)
+    plan = whole.first(len(readings))
 
-    def log_likelihood(normals: Array) -> Array:
-        expected = _expected(bench, layout, sight, readings, book, normals)
-        return np.asarray(_log_density(value - expected, sd, slip).sum(axis=1), dtype=float)
+    def residual(normals: Array) -> Array:
+        return value - _expected(bench, layout, seen.sight, plan, normals)
 
-    sampled = sample(log_likelihood, start, seed, WIDEST_SD)
-    return Posterior(bench, book, readings, layout, sight, asked, more, start, sampled)
+    def swing(normals: Array) -> Array:
+        return swing_of(bench, layout, seen, normals, layout.values(normals))
+
+    def posterior_of(noise: Noise, particles: Array) -> Sampled:
+        return sample(lambda normals: noise.log_density(residual(normals), swing(normals)), particles, seed, WIDEST_SD)
+
+    def doubts(cloud: Array) -> Unsure:
+        return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
+
+    if noise is not None:
+        known, sampled = noise, posterior_of(noise, start)
+    else:
+        scouts = prior_particles(min(SCOUTS, particles), layout.size, seed + 1)
+        first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
+        reach, own = slip_reach(readings), np.sqrt(first.own_doubt)
+
+        def scouted(normals: Array) -> Array:
+            return np.asarray(_mixture(residual(normals) - first.shift, own, doubt, reach).sum(axis=1))
+
+        cloud = sample(scouted, scouts, seed + 1, WIDEST_SD).normals
+        slip = slip_chance(residual(cloud) - first.shift, own, doubt, reach)
+        likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
+        for attempt in range(ROUNDS):
+            known = Noise(doubts(cloud), sd, slip, likely)
+            sampled = posterior_of(known, start)
+            cloud = sampled.normals
+            away, variance = known.left_out(residual(cloud))
+            found = slip_chance(away, np.sqrt(variance), doubt, reach)
+            stays = known.stays_after(residual(cloud)[:STAY_PARTICLES])
+            moved_by = max(np.abs(found - slip).max(initial=0.0), np.abs(stays - likely).max(initial=0.0))
+            if attempt == ROUNDS - 1 or moved_by < SETTLED:
+                break
+            slip, likely = found, stays
+    return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)
 
 
 def prior_particles(count: int, unknowns: int, seed: int) -> Array:
@@ -131,33 +207,40 @@ def prior_particles(count: int, unknowns: int, seed: int) -> Array:
     return np.asarray(normals, dtype=float)
 
 
-def _expected(
-    bench: Bench, layout: Layout, sight: Sight, readings: tuple[ReadingRow, ...], book: BenchBook, normals: Array
-) -> Array:
-    own = sight.columns(slice(0, len(readings)))
+def _expected(bench: Bench, layout: Layout, sight: Sight, plan: Plan, normals: Array) -> Array:
+    own = sight.columns(slice(0, len(plan.what)))
     values = layout.values(normals)
-    movement = moved(bench, moisture_of(layout, own, normals, values), creep_of(layout, own, normals, values), values)
-    return expected_readings(bench, layout, values, movement, readings, book)
+    moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
+    return expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
 
 
 def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
-    """Values, uncertainties and chances of a slip, (readings,) each."""
+    """Values, uncertainties and chances of a slip beforehand, (readings,) each."""
     slip = [DOUBTFUL_SLIP_SHARE if one.doubt else SLIP_SHARE for one in readings]
     return np.array([one.value for one in readings]), np.array([one.sd for one in readings]), np.array(slip)
 
 
-def _log_density(residual: Array, sd: Array, slip: Array) -> Array:
-    """Logarithm of the density of residuals (particles, readings): a normal, or with chance `slip` a far wider one."""
-    sound = np.log1p(-slip) - 0.5 * (residual / sd) ** 2
-    wide = np.log(slip) - np.log(SLIP_TIMES) - 0.5 * (residual / (SLIP_TIMES * sd)) ** 2
-    return np.asarray(np.logaddexp(sound, wide) - np.log(sd) - 0.5 * np.log(2.0 * np.pi))
+def slip_reach(readings: tuple[ReadingRow, ...]) -> Array:
+    """How far off slips lie, half of them nearer, (readings,)."""
+    return np.array([SLIP_REACH * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
 
 
-def slip_chance(residual: Array, sd: Array, slip: Array) -> Array:
+def two_laws(residual: Array, sd: Array, doubt: Array, reach: Array) -> tuple[Array, Array]:
+    """Logarithms of the densities of sound readings and of slips, with their chances."""
+    sound = np.log1p(-doubt) - 0.5 * (residual / sd) ** 2 - np.log(sd) - 0.5 * np.log(2.0 * np.pi)
+    wild = np.log(doubt) - np.log(np.pi * reach) - np.log1p((residual / reach) ** 2)
+    return sound, wild
+
+
+def _mixture(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
+    """Logarithm of the density of residuals (particles, readings): a normal, or with some chance a wide Cauchy law."""
+    return np.asarray(np.logaddexp(*two_laws(residual, sd, doubt, reach)))
+
+
+def slip_chance(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
     """Probability of each reading being a slip, mean over the particles, (readings,)."""
-    sound = np.log1p(-slip) - 0.5 * (residual / sd) ** 2
-    wide = np.log(slip) - np.log(SLIP_TIMES) - 0.5 * (residual / (SLIP_TIMES * sd)) ** 2
-    return np.asarray(np.exp(wide - np.logaddexp(sound, wide)).mean(axis=0))
+    sound, wild = two_laws(residual, sd, doubt, reach)
+    return np.asarray(np.exp(wild - np.logaddexp(sound, wild)).mean(axis=0))
 
 
 # ---- the record ----------------------------------------------------------------------------------------------------
@@ -166,16 +249,18 @@ def slip_chance(residual: Array, sd: Array, slip: Array) -> Array:
 def as_calibration(posterior: Posterior) -> Calibration:
     """The posterior as the record that reports and forecasts use."""
     scenario, sampled = posterior.bench.scenario, posterior.sampled
+    mixed = _shuffled(sampled.normals, scenario.seed)
     return Calibration(
         scenario=scenario.name,
         bench=posterior.book,
         learned=learned(posterior),
         fitted=_fitted(posterior),
-        draws=as_draws(
-            posterior.layout,
-            _shuffled(sampled.normals, scenario.seed),
-            scenario.weather_members,
-            action_per_relief(posterior.bench.coefficients),
+        draws=_as_read(
+            posterior,
+            mixed,
+            as_draws(
+                posterior.layout, mixed, scenario.weather_members, action_per_relief(posterior.bench.coefficients)
+            ),
         ),
         names=posterior.layout.names,
         normals=sampled.normals,
@@ -188,20 +273,28 @@ def as_calibration(posterior: Posterior) -> Calibration:
     )
 
 
+def _as_read(posterior: Posterior, normals: Array, draws: Draws) -> Draws:
+    """The draws with what the readings say about the weather of set-up in place of what a forecast's own weather member
+    had that day: it is common to all later days, and goes with the error of the set-up."""
+    wanted = posterior.weather_of(normals)[:, -1]
+    effects = setup_effects(posterior.bench, posterior.layout, posterior.seen, normals.mean(axis=0))
+    known = np.append(effects, np.zeros(max(int(draws.member.max()) + 1 - effects.size, 0)))
+    own = known[draws.member] * posterior.swing(normals) / posterior.noise.unsure.swing
+    return replace(draws, set_up_error_mm=draws.set_up_error_mm + wanted - own)
+
+
 def _shuffled(normals: Array, seed: int) -> Array:
     """Particles in random order: copies of one must not all live in one weather member."""
     return normals[np.random.default_rng([seed, 9]).permutation(len(normals))]
 
 
 def learned(posterior: Posterior) -> tuple[Learned, ...]:
-    """Every unknown before and after; the weather of the past is left out."""
+    """Every unknown before and after."""
     layout, found = posterior.layout, []
     known = unknowns_of(posterior.bench.scenario)
     normals = posterior.sampled.normals
     before, after = layout.values(posterior.start), layout.values(normals)
     for place, name in enumerate(layout.names):
-        if name.startswith("weather_"):
-            continue
         own = normals[:, place]
         words = known[name].words if name in known else EXTRA_WORDS.get(name, _level_words(name))
         found.append(
@@ -228,9 +321,8 @@ def _level_words(name: str) -> str:
 
 
 def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
-    value, sd, slip = slip_of(posterior.readings)
-    expected = posterior.expected(posterior.sampled.normals)
-    chance = slip_chance(value - expected, sd, slip)
+    value, sd = posterior.values_read, np.sqrt(posterior.noise.own_doubt)
+    expected = posterior.expected(posterior.sampled.normals) + posterior.noise.shift
     return tuple(
         Fitted(
             reading,
@@ -238,7 +330,7 @@ def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
             float(expected[:, column].std()),
             float(value[column] - np.median(expected[:, column])),
             float((value[column] - np.median(expected[:, column])) / sd[column]),
-            float(chance[column]),
+            float(posterior.slips[column]),
         )
         for column, reading in enumerate(posterior.readings)
     )

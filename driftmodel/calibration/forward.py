@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
-from driftmodel.calibration.sight import HELD, ROWS, Moment, Sight
+from driftmodel.calibration.sight import HELD, NOON, ROWS, CreepSight, Moment, Sight
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
 from driftmodel.outlook.lasting import LASTING, THICK_PART, THIN_PART, Give, put_together
@@ -35,25 +35,24 @@ class Moved:
     weight: Array
 
 
-def moisture_of(layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
-    """Change of moisture since set-up, % MC (n, rows, moments): interpolated, with the weather's directions added."""
-    places = [layout.names.index(name) for name in sights.TRANSPORT]
-    on = sights.on_nodes(normals[:, places])
-    rows, nodes, moments = sight.moisture.shape
-    flat = sight.moisture.transpose(1, 0, 2).reshape(nodes, rows * moments)
+def transport_of(layout: Layout, normals: Array) -> Array:
+    """The particles' standard normal values of the unknowns of moisture transport, (n, 3)."""
+    return normals[:, [layout.names.index(name) for name in sights.TRANSPORT]]
+
+
+def moisture_of(bench: Bench, layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
+    """Change of moisture since set-up, % MC (n, rows, moments)."""
+    on = bench.table.on(transport_of(layout, normals))
+    rows, shapes, moments = sight.moisture.shape
+    flat = sight.moisture.transpose(1, 0, 2).reshape(shapes, rows * moments)
     moisture = (on @ flat).reshape(len(normals), rows, moments)
-    if layout.weather:
-        eta = np.stack([values[f"weather_{one}"] for one in range(layout.weather)], axis=1)
-        modes = sight.weather[: layout.weather].reshape(layout.weather, -1)
-        moisture += (eta @ modes).reshape(moisture.shape)
     return np.asarray(moisture * values["moisture_level"][:, None, None])
 
 
-def creep_of(layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
+def creep_of(layout: Layout, creep: CreepSight, normals: Array, values: Mapping[str, Array]) -> Array:
     """Lasting movement since set-up per N, (quantity of LASTING, n, moments): the law of outlook.lasting."""
-    places = [layout.names.index(name) for name in sights.TRANSPORT]
-    creep, level = sight.creep, values["moisture_level"][:, None]
-    met = {part: level * (sights.on_nodes(normals[:, places]) @ creep.met[row]) for row, part in enumerate(CREEP_PARTS)}
+    on, level = sights.on_nodes(transport_of(layout, normals)), values["moisture_level"][:, None]
+    met = {part: level * (on @ creep.met[row]) for row, part in enumerate(CREEP_PARTS)}
     gives = (
         Give(wood, joint, dict(zip(CREEP_PARTS, per_range, strict=True)))
         for wood, joint, per_range in zip(creep.by_wood, creep.by_joint, creep.per_range, strict=True)
@@ -95,43 +94,78 @@ def _lasting_of(movement: Moved) -> dict[str, Array]:
     return {"top_sinkage": movement.top_sinkage, "neck_rotation": movement.neck_rotation}
 
 
-def expected_readings(
-    bench: Bench,
-    layout: Layout,
-    values: Mapping[str, Array],
-    movement: Moved,
-    readings: tuple[ReadingRow, ...],
-    book: BenchBook,
-) -> Array:
+@dataclass(frozen=True)
+class Plan:
+    """Readings put ready to be expected: of what, what known work adds (readings,), on which side of the neck the
+    action was read (+1 bass), whether the strings were off, and how many turns of the truss rod, and pieces of work
+    that left the neck anew, came before."""
+
+    what: tuple[str, ...]
+    step: Array
+    side: Array
+    slack: Array
+    turns: NDArray[np.intp]
+    anew: NDArray[np.intp]
+
+    def first(self, count: int) -> Plan:
+        """The plan of the first readings."""
+        own = slice(0, count)
+        return Plan(self.what[own], self.step[own], self.side[own], self.slack[own], self.turns[own], self.anew[own])
+
+
+def plan_of(bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook) -> Plan:
+    """The plan of readings of one instrument."""
+    at = [moment_of(one) for one in readings]
+    steps = {
+        (what, when): known_step(what, when, book.work, bench.scenario)
+        for what, when in {(one.what, when) for one, when in zip(readings, at, strict=True)}
+    }
+    turns, anew = truss_rod_turns(book.work), stands_anew(book.work)
+    return Plan(
+        tuple(one.what for one in readings),
+        np.array([steps[one.what, when] for one, when in zip(readings, at, strict=True)]),
+        np.array([{"action_treble": -1.0, "action_bass": 1.0}.get(one.what, 0.0) for one in readings]),
+        np.array([0.0 if one.strings_on else 1.0 for one in readings]),
+        np.array([sum(each < when for each in turns) for when in at], dtype=np.intp),
+        np.array([sum(each < when for each in anew) for when in at], dtype=np.intp),
+    )
+
+
+def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], movement: Moved) -> Array:
     """What the bench would read, (n, readings), work done counted as the event it is."""
-    rise = rise_of(bench, movement)
+    rise = rise_of(bench, movement) + _by_count(anew_mm, values, plan.anew)
+    turned = _by_count(truss_rod_mm, values, plan.turns)
     result = np.empty_like(rise)
-    for column, reading in enumerate(readings):
-        what = reading.what
-        at = moment_of(reading)
-        step = known_step(what, at, book.work, bench.scenario)
-        turned = truss_rod_mm(values, sum(each < at for each in truss_rod_turns(book.work)))
-        own_rise = rise[:, column] + anew_mm(values, sum(each < at for each in stands_anew(book.work)))
-        if what.startswith("action"):
-            side = {"action": 0.0, "action_treble": -1.0, "action_bass": 1.0}[what]
-            level = bench.scenario.setup.action_12th_mm + values["set_up_error"]
-            lean = side * values["lean"] if side else 0.0
-            bow = movement.bow_action[:, column] + turned * action_per_relief(bench.coefficients)
-            result[:, column] = level + lean + own_rise / 2.0 + bow + step
-            continue
-        slack = 0.0 if reading.strings_on else 1.0
-        level = values[f"level_{what}"]
-        if what == "projection":
-            result[:, column] = level - own_rise + step
-            result[:, column] += slack * _by_slack(bench, "projection", values)
-        elif what == "relief":
-            result[:, column] = level + movement.relief[:, column] + turned
-            result[:, column] += slack * _by_slack(bench, "relief", values)
-        elif what == "top_sinkage":
-            result[:, column] = level + movement.top_sinkage[:, column] + slack * _by_slack(bench, what, values)
+    kinds = np.array(["action" if what.startswith("action") else what for what in plan.what])
+    for kind in np.unique(kinds):
+        on = np.flatnonzero(kinds == kind)
+        if kind == "action":
+            level = bench.scenario.setup.action_12th_mm + values["set_up_error"][:, None]
+            if plan.side[on].any():
+                level = level + plan.side[on] * values["lean"][:, None]
+            bow = movement.bow_action[:, on] + turned[:, on] * action_per_relief(bench.coefficients)
+            result[:, on] = level + rise[:, on] / 2.0 + bow
         else:
-            result[:, column] = level + movement.weight[:, column] * values["wood_mass"]
-    return result
+            moved_by = {
+                "projection": -rise,
+                "relief": movement.relief + turned,
+                "top_sinkage": movement.top_sinkage,
+                "weight": movement.weight,
+            }[str(kind)][:, on]
+            if kind == "weight":
+                moved_by = moved_by * values["wood_mass"][:, None]
+            elif plan.slack[on].any():
+                moved_by = moved_by + plan.slack[on] * _by_slack(bench, str(kind), values)[:, None]
+            result[:, on] = values[f"level_{kind}"][:, None] + moved_by
+    return result + plan.step
+
+
+def _by_count(
+    effect: Callable[[Mapping[str, Array], int], Array], values: Mapping[str, Array], counts: NDArray[np.intp]
+) -> Array:
+    """What work of unknown effect added before each reading, (n, readings), by how many pieces of it came before."""
+    known = {int(count): effect(values, int(count)) for count in np.unique(counts)}
+    return np.stack([known[int(count)] for count in counts], axis=1) if counts.size else np.zeros((1, 0))
 
 
 def action_per_relief(coefficients: Coefficients) -> float:
@@ -152,15 +186,26 @@ def _by_slack(bench: Bench, what: str, values: Mapping[str, Array]) -> Array:
 
 
 def moments_of(readings: tuple[ReadingRow, ...]) -> tuple[Moment, ...]:
-    """The moments at which readings were taken, with the bench's air where it lay in it."""
+    """The moments at which readings were taken, with the bench's air where it is said to have lain in it; noon, and no
+    stay, where nothing is said (see unsure.stay_alternatives for what that leaves open)."""
     return tuple(
-        Moment(one.date, 1, one.hours_at_bench, one.temperature_c or 20.0, one.relative_humidity_pct or 50.0)
-        if one.hours_at_bench > 0
-        else Moment(one.date)
+        Moment(
+            one.date,
+            1,
+            one.hours_at_bench or 0.0,
+            20.0 if one.temperature_c is None else one.temperature_c,
+            50.0 if one.relative_humidity_pct is None else one.relative_humidity_pct,
+            NOON if one.hour is None else one.hour,
+        )
         for one in readings
     )
 
 
 def fitting(book: BenchBook) -> tuple[ReadingRow, ...]:
-    """Readings that say something about the wood: all but the saddle's height, which only work changes."""
-    return tuple(one for one in book.readings if one.what != "saddle_height" and one.what in QUANTITIES)
+    """Readings that say something about the wood: all but the saddle's height, which only work changes; exact copies of
+    one reading count once."""
+    kept: dict[tuple[object, ...], ReadingRow] = {}
+    for one in book.readings:
+        if one.what != "saddle_height" and one.what in QUANTITIES:
+            kept.setdefault((one.date, one.hour, one.what, one.value, one.tool, one.spacer, one.strings_on), one)
+    return tuple(kept.values())

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
-from driftmodel.outlook.draws import WIDEST_SD, Draws, Unknown, unknowns_of
+from driftmodel.outlook.draws import WIDEST_SD, Draws, Unknown, members_of, unknowns_of
 
 Array = NDArray[np.float64]
 
@@ -28,39 +28,57 @@ ANEW_MM = 1.5
 WOOD_MASS_LOG_SD = 0.10
 
 
+#: what a calibration takes for possible is wider than what a forecast draws, and more so far out: readings of
+#: guitars past the usual must be able to say so (heavy tails: O'Hagan 1979, Journal of the Royal Statistical
+#: Society B 41, 358-367)
+WIDER, TAILS = 1.05, 0.05
+#: unknowns of moisture transport are interpolated between their own bounds, and keep their plain scale
+PLAIN = ("diffusion", "surface", "film")
+
+
+def stretched(normals: Array) -> Array:
+    """Standard normal values as multiples of an unknown's logarithmic sd: alike in the middle, further out in the
+    tails."""
+    return np.asarray(WIDER * normals * (1.0 + TAILS * normals**2))
+
+
+def unstretched(multiples: Array) -> Array:
+    """The standard normal values of such multiples, those past the cut-off left at it."""
+    grid = np.linspace(-WIDEST_SD, WIDEST_SD, 601)
+    return np.asarray(np.interp(multiples, stretched(grid), grid))
+
+
 @dataclass(frozen=True)
 class Layout:
     """The order of the unknowns in a particle: those of the forecast, the set-up error, then what the readings add.
 
-    multipliers are lognormal; offsets normal with (mean, sd)."""
+    multipliers are lognormal with heavier tails (see `stretched`); offsets normal with (mean, sd)."""
 
     multipliers: dict[str, Unknown]
     offsets: dict[str, tuple[float, float]]
-    weather: int
 
     @property
     def names(self) -> tuple[str, ...]:
-        return (*self.multipliers, *self.offsets, *(f"weather_{one}" for one in range(self.weather)))
+        return (*self.multipliers, *self.offsets)
 
     @property
     def size(self) -> int:
-        return len(self.multipliers) + len(self.offsets) + self.weather
+        return len(self.multipliers) + len(self.offsets)
 
     def values(self, normals: Array) -> dict[str, Array]:
-        """Standard normal values (n, size) as multipliers, offsets and weather, (n,) each."""
+        """Standard normal values (n, size) as multipliers and offsets, (n,) each."""
         found = {
-            name: unknown.median * np.exp(unknown.log_sd * normals[:, place])
+            name: unknown.median
+            * np.exp(unknown.log_sd * (normals[:, place] if name in PLAIN else stretched(normals[:, place])))
             for place, (name, unknown) in enumerate(self.multipliers.items())
         }
         shift = len(self.multipliers)
         for place, (name, (mean, sd)) in enumerate(self.offsets.items()):
             found[name] = mean + sd * normals[:, shift + place]
-        for one in range(self.weather):
-            found[f"weather_{one}"] = normals[:, shift + len(self.offsets) + one]
         return found
 
 
-def layout_of(bench: Bench, book: BenchBook, weather: int) -> Layout:
+def layout_of(bench: Bench, book: BenchBook) -> Layout:
     """Unknowns of an instrument and of its readings. A level the scenario does not state is centred on the median of
     its readings, with LEVEL_SD about it."""
     scenario = bench.scenario
@@ -81,7 +99,7 @@ def layout_of(bench: Bench, book: BenchBook, weather: int) -> Layout:
         offsets[f"truss_rod_{number}"] = (0.0, TRUSS_ROD_MM)
     for number, _ in enumerate(stands_anew(book.work)):
         offsets[f"anew_{number}"] = (0.0, ANEW_MM)
-    return Layout(multipliers, offsets, weather)
+    return Layout(multipliers, offsets)
 
 
 def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: float = 0.0) -> Draws:
@@ -90,7 +108,7 @@ def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: fl
     values = layout.values(normals)
     own = {name: values[name] for name in layout.multipliers if name != "wood_mass"}
     count = len(normals)
-    member = np.arange(count, dtype=np.intp) * min(members, count) // count
+    member = members_of(members, count)
     told = values["set_up_error"] + anew_mm(values) / 2.0 + truss_rod_mm(values) * action_per_relief
     return Draws(MappingProxyType(own), told, member)
 
@@ -119,7 +137,8 @@ def as_normals(layout: Layout, draws: Draws) -> Array:
     names = layout.names
     for name, values in draws.values.items():
         unknown = layout.multipliers[name]
-        normals[:, names.index(name)] = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
+        multiples = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
+        normals[:, names.index(name)] = multiples if name in PLAIN else unstretched(multiples)
     mean, sd = layout.offsets["set_up_error"]
     normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
     return np.clip(normals, -WIDEST_SD, WIDEST_SD)

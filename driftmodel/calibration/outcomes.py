@@ -11,9 +11,17 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import WorkDone
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.forward import Moved, action_per_relief, creep_of, moisture_of, moved, rise_of
+from driftmodel.calibration.forward import (
+    Moved,
+    action_per_relief,
+    creep_of,
+    moisture_of,
+    moved,
+    rise_of,
+    transport_of,
+)
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.sight import ROWS, TRANSPORT, Moment, Sight, on_nodes
+from driftmodel.calibration.sight import Moment, Sight
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, nearest_grades, outside_rule
@@ -30,8 +38,8 @@ DAYS_PER_YEAR = 365.25
 def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:
     """The driest (or dampest) 90 days that begin within a year after a day, by the equilibrium moisture content."""
     first = day_of(bench.scenario, after) + 1
-    last = min(first + 365 + SEASON_DAYS, bench.lags.emc_pct.size)
-    emc = bench.lags.emc_pct[first:last]
+    last = min(first + 365 + SEASON_DAYS, bench.drive.lags.emc_pct.size)
+    emc = bench.drive.lags.emc_pct[first:last]
     sums = np.convolve(emc, np.ones(SEASON_DAYS), mode="valid")
     at = first + int(sums.argmax() if wettest else sums.argmin())
     return Moment(bench.scenario.stays[0].start + timedelta(days=at), SEASON_DAYS)
@@ -51,11 +59,16 @@ class Asked:
     def moments(self) -> tuple[Moment, ...]:
         return (Moment(self.now), *self.seasons)
 
+    @property
+    def days(self) -> tuple[date, ...]:
+        """The middle of each question: the moments', the day of the reference state; and one for the set-up."""
+        return (*(moment.day + timedelta(days=moment.days // 2) for moment in self.moments), self.now, self.now)
+
 
 def what_is_asked(bench: Bench, now: date) -> Asked:
     """The questions put on a day."""
     since = day_of(bench.scenario, bench.scenario.setup.setup)
-    reference = reference_state(bench.acting)[:, since::WEEK]
+    reference = reference_state(bench.drive.acting)[:, since::WEEK]
     here = min((now - bench.scenario.setup.setup).days // WEEK, reference.shape[1] - 1)
     return Asked(now, (next_season(bench, now), next_season(bench, now, wettest=True)), reference, here)
 
@@ -84,12 +97,13 @@ def answers(
     asked: Asked,
     work: tuple[WorkDone, ...],
     horizon: bool = True,
+    weather: Array | None = None,
 ) -> Answers:
     """Answers of particles; the sight's columns from `first` on are those of `asked`. horizon False leaves out the
-    regrade date (inf), which costs the most."""
+    regrade date (inf), which costs the most. weather: its own part at `asked.days`, mm of action, (n, 5)."""
     values = layout.values(normals)
     own = sight.columns(slice(first, None))
-    moisture, creep = moisture_of(layout, own, normals, values), creep_of(layout, own, normals, values)
+    moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
     movement = moved(bench, moisture, creep, values)
     lift, saddle = spacer_lift_mm(ALL_DONE, work, bench.scenario) + anew_mm(values), saddle_work_mm(ALL_DONE, work)
     level = bench.scenario.setup.action_12th_mm + values["set_up_error"] + (lift + saddle) / 2.0
@@ -105,8 +119,15 @@ def answers(
         at = moved(bench, reference, creep[:, :, [0]], values)
         rise_now, bow_now = rise_of(bench, at)[:, 0], at.bow_action[:, 0]
         years, end = np.full(len(normals), np.inf), np.full(len(normals), np.nan)
+    away = np.zeros((len(normals), len(asked.days))) if weather is None else weather
     return Answers(
-        action[:, 0], action[:, 1], action[:, 2], level + rise_now / 2.0 + bow_now, rise_now + lift, years, end
+        action[:, 0] + away[:, 0],
+        action[:, 1] + away[:, 1],
+        action[:, 2] + away[:, 2],
+        level + rise_now / 2.0 + bow_now + away[:, 3],
+        rise_now + lift + 2.0 * away[:, 3],
+        years,
+        end,
     )
 
 
@@ -115,14 +136,14 @@ def _weekly(
 ) -> tuple[Array, Array]:
     """Saddle rise and bow at the reference state, (n, weeks): moisture there now (n, rows, 1), and what the reference
     moves from now on and before, by its lags."""
-    places = [layout.names.index(name) for name in TRANSPORT]
-    on_lags = np.einsum("ni,rik->nrk", on_nodes(normals[:, places]), bench.table.weights)
+    on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
     on_lags *= values["moisture_level"][:, None, None]
     still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
     change = asked.reference - asked.reference[:, [asked.here]]
-    days = Sight(np.zeros((len(ROWS), 1, 0)), bench.creep.columns(slice(None, None, WEEK)), np.zeros((0, 0, 0)))
     pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]
-    sink, turn = (pull * path for path in creep_of(layout, days, normals, values))
+    sink, turn = (
+        pull * path for path in creep_of(layout, bench.creep.columns(slice(None, None, WEEK)), normals, values)
+    )
     whole = Moved(
         top_sinkage=still.top_sinkage + by_lag.top_sinkage @ change + sink,
         neck_rotation=still.neck_rotation + by_lag.neck_rotation @ change + turn,

@@ -47,7 +47,9 @@ class ReadingRow:
     """One reading as taken. value and sd in the quantity's unit; row is the line of the file (0: given by hand).
 
     hours_at_bench at temperature_c and relative_humidity_pct: how long it lay in the bench's air before it was read;
-    0 hours means it was read as it came from where it lives. doubt: why it is taken for doubtful, '' if it is not.
+    0 hours means it was read as it came from where it lives, None that nobody wrote it down: then a stay is possible.
+    hour: of the day, 0 to 24, by the clock of the air; None: not said, taken for noon with that doubt.
+    doubt: why it is taken for doubtful, '' if it is not.
     """
 
     date: date
@@ -57,11 +59,12 @@ class ReadingRow:
     tool: str
     temperature_c: float | None = None
     relative_humidity_pct: float | None = None
-    hours_at_bench: float = 0.0
+    hours_at_bench: float | None = None
     spacer: str = ""
     strings_on: bool = True
     row: int = 0
     doubt: str = ""
+    hour: float | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import EXTRA_WORDS, Posterior, learn
-from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved
+from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
@@ -76,7 +76,7 @@ class Worth:
 def shares_of_variance(
     posterior: Posterior, outcome: Outcome = at_the_end, samples: int = SOBOL_SAMPLES, seed: int = 1
 ) -> tuple[Share, ...]:
-    """Sobol indices of the prior's unknowns, largest total first; all directions of the weather count as one unknown.
+    """Sobol indices of the prior's unknowns, largest total first; the weather is left at its middle.
 
     First order: Saltelli et al. (2010), Table 2 (b); total: Jansen (1999), ibid. (f). Pick-freeze over scrambled Sobol
     points; errors are about 1 / sqrt(samples).
@@ -92,7 +92,7 @@ def shares_of_variance(
     horizon = outcome is at_the_end
 
     def run(particles: Array) -> Array:
-        return outcome(posterior.answers(particles, horizon=horizon))
+        return outcome(posterior.answers(particles, horizon=horizon, weather=False))
 
     first_run, second_run = run(one), run(two)
     both = np.concatenate([first_run, second_run])
@@ -111,12 +111,9 @@ def shares_of_variance(
 def _groups(layout: Layout, scenario: Scenario) -> list[tuple[str, str, list[int]]]:
     known = unknowns_of(scenario)
     found: list[tuple[str, str, list[int]]] = []
-    weather = [place for place, name in enumerate(layout.names) if name.startswith("weather_")]
     for place, name in enumerate(layout.names):
-        if place not in weather and not name.startswith(("level_", "truss_rod_", "lean", "wood_mass")):
+        if not name.startswith(("level_", "truss_rod_", "lean", "wood_mass")):
             found.append((name, known[name].words if name in known else EXTRA_WORDS[name], [place]))
-    if weather:
-        found.append(("weather", "the weather of the first years", weather))
     return found
 
 
@@ -169,10 +166,7 @@ def _expected_more(posterior: Posterior, rows: tuple[ReadingRow, ...]) -> Array:
     for name in (*(f"level_{what}" for what in QUANTITIES), "lean"):
         values.setdefault(name, np.zeros(len(normals)))
     values.setdefault("wood_mass", np.ones(len(normals)))
-    movement = moved(
-        posterior.bench,
-        moisture_of(layout, sight, normals, values),
-        creep_of(layout, sight, normals, values),
-        values,
-    )
-    return expected_readings(posterior.bench, layout, values, movement, rows, posterior.book)
+    bench = posterior.bench
+    moisture = moisture_of(bench, layout, sight, normals, values)
+    movement = moved(bench, moisture, creep_of(layout, sight.creep, normals, values), values)
+    return expected_readings(bench, plan_of(bench, rows, posterior.book), values, movement)

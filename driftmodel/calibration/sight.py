@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,15 +29,30 @@ from driftmodel.outlook.lasting import (
     heat_of_days,
     moisture_met,
 )
-from driftmodel.outlook.moisture import REFERENCE_C, REFERENCE_PCT, Lags, PartWeights, part_weights
+from driftmodel.outlook.moisture import (
+    REFERENCE_C,
+    REFERENCE_PCT,
+    Lags,
+    PartWeights,
+    built_moisture,
+    lags_of,
+    part_weights,
+    wood_air,
+)
+from driftmodel.outlook.movement import acting_lags
 from driftmodel.structure.records import Coefficients
 from driftmodel.wood import diffusion, sorption
+
+if TYPE_CHECKING:
+    from xarray import Dataset
 
 Array = NDArray[np.float64]
 
 TRANSPORT = ("diffusion", "surface", "film")
 #: Chebyshev points along each of TRANSPORT
 POINTS = (7, 5, 7)
+#: shapes of the weights this much smaller than the first are left out
+SHAPES_DOWN_TO = 1e-5
 #: rows of every moisture table that move something: the mean of each part, then the gradient through each plate
 ROWS = (*PARTS, "top_gradient", "back_gradient")
 #: rows after them that are only weighed: what plates and braces hold, whose movement relaxes
@@ -45,10 +61,20 @@ HELD = ("top", "top_braces", "back", "back_braces")
 
 @dataclass(frozen=True)
 class Table:
-    """Weights of the parts on the lags at the grid's nodes, (rows, nodes, lag), for moisture level 1."""
+    """Weights of the parts on the lags, for moisture level 1, as a few shapes (rows, shapes, lag) of which every
+    node of the grid is a sum: nodes (nodes, shapes)."""
 
     weights: Array
+    nodes: Array
     time_constants_days: Array
+
+    def on(self, normals: Array) -> Array:
+        """How much of each shape particles have, (n, shapes), by their standard normal values of TRANSPORT (n, 3)."""
+        return np.asarray(on_nodes(normals) @ self.nodes)
+
+    def at_nodes(self, row: str) -> Array:
+        """The weights of a row at the nodes, (nodes, lag)."""
+        return np.asarray(self.nodes @ self.weights[ROWS.index(row)])
 
 
 @dataclass(frozen=True)
@@ -76,17 +102,14 @@ class CreepSight:
 
 @dataclass(frozen=True)
 class Sight:
-    """moisture (rows, nodes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD;
-    weather (modes, rows, moments): directions in which the weather may have been otherwise, one standard deviation
-    each."""
+    """moisture (rows, shapes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD."""
 
     moisture: Array
     creep: CreepSight
-    weather: Array
 
     def columns(self, which: slice) -> Sight:
         """The same at some of the moments."""
-        return Sight(self.moisture[:, :, which], self.creep.columns(which), self.weather[:, :, which])
+        return Sight(self.moisture[:, :, which], self.creep.columns(which))
 
 
 def chebyshev(points: int) -> Array:
@@ -123,7 +146,12 @@ def make_table(scenario: Scenario) -> Table:
     values["moisture_level"] = np.ones(count)
     nodes = Draws(MappingProxyType(values), np.zeros(count), np.zeros(count, dtype=np.intp))
     grid = diffusion.time_grid()
-    return Table(rows_of(part_weights(scenario.instrument, nodes, grid)), grid)
+    weights = rows_of(part_weights(scenario.instrument, nodes, grid))
+    rows, _, lags = weights.shape
+    left, sizes, right = np.linalg.svd(weights.transpose(1, 0, 2).reshape(count, rows * lags), full_matrices=False)
+    kept = int(np.sum(sizes > SHAPES_DOWN_TO * sizes[0]))
+    shapes = (sizes[:kept, None] * right[:kept]).reshape(kept, rows, lags).transpose(1, 0, 2)
+    return Table(shapes, left[:, :kept], grid)
 
 
 def rows_of(weights: PartWeights) -> Array:
@@ -134,67 +162,111 @@ def rows_of(weights: PartWeights) -> Array:
 
 # ---- moments -------------------------------------------------------------------------------------------------------
 
+NOON = 12.0
+
 
 @dataclass(frozen=True)
 class Moment:
-    """When to look: the mean over `days` from a day on (1: noon of that day), after some hours in other air."""
+    """When to look: an hour of a day (0 to 24, the clock of the air), or the mean over `days` from a day on if more
+    than one; after some hours in other air."""
 
     day: date
     days: int = 1
     hours_at_bench: float = 0.0
     temperature_c: float = 20.0
     relative_humidity_pct: float = 50.0
+    hour: float = NOON
 
 
-def states_at(
-    moments: tuple[Moment, ...], lags: Lags, acting: Array, air_daily: tuple[Array, Array], scenario: Scenario
-) -> Array:
-    """Lags at the moments, (2, lag, moments): those that act (see movement.acting_lags), then those held.
+@dataclass(frozen=True)
+class Drive:
+    """One weather as wood feels it: its lags at 00:00, those that act (see movement.acting_lags), and hour by hour the
+    equilibrium moisture content (hours,) and how fast moisture moves in thin and thick parts (2, hours).
 
-    air_daily: daily mean temperature and humidity of the history. A moment is noon of its day. If the instrument lay at
-    the bench before, the lags stand where they were that many hours earlier and go on in the bench's air:
+    air_daily: daily mean temperature and humidity."""
+
+    lags: Lags
+    acting: Array
+    emc_pct: Array
+    speeds: Array
+    air_daily: tuple[Array, Array]
+
+
+def drive_of(air: Dataset, scenario: Scenario) -> Drive:
+    """The drive of one hourly air of whole days."""
+    temperature, humidity = air["air_temperature"].values, air["relative_humidity"].values
+    emc, speeds = wood_air(temperature, humidity, scenario)
+    lags = lags_of(emc, speeds, built_moisture(scenario))
+    means = tuple(values.reshape(-1, 24).mean(axis=1) for values in (temperature, humidity))
+    return Drive(lags, acting_lags(lags.lags_pct), emc, np.stack(speeds), (means[0], means[1]))
+
+
+def states_at(moments: tuple[Moment, ...], drive: Drive, scenario: Scenario) -> Array:
+    """Lags at the moments, (2, lag, moments): those that act, then those held.
+
+    Exact at any hour: from the state at 00:00 on through the hours of the day. If the instrument lay at the bench
+    before, the lags stand where they were that many hours earlier and go on in the bench's air:
     F + (E - F)(1 - exp(-speed hours / time constant)), E the bench's equilibrium with the memory (relative offset) the
     wood had, the speed that of the bench's temperature and E. What hours change acts in full.
     """
-    columns = []
-    for moment in moments:
+    found = np.empty((2, drive.acting.shape[0], len(moments)))
+    single = [place for place, moment in enumerate(moments) if moment.days == 1]
+    for place, moment in enumerate(moments):
         if moment.days > 1:
             first = day_of(scenario, moment.day)
             span = slice(first, first + moment.days)
-            columns.append(np.stack([acting[:, span].mean(axis=1), lags.lags_pct[:, span].mean(axis=1)]))
-            continue
-        at = _at_noon(moment, lags.lags_pct, scenario)
-        held = _settled(moment, at, lags, air_daily, scenario)
-        columns.append(np.stack([_at_noon(moment, acting, scenario) + held - at, held]))
-    return np.stack(columns, axis=2)
+            found[0, :, place] = drive.acting[:, span].mean(axis=1)
+            found[1, :, place] = drive.lags.lags_pct[:, span].mean(axis=1)
+    if single:
+        found[:, :, single] = _at_hours([moments[place] for place in single], drive, scenario)
+    return found
 
 
-def _at_noon(moment: Moment, lags_pct: Array, scenario: Scenario) -> Array:
-    place = day_of(scenario, moment.day) + 0.5 - moment.hours_at_bench / 24.0
-    place = min(max(place, 0.0), lags_pct.shape[1] - 1.0)
-    before = min(int(place), lags_pct.shape[1] - 2)
-    share = place - before
-    return np.asarray((1.0 - share) * lags_pct[:, before] + share * lags_pct[:, before + 1])
+def _at_hours(moments: list[Moment], drive: Drive, scenario: Scenario) -> Array:
+    lain = np.array([moment.hours_at_bench for moment in moments])
+    hours = np.array([24.0 * day_of(scenario, moment.day) + moment.hour for moment in moments]) - lain
+    hours = np.clip(hours, 0.0, drive.emc_pct.size)
+    day = np.minimum(hours // 24.0, drive.emc_pct.size // 24).astype(np.intp)
+    left = hours - 24.0 * day
+    midnight = drive.lags.lags_pct[:, day]
+    held = midnight.copy()
+    taus = np.tile(drive.lags.time_constants_days, 2)[:, None]
+    half = drive.lags.time_constants_days.size
+    for hour in range(24):
+        step = np.clip(left - hour, 0.0, 1.0)
+        on = np.flatnonzero(step > 0.0)
+        if not on.size:
+            break
+        at = day[on] * 24 + hour
+        speed = np.repeat(drive.speeds[:, at], half, axis=0)
+        keep = np.exp(-speed * step[on] / 24.0 / taus)
+        held[:, on] = drive.emc_pct[at] + (held[:, on] - drive.emc_pct[at]) * keep
+    stayed = np.flatnonzero(lain > 0.0)
+    if stayed.size:
+        held[:, stayed] = _settled([moments[place] for place in stayed], held[:, stayed], day[stayed], drive)
+    return np.stack([drive.acting[:, day] + held - midnight, held])
 
 
-def _settled(moment: Moment, state: Array, lags: Lags, air_daily: tuple[Array, Array], scenario: Scenario) -> Array:
-    if moment.hours_at_bench <= 0.0:
-        return state
-    temperature, humidity = air_daily
-    day = min(day_of(scenario, moment.day), temperature.size - 1)
+def _settled(moments: list[Moment], state: Array, day: NDArray[np.intp], drive: Drive) -> Array:
+    """States (lag, moments) after lying in the bench's air."""
+    bench_c = np.array([moment.temperature_c for moment in moments])
+    bench_pct = np.array([moment.relative_humidity_pct for moment in moments])
+    lain = np.array([moment.hours_at_bench for moment in moments])
+    temperature, humidity = drive.air_daily
+    day = np.minimum(day, temperature.size - 1)
     emc = sorption.equilibrium_moisture_content
-    memory = lags.emc_pct[day] / float(emc(temperature[day], humidity[day]))
-    target = memory * float(emc(moment.temperature_c, moment.relative_humidity_pct))
+    memory = drive.lags.emc_pct[day] / emc(temperature[day], humidity[day])
+    target = memory * emc(bench_c, bench_pct)
     speed = diffusion.rate_factor(
-        moment.temperature_c,
+        bench_c,
         target,
         library.general("diffusion_activation_energy").value * 1000.0,
         library.general("diffusion_moisture_exponent").value,
         REFERENCE_C,
         float(emc(REFERENCE_C, REFERENCE_PCT)),
     )
-    taus = np.tile(lags.time_constants_days, 2)
-    return np.asarray(target + (state - target) * np.exp(-speed * moment.hours_at_bench / 24.0 / taus))
+    taus = np.tile(drive.lags.time_constants_days, 2)[:, None]
+    return np.asarray(target + (state - target) * np.exp(-speed * lain / 24.0 / taus))
 
 
 def creep_path(
@@ -209,7 +281,17 @@ def creep_path(
         np.stack([give.wood for give in gives]),
         np.stack([give.joint for give in gives]),
         np.array([[give.by_moisture[part] for part in parts] for give in gives]),
-        np.stack([moisture_met(history, table.weights[ROWS.index(part)]).astype(np.float32) for part in parts]),
+        np.stack([moisture_met(history, table.at_nodes(part)).astype(np.float32) for part in parts]),
+    )
+
+
+def middle_creep(paths: list[CreepSight]) -> CreepSight:
+    """The middle of the creep of several weathers."""
+    return replace(
+        paths[0],
+        by_wood=np.mean([one.by_wood for one in paths], axis=0),
+        by_joint=np.mean([one.by_joint for one in paths], axis=0),
+        met=np.mean([one.met for one in paths], axis=0),
     )
 
 

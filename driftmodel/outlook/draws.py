@@ -165,8 +165,16 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
         for name, unknown in unknowns.items()
     }
     error = scenario.setup.action_reading_sd_mm * normal_stratified(count, seed, "set_up_error")
-    member = np.arange(count, dtype=np.intp) * min(scenario.weather_members, count) // count
+    member = members_of(scenario.weather_members, count)
     return Draws(MappingProxyType(values), error, member)
+
+
+def members_of(members: int, count: int) -> NDArray[np.intp]:
+    """The weather member of each of `count` draws, in equal blocks. Where there are several, each has days of its own,
+    from member 1 on; a single one is the air as read, member 0, whose year comes again and again."""
+    if members < 2:
+        return np.zeros(count, dtype=np.intp)
+    return 1 + np.arange(count, dtype=np.intp) * min(members, count) // count
 
 
 def normal_stratified(count: int, seed: int, stream: str) -> Array:

@@ -77,7 +77,7 @@ def grade_for_place(scenario: Scenario, draws: Draws | None = None, years: int =
 def grades_of(chain: Chain) -> PlaceTable:
     """Which spacer to fit at set-up so that it stays right over the horizon of a chain that was run."""
     scenario = chain.scenario
-    rise, action = _paths(chain)
+    rise, action = paths_ahead(chain)
     reading = chain.world.reading
     labels = scenario.instrument.spacers.labels
     rows = tuple(
@@ -103,7 +103,7 @@ def grades_for_shipment(scenarios: Iterable[Scenario], years: int = 10, count: i
     return tuple(grade_for_place(scenario, None, years, count) for scenario in scenarios)
 
 
-def _paths(chain: Chain) -> tuple[Array, Array]:
+def paths_ahead(chain: Chain) -> tuple[Array, Array]:
     """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up and the
     saddle as it now is."""
     scenario, world = chain.scenario, chain.world

@@ -1,0 +1,341 @@
+"""What readings may be away from what the model expects, and how it hangs together: weather, hour, stays, the law.
+
+A reading is expected by the model for weather that is only known by its kind. What it may be away, beyond its tool,
+is a normal error with a covariance between readings:
+
+- weather: of members with days of their own, read at the same moments. A few dozen of them know variances well and
+  distant covariances badly: these are tapered to nothing over three months (Gaspari and Cohn 1999, Quarterly
+  Journal of the Royal Meteorological Society 125, 723-757, Eq. 4.10). What the weather at set-up does is common to
+  all readings.
+- hour and bench air that nobody wrote down: alternatives, each as likely; common to the readings of a visit.
+- the law: no law of the wood is the guitar's own. A share of the seasonal movement (alike in the same season of any
+  year) and of the lasting drift (alike at like ages) is left free (Kennedy and O'Hagan 2001, Journal of the Royal
+  Statistical Society B 63, 425-464). LAW_* are set so that bands cover truths from other laws (docs/learning.md).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows
+from driftmodel.calibration.forward import (
+    Plan,
+    creep_of,
+    expected_readings,
+    moisture_of,
+    moments_of,
+    moved,
+    plan_of,
+    rise_of,
+    transport_of,
+)
+from driftmodel.calibration.layout import Layout
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.sight import Moment, Sight, states_at
+from driftmodel.outlook.calendar import day_of
+
+Array = NDArray[np.float64]
+
+#: covariance of the weather at two days is gone at twice this distance
+TAPER_DAYS = 45.0
+#: share of the seasonal and of the lasting movement that the law may be wrong by, and over how many days of the year or
+#: what ratio of ages (logarithm) it is wrong alike; each reading on its own, mm (or g)
+LAW_SEASON, LAW_SEASON_DAYS = 0.15, 45.0
+LAW_LASTING, LAW_LASTING_LOG = 0.12, 0.7
+LAW_OWN = 0.03
+#: hours of the day and stays in the workshop's air that a blank stands for, each as likely (common practice, no
+#: source): seven in ten came straight from where they live
+HOURS = (9.0, 11.0, 13.0, 15.0, 17.0, 10.0, 12.0, 14.0, 16.0, 18.0)
+STAYS = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 16.0, 48.0)
+STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
+STAY_C = 21.0
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What was to be seen at the moments of the readings, then at further ones: the sight in the middle of the
+    weathers; away (members, 2, lag, columns + 1) what each member's state is off it, nothing in the last, and at_start
+    (members, 2, lag) what it was off at set-up, by lags that act and are held; stays (alternatives, 2, lag,
+    readings) what the hours and stays that a blank stands for would change."""
+
+    moments: tuple[Moment, ...]
+    sight: Sight
+    away: Array
+    at_start: Array
+    stays: Array
+    of_member: Array
+
+
+def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, ...], now: date) -> Seen:
+    """Look at the readings' moments, further ones, and last the reference state of a day, in all weathers there are."""
+    moments = (*moments_of(readings), *further)
+    weathers = bench.others or (bench.drive,)
+    changes = np.stack([change_in(bench, drive, moments, now) for drive in weathers])
+    since = day_of(bench.scenario, bench.scenario.setup.setup)
+    every = (bench.drive, *bench.others)
+    starts = np.stack([np.stack([one.acting[:, since], one.lags.lags_pct[:, since]]) for one in every])
+    of_member = starts - starts[-len(weathers) :].mean(axis=0)
+    middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
+    return Seen(
+        moments,
+        Sight(in_rows(bench.table.weights, middle), creep_on(bench, moments, now)),
+        np.concatenate([changes - middle + off[..., None], np.zeros((*off.shape, 1))], axis=-1),
+        off,
+        _stays(bench, readings, moments[: len(readings)]),
+        of_member,
+    )
+
+
+def _stays(bench: Bench, readings: tuple[ReadingRow, ...], moments: tuple[Moment, ...]) -> Array:
+    if not readings:
+        return np.zeros((1, 2, bench.drive.acting.shape[0], 0))
+    air = bench.scenario.setup.built_relative_humidity_pct
+    told = states_at(moments, bench.drive, bench.scenario)
+    found = []
+    for hour, lain, off in zip(HOURS, STAYS, STAY_PCT_OFF, strict=True):
+        other = tuple(
+            replace(
+                moment,
+                hour=hour if one.hour is None else moment.hour,
+                hours_at_bench=lain if one.hours_at_bench is None else moment.hours_at_bench,
+                temperature_c=STAY_C if one.temperature_c is None else moment.temperature_c,
+                relative_humidity_pct=air + off if one.relative_humidity_pct is None else moment.relative_humidity_pct,
+            )
+            for one, moment in zip(readings, moments, strict=True)
+        )
+        found.append(states_at(other, bench.drive, bench.scenario) - told)
+    return np.stack(found)
+
+
+@dataclass(frozen=True)
+class Days:
+    """Days from set-up of the readings and then of what is asked (columns,), and how many of each."""
+
+    at: Array
+    readings: int
+    asked: int
+
+
+@dataclass(frozen=True)
+class Unsure:
+    """What readings may be away, in their own units, for an instrument near some particle. stays (alternatives,
+    readings): what hours and stays do that a blank stands for. visit (readings,): number of the day of each. law:
+    covariance of what the law may be wrong by. weather: covariance of the weather between readings, then the columns
+    asked about. swing: see `swing_of`, of that particle."""
+
+    stays: Array
+    visit: NDArray[np.intp]
+    law: Array
+    weather: Array
+    swing: float
+
+
+def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: Plan, days: Days, normals: Array) -> Unsure:
+    """The doubts of an instrument with the unknowns `normals` (size,). plan: of the readings, then of the last
+    columns of `seen`, which are asked about, last of them what the weather of set-up does to all; days: theirs."""
+    here, count = normals[None, :], days.readings
+    values = layout.values(here)
+    weights = values["moisture_level"][0] * np.tensordot(
+        bench.table.on(transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
+    )
+    last = seen.away.shape[-1]
+    columns = np.concatenate([np.arange(count), np.arange(last - days.asked, last)])
+
+    def effect(change: Array, of: Plan) -> Array:
+        """What changes of the lags (k, 2, lag, columns) do to the readings, (k, columns)."""
+        moisture = np.stack([in_rows(weights[:, None, :], one)[:, 0] for one in change])
+        many = {name: np.repeat(value, len(change)) for name, value in values.items()}
+        moved_by, still = (moved(bench, each, None, many) for each in (moisture, np.zeros_like(moisture)))
+        return expected_readings(bench, of, many, moved_by) - expected_readings(bench, of, many, still)
+
+    own = effect(seen.away[..., columns], plan)
+    start = effect(np.repeat(-seen.at_start[..., None], columns.size, axis=-1), plan)
+    weather = _shrunk(own, plan) * _taper(np.abs(days.at[:, None] - days.at)) + start.T @ start / max(len(start), 1)
+    told = plan.first(count)
+    stays = effect(seen.stays, told)
+    visit = np.unique(days.at[:count], return_inverse=True)[1].astype(np.intp)
+    law = _law(bench, layout, seen, told, days, here, values)
+    return Unsure(stays, visit, law, weather, float(swing_of(bench, layout, seen, here, values)[0]))
+
+
+def _shrunk(own: Array, plan: Plan) -> Array:
+    """Covariance of the members' deviations (members, columns); variances drawn half-way to the mean of their kind."""
+    if len(own) < 2:
+        return np.zeros((own.shape[1], own.shape[1]))
+    covariance = own.T @ own / (len(own) - 1)
+    variance = np.diag(covariance).copy()
+    wanted = variance.copy()
+    for kind in set(plan.what):
+        on = [place for place, what in enumerate(plan.what) if what == kind]
+        wanted[on] = 0.5 * variance[on] + 0.5 * variance[on].mean()
+    scale = np.sqrt(wanted / np.maximum(variance, 1e-18))
+    return np.asarray(covariance * scale * scale[:, None])
+
+
+def _taper(gap_days: Array) -> Array:
+    """Gaspari and Cohn's fifth-order function of distance: 1 at 0, 0 from twice TAPER_DAYS on."""
+    r = gap_days / TAPER_DAYS
+    near = 1.0 - 5.0 / 3.0 * r**2 + 5.0 / 8.0 * r**3 + 0.5 * r**4 - 0.25 * r**5
+    with np.errstate(divide="ignore"):
+        far = 4.0 - 5.0 * r + 5.0 / 3.0 * r**2 + 5.0 / 8.0 * r**3 - 0.5 * r**4 + r**5 / 12.0 - 2.0 / (3.0 * r)
+    return np.where(r <= 1.0, near, np.where(r < 2.0, far, 0.0))
+
+
+def _law(
+    bench: Bench, layout: Layout, seen: Seen, told: Plan, days: Days, here: Array, values: Mapping[str, Array]
+) -> Array:
+    count = days.readings
+    sight = seen.sight.columns(slice(0, count))
+    moisture = moisture_of(bench, layout, sight, here, values)
+    creep = creep_of(layout, sight.creep, here, values)
+    nothing, season, whole = (
+        expected_readings(bench, told, values, moved(bench, each, path, values))[0]
+        for each, path in ((np.zeros_like(moisture), None), (moisture, None), (moisture, creep))
+    )
+    at = days.at[:count]
+    apart = np.abs(at[:, None] - at) % DAYS_PER_YEAR
+    apart = np.minimum(apart, DAYS_PER_YEAR - apart)
+    age = np.log1p(at / 30.0)
+    by_season = np.outer(season - nothing, season - nothing) * np.exp(-0.5 * (apart / LAW_SEASON_DAYS) ** 2)
+    by_age = np.outer(whole - season, whole - season) * np.exp(-0.5 * ((age[:, None] - age) / LAW_LASTING_LOG) ** 2)
+    own = np.array([LAW_OWN * (10.0 if what == "weight" else 1.0) for what in told.what])
+    return np.asarray(LAW_SEASON**2 * by_season + LAW_LASTING**2 * by_age + np.diag(own**2))
+
+
+def setup_effects(bench: Bench, layout: Layout, seen: Seen, normals: Array) -> Array:
+    """What the weather of set-up does to the action of all later days in each of a forecast's members, mm, (members,),
+    for a particle (size,)."""
+    here = normals[None, :]
+    values = layout.values(here)
+    weights = values["moisture_level"][0] * np.tensordot(
+        bench.table.on(transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
+    )
+    moisture = np.moveaxis(in_rows(weights[:, None, :], np.moveaxis(-seen.of_member, 0, -1)), 1, 0)
+    movement = moved(bench, moisture, None, values)
+    return np.asarray(rise_of(bench, movement)[0] / 2.0 + movement.bow_action[0])
+
+
+def swing_of(bench: Bench, layout: Layout, seen: Seen, normals: Array, values: Mapping[str, Array]) -> Array:
+    """How strongly particles answer the weather, (n,): the action's movement by its commonest deviation."""
+    spread = np.moveaxis(seen.away[:, 0], 1, 0).reshape(seen.away.shape[2], -1)
+    if spread.shape[1] < 2 or not spread.any():
+        return np.ones(len(normals))
+    _, vectors = np.linalg.eigh(spread @ spread.T)
+    change = np.repeat(vectors[None, :, -1:], 2, axis=0)
+    on = bench.table.on(transport_of(layout, normals))
+    moisture = np.einsum("ns,rsm->nrm", on, in_rows(bench.table.weights, change))
+    movement = moved(bench, moisture * values["moisture_level"][:, None, None], None, values)
+    return np.asarray(np.abs(rise_of(bench, movement) / 2.0 + movement.bow_action)[:, 0] + 1e-9)
+
+
+class Noise:
+    """The normal errors of readings about what particles expect: tool, law, stays and weather, the weather's share
+    growing with how strongly a particle answers it.
+
+    slip (readings,): chance of each to be a slip; what is surely a slip counts for nothing, however far it lies (its
+    variance is divided by the chance that it is sound). likely (alternatives, readings): how likely each alternative of
+    a blank is; all alike if not given. shift (readings,): their middle.
+    """
+
+    def __init__(self, unsure: Unsure, tool_sd: Array, slip: Array, likely: Array | None = None) -> None:
+        self.unsure, self.tool_sd, self.slip = unsure, tool_sd, slip
+        count = tool_sd.size
+        self.likely = np.full(unsure.stays.shape, 1.0 / len(unsure.stays)) if likely is None else likely
+        self.shift = np.sum(self.likely * unsure.stays, axis=0)
+        away = np.sqrt(self.likely) * (unsure.stays - self.shift)
+        self.stayed = away.T @ away * (unsure.visit[:, None] == unsure.visit)
+        self.inflated = self.own_doubt / np.maximum(1.0 - slip, 1e-4) - self.own_doubt
+        self.fixed = unsure.law + self.stayed + np.diag(tool_sd**2 + self.inflated)
+        factor = np.linalg.cholesky(self.fixed)
+        white = np.linalg.solve(factor, np.eye(count))
+        self.sizes, turn = np.linalg.eigh(white @ unsure.weather[:count, :count] @ white.T)
+        self.sizes = np.maximum(self.sizes, 0.0)
+        self.whiten = turn.T @ white
+        self.log_det = 2.0 * float(np.sum(np.log(np.diag(factor))))
+
+    @property
+    def own_doubt(self) -> Array:
+        """Variance of each reading by itself, (readings,)."""
+        count = self.tool_sd.size
+        return np.asarray(
+            self.tool_sd**2 + np.diag(self.unsure.law + self.stayed) + np.diag(self.unsure.weather)[:count], dtype=float
+        )
+
+    def covariance(self) -> Array:
+        """Covariance of the readings' errors, as if all were sound, (readings, readings)."""
+        count = self.tool_sd.size
+        return np.asarray(self.fixed - np.diag(self.inflated) + self.unsure.weather[:count, :count])
+
+    def unread(self) -> Noise:
+        """The same doubts with no reading that says anything: for particles before the readings."""
+        return Noise(self.unsure, np.full(self.tool_sd.size, 1e3), np.ones(self.tool_sd.size))
+
+    def log_density(self, residual: Array, swing: Array) -> Array:
+        """Logarithm of the density of residuals (n, readings) of particles with such a swing, (n,)."""
+        scale = (swing / self.unsure.swing)[:, None] ** 2
+        spread = 1.0 + scale * self.sizes
+        known = (residual - self.shift) @ self.whiten.T
+        count = self.tool_sd.size
+        return np.asarray(
+            -0.5 * np.sum(known**2 / spread + np.log(spread), axis=1)
+            - 0.5 * (self.log_det + count * np.log(2.0 * np.pi))
+        )
+
+    def left_out(self, residual: Array) -> tuple[Array, Array]:
+        """Each residual against what the others make of it: its distance (n, readings), and its variance
+        (readings,)."""
+        count = self.tool_sd.size
+        inverse = np.linalg.inv(self.fixed + self.unsure.weather[:count, :count])
+        held = np.diag(inverse)
+        return np.asarray((residual - self.shift) @ inverse / held), np.asarray(1.0 / held - self.inflated)
+
+    def stays_after(self, residual: Array) -> Array:
+        """How likely each alternative of a blank is after residuals (n, readings), (alternatives, readings): a visit's
+        readings against what the others make of them."""
+        count, found = self.tool_sd.size, self.likely.copy()
+        inverse = np.linalg.inv(self.fixed + self.unsure.weather[:count, :count])
+        pulled = (residual - self.shift) @ inverse
+        for visit in np.unique(self.unsure.visit):
+            on = np.flatnonzero(self.unsure.visit == visit)
+            effects = self.unsure.stays[:, on]
+            if not np.any(effects):
+                continue
+            held = np.linalg.inv(inverse[np.ix_(on, on)])
+            away = pulled[:, on] @ held + self.shift[on]
+            own = held - self.stayed[np.ix_(on, on)]
+            apart = away[:, None, :] - effects  # (n, alternatives, readings)
+            fit = -0.5 * np.einsum("nkr,rs,nks->nk", apart, np.linalg.inv(own), apart)
+            fit -= fit.max(axis=1, keepdims=True)
+            share = np.exp(fit) / np.exp(fit).sum(axis=1, keepdims=True)
+            found[:, on] = share.mean(axis=0)[:, None]
+        return found
+
+    def asked(self, residual: Array, swing: Array, random: np.random.Generator) -> Array:
+        """The weather's part at the columns asked about, drawn given the readings, (n, asked)."""
+        count, weather = self.tool_sd.size, self.unsure.weather
+        scale = (swing / self.unsure.swing)[:, None]
+        own, across = weather[count:, count:], weather[count:, :count] @ self.whiten.T
+        spread = 1.0 + scale**2 * self.sizes
+        known = (residual - self.shift) @ self.whiten.T
+        mean = scale**2 * (known / spread) @ across.T
+        middle = 1.0 + self.sizes
+        left = own - (across / middle) @ across.T
+        values, vectors = np.linalg.eigh(left)
+        draw = random.standard_normal((len(residual), len(values))) * np.sqrt(np.maximum(values, 0.0))
+        return np.asarray(mean + scale * (draw @ vectors.T))
+
+
+def plan_and_days(
+    bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook, asked: tuple[date, ...]
+) -> tuple[Plan, Days]:
+    """The plan of the readings and, as readings of the action, of the days asked about."""
+    rows = (*readings, *(ReadingRow(day, "action", 0.0, 1.0, "") for day in asked))
+    setup = bench.scenario.setup.setup
+    at = np.array([float((one.date - setup).days) for one in rows])
+    return plan_of(bench, rows, book), Days(at, len(readings), len(asked))

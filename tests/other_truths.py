@@ -1,0 +1,210 @@
+"""Guitars whose truth is not the model's own: unknowns wider than the prior, hanging together, with heavy tails;
+weather of another generator; stays on benches nobody wrote down, in the air itself; other hours; slips, swapped
+rows; and, if asked, another law of creep or of the season. All of it goes through the full chain, hour by hour,
+never through the calibration's table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from types import MappingProxyType
+
+import numpy as np
+from hidden_truth import hours_of
+from xarray import Dataset
+
+from driftmodel.base.records import Climate, Scenario
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.climate.air import hour_of_year, hours_from, make_air
+from driftmodel.climate.history import scenario_end
+from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.climate.room import indoor_air
+from driftmodel.climate.weather import read_weather
+from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.draws import Draws, unknowns_of
+from driftmodel.outlook.lasting import creep_by_component, creep_history, heat_of_days, lasting_paths
+from driftmodel.outlook.moisture import part_weights
+from driftmodel.outlook.movement import hygro_weights, movement
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
+from driftmodel.structure.response import design_response
+
+
+@dataclass(frozen=True)
+class World:
+    """How far the truth is from the model. spread: times the prior's spread; together: correlation through one common
+    factor; tails: degrees of freedom; creep, season: factors on drift and season; law: of creep; stays: share of visits
+    with an unrecorded one; slips, swaps: shares of readings; weather: 'other' or a member's number to start from."""
+
+    spread: float = 1.3
+    together: float = 0.4
+    tails: float = 5.0
+    creep: float = 1.0
+    season: float = 1.0
+    law: object = creep_by_component
+    hysteresis: bool = True
+    stays: float = 0.3
+    slips: float = 0.1
+    swaps: float = 0.03
+    hours_told: float = 0.5
+
+
+@dataclass(frozen=True)
+class Guitar:
+    """One truth: action (mm) at any hour since set-up, and its reference state's, weekly; what was read of it."""
+
+    scenario: Scenario
+    book: BenchBook
+    slips: tuple[float, ...]
+    action_mm: np.ndarray
+    reference_mm: np.ndarray
+    values: dict[str, float]
+
+    def week(self, day: date) -> float:
+        first = (day - self.scenario.setup.setup).days
+        return float(self.action_mm[first : first + 7].mean())
+
+    def place(self, day: date) -> float:
+        return float(self.reference_mm[(day - self.scenario.setup.setup).days // 7])
+
+
+def unknowns(scenario: Scenario, world: World, random: np.random.Generator) -> Draws:
+    known = unknowns_of(scenario.instrument)
+    common = random.standard_normal()
+    values = {}
+    for name, unknown in known.items():
+        sign = 1.0 if random.random() < 0.5 else -1.0
+        own = np.sqrt(world.together) * sign * common + np.sqrt(1.0 - world.together) * random.standard_normal()
+        heavy = own / np.sqrt(random.chisquare(world.tails) / world.tails)
+        heavy *= np.sqrt((world.tails - 2.0) / world.tails)
+        values[name] = np.array([unknown.median * np.exp(unknown.log_sd * world.spread * np.clip(heavy, -4.0, 4.0))])
+    error = scenario.setup.action_reading_sd_mm * random.standard_normal(1)
+    return Draws(MappingProxyType(values), error, np.zeros(1, dtype=np.intp))
+
+
+def other_weather(climate: Climate, time: np.ndarray, random: np.random.Generator) -> Dataset:
+    """Outdoor air of years of no file: a vector autoregression of daily temperature and vapour pressure about the
+    file's course, its spread that of the month, on the file's mean day of the month, and years that differ."""
+    from pathlib import Path
+
+    year = read_weather(Path(climate.file).parent / climate.outdoor.weather_file)
+    temperature = year["air_temperature"].values
+    vapour = np.log(year["relative_humidity"].values / 100.0 * saturation_pressure_pa(temperature))
+    daily = np.stack([each.reshape(-1, 24).mean(axis=1) for each in (temperature, vapour)])
+    smooth = np.stack([_waves(each) for each in daily])
+    away = daily - smooth
+    wide = np.stack([np.sqrt(_waves(each**2).clip(0.05 * np.mean(each**2))) for each in away])
+    away = away / wide
+    step = away[:, 1:] @ away[:, :-1].T @ np.linalg.inv(away[:, :-1] @ away[:, :-1].T)
+    left = np.linalg.cholesky(np.cov(away[:, 1:] - step @ away[:, :-1]))
+    at = hour_of_year(time)
+    count = time.size // 24 + 60
+    path = np.zeros((2, count))
+    for day in range(1, count):
+        path[:, day] = step @ path[:, day - 1] + left @ random.standard_normal(2)
+    months = np.cumsum(random.standard_normal((2, count)) * 0.0, axis=1)
+    slow = np.zeros((2, count))
+    for day in range(1, count):
+        slow[:, day] = 0.98 * slow[:, day - 1] + 0.2 * random.standard_normal(2)
+    path = path[:, 60:] + 0.25 * slow[:, 60:] + months[:, 60:]
+    doy = at[::24] // 24
+    means = smooth[:, doy] + wide[:, doy] * path[:, : doy.size]
+    month = np.minimum(np.arange(365) // 30.5, 11).astype(int)
+    shape = np.stack(
+        [
+            np.stack([(each.reshape(-1, 24) - each.reshape(-1, 24).mean(axis=1)[:, None])[month == m].mean(axis=0)
+                      for m in range(12)])
+            for each in (temperature, vapour)
+        ]
+    )  # fmt: skip
+    hourly = np.repeat(means, 24, axis=1) + shape[:, month[doy]].reshape(2, -1)
+    air = np.clip(hourly[0], -60.0, 60.0)
+    humidity = np.clip(100.0 * np.exp(hourly[1]) / saturation_pressure_pa(air), 1.0, 100.0)
+    return make_air(time, air, humidity)
+
+
+def _waves(values: np.ndarray) -> np.ndarray:
+    waves = np.fft.rfft(values)
+    waves[4:] = 0.0
+    return np.fft.irfft(waves, values.size)
+
+
+def air_of(scenario: Scenario, random: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Hourly temperature and humidity of the scenario's stays in weather of the other generator."""
+    stays = scenario.stays
+    bounds = [stay.start for stay in stays[1:]] + [scenario_end(scenario)]
+    found = []
+    for stay, until in zip(stays, bounds, strict=True):
+        time = hours_from(stay.start, 24 * (until - stay.start).days)
+        outdoor = other_weather(stay.climate, time, random)
+        air = indoor_air(outdoor, stay.climate.room, stay.climate.humidifier) if stay.climate.room else outdoor
+        found.append((air["air_temperature"].values, air["relative_humidity"].values))
+    return np.concatenate([one[0] for one in found]), np.concatenate([one[1] for one in found])
+
+
+def guitars(
+    scenario: Scenario, count: int, days: object, seed: int, world: World = World(), sd: float = 0.05
+) -> Iterator[Guitar]:
+    """`count` guitars. days(random): the days since set-up on which each is read."""
+    law = replace(scenario, hysteresis=world.hysteresis)
+    coefficients = design_response(scenario.instrument)
+    distance = pivot_of(scenario.instrument)
+    setup = scenario.setup
+    since = day_of(scenario, setup.setup)
+    for number in range(count):
+        random = np.random.default_rng([seed, number])
+        draws = unknowns(scenario, world, random)
+        visits = [int(day) for day in days(random)]
+        hours = random.uniform(8.0, 18.0, len(visits))
+        lain = np.where(
+            random.random(len(visits)) < world.stays, np.exp(random.normal(np.log(12.0), 1.2, len(visits))), 0.0
+        )
+        lain = np.minimum(lain, 168.0)
+        temperature, humidity = air_of(scenario, random)
+        for day, hour, stay in zip(visits, hours, lain, strict=True):
+            end = round(24 * (since + day) + hour)
+            first = max(end - round(stay), 0)
+            temperature[first:end] = random.normal(21.0, 1.0)
+            humidity[first:end] = random.normal(46.0, 5.0)
+        hours_felt = hours_of(temperature, humidity, law)
+        lags = hours_felt.lags
+        weights = part_weights(scenario.instrument, draws, lags.time_constants_days)
+        hygro = {name: world.season * each for name, each in hygro_weights(coefficients, draws, weights).items()}
+        history = creep_history(law, lags.lags_pct, heat_of_days(temperature), np.arange(since, lags.lags_pct.shape[1]))
+        lasting = lasting_paths(law, coefficients, draws, history, weights, law=world.law)
+        lasting = {name: world.creep * each for name, each in lasting.items()}
+        moved = movement(law, draws, lags, hygro, lasting)
+        whole = {name: moved.seasonal[name] + moved.lasting[name] for name in ("top_sinkage", "neck_rotation")}
+        start = setup.action_12th_mm + draws.set_up_error_mm[0]
+        daily = start + saddle_rise_mm(whole, distance)[0] / 2.0 + moved.seasonal["bow_action"][0]
+        rows, slips = [], []
+        for day, hour in zip(visits, hours, strict=True):
+            state = hours_felt.acting_at(since + day, hour) - hours_felt.acting[:, since]
+            at = {name: hygro[name] @ state for name in hygro}
+            for name, each in lasting.items():
+                at[name] = at[name] + each[:, day]
+            action = start + float(saddle_rise_mm(at, distance)[0]) / 2.0 + float(at["bow_action"][0])
+            slip = 0.0
+            if random.random() < world.slips:
+                slip = float(random.choice([-1.0, 1.0]) * random.uniform(0.3, 2.0))
+            told = float(hour) if random.random() < world.hours_told else None
+            rows.append(
+                ReadingRow(
+                    setup.setup + timedelta(days=day),
+                    "action",
+                    action + sd * random.normal() + slip,
+                    sd,
+                    "feeler gauge",
+                    hour=told,
+                )
+            )
+            slips.append(slip)
+        for place in range(len(rows) - 1):
+            if random.random() < world.swaps:
+                one, two = rows[place], rows[place + 1]
+                gap = two.value - one.value
+                rows[place], rows[place + 1] = replace(one, value=two.value), replace(two, value=one.value)
+                slips[place] += gap
+                slips[place + 1] -= gap
+        values = {name: float(value[0]) for name, value in draws.values.items()}
+        yield Guitar(scenario, BenchBook(tuple(rows)), tuple(slips), daily, moved.reading.action_mm[0], values)
