@@ -112,7 +112,7 @@ def test_bands_cover_hidden_truths_a_few(scenario: Scenario, bench: Bench) -> No
     found = coverage(scenario, bench, 8, 2)
     for ranks, _ in found.values():
         assert (((ranks > 0.1) & (ranks < 0.9)).mean(axis=0) > 0.5).all()  # of 16: 8 or fewer has a chance of 0.7 %
-    assert found[5][1] < 0.5 * found[1][1]
+    assert found[5][1] < 0.6 * found[1][1]  # the season's own weather stays in both
 
 
 @pytest.mark.slow
@@ -121,7 +121,7 @@ def test_bands_cover_500_hidden_truths(scenario: Scenario, bench: Bench) -> None
     for ranks, _ in found.values():
         share = ((ranks > 0.1) & (ranks < 0.9)).mean(axis=0)
         assert (share >= 0.77).all() and (share <= 0.83).all(), share
-    assert found[5][1] < 0.5 * found[1][1]
+    assert found[5][1] < 0.6 * found[1][1]  # the season's own weather stays in both
 
 
 def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> None:
