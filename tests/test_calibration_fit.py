@@ -201,9 +201,10 @@ def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
     plain = driftmodel.load_scenario("first-winter")
     low = ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge", hours_at_bench=0.0, hour=12.0)
     winter = weather_or_drift(plain, low)
-    # in the first winter the reference state knows only months of the place, and what weather and law may be away is in
-    # the doubt: three tenths are left
-    assert winter.said == "humidify" and winter.chances["humidify"] > 0.7 and 1 <= winter.look_again_weeks <= 26
+    # in the first winter the reference state knows only months of the place, and a body with joint and root may well be
+    # due within the year, on the other side of the rule: nearly half is left to doubt
+    assert winter.said == "humidify" and winter.chances["humidify"] > 0.5
+    assert 1 <= winter.look_again_weeks <= 26
     high = weather_or_drift(plain, ReadingRow(date(2034, 2, 10), "action", 2.9, 0.05, "feeler gauge"))
     assert high.said in ("regrade", "other work")
     assert sum(high.chances.values()) == pytest.approx(1.0)
