@@ -62,6 +62,10 @@ class OutdoorFile(FileModel):
         return self
 
 
+#: what may be unknown of a room
+ROOM_UNKNOWNS = ("excess_cold", "excess_warm", "summer_warmth", "heating_set_point")
+
+
 class SeenFile(FileModel):
     """A hygrometer's reading: of a day, or the mean of months."""
 
@@ -98,6 +102,7 @@ class RoomFile(FileModel):
     cooling_setpoint_degc: float | None = key("25.0", None, ge=15, le=35)
     dehumidified_to_pct: float | None = key("60.0", None, ge=20, le=90)
     summer_warmth: float | None = key("1.0", None, ge=0, le=3)
+    log_sd: dict[str, float] = key("{ excess_cold = 0.15 }", default_factory=dict)
     seen: list[SeenFile] = key("[{ months = [1], relative_humidity_pct = 34.0 }]", default_factory=list)
 
     @model_validator(mode="after")
@@ -107,6 +112,9 @@ class RoomFile(FileModel):
             raise ValueError("heated = false, or a heating set point, not both")
         if heat is not None and cool is not None and heat >= cool:
             raise ValueError("a heating set point below the cooling set point")
+        for name, spread in self.log_sd.items():
+            if name not in ROOM_UNKNOWNS or not 0.0 <= spread <= 2.0:
+                raise ValueError(f"log_sd of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2")
         made_of = (self.volume_m3, self.air_changes_per_hour, self.moisture_source_kg_per_day)
         if self.excess_cold_g_m3 is not None and None not in made_of:
             parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"

@@ -127,7 +127,10 @@ def room_of(data: RoomFile, file: Path) -> Room:
         dehumidified_to_pct=data.dehumidified_to_pct,
         summer_warmth=1.0 if data.summer_warmth is None else data.summer_warmth,
         night_setback_k=data.night_setback_k or 0.0,
-        log_sd=tuple((name, library.general(known.get(name) or number).log_sd) for name, number in UNKNOWNS.items()),
+        log_sd=tuple(
+            (name, data.log_sd.get(name, library.general(known.get(name) or number).log_sd))
+            for name, number in UNKNOWNS.items()
+        ),
         seen=tuple(
             Seen(tuple(one.months), one.date, one.relative_humidity_pct, one.temperature_degc, one.tolerance_pct,
                  one.tolerance_k)

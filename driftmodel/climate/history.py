@@ -26,6 +26,7 @@ from driftmodel.climate.air import (
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
+from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.synthetic import synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
 from driftmodel.climate.weather_formats import looks_like_weather
@@ -125,6 +126,7 @@ def climate_air(climate: Climate, start: Any, hours: int, member: int = 0, seed:
     stood in its outdoor air for a while before, where there is any, and knows no start.
     """
     time = hours_from(start, hours)
+    climate = fitted(climate)
     if climate.logger is not None:
         air = _logger_air(climate, climate.logger, time, "[logger]")
     elif climate.outdoor is None:

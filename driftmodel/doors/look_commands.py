@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +18,9 @@ from driftmodel.doors.shared import (
     shows_progress,
     silent,
 )
+
+if TYPE_CHECKING:
+    from xarray import Dataset
 
 
 def _word_keys(tree: Any) -> Any:
@@ -68,6 +71,13 @@ def design(
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--fit",
+    "logged",
+    type=click.Path(path_type=Path),
+    metavar="LOGGER",
+    help="Fit the room of the climate file to a logger that stood in it for two weeks or more.",
+)
 @click.option("--time-zone", help="Time zone of a logger's stamps, such as UTC or America/Chicago.")
 @click.option("--gap-policy", type=click.Choice(["interpolate", "hold"]), help="How gaps in a logger file are filled.")
 @click.option(
@@ -81,6 +91,7 @@ def design(
 @shared_options
 def air(
     file: Path,
+    logged: Path | None,
     time_zone: str | None,
     gap_policy: str | None,
     gap_limit_days: float,
@@ -107,15 +118,11 @@ def air(
     named = {"time": time_column, "temperature": temperature_column, "relative_humidity": humidity_column,
              "temperature_unit": temperature_unit}  # fmt: skip
     columns = {role: name for role, name in named.items() if name}
-    if file.suffix.lower() == ".toml":
-        from driftmodel.base.scenarios import load_climate
-        from driftmodel.outlook.rooms import air_of_climate
 
-        history = air_of_climate(load_climate(file))
-    else:
+    def read(path: Path) -> Dataset:
         try:
-            history = read_air(
-                file,
+            return read_air(
+                path,
                 columns=columns or None,
                 time_zone=time_zone,
                 gap_policy=gap_policy,
@@ -124,7 +131,30 @@ def air(
             )
         except BadInput as fault:
             raise _as_flags(fault) from None
+
     folder = out or Path(f"air-{file.stem}")
+    if file.suffix.lower() == ".toml":
+        from driftmodel.base.scenarios import load_climate
+        from driftmodel.outlook.rooms import air_of_climate
+
+        climate = load_climate(file)
+        if logged is not None:
+            from driftmodel.report.room_words import fit_words, fitted_climate_text, room_fit
+
+            fit = room_fit(climate, read(logged))
+            written = write_text(folder, "climate.toml", fitted_climate_text(fit.climate, folder))
+            say(fit_words(fit) + f"\n\nWritten: {written}\n", quiet or as_json)
+            climate = fit.climate
+        history = air_of_climate(climate)
+    elif logged is not None:
+        raise BadInput(
+            "--fit and no climate file",
+            "the climate file whose room the logger stood in",
+            file=file,
+            mend=f"driftmodel air my-home.toml --fit {logged}",
+        )
+    else:
+        history = read(file)
     picture = write_air_figure(history, folder, units)
     table = write_text(folder, "air.csv", air_csv(history))
     if as_json:

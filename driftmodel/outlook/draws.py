@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
+from driftmodel.climate.room_fit import fitted
 
 Array = NDArray[np.float64]
 
@@ -75,8 +76,8 @@ def is_held(climate: Climate) -> bool:
 
 
 def room_lived_in(scenario: Scenario) -> Room | None:
-    """The room of the last stay whose air is in question."""
-    return next((stay.climate.room for stay in reversed(scenario.stays) if not is_held(stay.climate)), None)
+    """The room of the last stay whose air is in question, as what was seen in it has narrowed it."""
+    return next((fitted(stay.climate).room for stay in reversed(scenario.stays) if not is_held(stay.climate)), None)
 
 
 def room_unknowns(room: Room | None) -> dict[str, Unknown]:

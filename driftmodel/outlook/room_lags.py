@@ -21,6 +21,7 @@ from driftmodel.base.records import Climate, Room, Scenario
 from driftmodel.climate.enclosure import case_daily
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
+from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import HouseNumbers, house_numbers
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import ROOM_WORDS, Unknown, is_held, room_lived_in, room_unknowns
@@ -180,7 +181,7 @@ def term_drivers(air: Dataset, scenario: Scenario, unknowns: Mapping[str, Unknow
         part = slice(min(begin, days), min(end, days))
         if part.stop > part.start and not is_held(stay.climate):
             outdoors = (daily["outdoor_temperature"][part], daily["outdoor_vapour_density"][part])
-            found = [_daily_air(stay.climate, factor, time[part], *outdoors, numbers) for factor in factors]
+            found = [_daily_air(fitted(stay.climate), factor, time[part], *outdoors, numbers) for factor in factors]
             for at, (warm, damp) in enumerate(found):
                 temperature[at, part] += warm - found[0][0]
                 humidity[at, part] += damp - found[0][1]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Climate, Room
 from driftmodel.climate.history import climate_air, record_span
 from driftmodel.climate.room import drawn_room
+from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.draws import normal_stratified, room_unknowns
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ def draw_rooms(room: Room, count: int, seed: int) -> dict[str, Array]:
 
 def climate_of_draw(climate: Climate, factors: Mapping[str, float]) -> Climate:
     """The climate with its room as one draw has it."""
+    climate = fitted(climate)
     return climate if climate.room is None else replace(climate, room=drawn_room(climate.room, factors))
 
 
@@ -43,6 +45,7 @@ def air_of_climate(climate: Climate, rooms: int = BAND_ROOMS, seed: int = 0) -> 
 
     Raises BadInput as climate.history.climate_air does.
     """
+    climate = fitted(climate)
     start, hours = record_span(climate)
     air = climate_air(climate, start, hours, seed=seed)
     air.attrs["room"] = 0 if climate.room is None else 1
