@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Seen
-from driftmodel.climate.air import hour_of_year, in_months
+from driftmodel.climate.air import hour_of_year, hours_from, in_months
 from driftmodel.climate.room import drawn_room
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def _fit_seen(climate: Climate) -> Climate:
 
     assert climate.room is not None and climate.outdoor is not None
     start, hours = record_span(climate)
-    time = np.datetime64(start, "h") + np.arange(hours).astype("timedelta64[h]")
+    time = hours_from(start, hours)
     readings = [reading for seen in climate.room.seen for reading in _readings(seen, time, climate)]
     return fit_room(climate, start, hours, tuple(readings)).climate
 
@@ -77,15 +77,14 @@ def _fit_seen(climate: Climate) -> Climate:
 def _readings(seen: Seen, time: NDArray[Any], climate: Climate) -> list[Reading]:
     assert climate.outdoor is not None
     measured = climate.outdoor.logger is not None
-    stamps = time.astype("datetime64[ns]")
     pct, kelvin = seen.tolerance_pct, seen.tolerance_k
     if seen.day is None:
-        chosen, when = in_months(stamps, seen.months), "months " + ", ".join(map(str, seen.months))
+        chosen, when = in_months(time, seen.months), "months " + ", ".join(map(str, seen.months))
     elif measured:
         chosen, when = time.astype("datetime64[D]") == np.datetime64(seen.day), str(seen.day)
     else:
         day = hour_of_year(np.array([np.datetime64(seen.day, "ns")]))[0] // 24
-        apart = np.abs(hour_of_year(stamps) // 24 - day)
+        apart = np.abs(hour_of_year(time) // 24 - day)
         chosen, when = np.minimum(apart, 365 - apart) <= AROUND_DAYS, str(seen.day)
         pct, kelvin = float(np.hypot(pct, DAY_PCT)), float(np.hypot(kelvin, DAY_K))
     if not chosen.any():
@@ -122,11 +121,12 @@ def fit_room(climate: Climate, start: Any, hours: int, readings: tuple[Reading, 
 
     seen = np.array([reading.value for reading in readings])
     weight = np.array([reading.sd for reading in readings]) ** -2.0
-    z, left = np.zeros(len(names)), np.eye(len(names))
+    z: Array = np.zeros(len(names))
+    left: Array = np.eye(len(names))
     for _ in range(STEPS):
         here = shown(z)
         slope = np.stack([(shown(z + MOVE * unit) - here) / MOVE for unit in np.eye(len(names))], axis=1)
-        left = np.linalg.inv(np.eye(len(names)) + slope.T @ (weight[:, None] * slope))
+        left = np.asarray(np.linalg.inv(np.eye(len(names)) + slope.T @ (weight[:, None] * slope)))
         z = np.clip(left @ slope.T @ (weight * (seen - here + slope @ z)), -3.0, 3.0)
     moved = drawn_room(room, dict(zip(names, np.exp(spread * z).tolist(), strict=True)))
     remains = dict(zip(names, np.sqrt(np.diag(left)).tolist(), strict=True))
