@@ -3,6 +3,11 @@
 >>> import driftmodel
 >>> scenario = driftmodel.load_scenario("first-winter")
 >>> outlook = driftmodel.forecast(scenario, draws=20)
+>>> outlook.attrs["verdict"]
+
+Verbs: forecast, grade, calibrate, decide, advise, compare, demand, map, air, design, woods. What they are asked about
+comes from load_scenario, load_instrument, load_climate, read_air, read_readings and read_fleet; with_lever and what_if
+change it; write_report tells it. help(driftmodel.forecast) tells each.
 """
 
 from __future__ import annotations
@@ -11,32 +16,80 @@ from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
 
-__all__ = ["BadInput", "__version__", "advise", "compare", "forecast", "load_scenario", "with_lever", "write_report"]
-
 if TYPE_CHECKING:
-    from driftmodel.advice.care import advise
     from driftmodel.base.errors import BadInput
-    from driftmodel.outlook.compare import compare
-    from driftmodel.outlook.drift import forecast
+    from driftmodel.calibration.readings import read_readings
+    from driftmodel.climate.history import read_air
+    from driftmodel.doors.verbs import (
+        advise,
+        air,
+        calibrate,
+        compare,
+        decide,
+        demand,
+        design,
+        finishes,
+        forecast,
+        grade,
+        load_climate,
+        load_instrument,
+        map,
+        woods,
+    )
+    from driftmodel.fleet.roster import read_fleet
+    from driftmodel.outlook.levers import parse_what_if as what_if
     from driftmodel.outlook.levers import with_lever
     from driftmodel.record.case import load_scenario
     from driftmodel.report.document import write_report
 
+__all__ = [
+    "BadInput",
+    "__version__",
+    "advise",
+    "air",
+    "calibrate",
+    "compare",
+    "decide",
+    "demand",
+    "design",
+    "finishes",
+    "forecast",
+    "grade",
+    "load_climate",
+    "load_instrument",
+    "load_scenario",
+    "map",
+    "read_air",
+    "read_fleet",
+    "read_readings",
+    "what_if",
+    "with_lever",
+    "woods",
+    "write_report",
+]
+
+#: where a name lives that is no verb of doors.verbs, and under which name
 _HOMES = {
-    "BadInput": "driftmodel.base.errors",
-    "load_scenario": "driftmodel.record.case",
-    "advise": "driftmodel.advice.care",
-    "compare": "driftmodel.outlook.compare",
-    "forecast": "driftmodel.outlook.drift",
-    "with_lever": "driftmodel.outlook.levers",
-    "write_report": "driftmodel.report.document",
+    "BadInput": ("base.errors", "BadInput"),
+    "load_scenario": ("record.case", "load_scenario"),
+    "read_air": ("climate.history", "read_air"),
+    "read_fleet": ("fleet.roster", "read_fleet"),
+    "read_readings": ("calibration.readings", "read_readings"),
+    "what_if": ("outlook.levers", "parse_what_if"),
+    "with_lever": ("outlook.levers", "with_lever"),
+    "write_report": ("report.document", "write_report"),
 }
 
 
 def __getattr__(name: str) -> Any:
-    """The verbs, imported when first asked for, so that `driftmodel --help` waits for none of them."""
-    if name not in _HOMES:
+    """The verbs, imported when first asked for, so that `import driftmodel` and `driftmodel --help` wait for none."""
+    if name not in __all__:
         raise AttributeError(f"module 'driftmodel' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module(_HOMES[name]), name)
+    room, found = _HOMES.get(name, ("doors.verbs", name))
+    return getattr(import_module(f"driftmodel.{room}"), found)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

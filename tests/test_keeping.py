@@ -98,7 +98,7 @@ def test_a_changed_number_changes_every_kept_answer(
 ) -> None:
     if name != "saddle_over_bridge":  # the body knows nothing of the others: it is not solved anew
         known = body_response(load_scenario("first-winter").instrument)
-        monkeypatch.setattr(body, "respond", lambda _: known)
+        monkeypatch.setattr(body, "respond", lambda *_: known)
     grid, kept = small_grid(tmp_path), tmp_path / "kept"
     before = answers(kept, grid)
     numbers(name, 2.0)

@@ -88,8 +88,16 @@ def test_numbers_told_carry_value_source_and_standing() -> None:
     lent = {name.split(", ")[0] for name, number in numbers.items() if number["status"].startswith("stand-in")}
     assert {note.split(" no published")[0] for note in json.loads(attrs["notes"])} == {f"For {wood}" for wood in lent}
     files = json.loads(attrs["files"])
-    assert files == {file.name: file_digest(file) for stay in scenario.stays for file in stay.climate.input_files}
+    assert files == {
+        f"{file.parent.name}/{file.name}": file_digest(file)
+        for stay in scenario.stays
+        for file in stay.climate.input_files
+    }
     assert files and "none" not in files.values()
+    bare = json.loads(attrs["numbers"], parse_constant=lambda word: pytest.fail(f"{word} is not JSON"))[
+        "bare, permeance"
+    ]
+    assert bare["value"] == "infinite"
 
 
 def test_inputs_file_tells_the_numbers_and_their_sources() -> None:
@@ -197,7 +205,7 @@ def test_the_hash_of_a_run_follows_numbers_files_and_options(world: Path, monkey
     """From the files on disk: a general number, a wood's, a finish's, weather bytes, draws, seed; and nothing else."""
     scenario = small("mine.toml")
     known = body_response(scenario.instrument)
-    monkeypatch.setattr(body, "respond", lambda _: known)  # not solved anew for each copy of the numbers
+    monkeypatch.setattr(body, "respond", lambda *_: known)  # not solved anew for each copy of the numbers
     hashes = [told(scenario)["input_hash"]]
     assert told(scenario)["input_hash"] == hashes[0]
     hashes += [told(scenario, draws=11)["input_hash"], told(scenario, seed=9)["input_hash"]]

@@ -51,7 +51,7 @@ def advise(
     """
     seed = scenario.seed if seed is None else seed
     progress("the air as it is")
-    ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
+    ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
     chain = run_chain(scenario, ensemble, cache)
     held = held_strain(chain, seed)
     by_action = action_band(chain)

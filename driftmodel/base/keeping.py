@@ -108,8 +108,9 @@ def _put(whole: Any, value: Any) -> None:
 
 
 def data_digest() -> str:
-    """Hash of every file of numbers, as they stood when this process first asked."""
-    return "".join(_folder_digest(folder, "*.toml") for folder in library.data_folders())
+    """Hash of every file of numbers: the shipped as they stood when this process first asked, the user's own now."""
+    shipped, own = library.data_places()
+    return "".join([_folder_digest(shipped, "*.toml"), *(file_digest(file) for file, *_ in own)])
 
 
 @cache

@@ -8,20 +8,25 @@ sources.toml, does not load. Every fault of a file or a name is a BadInput.
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 from functools import cache
 from math import exp, isnan, log
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
 from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, text_of
 from driftmodel.base.provenance import note
 
+#: shipped folder; the user's own files with time of change and size
+Places = tuple[Path, tuple[tuple[Path, int, int], ...]]
+#: environment variable that names the folder of the user's own woods and finishes
+OWN = "DRIFTMODEL_WOODS"
 SPREAD_KINDS = ("sd", "cv_pct", "factor")
 #: files beside the general numbers that hold something else
 OTHER_FILES = ("sources.toml", "finishes.toml")
@@ -69,7 +74,8 @@ def read_datum(raw: Any, file: Path, place: str) -> Datum:
     if raw["source"] not in known:
         raise BadInput(f'source "{raw["source"]}" is not in sources.toml.{near_match(raw["source"], known)}',
                        "a key of sources.toml", file=file, place=place,
-                       mend=f"add [{raw['source']}] to sources.toml or name a listed source")  # fmt: skip
+                       mend=f"add [{raw['source']}] to sources.toml, in a file of your own [sources.{raw['source']}], "
+                       "or name a listed source")  # fmt: skip
     return Datum(float(raw["value"]), raw["unit"], float(raw["spread"]), raw["spread_kind"], raw["source"],
                  raw["status"], raw.get("note", ""))  # fmt: skip
 
@@ -125,7 +131,7 @@ def read_wood(path: Path) -> Wood:
         kind=raw["kind"],
         aliases=_list_of_words(raw, "aliases", path),
         uses=_list_of_words(raw, "uses", path),
-        numbers=MappingProxyType(numbers),
+        numbers=Frozen(numbers),
         note=_words(raw, "note", path),
         disagreements=tuple(_read_disagreement(item, path) for item in _tables(raw, "disagreements", path)),
     )
@@ -152,9 +158,22 @@ def _read_disagreement(raw: dict[str, Any], file: Path) -> Disagreement:
 # ---- woods -----------------------------------------------------------------------------------------------------
 
 
-def data_folders() -> tuple[Path, ...]:
-    """The folders numbers are read from."""
-    return (species_data_dir(),)
+def data_places() -> Places:
+    """Where numbers are read from: the shipped folder, and the user's own files with time of change and size."""
+    return species_data_dir(), _own_files()
+
+
+def _own_files() -> tuple[tuple[Path, int, int], ...]:
+    """The user's own woods and finishes: the .toml files in the folder that DRIFTMODEL_WOODS names."""
+    named = os.environ.get(OWN)
+    if not named:
+        return ()
+    folder = Path(named)
+    if not is_there(folder) or not folder.is_dir():
+        raise BadInput(f"{OWN} names a folder that is not there", "a folder with woods and finishes of your own",
+                       file=folder, mend=f"export {OWN}=my-woods, or unset it")  # fmt: skip
+    files = sorted(folder.glob("*.toml"))
+    return tuple((file, file.stat().st_mtime_ns, file.stat().st_size) for file in files)
 
 
 def _plain(name: str) -> str:
@@ -172,14 +191,25 @@ def _wood_at(path: Path) -> Wood:
 
 
 @cache
-def _woods_in(folders: tuple[Path, ...]) -> tuple[Wood, ...]:
-    return tuple(_wood_at(path) for folder in folders for path in sorted((folder / "woods").glob("*.toml")))
+def _woods_in(places: Places) -> tuple[Wood, ...]:
+    shipped = tuple(_wood_at(path) for path in sorted((places[0] / "woods").glob("*.toml")))
+    taken = {_plain(name) for one in shipped for name in (one.name, *one.aliases)}
+    own = []
+    for path, *_ in places[1]:
+        if "finish" in read_toml(path):
+            continue
+        one = read_wood(path)
+        if _plain(one.name) in taken:
+            raise BadInput(f'a wood called "{one.name}" is there already', "a name of its own", file=path, place="name",
+                           mend=f'name = "{one.name}, own stock"')  # fmt: skip
+        own.append(one)
+    return (*shipped, *own)
 
 
 @cache
-def _aliases_in(folders: tuple[Path, ...]) -> dict[str, Wood]:
+def _aliases_in(places: Places) -> dict[str, Wood]:
     found: dict[str, Wood] = {}
-    for one in _woods_in(folders):
+    for one in _woods_in(places):
         for alias in (one.name, *one.aliases):
             found.setdefault(_plain(alias), one)
     return found
@@ -187,11 +217,10 @@ def _aliases_in(folders: tuple[Path, ...]) -> dict[str, Wood]:
 
 def wood(name: str) -> Wood:
     """The wood of this trade name or alias (any case). Raises BadInput with the nearest known name."""
-    for folder in data_folders():
-        direct = folder / "woods" / f"{file_stem(name)}.toml"
-        if is_there(direct):
-            return _wood_at(direct)
-    known = _aliases_in(data_folders())
+    direct = species_data_dir() / "woods" / f"{file_stem(name)}.toml"
+    if is_there(direct):
+        return _wood_at(direct)
+    known = _aliases_in(data_places())
     found = known.get(_plain(name))
     if found is not None:
         return found
@@ -203,19 +232,19 @@ def wood(name: str) -> Wood:
 def near_woods(name: str, part: str = "") -> list[str]:
     """Woods that may be meant by a name: those used for this part of an instrument first, then for any part."""
     woods = sorted(
-        _woods_in(data_folders()),
+        _woods_in(data_places()),
         key=lambda one: (not any(use in part for use in one.uses), not one.uses, -len(one.numbers), one.name),
     )
     near = near_matches(_plain(name), [one.name for one in woods])
     if near:
         return near
-    aliases = _aliases_in(data_folders())
+    aliases = _aliases_in(data_places())
     return list(dict.fromkeys(aliases[alias].name for alias in near_matches(_plain(name), aliases)))
 
 
 def wood_names() -> tuple[str, ...]:
     """Names of all woods, sorted."""
-    return tuple(sorted(one.name for one in _woods_in(data_folders())))
+    return tuple(sorted(one.name for one in _woods_in(data_places())))
 
 
 def number(of: Wood, key: str) -> Datum:
@@ -225,12 +254,12 @@ def number(of: Wood, key: str) -> Datum:
     spread. Raises BadInput when no wood of the kind has such a number.
     """
     own = of.numbers.get(key)
-    return note(f"{of.name}, {key}", own if own is not None else _stand_in(of.kind, key, data_folders()))
+    return note(f"{of.name}, {key}", own if own is not None else _stand_in(of.kind, key, data_places()))
 
 
 @cache
-def _stand_in(kind: str, key: str, folders: tuple[Path, ...]) -> Datum:
-    woods = _woods_in(folders)
+def _stand_in(kind: str, key: str, places: Places) -> Datum:
+    woods = _woods_in(places)
     having = [one.numbers[key] for one in woods if one.kind == kind and key in one.numbers]
     if not having:
         known = sorted({name for one in woods for name in one.numbers})
@@ -252,12 +281,22 @@ def _stand_in(kind: str, key: str, folders: tuple[Path, ...]) -> Datum:
 
 
 def _finishes() -> dict[str, Finish]:
-    return _finishes_in(data_folders())
+    return _finishes_in(data_places())
 
 
 @cache
-def _finishes_in(folders: tuple[Path, ...]) -> dict[str, Finish]:
-    path = folders[0] / "finishes.toml"
+def _finishes_in(places: Places) -> dict[str, Finish]:
+    found = _finishes_at(places[0] / "finishes.toml")
+    for path, *_ in places[1]:
+        for name, one in _finishes_at(path).items():
+            if name in found:
+                raise BadInput(f'a finish called "{name}" is there already', "a name of its own", file=path,
+                               place="finish", mend=f'name = "{name}, own mix"')  # fmt: skip
+            found[name] = one
+    return found
+
+
+def _finishes_at(path: Path) -> dict[str, Finish]:
     found: dict[str, Finish] = {}
     for raw in _tables(read_toml(path), "finish", path):
         name = raw.get("name")
@@ -319,13 +358,13 @@ def finish_names() -> tuple[str, ...]:
 
 
 def _general() -> dict[str, Datum]:
-    return _general_in(data_folders())
+    return _general_in(data_places())
 
 
 @cache
-def _general_in(folders: tuple[Path, ...]) -> dict[str, Datum]:
+def _general_in(places: Places) -> dict[str, Datum]:
     found: dict[str, Datum] = {}
-    for path in sorted(folders[0].glob("*.toml")):
+    for path in sorted(places[0].glob("*.toml")):
         if path.name in OTHER_FILES:
             continue
         for key, raw in read_toml(path).items():
@@ -352,15 +391,18 @@ def general_names() -> tuple[str, ...]:
 
 def sources() -> dict[str, dict[str, Any]]:
     """Every source by its key: {'reference': words, 'kind': words, ...}."""
-    return _sources_in(data_folders())
+    return _sources_in(data_places())
 
 
 @cache
-def _sources_in(folders: tuple[Path, ...]) -> dict[str, dict[str, Any]]:
-    path = folders[0] / "sources.toml"
-    found = read_toml(path)
-    for key, raw in found.items():
-        if not isinstance(raw, dict) or not all(isinstance(raw.get(word), str) for word in ("reference", "kind")):
-            raise BadInput("the source lacks reference or kind", "reference and kind", file=path, place=key,
-                           mend='reference = "Author, year, title, table"')  # fmt: skip
+def _sources_in(places: Places) -> dict[str, dict[str, Any]]:
+    path = places[0] / "sources.toml"
+    listed = [(path, read_toml(path)), *((own, read_toml(own).get("sources", {})) for own, *_ in places[1])]
+    found: dict[str, dict[str, Any]] = {}
+    for path, tables in listed:
+        for key, raw in tables.items() if isinstance(tables, dict) else ():
+            if not isinstance(raw, dict) or not all(isinstance(raw.get(word), str) for word in ("reference", "kind")):
+                raise BadInput("the source lacks reference or kind", "reference and kind", file=path, place=key,
+                               mend='reference = "Author, year, title, table"')  # fmt: skip
+            found.setdefault(key, raw)
     return found

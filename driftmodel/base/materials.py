@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import log
-from types import MappingProxyType
+
+from driftmodel.base.frozen import Record
 
 #: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
 Z_80 = 1.2815515594
@@ -47,8 +49,8 @@ class Disagreement:
     words: str
 
 
-@dataclass(frozen=True)
-class Wood:
+@dataclass(frozen=True, repr=False)
+class Wood(Record):
     """One wood: its numbers by name (see species_data/README.md for the names and units)."""
 
     name: str
@@ -56,7 +58,7 @@ class Wood:
     kind: str  # 'softwood' or 'hardwood'
     aliases: tuple[str, ...]
     uses: tuple[str, ...]
-    numbers: MappingProxyType[str, Datum]
+    numbers: Mapping[str, Datum]
     note: str = ""
     disagreements: tuple[Disagreement, ...] = ()
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from math import inf
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
+from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Datum
 
 Point = tuple[float, float]
@@ -29,8 +30,8 @@ class Brace:
     end_taper_mm: float
 
 
-@dataclass(frozen=True)
-class Plate:
+@dataclass(frozen=True, repr=False)
+class Plate(Record):
     """Top or back. ring_angle_deg: 0 quarter-sawn, 90 flat-sawn. dome_radius_mm: 0 means flat. braces_*_bridge: height
     of the braces before the bridge's front and behind its back edge, as a share of what is drawn."""
 
@@ -86,8 +87,8 @@ class Block:
     grain: str = "upright"
 
 
-@dataclass(frozen=True)
-class Body:
+@dataclass(frozen=True, repr=False)
+class Body(Record):
     """x runs from the body join to the tail, y across; outline_mm: (x, half width) points from join to tail."""
 
     outline_mm: tuple[Point, ...]
@@ -153,8 +154,8 @@ class Strings:
     over_top_at_join_mm: float | None = None
 
 
-@dataclass(frozen=True)
-class Instrument:
+@dataclass(frozen=True, repr=False)
+class Instrument(Record):
     """A design with its woods, neck, joint and spacers; body_fret is the fret at the body join."""
 
     name: str
@@ -271,8 +272,8 @@ class Outdoor:
     gap_policy: str | None = None  # of a weather file
 
 
-@dataclass(frozen=True)
-class Climate:
+@dataclass(frozen=True, repr=False)
+class Climate(Record):
     """The air around an instrument: outdoor air through a room, or an indoor logger; then, it may be, a case."""
 
     name: str
@@ -366,8 +367,8 @@ class WorkDone:
     order: float = inf
 
 
-@dataclass(frozen=True)
-class Scenario:
+@dataclass(frozen=True, repr=False)
+class Scenario(Record):
     """One instrument, where it lived and lives, how it left the bench and what was done to it since.
 
     work: in order of day. today: the day the question is put; None: the day of set-up."""
@@ -387,7 +388,7 @@ class Scenario:
     hysteresis: bool
     weather_members: int
     file: str = field(default="", metadata=NOT_AN_INPUT)
-    raw: MappingProxyType[str, Any] = field(default_factory=lambda: MappingProxyType({}), metadata=NOT_AN_INPUT)
+    raw: Mapping[str, Any] = field(default_factory=Frozen, metadata=NOT_AN_INPUT)
     work: tuple[WorkDone, ...] = ()
     today: date | None = None
     #: numbers that what-ifs were made with, by name

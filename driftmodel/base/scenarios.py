@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base import library
@@ -13,6 +12,7 @@ from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile, R
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import FileModel
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import is_there
@@ -112,7 +112,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         setup=Setup(**setup),
         rule=Rule(**_fields(data.rule)),
         file=str(path),
-        raw=MappingProxyType(
+        raw=Frozen(
             {
                 "scenario": raw,
                 "instrument": instrument_raw,

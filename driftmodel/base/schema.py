@@ -1,8 +1,16 @@
-"""The one table of variable names: what flows between the rooms, in which unit, on which dimensions."""
+"""The one table of variable names: what flows between the rooms, in which unit, on which dimensions.
+
+`described` puts it on a dataset: units, long_name, and what the climate and forecast conventions (CF-1.11) have a word
+for: standard_name and cell_methods. Dates carry their unit in the encoding, as xarray writes them.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from xarray import Dataset
 
 PARTS = ("top", "top_braces", "back", "back_braces", "neck", "fingerboard")
 
@@ -56,3 +64,67 @@ MOVEMENTS: dict[str, Variable] = {
     ),
     "action_change": Variable("mm", _ENSEMBLE, "change of action at the 12th fret since set-up, + higher"),
 }
+
+DAYS_SINCE = "days since 1970-01-01"
+#: coordinates of the datasets, and what the tables above have no place for: attributes by name
+COORDINATES: dict[str, dict[str, str]] = {
+    "time": {"standard_name": "time", "long_name": "start of the day or hour, UTC", "axis": "T"},
+    "draw": {"standard_name": "realization", "long_name": "draw of the unknowns", "units": "1"},
+    "sample": {"standard_name": "realization", "long_name": "sample of the fleet's future", "units": "1"},
+    "part": {"long_name": "part of the instrument"},
+    "year": {"long_name": "years ahead, counted to the end of each", "units": "year"},
+    "lasting_part": {"long_name": "where the lasting part of the drift comes from"},
+    "lasting_year": {"long_name": "years since set-up", "units": "year"},
+    "quantile": {"long_name": "quantile over the draws", "units": "1"},
+    "occasion": {"long_name": "first regrade, second regrade and so on", "units": "1"},
+    "grade": {"long_name": "label of a spacer of the set"},
+    "unknown": {"long_name": "what is not known about the instrument, in plain words"},
+    "scenario": {"long_name": "name of the scenario"},
+    "title": {"long_name": "title of the scenario"},
+    "outcome": {"long_name": "number a draw is summed up by"},
+    "unit": {"long_name": "unit of the outcome"},
+    "month": {"long_name": "month"},
+    "region": {"long_name": "region of the fleet"},
+    "design": {"long_name": "design of the fleet"},
+    "cover": {"long_name": "whether in cover when it is reported"},
+}
+#: how a value stands for its day and for the draws; names that begin so
+_CELL_METHODS = {
+    "air_temperature": "time: mean",
+    "relative_humidity": "time: mean",
+    "dew_point": "time: point",
+    "filled": "time: maximum",
+    "equilibrium_moisture_content": "time: mean",
+    "moisture_content": "time: point draw: mean",
+    "top_sinkage": "time: point",
+    "neck_rotation": "time: point",
+    "projection_change": "time: point",
+    "action_change": "time: point",
+    "action_12th": "time: point",
+    "humidifier_water": "time: mean",
+    "regrade_due": "draw: mean",
+    "grade_probability": "draw: mean",
+    "occasion_probability": "draw: mean",
+    "no_grade_fits": "draw: mean",
+    "value_mean": "draw: mean",
+    "difference_mean": "draw: mean",
+    "humidity": "time: mean",
+    "action": "time: mean",
+}
+
+
+def described(data: Dataset) -> Dataset:
+    """The dataset with every coordinate described and each variable's way of standing for its day told; dates get
+    their unit. Changes it in place and gives it back."""
+    for name in (*data.coords, *data.data_vars):
+        variable, plain = data[name], str(name)
+        own: dict[str, Any] = dict(COORDINATES.get(plain, {})) if name in data.coords else {}
+        if variable.dtype.kind == "M":
+            variable.encoding.setdefault("units", DAYS_SINCE if plain != "time" else "hours since 1970-01-01")
+        elif own and variable.dtype.kind in "iuf":
+            own.setdefault("units", "1")
+        start = next((start for start in sorted(_CELL_METHODS, key=len, reverse=True) if plain.startswith(start)), None)
+        if name in data.data_vars and start is not None and variable.dtype.kind != "M":
+            own["cell_methods"] = _CELL_METHODS[start]
+        variable.attrs = own | variable.attrs
+    return data

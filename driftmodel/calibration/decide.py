@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
@@ -44,9 +44,9 @@ class Decision:
     day: date
     readings: tuple[ReadingRow, ...]
     said: str
-    chances: MappingProxyType[str, float]
+    chances: Frozen[str, float]
     grade: str
-    grade_chances: MappingProxyType[str, float]
+    grade_chances: Frozen[str, float]
     read_mm: Points
     reference_mm: Points
     season_mm: Points
@@ -112,9 +112,9 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], readings_before: 
         day=day,
         readings=new,
         said="dry out" if said == "humidify" and toward == "dry" else said,
-        chances=MappingProxyType(chances),
+        chances=Frozen(chances),
         grade=grade,
-        grade_chances=MappingProxyType({label: share for label, share in shares.items() if share > 0.005}),
+        grade_chances=Frozen({label: share for label, share in shares.items() if share > 0.005}),
         read_mm=quantiles(found.action_now_mm),
         reference_mm=quantiles(found.action_reference_mm),
         season_mm=quantiles(found.action_now_mm - found.action_reference_mm),

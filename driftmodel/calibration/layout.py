@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.frozen import Frozen
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
@@ -110,7 +110,7 @@ def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: fl
     count = len(normals)
     member = members_of(members, count)
     told = values["set_up_error"] + anew_mm(values) / 2.0 + truss_rod_mm(values) * action_per_relief
-    return Draws(MappingProxyType(own), told, member)
+    return Draws(Frozen(own), told, member)
 
 
 def anew_mm(values: Mapping[str, Array], before: int | None = None) -> Array:

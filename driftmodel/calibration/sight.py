@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook.calendar import day_of
@@ -144,7 +144,7 @@ def make_table(scenario: Scenario) -> Table:
     }
     count = mesh[0].size
     values["moisture_level"] = np.ones(count)
-    nodes = Draws(MappingProxyType(values), np.zeros(count), np.zeros(count, dtype=np.intp))
+    nodes = Draws(Frozen(values), np.zeros(count), np.zeros(count, dtype=np.intp))
     grid = diffusion.time_grid()
     weights = rows_of(part_weights(scenario.instrument, nodes, grid))
     rows, _, lags = weights.shape

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.schema import VARIABLES
+from driftmodel.base.schema import VARIABLES, described
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -56,11 +56,11 @@ def make_air(
         known = VARIABLES[name]
         if not (values.min() >= known.low and values.max() <= known.high):  # false for NaN as well
             raise ValueError(f"{name} outside {known.low} to {known.high} {known.unit}")
-        described = {"units": known.unit, "long_name": known.long_name}
+        told = {"units": known.unit, "long_name": known.long_name}
         if known.standard_name:
-            described["standard_name"] = known.standard_name
-        variables[name] = (("time",), values, described)
-    return Dataset(variables, coords={"time": time}, attrs=attrs or {})
+            told["standard_name"] = known.standard_name
+        variables[name] = (("time",), values, told)
+    return described(Dataset(variables, coords={"time": time}, attrs=attrs or {}))
 
 
 #: what stands outdoors of a room, kept beside its air so that other rooms can stand there too

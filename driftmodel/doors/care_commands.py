@@ -70,7 +70,7 @@ def advise(
     "--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="Also the first with a lever moved; repeatable."
 )
 @click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
-@click.option("--draws", type=click.IntRange(10, 20000), default=200, show_default=True, help="Number of draws.")
+@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the first scenario's own if not given.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
 @as_of_option
 @shared_options
@@ -78,7 +78,7 @@ def compare(
     scenarios: tuple[str, ...],
     what_ifs: tuple[str, ...],
     list_them: bool,
-    draws: int,
+    draws: int | None,
     seed: int | None,
     when: str | None,
     out: Path | None,
@@ -114,7 +114,6 @@ def compare(
     from driftmodel.report.compare_words import comparison_json, comparison_terminal
 
     show = shows_progress(quiet, as_json)
-    seed = chosen[0].seed if seed is None else seed
     told = show_progress if show else silent
     unknowns = cases[0].learned(draws) if all(case.folder == cases[0].folder for case in cases) else None
     table = run(chosen, draws, seed, told, unknowns)

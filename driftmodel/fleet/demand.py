@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.provenance import recording
+from driftmodel.base.schema import described
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover
@@ -125,7 +126,7 @@ def forecast_demand(
         weather_sd=weather_sd(expected),
     )
     sampled = sample_cube(fleet, cohorts, expected, correction, window, lag, waits, known, months)
-    sampled.cube.attrs |= told(numbers)
+    described(sampled.cube).attrs |= told(numbers)
     law = gamma_of(sampled.multiplier)
     return Demand(
         fleet, cohorts, sampled.cube, sampled.sold, sampled.planned, expected.first_months(months), correction,

@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
@@ -108,7 +108,7 @@ def map_of(
         )
     crew = crew or Crew()
     scenario = replace(scenario, horizon_years=years, draws=draws)
-    sent = replace(scenario, raw=MappingProxyType({}))  # the files' own words stay here
+    sent = replace(scenario, raw=Frozen({}))  # the files' own words stay here
     jobs = []
     for i, j in np.ndindex(grid.y.size, grid.x.size):
         point = PointAir(grid.time, grid.step_hours, grid.temperature[:, i, j], grid.humidity[:, i, j])

@@ -13,6 +13,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
+from driftmodel.base.schema import described
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast
 from driftmodel.outlook.origin import numbers_record, told
@@ -44,11 +45,22 @@ OUTCOMES = {
     "spacer_miss": ("mm", "how far from the action wished for the nearest spacer of the set may leave it: half a step"),
 }
 
+_TOLD = {
+    "value": "each outcome of each draw",
+    "difference": "outcome less that of the first scenario, draw by draw",
+    "value_mean": "mean of the outcome over the draws",
+    "value_quantile": "quantiles of the outcome over the draws",
+    "difference_mean": "mean of the differences of pairs",
+    "difference_se": "standard error of the mean of the differences of pairs",
+    "unpaired_se": "what that standard error would have been on independent draws",
+    "difference_quantile": "quantiles of the differences of pairs",
+}
+
 
 def compare(
     scenarios: Sequence[Scenario],
-    draws: int = 200,
-    seed: int = 1,
+    draws: int | None = None,
+    seed: int | None = None,
     progress: Callable[[str], None] = lambda _: None,
     unknowns: Draws | None = None,
 ) -> Dataset:
@@ -58,8 +70,8 @@ def compare(
     first, draw by draw; difference_mean with difference_se, its standard error over the pairs; unpaired_se, what it
     would have been on independent draws; difference_quantile (10, 50, 90 % of the differences); action (scenario,
     quantile, month) in an average year and humidity (scenario, month). The horizon is the shortest of the scenarios';
-    attrs['horizon_years'] tells. unknowns: draws from
-    elsewhere, such as a calibration. Raises BadInput for fewer than two scenarios or two of one name.
+    attrs['horizon_years'] tells. draws, seed: in place of the first scenario's own. unknowns: draws from elsewhere,
+    such as a calibration. Raises BadInput for fewer than two scenarios or two of one name.
     """
     import xarray as xr
 
@@ -73,6 +85,8 @@ def compare(
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise BadInput(f'"{twice}" is named twice', "scenarios that differ", mend="name each once")
+    draws, seed = (own if given is None else given for own, given in
+                   ((scenarios[0].draws, draws), (scenarios[0].seed, seed)))  # fmt: skip
     years = min(ahead_years(scenario) for scenario in scenarios)
     members = max(scenario.weather_members for scenario in scenarios)
     runs = []
@@ -114,13 +128,15 @@ def compare(
             "month": np.arange(1, 13),
             "year": np.arange(1, years + 1),
         },
-        attrs={"seed": seed, "draws": count, "horizon_years": years, "weather_members": members,
-               "input_hash": inputs_digest(list(scenarios), seed, draws, numbers_record(numbers)), **told(numbers)},
+        attrs={"seed": seed, "draws": count, "horizon_years": years, "weather_members": members, **told(numbers),
+               "input_hash": inputs_digest(list(scenarios), seed, draws, unknowns, numbers_record(numbers))},
     )  # fmt: skip
     table["action"].attrs = {"units": "mm", "long_name": "action at the 12th fret in an average year"}
     table["humidity"].attrs = {"units": "%", "long_name": "relative humidity around it, mean of the month"}
     table["regrade_due"].attrs = {"units": "1", "long_name": "chance that a regrade is due by then"}
-    return table
+    for name, words in _TOLD.items():
+        table[name].attrs = {"units": "as in the coordinate unit", "long_name": words}
+    return described(table)
 
 
 def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None) -> tuple[Array, Array, Array, Array]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.errors import BadInput
+from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
 from driftmodel.climate.room_fit import fitted
 
@@ -28,13 +29,25 @@ class Unknown:
     log_sd: float
 
 
-@dataclass(frozen=True)
-class Draws:
+@dataclass(frozen=True, repr=False, eq=False)
+class Draws(Record):
     """Ensemble of unknowns: name -> (draws,) multipliers; set_up_error_mm (draws,) is added to the action read."""
 
     values: Mapping[str, Array]
     set_up_error_mm: Array
     member: NDArray[np.intp]
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Draws) or set(self.values) != set(other.values):
+            return NotImplemented if not isinstance(other, Draws) else False
+        return (
+            all(np.array_equal(mine, other.values[name]) for name, mine in self.values.items())
+            and np.array_equal(self.set_up_error_mm, other.set_up_error_mm)
+            and np.array_equal(self.member, other.member)
+        )
+
+    def __hash__(self) -> int:
+        return hash((frozenset(self.values), self.set_up_error_mm.tobytes()))
 
     @property
     def count(self) -> int:
@@ -51,7 +64,7 @@ class Draws:
         """The draws that live in one weather member."""
         chosen = self.member == member
         return Draws(
-            MappingProxyType({name: value[chosen] for name, value in self.values.items()}),
+            Frozen({name: value[chosen] for name, value in self.values.items()}),
             self.set_up_error_mm[chosen],
             self.member[chosen],
         )
@@ -160,6 +173,7 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
 
     Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were.
     """
+    _check_ensemble(count, seed)
     unknowns = unknowns_of(scenario)
     values = {
         name: unknown.median * np.exp(unknown.log_sd * normal_stratified(count, seed, name))
@@ -167,7 +181,15 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
     }
     error = scenario.setup.action_reading_sd_mm * normal_stratified(count, seed, "set_up_error")
     member = members_of(scenario.weather_members, count)
-    return Draws(MappingProxyType(values), error, member)
+    return Draws(Frozen(values), error, member)
+
+
+def _check_ensemble(count: int, seed: int) -> None:
+    """Raises BadInput for a number of draws or a seed that is none."""
+    for name, value, least in (("draws", count, 1), ("seed", seed, 0)):
+        if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
+            raise BadInput(f"{name} is {value!r}", f"a whole number, {least} or more", place=name,
+                           mend=f"{name}={200 if name == 'draws' else 1}")  # fmt: skip
 
 
 def members_of(members: int, count: int) -> NDArray[np.intp]:

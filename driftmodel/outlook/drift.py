@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
+from driftmodel.base.schema import described
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
@@ -34,7 +35,7 @@ def forecast(
     """
     seed = scenario.seed if seed is None else seed
     with recording() as numbers:
-        ensemble = unknowns or draw_unknowns(scenario, draws or scenario.draws, seed)
+        ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
@@ -42,4 +43,4 @@ def forecast(
         parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, heat, shown.weights)
         put_parts(result, parts)
     result.attrs = origin(scenario, seed, ensemble, unknowns is not None, numbers) | result.attrs
-    return result
+    return described(result)

@@ -6,10 +6,10 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
-from types import MappingProxyType
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.outlook import air_levers as air
@@ -93,7 +93,7 @@ def with_lever(scenario: Scenario, lever: str, value: Any) -> Scenario:
         changed,
         name=f"{scenario.name}, {lever} {word}",
         title=f"{scenario.title}; {lever}: {told}",
-        raw=MappingProxyType({**scenario.raw, "what_if": moved}),
+        raw=Frozen({**scenario.raw, "what_if": moved}),
         numbers=tuple((dict(scenario.numbers) | numbers).items()),
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from math import inf
 from typing import Any
 
 from driftmodel.base.keeping import file_digest, inputs_digest
@@ -57,13 +58,17 @@ def told(numbers: Numbers) -> dict[str, str]:
 def numbers_record(numbers: Numbers) -> dict[str, dict[str, Any]]:
     """The numbers as plain facts, by name in alphabetic order."""
     keys = ("value", "unit", "spread", "spread_kind", "source", "status")
-    return {name: {key: getattr(number, key) for key in keys} for name, number in sorted(numbers.items())}
+    told = {name: {key: getattr(number, key) for key in keys} for name, number in sorted(numbers.items())}
+    for number in told.values():
+        if number["value"] == inf:  # a bare face lets all vapour through, and JSON has no such number
+            number["value"] = "infinite"
+    return told
 
 
 def input_files(scenario: Scenario) -> dict[str, str]:
     """Weather and logger files the scenario's air rests on, as its climates name them, with the hash of their bytes."""
     files = [file for stay in scenario.stays for file in stay.climate.input_files]
-    return {file.name: file_digest(file) for file in files}
+    return {f"{file.parent.name}/{file.name}": file_digest(file) for file in files}
 
 
 def stand_in_notes(numbers: Mapping[str, Any]) -> list[str]:

@@ -61,16 +61,19 @@ class PlaceTable:
         return next(row for row in self.grades if row.grade == grade)
 
 
-def grade_for_place(scenario: Scenario, draws: Draws | None = None, years: int = 10, count: int = 200) -> PlaceTable:
+def grade_for_place(
+    scenario: Scenario, draws: Draws | None = None, years: int = 10, count: int | None = None
+) -> PlaceTable:
     """Which spacer to fit today (at set-up where no day is told) so that it stays right in the scenario's climates for
     `years` from then on.
 
-    draws: of the unknowns, such as a calibration's; `count` prior draws if not given. Fitting another spacer than the
-    one in the joint changes the action by half its lift and nothing else. Between spacers that keep the action
-    inside equally long (0.1 % of the time) the one with the better chance of no regrade is best.
+    draws: of the unknowns, such as a calibration's; `count` prior draws (None: the scenario's own number) if not given.
+    Fitting another spacer than the one in the joint changes the action by half its lift and nothing else. Between
+    spacers that keep the action inside equally long (0.1 % of the time) the one with the better chance of no regrade is
+    best.
     """
     scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
-    ensemble = draws or draw_unknowns(scenario, count, scenario.seed)
+    ensemble = draws or draw_unknowns(scenario, scenario.draws if count is None else count, scenario.seed)
     return grades_of(run_chain(scenario, ensemble))
 
 
@@ -98,7 +101,9 @@ def grades_of(chain: Chain) -> PlaceTable:
     )
 
 
-def grades_for_shipment(scenarios: Iterable[Scenario], years: int = 10, count: int = 200) -> tuple[PlaceTable, ...]:
+def grades_for_shipment(
+    scenarios: Iterable[Scenario], years: int = 10, count: int | None = None
+) -> tuple[PlaceTable, ...]:
     """A table for each instrument of a shipment."""
     return tuple(grade_for_place(scenario, None, years, count) for scenario in scenarios)
 

@@ -101,8 +101,8 @@ def call_of(case: Case) -> Call:
     ask.append("does it still live there?")
     tag = case.tag
     return Call(
-        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, due, dry, damp, dry_from,
-        damp_from, float(np.median(found.action_dry_mm)), tuple(reasons), tuple(ask),
+        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, due, dry, damp,
+        dry_from, damp_from, float(np.median(found.action_dry_mm)), tuple(reasons), tuple(ask),
     )  # fmt: skip
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from types import MappingProxyType
 
 import numpy as np
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.record_file import BENCH, Tag, is_record
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario as load_plain
@@ -52,7 +52,7 @@ def some_of(draws: Draws, count: int) -> Draws:
     rows = np.concatenate(
         [np.flatnonzero(draws.member == member)[:most] for member, most in zip(members, wanted, strict=True)]
     )
-    values = MappingProxyType({name: value[rows] for name, value in draws.values.items()})
+    values = Frozen({name: value[rows] for name, value in draws.values.items()})
     return Draws(values, draws.set_up_error_mm[rows], draws.member[rows])
 
 

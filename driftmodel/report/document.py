@@ -28,12 +28,12 @@ FILES = {
 }
 
 
-def write_report(fc: Dataset, scenario: Scenario, out_dir: Path, units: str) -> list[Path]:
+def write_report(fc: Dataset, scenario: Scenario, out_dir: str | Path, units: str = "metric") -> list[Path]:
     """Writes the whole report and returns its paths.
 
     `units`: 'metric' or 'inch'. Raises BadInput as folder.check_folder does.
     """
-    return write_whole(out_dir, lambda folder: _fill(folder, fc, scenario, units))
+    return write_whole(Path(out_dir), lambda folder: _fill(folder, fc, scenario, units))
 
 
 def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str) -> None:

@@ -262,7 +262,8 @@ def number_table(fc: Dataset, units: str) -> Table:
         factor, unit = (1.0 / MM_PER_INCH, "in") if inches else (1.0, number["unit"])
         kind, spread = number["spread_kind"], number["spread"] * (factor if number["spread_kind"] == "sd" else 1.0)
         words = {"sd": f"± {spread:.3g}", "cv_pct": f"± {spread:.3g} %", "factor": f"times or over {spread:.3g}"}[kind]
-        value = f"{number['value'] * factor:.4g} {'' if unit == '1' else unit}".strip()
+        size = number["value"]
+        value = size if isinstance(size, str) else f"{size * factor:.4g} {'' if unit == '1' else unit}".strip()
         rows.append((name.replace("_", " "), value, words if spread else "", number["status"], number["source"]))
     heads = ("Number", "Value", "Spread", "Standing", "Source")
     return Table("Every number used; in full in inputs.json.", heads, tuple(rows))

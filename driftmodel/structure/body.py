@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import degrees
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Block, Body, Brace, Plate
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
@@ -38,13 +38,13 @@ def respond(body: Body, over_top_at_join_mm: float | None = None, size_mm: float
     answers, shares = solve_with_shares(box(body, over_top_at_join_mm), size_mm, LOADS)
     heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
     return BodyResponse(
-        bridge_height_mm=MappingProxyType(heights),
-        bridge_tilt_deg=MappingProxyType({name: -degrees(answer.bridge_tilt) for name, answer in answers.items()}),
-        block_rotation_deg=MappingProxyType({name: degrees(answer.block_turn) for name, answer in answers.items()}),
-        body_width_mm=MappingProxyType({name: answer.width for name, answer in answers.items()}),
-        string_shares=MappingProxyType(
+        bridge_height_mm=Frozen(heights),
+        bridge_tilt_deg=Frozen({name: -degrees(answer.bridge_tilt) for name, answer in answers.items()}),
+        block_rotation_deg=Frozen({name: degrees(answer.block_turn) for name, answer in answers.items()}),
+        body_width_mm=Frozen({name: answer.width for name, answer in answers.items()}),
+        string_shares=Frozen(
             {
-                name: MappingProxyType({key: size * value for key, value in shares[reading].items()})
+                name: Frozen({key: size * value for key, value in shares[reading].items()})
                 for name, reading, size in (
                     ("top_sinkage", "sinkage", 1.0),
                     ("neck_rotation", "turn", degrees(1.0)),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
+
+from driftmodel.base.frozen import Record
 
 #: the load cases of the structural response, in order: +1 % MC in a part, +1 % MC outside-minus-inside
 #: difference through a plate, +1 N of total string pull
@@ -12,12 +14,12 @@ LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "b
 
 #: (group of boards, component) -> part of an elastic answer to the strings; a group is one of GROUPS, a component one
 #: of plate.COMPONENTS, or the group's own name where it is no board
-Split = MappingProxyType[tuple[str, str], float]
+Split = Mapping[tuple[str, str], float]
 GROUPS = ("top", "top_braces", "back", "back_braces", "sides", "bridge", "blocks", "joint", "root")
 
 
-@dataclass(frozen=True)
-class BodyResponse:
+@dataclass(frozen=True, repr=False)
+class BodyResponse(Record):
     """Elastic response of a body, one number per load of LOADS (mappings keyed by load name).
 
     bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
@@ -26,11 +28,11 @@ class BodyResponse:
     and 'bridge_tilt' (degrees).
     """
 
-    bridge_height_mm: MappingProxyType[str, float]
-    bridge_tilt_deg: MappingProxyType[str, float]
-    block_rotation_deg: MappingProxyType[str, float]
-    body_width_mm: MappingProxyType[str, float]
-    string_shares: MappingProxyType[str, Split]
+    bridge_height_mm: Mapping[str, float]
+    bridge_tilt_deg: Mapping[str, float]
+    block_rotation_deg: Mapping[str, float]
+    body_width_mm: Mapping[str, float]
+    string_shares: Mapping[str, Split]
 
 
 @dataclass(frozen=True)
@@ -46,8 +48,8 @@ class NeckResponse:
     string_action_12th_mm_per_curvature: float
 
 
-@dataclass(frozen=True)
-class Coefficients:
+@dataclass(frozen=True, repr=False)
+class Coefficients(Record):
     """The small linear response a design reduces to; mappings by part of schema.PARTS, 'top_gradient',
     'back_gradient' (per +1 % outside-minus-inside difference) and 'strings' (elastic, per N of total pull).
 
@@ -58,9 +60,9 @@ class Coefficients:
     from; each adds up to the elastic number, and each part creeps with its own factor.
     """
 
-    top_sinkage: MappingProxyType[str, float]
-    neck_rotation: MappingProxyType[str, float]
-    bow_action: MappingProxyType[str, float]
-    relief: MappingProxyType[str, float]
-    bridge_tilt: MappingProxyType[str, float]
-    string_shares: MappingProxyType[str, Split]
+    top_sinkage: Mapping[str, float]
+    neck_rotation: Mapping[str, float]
+    bow_action: Mapping[str, float]
+    relief: Mapping[str, float]
+    bridge_tilt: Mapping[str, float]
+    string_shares: Mapping[str, Split]

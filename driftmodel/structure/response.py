@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Any
 
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
@@ -37,29 +37,29 @@ def coefficients(body: BodyResponse, bow: NeckResponse, turns: Mapping[tuple[str
     of the neck turn it by `turns` (degrees per N of string pull)."""
     loads = (*PARTS, "top_gradient", "back_gradient", "strings")
 
-    def of_body(values: Mapping[str, float], sign: float = 1.0) -> MappingProxyType[str, float]:
+    def of_body(values: Mapping[str, float], sign: float = 1.0) -> Frozen[str, float]:
         own = {load: sign * values.get(load, 0.0) for load in loads}
         own["back"] += sign * values["sides"]
-        return MappingProxyType(own)
+        return Frozen(own)
 
-    def of_bow(factor: float) -> MappingProxyType[str, float]:
+    def of_bow(factor: float) -> Frozen[str, float]:
         own = dict.fromkeys(loads, 0.0)
         own["neck"] = bow.curvature_per_pct_neck * factor
         own["fingerboard"] = bow.curvature_per_pct_fingerboard * factor
         own["strings"] = bow.curvature_per_newton * factor
-        return MappingProxyType(own)
+        return Frozen(own)
 
     rotation, action = of_body(body.block_rotation_deg), of_bow(bow.action_12th_mm_per_curvature)
     shares = dict(body.string_shares)
-    shares["neck_rotation"] = MappingProxyType({**shares["neck_rotation"], **turns})
-    action = MappingProxyType({**action, "strings": bow.curvature_per_newton * bow.string_action_12th_mm_per_curvature})
+    shares["neck_rotation"] = Frozen({**shares["neck_rotation"], **turns})
+    action = Frozen({**action, "strings": bow.curvature_per_newton * bow.string_action_12th_mm_per_curvature})
     return Coefficients(
         top_sinkage=of_body(body.bridge_height_mm, -1.0),
-        neck_rotation=MappingProxyType({**rotation, "strings": rotation["strings"] + sum(turns.values())}),
+        neck_rotation=Frozen({**rotation, "strings": rotation["strings"] + sum(turns.values())}),
         bow_action=action,
         relief=of_bow(bow.relief_mm_per_curvature),
         bridge_tilt=of_body(body.bridge_tilt_deg),
-        string_shares=MappingProxyType(shares),
+        string_shares=Frozen(shares),
     )
 
 
@@ -94,10 +94,10 @@ def _to_written(answer: BodyResponse) -> Written:
 
 def _from_written(facts: Any, _: Mapping[str, Any]) -> BodyResponse:
     return BodyResponse(
-        **{name: MappingProxyType({load: float(facts[name][load]) for load in LOADS}) for name in _FIELDS},
-        string_shares=MappingProxyType(
+        **{name: Frozen({load: float(facts[name][load]) for load in LOADS}) for name in _FIELDS},
+        string_shares=Frozen(
             {
-                name: MappingProxyType({(group, component): float(value) for group, component, value in split})
+                name: Frozen({(group, component): float(value) for group, component, value in split})
                 for name, split in facts["string_shares"].items()
             }
         ),
