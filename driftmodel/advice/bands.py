@@ -49,8 +49,9 @@ def action_band(chain: Chain) -> HumidityBand:
     settled = []
     for weather in chain.weathers:
         at_setup = weather.lags.lags_pct[:, since]
+        own = 2 * weather.lags.time_constants_days.size  # rows past these are what other rooms add, nothing in held air
         moved = {
-            name: weight.sum(axis=1)[:, None] * moisture - (weight @ at_setup)[:, None]
+            name: weight[:, :own].sum(axis=1)[:, None] * moisture - (weight @ at_setup)[:, None]
             for name, weight in weather.hygro.items()
         }
         rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))

@@ -27,6 +27,7 @@ from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, regrade_dates
+from driftmodel.outlook.lived import lived, suited_grade
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
 from driftmodel.outlook.work import ahead_years
@@ -96,6 +97,7 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...])
     """What the chain says of its air (see records.Outcome)."""
     humidity = daily_humidity(chain)[:, year.start :]
     days_a_year = 365.25
+    life = lived(chain)
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.day[:, 0] == NEVER)),
@@ -109,6 +111,9 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...])
         float((humidity > DAMP_PCT).mean() * days_a_year),
         float(np.quantile(humidity, 0.05)),
         float(np.quantile(humidity, 0.95)),
+        float(life.inside_days.mean()),
+        float(life.regrades.mean()),
+        suited_grade(chain),
     )
 
 
@@ -229,26 +234,32 @@ def counted(number: int) -> str:
     ]
 
 
+def is_better(now: Outcome, then: Outcome) -> bool:
+    """Whether one air is better than another for what an owner feels: no fewer days inside the rule and no more cracks,
+    and clearly more of the one or fewer of the other."""
+    no_worse = then.inside_days >= now.inside_days - 1.0 and then.crack_risk <= now.crack_risk + 0.005
+    return no_worse and (then.inside_days > now.inside_days + 3.0 or then.crack_risk < now.crack_risk - 0.02)
+
+
 def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, str]:
-    """The measure that leaves the fewest months at risk for the place's own reason; between equals the one with the
-    less water to carry. None for a steady home, or where no measure takes a month away."""
-    run = [each for each in results if each.key != "off the wall"]
+    """Of the measures that the same runs show to be better for the owner, the one that leaves the fewest months at risk
+    for the place's own reason; between equals the one with the less water to carry. None for a steady home, or where
+    no measure is better."""
+    run = [each for each in results if each.key != "off the wall" and is_better(now, each.outcome)]
     if kind == "steady":
         return "", "the air is already inside what action and wood allow in every month"
-    fewest = min((_left(kind, each.outcome) for each in run), default=_left(kind, now))
-    if fewest >= _left(kind, now):
-        return "", "no measure here takes a month out of risk; choose a spacer for this place instead"
+    if not run:
+        spacer = f": {now.suited} stays right longest" if now.suited else ""
+        return "", f"no measure here is better for the guitar; choose a spacer for this place instead{spacer}"
+    fewest = min(_left(kind, each.outcome) for each in run)
     good = [each for each in run if _left(kind, each.outcome) == fewest]
-    best = min(good, key=lambda each: (each.litres_per_day, each.outcome.action_swing_mm))
-    word = {"dry": "dry ", "damp": "damp "}.get(kind, "")
-    swing = 100 * best.outcome.action_swing_mm / max(now.action_swing_mm, 1e-9)
+    best = min(good, key=lambda each: (each.litres_per_day, -each.outcome.inside_days))
     least = (
         ", and is the least water to carry of those that do as well" if len(good) > 1 and best.litres_per_day else ""
     )
-    left, had = _left(kind, best.outcome), _left(kind, now)
-    joined = "," if least else " and"
+    then = best.outcome
     return best.key, (
-        f"it leaves {counted(left)} {word}month{'' if left < 2 else 's'} at risk where there "
-        f"{'is' if had == 1 else 'are'} {counted(had)}{joined} brings the season's swing of the action to "
-        f"{swing:.0f} % of what it is{least}"
+        f"{then.inside_days:.0f} days a year are inside the rule where there are {now.inside_days:.0f}, the crack risk "
+        f"is {100 * then.crack_risk:.0f} % where it is {100 * now.crack_risk:.0f} %, and {then.regrades:.1f} regrades "
+        f"are to be expected where there are {now.regrades:.1f}{least}"
     )

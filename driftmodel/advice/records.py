@@ -52,7 +52,8 @@ class Outcome:
     the draws that pass the strain of failure on any day within the horizon. yield_days: expected days a year past the
     strain at which wood takes a set. months_outside: months (1 to 12) at risk; dry_months, damp_months: those of
     them by reason. damp_days: days a year whose mean is above 70 %. lowest_pct, highest_pct: 5 and 95 % points of the
-    daily humidity."""
+    daily humidity. inside_days: expected days a year inside the rule, regrades done as they fall due; regrades: how
+    many are expected; suited: the spacer that stays right longest in this air, '' where the fitted one does."""
 
     regrade_free_years: float
     no_regrade: float
@@ -66,6 +67,9 @@ class Outcome:
     damp_days: float
     lowest_pct: float
     highest_pct: float
+    inside_days: float
+    regrades: float
+    suited: str
 
 
 @dataclass(frozen=True)

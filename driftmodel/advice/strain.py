@@ -1,7 +1,9 @@
 """Strain of wood held across the grain: how much of its movement the body holds, and what the air does to it.
 
-Strain is counted from the state the wood has grown used to: a first-order lag of its own moisture, from the state it
-was built in. + is tension, from drying.
+Strain is counted from the state the wood has settled at: a first-order lag of its own moisture, from the state it was
+closed in. + is tension, from drying. Damp lends no tension: wood that has grown used to damp air gives that back on
+its way down, and is in tension only below the state it was closed in. A set taken in swelling, which would shorten that
+way, is not modelled.
 """
 
 from __future__ import annotations
@@ -18,7 +20,6 @@ from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.structure.response import body_response
 from driftmodel.wood.movement import ring_angle_coefficient
-from driftmodel.wood.sorption import equilibrium_moisture_content
 
 Array = NDArray[np.float64]
 PLATES = ("top", "back")
@@ -77,18 +78,19 @@ def held_strain(chain: Chain, seed: int) -> Held:
 
 
 def _greater_tension(chain: Chain, weather: Weather) -> NDArray[np.float32]:
-    setup = chain.scenario.setup
-    since = day_of(chain.scenario, setup.setup)
-    built = float(equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct))
+    since = day_of(chain.scenario, chain.scenario.setup.setup)
     keep = float(np.exp(-1.0 / library.general("stress_relaxation_time").value))
     # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
-    change = weather.lags.lags_pct - built
-    behind = (first_order_recursion(keep, (1.0 - keep) * change.T).T - change)[:, since:]
+    change = weather.lags.lags_pct - weather.lags.lags_pct[:, [0]]  # from the state the body was closed in
+    settled = first_order_recursion(keep, (1.0 - keep) * change.T).T
+    behind, below = (settled - change)[:, since:], -change[:, since:]
     worst: NDArray[np.float32] | None = None
     for name in PLATES:
         coefficient = across_coefficient(plate_of(chain.scenario.instrument, name))
         moved = coefficient * weather.draws.values[f"movement_{name}"]
-        strain = ((moved[:, None] * weather.weights.mean[name]) @ behind).astype(np.float32)
+        weights = moved[:, None] * weather.weights.mean[name]
+        tension = np.maximum(weights @ below, 0.0)
+        strain = np.minimum(weights @ behind, tension).astype(np.float32)
         worst = strain if worst is None else np.where(np.abs(strain) > np.abs(worst), strain, worst)
     assert worst is not None
     return worst

@@ -83,7 +83,9 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     """
     from xarray import concat
 
-    stays = sorted(scenario.stays, key=lambda stay: stay.start)
+    known = sorted(scenario.stays, key=lambda stay: stay.start)
+    # a stay split in two is one stay: its room and case are not started anew
+    stays = [stay for at, stay in enumerate(known) if at == 0 or stay.climate != known[at - 1].climate]
     end = scenario_end(scenario)
     bounds = [stay.start for stay in stays[1:]] + [end]
     pieces = []

@@ -60,6 +60,11 @@ class Draws(Record):
             raise ValueError(f"the draws of weather member {member} do not stand together")
         return slice(int(found[0]), int(found[-1]) + 1)
 
+    def first(self, count: int) -> Draws:
+        """The first `count` draws."""
+        values = MappingProxyType({name: value[:count] for name, value in self.values.items()})
+        return Draws(values, self.set_up_error_mm[:count], self.member[:count])
+
     def of_member(self, member: int) -> Draws:
         """The draws that live in one weather member."""
         chosen = self.member == member

@@ -12,6 +12,7 @@ from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
 from driftmodel.outlook.lasting import heat_of_days
+from driftmodel.outlook.lived import air_attrs, better_air
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.parts import lasting_by_part
 
@@ -42,5 +43,10 @@ def forecast(
         heat = heat_of_days(shown.air["air_temperature"].values)
         parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, heat, shown.weights)
         put_parts(result, parts)
+        if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it
+            progress("the same guitar in better air")
+            found = better_air(chain)
+            result.attrs |= air_attrs(scenario, found)
+            result.attrs["verdict"] = "humidify" if found.is_better else "leave"
     result.attrs = origin(scenario, seed, ensemble, unknowns is not None, numbers) | result.attrs
     return described(result)

@@ -123,14 +123,17 @@ def paths_ahead(chain: Chain) -> tuple[Array, Array]:
     return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
 
 
+def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:
+    """Where action and saddle room are inside the rule, season included, of saddle rise and action in mm."""
+    rule = scenario.rule
+    inside = (action >= rule.action_low_mm) & (action <= rule.action_high_mm)
+    return np.asarray(inside & (saddle_room_now_mm(scenario) - rise >= rule.saddle_room_least_mm))
+
+
 def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array, reading: Reading) -> GradeAtPlace:
     rule, room = scenario.rule, saddle_room_now_mm(scenario)
     lifted = action + lift / 2.0
-    inside = (
-        (lifted >= rule.action_low_mm)
-        & (lifted <= rule.action_high_mm)
-        & (room - rise - lift >= rule.saddle_room_least_mm)
-    )
+    inside = inside_rule(scenario, rise + lift, lifted)
     share = inside.mean(axis=1)
     here = today_step(scenario, reading.step_days)
     lasting = reading.action_mm + lift / 2.0 + action_work_mm(scenario)

@@ -60,7 +60,7 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str) 
 def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
     """The report's words."""
     measures = tuple(advice_words.measure_words(each, units) for each in advice.measures)
-    shorter = (advice_words.SHORTER,) if advice_words.any_shorter(advice) else ()
+    shorter = tuple(filter(None, (advice_words.sooner_words(advice),)))
     place = (f"Lives in: {scenario.stays[-1].climate.title}",)
     invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
     return Leaf(

@@ -21,11 +21,6 @@ HEADS = {
     "both": "This place is too dry for part of the year and too damp for another.",
     "steady": "The air is good as it is.",
 }
-SHORTER = (
-    "Where a measure for dry months leaves fewer years before a regrade: damper air holds the action higher, so less "
-    "settling for good is needed to reach the upper limit. The dryness had hidden it. A spacer answers that in "
-    "minutes; a crack has no such answer."
-)
 
 
 def water_words(litres: float, units: str) -> str:
@@ -87,10 +82,14 @@ def now_words(advice: Advice, units: str) -> str:
     """What the air as it is does."""
     now = advice.now
     return (
-        f"The season moves the action by {length_words(now.action_swing_mm, units)}; held wood is strained past its "
-        f"set limit on {now.yield_days:.0f} days a year; a crack within {years_words(advice.horizon_years)}: "
-        f"{chance_words(now.crack_risk)} ({percent(now.crack_risk)}); years before a regrade, counted to "
-        f"{advice.horizon_years} at most: {now.regrade_free_years:.1f}."
+        f"{now.inside_days:.0f} days a year are inside the rule, regrades done as they fall due: "
+        f"{now.regrades:.1f} in {years_words(advice.horizon_years)}, the first after {now.regrade_free_years:.1f} "
+        f"(counted to {advice.horizon_years} at most). The season moves the action by "
+        f"{length_words(now.action_swing_mm, units)}. Held wood is strained past its set limit on "
+        f"{now.yield_days:.0f} days a year; a crack within {years_words(advice.horizon_years)}: "
+        f"{chance_words(now.crack_risk)} ({percent(now.crack_risk)}), counted from the "
+        f"{advice.bands[1].settled_pct:.0f} % it was closed and settled at: held wood may split below about "
+        f"{advice.bands[1].strength_low_pct:.0f} %."
     )
 
 
@@ -137,8 +136,10 @@ def _wall_verdict(each: MeasureResult) -> str:
 def _changes(each: MeasureResult, units: str) -> str:
     now, then = each.before, each.outcome
     return (
-        f"season's swing {length_words(now.action_swing_mm, units)} to {length_words(then.action_swing_mm, units)}; "
-        f"crack risk {percent(now.crack_risk)} to {percent(then.crack_risk)}; {_years_words(each)}"
+        f"days a year inside the rule {now.inside_days:.0f} to {then.inside_days:.0f}; crack risk "
+        f"{percent(now.crack_risk)} to {percent(then.crack_risk)}; regrades {now.regrades:.1f} to {then.regrades:.1f}, "
+        f"{_years_words(each)}; season's swing {length_words(now.action_swing_mm, units)} to "
+        f"{length_words(then.action_swing_mm, units)}"
     )
 
 
@@ -177,9 +178,23 @@ def sure_words(advice: Advice) -> str:
     )
 
 
-def any_shorter(advice: Advice) -> bool:
-    """Whether a measure clearly takes years away from the first regrade."""
-    return any(each.years_bought < -2.0 * each.years_bought_se - 0.1 for each in advice.measures)
+def sooner_words(advice: Advice) -> str:
+    """Why a measure for dry months may bring the first regrade sooner, and the spacer that suits the better air; ''
+    where none clearly does."""
+    sooner = [each for each in advice.measures if each.years_bought < -2.0 * each.years_bought_se - 0.1]
+    sooner = [each for each in sooner if each.key != "off the wall"]
+    if not sooner:
+        return ""
+    chosen = next((each for each in sooner if each.key == advice.best), sooner[0])
+    spacer = (
+        f" Fit spacer {chosen.outcome.suited} for the better air at once: it stays right longest there."
+        if chosen.outcome.suited
+        else " The spacer now fitted stays right longest there."
+    )
+    return (
+        f"{upper(', '.join(each.key for each in sooner))}: the first regrade comes sooner because damper air holds the "
+        f"action higher, where dryness had hidden what the body has settled for good.{spacer}"
+    )
 
 
 def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
@@ -192,8 +207,8 @@ def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
         ("As it is", now_words(advice, units)),
         *((each.key.capitalize(), measure_words(each, units)) for each in advice.measures),
     ]
-    if any_shorter(advice):
-        blocks.append(("Fewer years?", SHORTER))
+    if sooner_words(advice):
+        blocks.append(("Sooner?", sooner_words(advice)))
     return [
         *blocks,
         ("Cold walls", surface_words(advice)),
@@ -213,7 +228,7 @@ def advice_terminal(advice: Advice, units: str) -> str:
     lines = textwrap.wrap(f"{advice.title}: {HEADS[advice.kind]}", WIDTH) + [""]
     blocks = advice_blocks(advice, units)
     measures = {each.key.capitalize() for each in advice.measures}
-    after = ("Fewer years?", "Cold walls", "EN 15757", "How sure")
+    after = ("Sooner?", "Cold walls", "EN 15757", "How sure")
     for head, text in blocks:
         if head not in measures and head not in after:
             lines += _hung(head, text)
@@ -229,10 +244,10 @@ def _hung(head: str, text: str) -> list[str]:
 
 
 def _measure_lines(advice: Advice, units: str) -> list[str]:
-    form = "{:<18}{:>10}   {:<20}{:>10}{:>9}{:>16}"
+    form = "{:<18}{:>9}   {:<20}{:>12}{:>7}{:>10}{:>16}"
     lines = [
-        form.format("", "water", "months at risk", "season's", "crack", "years before"),
-        form.format("Measure", "a day", "that are left", "swing", "risk", "a regrade"),
+        form.format("", "water", "months at risk", "days a year", "crack", "regrades", "years before"),
+        form.format("Measure", "a day", "that are left", "inside", "risk", "expected", "the first"),
     ]
     rows: list[tuple[str, MeasureResult | None, Outcome]] = [("the air as it is", None, advice.now)]
     rows += [(each.key, each, each.outcome) for each in advice.measures if each.key != "off the wall"]
@@ -241,8 +256,8 @@ def _measure_lines(advice: Advice, units: str) -> list[str]:
         years = f"{outcome.regrade_free_years:.1f}" if each is None else _gained(each)
         star = " *" if each is not None and each.key == advice.best else ""
         lines.append(
-            form.format(name + star, water, _months_left(outcome), length_words(outcome.action_swing_mm, units),
-                        percent(outcome.crack_risk), years)
+            form.format(name + star, water, _months_left(outcome), f"{outcome.inside_days:.0f}",
+                        percent(outcome.crack_risk), f"{outcome.regrades:.1f}", years)
         )  # fmt: skip
     return [*lines, *(["* advised"] if advice.best else [])]
 
@@ -255,8 +270,9 @@ def measure_table(advice: Advice, units: str) -> Table:
     """A row for the air as it is and one for each measure."""
 
     def row(words: str, water: str, outcome: Outcome, bought: str) -> tuple[str, ...]:
-        return (words, water, months_words(outcome.months_outside), length_words(outcome.action_swing_mm, units),
-                percent(outcome.crack_risk), f"{outcome.regrade_free_years:.1f}", bought)  # fmt: skip
+        return (words, water, months_words(outcome.months_outside), f"{outcome.inside_days:.0f}",
+                percent(outcome.crack_risk), f"{outcome.regrades:.1f}",
+                f"{outcome.regrade_free_years:.1f}", bought)  # fmt: skip
 
     rows = [row("The air as it is", "", advice.now, "")]
     for each in advice.measures:
@@ -264,8 +280,9 @@ def measure_table(advice: Advice, units: str) -> Table:
             continue
         water = water_words(each.litres_per_day, units) if each.litres_per_day else ""
         rows.append(row(each.words, water, each.outcome, _gained(each)))
-    heads = ("Measure", "Water a day", "Months at risk", "Swing", "Crack risk", "Years before a regrade", "Gained")
-    return Table("What each measure does, on the same runs.", heads, tuple(rows), (3, 4, 5, 6))
+    heads = ("Measure", "Water a day", "Months at risk", "Days a year inside", "Crack risk", "Regrades",
+             "Years before the first", "Gained")  # fmt: skip
+    return Table("What each measure does, on the same runs.", heads, tuple(rows), (3, 4, 5, 6, 7))
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:

@@ -108,11 +108,28 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
         return (
             f"Here {', and '.join(reasons)}. What the season does to the neck comes back by itself; a spacer fitted "
             f"for it would be wrong half a year later. A regrade within {years_words(soon_year)} is due in "
-            f"{percent(soon)} of the runs."
+            f"{percent(soon)} of the runs. {better_air_words(fc)}"
         )
     return (
         f"The air is kind enough and the neck is likely to stay inside the rule: a regrade within "
         f"{years_words(soon_year)} is due in only {percent(soon)} of the runs."
+    )
+
+
+def better_air_words(fc: Dataset) -> str:
+    """What better air does to the same guitars: days inside the rule, regrades, and the spacer for it."""
+    attrs = fc.attrs
+    now, then = attrs["inside_days_per_year"], attrs["inside_days_per_year_better_air"]
+    had, has = attrs["regrades_ahead"], attrs["regrades_ahead_better_air"]
+    why = (
+        " (more, because damper air holds the action higher: dryness had hidden what has settled for good)"
+        if has > had + 0.05
+        else ""
+    )
+    spacer = f" Spacer {attrs['grade_better_air']} suits that air." if attrs["grade_better_air"] else ""
+    return (
+        f"With {attrs['better_air']} {then:.0f} days a year are inside the rule where {now:.0f} are without; regrades "
+        f"to be expected {has:.1f} where {had:.1f} are without{why}.{spacer}"
     )
 
 

@@ -1,0 +1,97 @@
+"""What an owner lives through, regrades done as they fall due: days inside the rule, and how many regrades.
+
+Advice, verdict and comparisons take their words from these numbers, with a measure and without it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.records import Scenario
+from driftmodel.outlook import air_levers
+from driftmodel.outlook.chain import Chain, run_chain
+from driftmodel.outlook.place import EVERY_DAYS, grades_of, inside_rule, paths_ahead
+from driftmodel.outlook.regrade import NEVER, NO_GRADE
+from driftmodel.outlook.work import fitted_lift_mm, fitted_spacer, grade_lifts_mm, today_step
+
+Array = NDArray[np.float64]
+#: what better air is taken to be where no measure is named: a room humidifier, or a case where there is no room
+BETTER_PCT = 45.0
+COMPARED_DRAWS = 64
+
+
+@dataclass(frozen=True)
+class Lived:
+    """inside_days: days a year inside the rule, season and regrades counted; regrades: how many in the years ahead,
+    (draws,) each."""
+
+    inside_days: Array
+    regrades: Array
+
+
+def lived(chain: Chain) -> Lived:
+    """What the draws of a chain live through from today on."""
+    scenario, due = chain.scenario, chain.due
+    rise, action = paths_ahead(chain)
+    lifts, here = grade_lifts_mm(scenario), today_step(scenario, EVERY_DAYS)
+    day = (here + np.arange(rise.shape[1])) * EVERY_DAYS
+    lift = np.full(rise.shape, fitted_lift_mm(scenario))
+    for occasion in range(due.day.shape[1]):
+        done = (due.day[:, occasion] != NEVER) & (due.grade[:, occasion] != NO_GRADE)
+        after = done[:, None] & (day >= due.day[:, [occasion]])
+        lift = np.where(after, lifts[due.grade[:, occasion]][:, None], lift)
+    inside = inside_rule(scenario, rise + lift, action + lift / 2.0)
+    return Lived(365.25 * inside.mean(axis=1), (due.day != NEVER).sum(axis=1).astype(float))
+
+
+@dataclass(frozen=True)
+class BetterAir:
+    """The same draws in the air as it is and in better air: what it is, days a year inside the rule and regrades, mean
+    of the draws, and the spacer that stays right longest in the better air ('' where the one fitted does)."""
+
+    words: str
+    inside_days: tuple[float, float]
+    regrades: tuple[float, float]
+    grade: str
+
+    @property
+    def is_better(self) -> bool:
+        """Whether more days a year are inside the rule: a day at least."""
+        return self.inside_days[1] > self.inside_days[0] + 1.0
+
+
+def better_air(chain: Chain) -> BetterAir:
+    """The chain's air against that of a humidifier, on some of its first weather's draws."""
+    scenario = chain.scenario
+    in_room = scenario.stays[-1].climate.room is not None
+    changed = (air_levers.humidifier if in_room else air_levers.case)(scenario, BETTER_PCT)
+    words = f"a room humidifier at {BETTER_PCT:.0f} %" if in_room else f"a case with a humidifier at {BETTER_PCT:.0f} %"
+    some = chain.draws.of_member(0).first(COMPARED_DRAWS)
+    alone = replace(scenario, weather_members=1)
+    now, then = run_chain(alone, some), run_chain(replace(changed, weather_members=1), some)
+    lives = [lived(each) for each in (now, then)]
+    inside, regrades = ([float(getattr(each, name).mean()) for each in lives] for name in ("inside_days", "regrades"))
+    return BetterAir(words, (inside[0], inside[1]), (regrades[0], regrades[1]), suited_grade(then))
+
+
+def suited_grade(chain: Chain) -> str:
+    """The spacer that stays right longest in the chain's air, '' where the fitted one does as well as any."""
+    table, fitted = grades_of(chain), fitted_spacer(chain.scenario)
+    return "" if table.of(fitted).inside_share > table.of(table.best).inside_share - 0.02 else table.best
+
+
+def air_attrs(scenario: Scenario, found: BetterAir | None) -> dict[str, float | str]:
+    """The figures as a forecast's attrs; none where better air was not asked about."""
+    if found is None:
+        return {}
+    return {
+        "better_air": found.words,
+        "inside_days_per_year": round(found.inside_days[0], 1),
+        "inside_days_per_year_better_air": round(found.inside_days[1], 1),
+        "regrades_ahead": round(found.regrades[0], 2),
+        "regrades_ahead_better_air": round(found.regrades[1], 2),
+        "grade_better_air": found.grade,
+    }
