@@ -279,9 +279,8 @@ def kinds(world: Path) -> dict[str, Kind]:
         "instrument": Kind(world / "instruments" / "large_x_braced.toml", spoilt_toml, find_instrument, 2.0),
         "climate": Kind(world / "climates" / "cold_city_humidified.toml", spoilt_toml, load_climate, 1.0),
         "logger climate": Kind(made["logger.toml"], spoilt_toml, load_climate, 1.0),
-        "species": Kind(ROOT / "species_data" / "woods" / "sitka_spruce.toml", spoilt_toml, library.read_wood, 2.0),
-        "numbers": Kind(ROOT / "species_data" / "home.toml" if (ROOT / "species_data" / "home.toml").exists()
-                        else sorted((ROOT / "species_data").glob("[!sf]*.toml"))[0], spoilt_toml, numbers, 1.0),
+        "species": Kind(made["sitka_spruce.toml"], spoilt_toml, library.read_wood, 2.0),
+        "numbers": Kind(made["drift.toml"], spoilt_toml, numbers, 1.0),
         "fleet": Kind(fleet, spoilt_toml, read_fleet, 1.0),
         "units": Kind(made["units.csv"], spoilt_table, fleet_with("units"), 1.0),
         "claims": Kind(made["claims.csv"], spoilt_table, fleet_with("claims"), 1.0),
@@ -325,6 +324,8 @@ def made_files(world: Path) -> dict[str, Path]:
     for name, most in (("units", 60), ("claims", 60)):
         lines = (world / "fleets" / f"two-regions-{name}.csv").read_text(encoding="utf-8").splitlines()
         put(f"{name}.csv", "\n".join(lines[:most]) + "\n")
+    for path in (ROOT / "species_data" / "woods" / "sitka_spruce.toml", ROOT / "species_data" / "drift.toml"):
+        shutil.copy(path, world / path.name)
     put("words.txt", "\n".join(WORDS) + "\n")
     dims = ("time", "lat", "lon")
     day = np.arange(366.0)[:, None, None] + np.zeros((366, 2, 2))
@@ -336,18 +337,7 @@ def made_files(world: Path) -> dict[str, Path]:
     )  # fmt: skip
     (world / "grid.nc").write_bytes(bytes(grid.to_netcdf(engine="scipy")))
     grid.to_netcdf(world / "grid4.nc", engine="h5netcdf")
-    names = (
-        "logger.csv",
-        "zoned.csv",
-        "logger.toml",
-        "place.epw",
-        "units.csv",
-        "claims.csv",
-        "words.txt",
-        "grid.nc",
-        "grid4.nc",
-    )
-    return {name: world / name for name in names}
+    return {path.name: path for path in world.iterdir() if path.is_file()}
 
 
 def world_in(folder: Path) -> Path:
