@@ -11,10 +11,12 @@ Timoshenko (1925), Analysis of bi-metal thermostats, Eq. 4.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import splu
 from skfem import MeshTri
 
@@ -67,10 +69,14 @@ class Rectangle:
             held += [6 * node + part for node in self.on(line) for part in parts]
         return held + [6 * n + 4 for n in self.on("right")] + [6 * n + 3 for n in self.on("high")]
 
+    @cached_property
+    def whole(self) -> csc_matrix:
+        return self.system.stiffness().tocsc()
+
     def solve(self, load: str, held: list[int]) -> Array:
         """Displacements and turns (n, 6)."""
         size = 6 * self.system.node_count
-        whole = self.system.stiffness().tocsc()
+        whole = self.whole
         free = np.setdiff1d(np.flatnonzero(whole.diagonal() > 0.0), held)  # nothing turns about the normal
         answer = np.zeros(size)
         symmetric = {"permc_spec": "MMD_AT_PLUS_A", "diag_pivot_thresh": 0.0, "options": {"SymmetricMode": True}}

@@ -138,7 +138,6 @@ class Structure:
         self.node_count = node_count
         self._elements: list[tuple[Integers, Array]] = []
         self._loads: dict[str, list[tuple[Integers, Array]]] = {}
-        self._whole: csr_matrix | None = None
         self._pieces: list[Piece] = []
 
     def remember(self, piece: Piece) -> None:
@@ -185,15 +184,15 @@ class Structure:
         self._loads.setdefault(name, []).append((freedoms, force))
 
     def stiffness(self) -> csr_matrix:
-        """Whole stiffness (6 n, 6 n). The element matrices, most of the memory, are let go as they are added up."""
+        """Whole stiffness (6 n, 6 n), asked for once: the element matrices, most of the memory, are let go as they
+        are added up."""
         size = 6 * self.node_count
-        whole = csr_matrix((size, size)) if self._whole is None else self._whole
+        whole = csr_matrix((size, size))
         while self._elements:
             freedoms, stiffness = self._elements.pop()
             count, short = freedoms.shape[1], freedoms.astype(np.int32)
             rows, columns = np.repeat(short, count, axis=1).ravel(), np.tile(short, (1, count)).ravel()
             whole = whole + coo_matrix((stiffness.ravel(), (rows, columns)), shape=(size, size)).tocsr()
-        self._whole = whole
         return whole
 
     def load(self, name: str) -> Array:

@@ -7,6 +7,7 @@ top would sink 0.31 mm, not 0.34). Prints, per -1 % MC and for 750 N: rise of th
 of the bridge under the strings and turn of the neck block (degrees), saddle over the fret plane and width (mm).
 
     python tests/reference/solid_box.py SIZE_MM [even|wood bridge] [firm|wood blocks] [bar width as a share, 1 or 0.25]
+        [lined: 6 x 14 mm linings glued to plates and sides]
 """
 
 from __future__ import annotations
@@ -73,7 +74,9 @@ def height(reach: Array, length: float, full: float) -> Array:
     return np.where(from_end < 25.0, 3.5, np.where(from_end < 60.0, 7.0, full))
 
 
-def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex, NDArray, NDArray, Array, Array]:
+def build(
+    size: float, bridge: str, blocks: str, share: float, lined: bool
+) -> tuple[MeshHex, NDArray, NDArray, Array, Array]:
     """Mesh, and for each cell its material and part; stiffness (k, 6, 6) and free strain (k, 6) of the materials."""
     thin, wide = 4.0 * share, 6.0 * share
     x = stops([0, SIDE, 25, 50, 60, 150 - thin, 150 + thin, 280, 290, 310, 350 - wide, 350 + wide, 360 - thin,
@@ -81,6 +84,8 @@ def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex,
               [0, SIDE, 25, 50, 60, 146, 154, 280, 290, 310, 344, 356, 364, 440, 450, 475, LENGTH - SIDE, LENGTH],
               size)  # fmt: skip
     y = stops([0, 27, 35, 60 - thin, 60 + thin, 75, 120, 155, HALF_WIDTH - SIDE, HALF_WIDTH], size)
+    if lined:
+        x, y = np.unique([*x, SIDE + 6.0, LENGTH - SIDE - 6.0]), np.unique([*y, HALF_WIDTH - SIDE - 6.0])
     steps = np.array([3.5, 7.0, 11.0, 12.0, 14.0])
     floor, ceiling = -HEIGHT + BACK / 2, -TOP / 2
     middle = stops([floor + 14.0, ceiling - 14.0], 35.0)
@@ -107,6 +112,10 @@ def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex,
     put(np.abs(up) < TOP / 2, 0, 0)
     put(np.abs(up + HEIGHT) < BACK / 2, 3, 1)
     put((up > TOP / 2) & (at > 280) & (at < 310) & (across < 75), 6)
+    if lined:
+        near = hollow & (material < 0) & (np.minimum(below, above) < 14.0)
+        put(near & (across > HALF_WIDTH - SIDE - 6.0), 9, 2)
+        put(near & (material < 0) & ((at < SIDE + 6.0) | (at > LENGTH - SIDE - 6.0)), 10, 2)
     wall = SIDE if blocks == "wood" else 0.0
     put(hollow & (((at < 50) & (at > wall)) | ((at > LENGTH - 50) & (at < LENGTH - wall))) & (across < 35), 7)
     woods = [
@@ -119,8 +128,11 @@ def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex,
         even(13000.0) if bridge == "even" else mahogany((1, 0, 2), 13000.0),
         even(3.0e5) if blocks == "firm" else mahogany((2, 0, 1)),
         (spruce((0, 1, 2)) + spruce((1, 0, 2))) / share,
+        mahogany((0, 1, 2)),
+        mahogany((1, 0, 2)),
     ]
-    free = np.zeros((9, 6))
+    free = np.zeros((11, 6))
+    free[9, :3], free[10, :3] = (5.0e-5, 1.7e-3, 1.7e-3), (1.7e-3, 5.0e-5, 1.7e-3)
     free[0, :3] = 5.0e-5, 1.48e-3, 1.48e-3
     free[3, :3] = free[4, :3] = 5.0e-5, 1.7e-3, 1.7e-3
     free[5, :3] = 1.7e-3, 5.0e-5, 1.7e-3
@@ -133,8 +145,8 @@ def build(size: float, bridge: str, blocks: str, share: float) -> tuple[MeshHex,
     return MeshHex(np.array([px, py, moved]), mesh.t), material[kept], part[kept], np.array(woods), free
 
 
-def main(size: float, bridge: str = "even", blocks: str = "firm", share: float = 1.0) -> None:
-    mesh, material, part, woods, free = build(size, bridge, blocks, share)
+def main(size: float, bridge: str = "even", blocks: str = "firm", share: float = 1.0, linings: str = "") -> None:
+    mesh, material, part, woods, free = build(size, bridge, blocks, share, linings == "lined")
     basis = Basis(mesh, ElementHex2(), intorder=4)
     gradient, weight, nodes = np.stack([shape[0].grad for shape in basis.basis], -1), basis.dx, basis.element_dofs.T
     count, total = len(nodes), 3 * basis.N
@@ -211,4 +223,4 @@ def main(size: float, bridge: str = "even", blocks: str = "firm", share: float =
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]), *sys.argv[2:4], *(float(one) for one in sys.argv[4:5]))
+    main(float(sys.argv[1]), *sys.argv[2:4], *(float(one) for one in sys.argv[4:5]), *sys.argv[5:6])
