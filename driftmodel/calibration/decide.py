@@ -1,4 +1,5 @@
-"""Weather or drift: one reading carried to the reference moisture state, and what to do about it."""
+"""Weather or drift: what a reading calls for, in the order a bench goes by, with how sure that is and what would change
+it. Verdict and list come from the same draws."""
 
 from __future__ import annotations
 
@@ -8,56 +9,87 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import make_bench
-from driftmodel.calibration.fit import PARTICLES, Posterior, learn
-from driftmodel.calibration.forward import moved, rise_of, transport_of
-from driftmodel.calibration.outcomes import Answers, answers, quantiles, refitted, wanted_grades
+from driftmodel.calibration.fit import PARTICLES, SLIP_SHARE, Posterior, learn, slip_reach
+from driftmodel.calibration.forward import action_per_relief, moved, rise_of, transport_of
+from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
+from driftmodel.calibration.outcomes import Answers, quantiles
+from driftmodel.calibration.path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
-from driftmodel.calibration.work import ALL_DONE, saddle_work_mm
-from driftmodel.outlook.regrade import outside_rule
+from driftmodel.calibration.work import ALL_DONE, saddle_work_mm, spacer_lift_mm
 
 Array = NDArray[np.float64]
 Points = tuple[float, float, float]
 
-#: a regrade that is due within this time is right to do now (common practice, no source)
-SOON_YEARS = 1.0
 #: the movement by moisture has come back when a fifth of it is left
 LEFT_SHARE = 0.2
+#: answers closer than this are told as a close call (common practice, no source)
+CLOSE = 0.10
+MEASURE = "measure again"
+WORK = ("truss rod", "saddle", "regrade", "other work")
+#: a reading this likely to be wrong is taken again before anything is cut or taken apart: it costs five minutes
+#: (common practice, no source)
+DOUBTED = 0.15
+#: how far a reading is turned to see what would change the answer, mm
+TURNED_MM, TURNED_STEP_MM, TURNED_BY = 1.5, 0.02, 300
 
 
 @dataclass(frozen=True)
 class Decision:
-    """What to do on the day of a reading. said: 'leave', 'humidify', 'dry out' or 'regrade'; chances: of each being
-    right, adding up to 1 with 'other work' (due, and no spacer of the set mends it).
+    """What to do on the day of a reading. said: 'measure again', 'leave', 'humidify', 'dry out' or 'steady air' (better
+    air), 'truss rod', 'saddle', 'regrade' (another spacer) or 'other work': the likeliest of `chances`, which add up to
+    1, but a doubtful reading is taken again before any work. then: what it needs if the reading stands. close: the
+    likeliest ones where they are within CLOSE of one another.
 
-    read_mm: the action as the model sees it on that day. reference_mm: the same guitar at the mean moisture of its
-    place. season_mm: the difference, which comes back. Points are 10, 50 and 90 %.
-    grade: to fit now, '' if none; grade_chances by label. next_dry_mm, next_damp_mm: action over the next dry and damp
-    90 days as it is left; *_regraded: with `grade` fitted (None without one).
-    look_again_weeks: when the moisture has come back to within a fifth after the air was put right.
-    """
+    options: what could be done, with amounts and the chance of each to be right in a year. due_mm: what was to be read
+    that day by all that was known before, 10, 50 and 90 %. read_mm: the action as the model sees it on that day.
+    reference_mm: the same guitar at the mean moisture of its year. season_mm: the difference, which comes back.
+    place_mm: what its place does to that mean against air kept as at set-up. steady_pct: that air.
+    turns: readings in mm from which on the answer would be another one, with that answer.
+    look_again_weeks: when the moisture has come back to within a fifth after the air was put right."""
 
     scenario: str
     day: date
     readings: tuple[ReadingRow, ...]
     said: str
+    then: str
+    close: tuple[str, ...]
     chances: Frozen[str, float]
+    options: tuple[Option, ...]
     grade: str
-    grade_chances: Frozen[str, float]
+    due_mm: Points | None
     read_mm: Points
     reference_mm: Points
     season_mm: Points
+    place_mm: float
+    steady_pct: float
     look_again_weeks: int
     next_dry_mm: Points
     next_damp_mm: Points
-    next_dry_regraded_mm: Points | None
-    next_damp_regraded_mm: Points | None
+    rule_mm: tuple[float, float]
     regrade_years: Points
+    turns: tuple[tuple[float, str], ...]
     slip_probability: float
     readings_before: int
+    path: ActionPath | None = None
+
+    def option(self, key: str) -> Option | None:
+        """The option of this key, None where it makes no sense here."""
+        return next((one for one in self.options if one.key == key), None)
+
+
+def decide_unread(
+    scenario: Scenario, book: BenchBook, day: date, particles: int = PARTICLES, *, drawn: bool = False
+) -> Decision:
+    """Decide about the guitar as the readings of its book left it, on a day without a reading. drawn: with its path."""
+    more = moments_of_path(scenario.setup.setup, day) if drawn else ()
+    bench = make_bench(scenario, day, book)
+    posterior = learn(scenario, book, bench=bench, particles=particles, now=day, more=more)
+    return _decide(posterior, (), None)
 
 
 def weather_or_drift(
@@ -67,109 +99,173 @@ def weather_or_drift(
     *,
     particles: int = PARTICLES,
     seed: int | None = None,
+    drawn: bool = False,
 ) -> Decision:
-    """Decide about today's reading (one or several of one day), with what earlier readings taught if there are any.
+    """Decide about today's reading (one or several of one day), with what earlier readings taught if there are any;
+    drawn: with the action's path for a picture.
 
-    regrade is right where the action or the saddle at the place's mean moisture is outside the rule within SOON_YEARS;
-    humidify (or dry out) where it is not, and today's action is outside; leave elsewhere.
     Raises BadInput when no reading of the action or projection is among them.
     """
     new = reading if isinstance(reading, tuple) else (reading,)
+    before = calibration.bench if calibration else BenchBook((), scenario.work)
     if not any(one.what.startswith("action") or one.what == "projection" for one in new):
         raise BadInput("no reading of the action", "action at the 12th fret or projection", mend='"action=2.9 mm"')
-    before = calibration.bench if calibration else BenchBook(())
-    if not calibration and all(one.what == "projection" for one in new):
+    if not before.readings and all(one.what == "projection" for one in new):
         raise BadInput(
             "a projection alone, without an earlier one to compare it with",
             "the action, or earlier readings",
             mend='--reading "action=2.9 mm"',
         )
-    rows = tuple(sorted((*before.readings, *new), key=lambda one: one.date))
+    rows = tuple(sorted((*before.readings, *new), key=lambda one: (one.date, one.row or np.inf)))
     book = BenchBook(rows, before.work, before.remarks, before.file)
-    day = max(one.date for one in new)
-    posterior = learn(scenario, book, bench=make_bench(scenario, day, book), particles=particles, seed=seed, now=day)
-    return _decide(posterior, new, len(before.readings))
+    when = max(one.date for one in new)
+    more = moments_of_path(scenario.setup.setup, when) if drawn else ()
+    bench = make_bench(scenario, when, book)
+    posterior = learn(scenario, book, bench=bench, particles=particles, seed=seed, now=when, more=more)
+    return _decide(posterior, new, calibration)
 
 
-def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], readings_before: int) -> Decision:
-    scenario, book, day = posterior.bench.scenario, posterior.book, posterior.asked.now
-    found = posterior.answers()
-    chances, toward = _chances(posterior, found)
-    wanted = wanted_grades(posterior.bench, found, book.work)
-    labels = scenario.instrument.spacers.labels
-    shares = {label: float(np.mean(wanted == place)) for place, label in enumerate(labels)}
+def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Calibration | None) -> Decision:
+    scenario, found = posterior.bench.scenario, posterior.answers()
+    standing = _standing(posterior, found, new)
+    weighed = weigh(standing)
+    known = _known_before(posterior, calibration)
+    wrong = max((_wrong(posterior, known, one) for one in new), default=0.0)
+    toward = _toward(found, scenario.rule.action_low_mm, scenario.rule.action_high_mm)
+    chances = _told(weighed, wrong, toward)
     said = max(chances, key=lambda word: chances[word])
-    due = _due(posterior, found)
-    grade = ""
-    if due.any() and chances["regrade"] > 0.0:
-        counts = [float(np.mean(wanted[due] == place)) for place in range(len(labels))]
-        grade = labels[int(np.argmax(counts))] if max(counts) > 0 else ""
-    regraded = _regraded(posterior, grade) if grade else None
-    chance = posterior.slips
+    if wrong >= DOUBTED and said in WORK:
+        said = MEASURE
+    close = tuple(word for word in chances if chances[word] >= chances[said] - CLOSE)
+    close = close if len(close) > 1 and said != MEASURE else ()
     own = [place for place, one in enumerate(posterior.readings) if one in new]
+    chance = posterior.slips
+    spacer = weighed.options.get("spacer")
+    actions = [place for place in own if posterior.readings[place].what.startswith("action")]
     return Decision(
         scenario=scenario.name,
-        day=day,
+        day=posterior.asked.now,
         readings=new,
-        said="dry out" if said == "humidify" and toward == "dry" else said,
+        said=said,
+        then=max((word for word in chances if word != MEASURE), key=lambda word: chances[word]),
+        close=close,
         chances=Frozen(chances),
-        grade=grade,
-        grade_chances=Frozen({label: share for label, share in shares.items() if share > 0.005}),
+        options=tuple(weighed.options[key] for key in ORDER if key in weighed.options),
+        grade=spacer.spacer if spacer else "",
+        due_mm=quantiles(_due(posterior, known, actions[0])) if actions else None,
         read_mm=quantiles(found.action_now_mm),
         reference_mm=quantiles(found.action_reference_mm),
         season_mm=quantiles(found.action_now_mm - found.action_reference_mm),
+        place_mm=float(np.median(found.action_next_mm - found.action_steady_mm)),
+        steady_pct=scenario.setup.built_relative_humidity_pct,
         look_again_weeks=weeks_to_come_back(posterior),
         next_dry_mm=quantiles(found.action_dry_mm),
         next_damp_mm=quantiles(found.action_damp_mm),
-        next_dry_regraded_mm=quantiles(regraded.action_dry_mm) if regraded else None,
-        next_damp_regraded_mm=quantiles(regraded.action_damp_mm) if regraded else None,
+        rule_mm=(scenario.rule.action_low_mm, scenario.rule.action_high_mm),
         regrade_years=quantiles(found.regrade_years),
-        slip_probability=float(max(chance[own])),
-        readings_before=readings_before,
+        turns=_turns(posterior, standing, known, said, posterior.readings[actions[0]].value if actions else None),
+        slip_probability=float(max(chance[own], default=0.0)),
+        readings_before=len(posterior.readings) - len(own),
+        path=action_path(posterior) if posterior.more else None,
     )
 
 
-def _due(posterior: Posterior, found: Answers) -> NDArray[np.bool_]:
-    """Draws whose neck angle is, or within SOON_YEARS will be, outside the rule at the place's mean moisture."""
-    scenario = posterior.bench.scenario
-    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, posterior.book.work)
-    outside = outside_rule(found.saddle_rise_reference_mm, found.action_reference_mm, room, scenario.rule)
-    return np.asarray(outside | (found.regrade_years <= SOON_YEARS))
+def _standing(posterior: Posterior, found: Answers, new: tuple[ReadingRow, ...]) -> Standing:
+    """What the options rest on; a relief read today that is out of the usual counts for the truss rod."""
+    scenario, work = posterior.bench.scenario, posterior.book.work
+    usual = library.general("bench_relief")
+    relief = [one.value for one in new if one.what == "relief"]
+    truss = 0.0
+    if relief and abs(relief[-1] - usual.value) > usual.spread:
+        truss = (usual.value - relief[-1]) * action_per_relief(posterior.bench.coefficients)
+    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
+    return Standing(found, scenario, room, spacer_lift_mm(ALL_DONE, work, scenario), truss)
 
 
-def _chances(posterior: Posterior, found: Answers) -> tuple[dict[str, float], str]:
-    """Chance of each answer being right, and which way the air must go: 'damp' or 'dry'."""
-    rule = posterior.bench.scenario.rule
-    due = _due(posterior, found)
-    none_fits = due & (wanted_grades(posterior.bench, found, posterior.book.work) < 0)
-    low, high = found.action_now_mm < rule.action_low_mm, found.action_now_mm > rule.action_high_mm
-    season = ~due & (low | high)
-    chances = {
-        "leave": float(np.mean(~due & ~season)),
-        "humidify": float(np.mean(season)),
-        "regrade": float(np.mean(due & ~none_fits)),
-        "other work": float(np.mean(none_fits)),
-    }
-    # drier than its place's mean: the air must become damper, whichever way this design's action moves
-    top = posterior.bench.table.on(np.zeros((1, 3)))[0] @ posterior.sight.moisture[0]
-    first = len(posterior.readings) + len(posterior.more)
-    place = first + len(posterior.asked.moments)
-    return chances, "damp" if top[first] <= top[place] else "dry"
+def _toward(found: Answers, low_mm: float, high_mm: float) -> str:
+    """Which way the air must go: what stands off the action it would have in air kept as at set-up, on the dry season's
+    side or the damp one's; 'steady air' where drying it out now would only bring a dry season that is outside too."""
+    off = float(np.median(found.action_now_mm) - np.median(found.action_steady_now_mm))
+    dry, damp = float(np.median(found.action_dry_mm)), float(np.median(found.action_damp_mm))
+    if off * (dry - damp) >= 0:
+        return "humidify"
+    return "dry out" if low_mm <= dry <= high_mm else "steady air"
 
 
-def _regraded(posterior: Posterior, grade: str) -> Answers:
-    work = refitted(posterior.asked, posterior.book.work, grade)
-    first = len(posterior.readings) + len(posterior.more)
-    return answers(
-        posterior.bench,
-        posterior.layout,
-        posterior.sight,
-        first,
-        posterior.sampled.normals,
-        posterior.asked,
-        work,
-        False,
-    )
+def _told(weighed: Weighed, wrong: float, toward: str) -> dict[str, float]:
+    """Chances by the words the decision uses; those of nothing that is never asked for are left out."""
+    names = {"air": toward, "spacer": "regrade"}
+    told = {MEASURE: wrong} if wrong > 0.0 else {}
+    told |= {names.get(key, key): (1.0 - wrong) * share for key, share in weighed.chances().items()}
+    return {word: share for word, share in told.items() if share > 0.0 or word == "leave"}
+
+
+def _known_before(posterior: Posterior, calibration: Calibration | None) -> Array:
+    """Particles of all that was known before today's reading: the earlier readings', else the prior's. The weather of
+    the past, and levels first told today, stay as they were drawn."""
+    known = posterior.start.copy()
+    if calibration is not None and calibration.bench.readings:
+        rows = np.resize(np.arange(len(calibration.normals)), len(known))
+        for place, name in enumerate(posterior.layout.names):
+            if name in calibration.names and not name.startswith(("weather_", "level_")):
+                known[:, place] = calibration.normals[rows, calibration.names.index(name)]
+    return known
+
+
+def _due(posterior: Posterior, known: Array, place: int) -> Array:
+    """Draws of what a reading was to be, mm: what the particles expect, with the doubt of weather, stays and tool."""
+    random = np.random.default_rng([posterior.bench.scenario.seed, 43])
+    doubt = float(np.sqrt(posterior.noise.own_doubt[place]))
+    return np.asarray(posterior.expected(known)[:, place] + doubt * random.standard_normal(len(known)))
+
+
+def _wrong(posterior: Posterior, known: Array, reading: ReadingRow) -> float:
+    """Probability that a reading is a slip, or that something happened to the guitar that nobody told, against a sound
+    reading of what was to be expected; by Bayes' rule over the three."""
+    if reading not in posterior.readings:
+        return 0.0
+    place = posterior.readings.index(reading)
+    off = reading.value - posterior.expected(known)[:, place]
+    doubt, reach = float(np.sqrt(posterior.noise.own_doubt[place])), float(slip_reach((reading,))[0])
+    share, damage = library.general("bench_damage_share").value, library.general("bench_damage_action").value
+    if reading.what == "projection":
+        damage *= 2.0
+    if not (reading.what.startswith("action") or reading.what == "projection"):
+        share = 0.0
+    sound = (1.0 - SLIP_SHARE - share) * _density(off, doubt)
+    slip = SLIP_SHARE * float(np.mean(1.0 / (np.pi * reach * (1.0 + (off / reach) ** 2))))
+    hurt = share * _density(off, float(np.hypot(doubt, damage)))
+    return (slip + hurt) / (sound + slip + hurt + 1e-300)
+
+
+def _density(off: Array, sd: float) -> float:
+    return float(np.mean(np.exp(-0.5 * (off / sd) ** 2)) / (sd * np.sqrt(2.0 * np.pi)))
+
+
+def _turns(
+    posterior: Posterior, standing: Standing, known: Array, said: str, read_mm: float | None
+) -> tuple[tuple[float, str], ...]:
+    """The readings nearest to today's, below and above, at which the answer would be about to be another one: all moves
+    with the reading as what was known before it says. Told only where the answer is about the guitar."""
+    if read_mm is None or said == MEASURE:
+        return ()
+    rule = standing.scenario.rule
+    gains = gains_of(posterior.answers(known[:TURNED_BY]))
+    found = []
+    own = _said_of(standing, rule.action_low_mm, rule.action_high_mm)
+    for sign in (-1.0, 1.0):
+        for step in np.arange(TURNED_STEP_MM, TURNED_MM, TURNED_STEP_MM):
+            turned = standing.turned(sign * float(step), gains)
+            other = _said_of(turned, rule.action_low_mm, rule.action_high_mm)
+            if other != own:
+                found.append((round(read_mm + sign * float(step), 2), other))
+                break
+    return tuple(found)
+
+
+def _said_of(standing: Standing, low_mm: float, high_mm: float) -> str:
+    chances = _told(weigh(standing), 0.0, _toward(standing.found, low_mm, high_mm))
+    return max(chances, key=lambda word: chances[word])
 
 
 def weeks_to_come_back(posterior: Posterior, draws: int = 100) -> int:

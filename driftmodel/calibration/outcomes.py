@@ -36,9 +36,9 @@ DAYS_PER_YEAR = 365.25
 
 
 def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:
-    """The driest (or dampest) 90 days that begin within a year after a day, by the equilibrium moisture content."""
+    """The driest (or dampest) 90 days within a year after a day, by the equilibrium moisture content."""
     first = day_of(bench.scenario, after) + 1
-    last = min(first + 365 + SEASON_DAYS, bench.drive.lags.emc_pct.size)
+    last = min(first + 365, bench.drive.lags.emc_pct.size)
     emc = bench.drive.lags.emc_pct[first:last]
     sums = np.convolve(emc, np.ones(SEASON_DAYS), mode="valid")
     at = first + int(sums.argmax() if wettest else sums.argmin())
@@ -64,6 +64,11 @@ class Asked:
         """The middle of each question: the moments', the day of the reference state; and one for the set-up."""
         return (*(moment.day + timedelta(days=moment.days // 2) for moment in self.moments), self.now, self.now)
 
+    @property
+    def a_year_on(self) -> int:
+        """The week a year after the day."""
+        return min(self.here + 52, int(self.reference.shape[1]) - 1)
+
 
 def what_is_asked(bench: Bench, now: date) -> Asked:
     """The questions put on a day."""
@@ -77,7 +82,8 @@ def what_is_asked(bench: Bench, now: date) -> Asked:
 class Answers:
     """For each draw: action (mm, at the 12th fret, work done counted) on the day, over the next dry and damp season and
     at the reference state now; saddle rise there; years to the regrade from now, inf if past the horizon; action at the
-    reference state at the horizon's end (nan if the horizon was left out)."""
+    reference state at the horizon's end; both at the reference state a year from now, and then in air kept as at
+    set-up; the action in such air now (nan where the horizon was left out)."""
 
     action_now_mm: Array
     action_dry_mm: Array
@@ -86,6 +92,11 @@ class Answers:
     saddle_rise_reference_mm: Array
     regrade_years: Array
     action_end_mm: Array
+    action_next_mm: Array
+    saddle_rise_next_mm: Array
+    action_steady_mm: Array
+    saddle_rise_steady_mm: Array
+    action_steady_now_mm: Array
 
 
 def answers(
@@ -111,14 +122,24 @@ def answers(
     action = level[:, None] + rise_of(bench, movement) / 2.0 + movement.bow_action
     reference = moisture[:, :, [len(asked.moments)]]
     if horizon:
-        rise_week, bow_week = _weekly(bench, layout, normals, values, reference, asked)
+        rise_week, bow_week, steady = _weekly(bench, layout, normals, values, reference, asked)
         path = level[:, None] + rise_week / 2.0 + bow_week
         rise_now, bow_now = rise_week[:, asked.here], bow_week[:, asked.here]
         years, end = _years_to_regrade(bench, rise_week, path, lift, saddle, asked.here), path[:, -1]
+        then = asked.a_year_on
+        next_year = (
+            path[:, then],
+            rise_week[:, then] + lift,
+            level + steady[:, 1] / 2.0,
+            steady[:, 1] + lift,
+            level + steady[:, 0] / 2.0,
+        )
     else:
         at = moved(bench, reference, creep[:, :, [0]], values)
         rise_now, bow_now = rise_of(bench, at)[:, 0], at.bow_action[:, 0]
-        years, end = np.full(len(normals), np.inf), np.full(len(normals), np.nan)
+        none = np.full(len(normals), np.nan)
+        years, end = np.full(len(normals), np.inf), none
+        next_year = (none, none, none, none, none)
     away = np.zeros((len(normals), len(asked.days))) if weather is None else weather
     return Answers(
         action[:, 0] + away[:, 0],
@@ -128,14 +149,15 @@ def answers(
         rise_now + lift + 2.0 * away[:, 3],
         years,
         end,
+        *next_year,
     )
 
 
 def _weekly(
     bench: Bench, layout: Layout, normals: Array, values: Mapping[str, Array], now: Array, asked: Asked
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, Array]:
     """Saddle rise and bow at the reference state, (n, weeks): moisture there now (n, rows, 1), and what the reference
-    moves from now on and before, by its lags."""
+    moves from now on and before, by its lags; and the rise in air kept as at set-up, now and in a year, (n, 2)."""
     on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
     on_lags *= values["moisture_level"][:, None, None]
     still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
@@ -151,7 +173,10 @@ def _weekly(
         relief=still.relief,
         weight=still.weight,
     )
-    return rise_of(bench, whole), whole.bow_action
+    then = [asked.here, asked.a_year_on]
+    none = np.zeros((len(normals), 2))
+    steady = Moved(sink[:, then], turn[:, then], none, none, none)
+    return rise_of(bench, whole), whole.bow_action, rise_of(bench, steady)
 
 
 def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, saddle: float, here: int) -> Array:
@@ -168,11 +193,6 @@ def wanted_grades(bench: Bench, found: Answers, work: tuple[WorkDone, ...]) -> N
     lifts = grade_lifts_mm(scenario) - spacer_lift_mm(ALL_DONE, work, scenario)
     room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
     return nearest_grades(found.saddle_rise_reference_mm, found.action_reference_mm, lifts, room, scenario)
-
-
-def refitted(asked: Asked, work: tuple[WorkDone, ...], label: str) -> tuple[WorkDone, ...]:
-    """The work with a spacer swap on the day asked about."""
-    return (*work, WorkDone(asked.now, spacer=label))
 
 
 def quantiles(values: Array) -> tuple[float, float, float]:

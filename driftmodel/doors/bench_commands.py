@@ -24,6 +24,7 @@ from driftmodel.doors.shared import (
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
+    from driftmodel.calibration.decide import Decision
     from driftmodel.record.case import Case
 
 
@@ -168,12 +169,19 @@ def calibrate(
 
 @click.command()
 @click.argument("scenarios", nargs=-1, required=True, metavar="SCENARIO...")
-@click.option("--reading", "given", multiple=True, metavar="WHAT=VALUE", help="Today's reading, such as action=2.9mm.")
+@click.option(
+    "--reading",
+    "given",
+    multiple=True,
+    metavar="WORDS",
+    help='Today\'s, such as "action 2.9 mm at 38 % 21 C after 2 h".',
+)
 @click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
 @click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")
 @click.option(
     "--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years the grade is to stay right."
 )
+@click.option("--home", "homes", multiple=True, metavar="PLACE", help="Where it may go; several make a mix of homes.")
 @shared_options
 def grade(
     scenarios: tuple[str, ...],
@@ -181,6 +189,7 @@ def grade(
     when: str | None,
     readings: Path | None,
     years: int,
+    homes: tuple[str, ...],
     out: Path | None,
     units: str,
     quiet: bool,
@@ -192,20 +201,21 @@ def grade(
 
     Several scenarios make a shipment: a line for each.
     """
-    from driftmodel.base.scenarios import load_scenario
     from driftmodel.report import calibration_words as words
 
-    chosen = [load_scenario(name) for name in scenarios]
-    if given and len(chosen) > 1:
+    cases = [case_named(name, None, when if len(scenarios) == 1 else None) for name in scenarios]
+    if (given or readings) and len(cases) > 1:
         raise BadInput(
             "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
         )
-    if given or readings:
-        text, data = _decided(chosen[0], given, when, readings, units)
+    if given or readings or (len(cases) == 1 and cases[0].book.readings):
+        text, data = _decided(cases[0], given, when, readings, units)
     else:
+        from driftmodel.outlook.air_levers import climate_named
         from driftmodel.outlook.place import grade_for_place
 
-        tables = [grade_for_place(each, years=years) for each in chosen]
+        places = [climate_named(home) for home in homes]
+        tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
         text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
         data = [words.place_json(table) for table in tables]
     shown = json.dumps(data, indent=2) if as_json else text
@@ -218,20 +228,42 @@ def grade(
 
 
 def _decided(
-    scenario: Scenario, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
+    case: Case, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
 ) -> tuple[str, Any]:
-    """Weather or drift: the decision about today's reading, with what earlier readings taught."""
+    """Weather or drift: the decision about today's reading, or about where earlier ones left it."""
+    from driftmodel.report.decision_words import decision_json, decision_summary
+
+    decision, taken = decided(case, given, when, readings)
+    text = decision_summary(decision, units)
+    return text + (f"\nTaken: {'; '.join(taken)}." if taken else ""), decision_json(decision)
+
+
+def decided(
+    case: Case, given: tuple[str, ...], when: str | None, readings: Path | None = None
+) -> tuple[Decision, tuple[str, ...]]:
+    """The decision about what the bench says of today, with the action's path, and what was taken where nothing was
+    said. Raises BadInput."""
     from datetime import date
 
     from driftmodel.calibration.decide import weather_or_drift
     from driftmodel.calibration.fit import calibrate as fit
-    from driftmodel.calibration.readings import read_readings, reading_of
-    from driftmodel.report import calibration_words as words
+    from driftmodel.calibration.readings import read_readings
+    from driftmodel.calibration.said import reading_said
+    from driftmodel.outlook.work import fitted_spacer
 
-    if not given:
-        raise BadInput("no reading of today was given", "a reading", mend="--reading action=2.9mm")
+    scenario, book = case.scenario, case.book
     day = day_named(when) if when else date.today()
-    rows = tuple(reading_of(words_of_one, scenario, day) for words_of_one in given)
-    known = fit(scenario, read_readings(readings, scenario, day)) if readings else None
-    decision = weather_or_drift(scenario, rows, known)
-    return words.decision_summary(decision, units), words.decision_json(decision)
+    if readings is not None:
+        book = book.with_more(read_readings(readings, scenario, day))
+    if not given and not book.readings:
+        raise BadInput("no reading of today was given", "a reading", mend='--reading "action=2.9 mm"')
+    scenario = book.carried_by(scenario, day)
+    said = [reading_said(words, scenario, day, fitted_spacer(scenario)) for words in given]
+    rows = tuple(row for row, _ in said)
+    known = fit(scenario, book) if book.readings and given else None
+    if not given:
+        from driftmodel.calibration.decide import decide_unread
+
+        return decide_unread(scenario, book, day, drawn=True), ()
+    taken = tuple(dict.fromkeys(words for _, each in said for words in each))
+    return weather_or_drift(scenario, rows, known, drawn=True), taken

@@ -127,13 +127,15 @@ def compare(
 
 
 @click.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--port", type=click.IntRange(1024, 65535), default=8765, show_default=True, help="Port to answer on.")
 @click.option("--open/--no-open", "open_browser", default=False, help="Open the browser too.")
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
-def page(port: int, open_browser: bool, quiet: bool) -> None:
-    """What-ifs in the browser, on this machine only.
+def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> None:
+    """What-ifs and the bench in the browser, on this machine only.
 
-    Serves a page on the loopback address; nothing leaves the machine.
+    Serves a page on the loopback address; nothing leaves the machine. FOLDER holds your own records and scenarios; the
+    bench's page opens them and answers today's reading.
     Ctrl+C stops it.
     """
     try:
@@ -148,4 +150,9 @@ def page(port: int, open_browser: bool, quiet: bool) -> None:
     from driftmodel.doors.page import serve
     from driftmodel.doors.page_guard import HOST
 
-    serve(port, open_browser, ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet))
+    serve(
+        port,
+        open_browser,
+        ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet),
+        folder=folder,
+    )

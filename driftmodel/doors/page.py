@@ -19,6 +19,7 @@ from flask import Flask, Response, render_template, request
 from driftmodel.advice.care import advise
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
+from driftmodel.doors.page_bench import add_bench
 from driftmodel.doors.page_guard import HOST, bounded_server, guard
 from driftmodel.doors.page_state import SLIDERS, choices, command_line, read_state, rival_state, scenario_of
 from driftmodel.doors.page_view import Answer, answer
@@ -65,8 +66,8 @@ class Desk:
         return found
 
 
-def create_app() -> Flask:
-    """The page as a WSGI application."""
+def create_app(folder: Path | None = None) -> Flask:
+    """The page as a WSGI application. folder: records and scenarios of the user's own, offered on the bench's page."""
     app = Flask("driftmodel.doors.page", template_folder="page_assets", static_folder="page_assets",
                 static_url_path="/assets", root_path=str(Path(__file__).parent))  # fmt: skip
     desk = Desk()
@@ -149,6 +150,7 @@ def create_app() -> Flask:
         with desk.lock:
             return owner_sheet(scenario, advise(scenario, cache=desk.lags))
 
+    add_bench(app, folder, desk.lock)
     return app
 
 
@@ -175,13 +177,18 @@ def _learned(scenario: Scenario, given: bytes, units: str) -> str:
     return f"{then}\n\n{told}"
 
 
-def serve(port: int = PORT, open_browser: bool = False, ready: Callable[[], None] = lambda: None) -> None:
+def serve(
+    port: int = PORT,
+    open_browser: bool = False,
+    ready: Callable[[], None] = lambda: None,
+    folder: Path | None = None,
+) -> None:
     """Serve the page on the loopback address until interrupted; `ready` is called once it answers.
 
     Raises BadInput when the port is taken.
     """
     try:
-        server = bounded_server(create_app(), port)
+        server = bounded_server(create_app(folder), port)
     except OSError as fault:
         raise BadInput(
             f"port {port} cannot be used ({fault.strerror})", "a free port", mend=f"--port {port + 1}"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Climate, Scenario
+from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.regrade import NEVER, Reading, first_due, outside_rule
@@ -26,6 +27,12 @@ from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 Array = NDArray[np.float64]
 
 EVERY_DAYS = 7
+#: chances of no regrade closer than this are taken as equal (common practice, no source)
+CLOSE_CHANCE = 0.05
+#: another action at set-up is advised where it keeps the action inside for so much more of the time
+WORTH_SHARE = 0.02
+#: what the saddle may change the action by at set-up, mm
+CHANGES_MM = np.round(np.arange(-0.3, 0.31, 0.05), 2)
 
 
 @dataclass(frozen=True)
@@ -44,8 +51,9 @@ class GradeAtPlace:
 
 @dataclass(frozen=True)
 class PlaceTable:
-    """Every spacer of the set at one place, in the set's order. best: the largest expected share of time inside;
-    steadiest: the best chance that no regrade is due."""
+    """Every spacer of the set at one place, or in a mix of homes, in the set's order. best: the largest expected share
+    of time inside; steadiest: the best chance that no regrade is due. advised: the one to fit, with the action to leave
+    it at, what the saddle is changed by for that, and the share of time inside it then has."""
 
     scenario: str
     title: str
@@ -55,6 +63,11 @@ class PlaceTable:
     steadiest: str
     grades: tuple[GradeAtPlace, ...]
     draws: int
+    advised: str
+    advised_action_mm: float
+    advised_saddle_mm: float
+    advised_inside: float
+    homes: tuple[str, ...] = ()
 
     def of(self, grade: str) -> GradeAtPlace:
         """The row of a spacer."""
@@ -62,10 +75,14 @@ class PlaceTable:
 
 
 def grade_for_place(
-    scenario: Scenario, draws: Draws | None = None, years: int = 10, count: int | None = None
+    scenario: Scenario,
+    draws: Draws | None = None,
+    years: int = 10,
+    count: int | None = None,
+    homes: Sequence[Climate] = (),
 ) -> PlaceTable:
     """Which spacer to fit today (at set-up where no day is told) so that it stays right in the scenario's climates for
-    `years` from then on.
+    `years` from then on; or in a mix of homes, each as likely as the others, where it is not known which it goes to.
 
     draws: of the unknowns, such as a calibration's; `count` prior draws (None: the scenario's own number) if not given.
     Fitting another spacer than the one in the joint changes the action by half its lift and nothing else. Between
@@ -73,22 +90,39 @@ def grade_for_place(
     best.
     """
     scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
-    ensemble = draws or draw_unknowns(scenario, scenario.draws if count is None else count, scenario.seed)
-    return grades_of(run_chain(scenario, ensemble))
+    count = scenario.draws if count is None else count
+    if len(homes) > 1 and draws is None:
+        count = max(count // len(homes), 40)
+    ensemble = draws or draw_unknowns(scenario, count, scenario.seed)
+    settings = [with_last_climate(scenario, home) for home in homes] or [scenario]
+    table = grades_of(*(run_chain(setting, ensemble) for setting in settings))
+    return replace(table, homes=tuple(home.title.split(" (")[0] for home in homes))
 
 
-def grades_of(chain: Chain) -> PlaceTable:
-    """Which spacer to fit at set-up so that it stays right over the horizon of a chain that was run."""
-    scenario = chain.scenario
-    rise, action = paths_ahead(chain)
-    reading = chain.world.reading
-    labels = scenario.instrument.spacers.labels
-    rows = tuple(
-        _row(scenario, label, lift, rise, action, reading)
-        for label, lift in zip(labels, grade_lifts_mm(scenario).tolist(), strict=True)
+def grades_of(*chains: Chain) -> PlaceTable:
+    """Which spacer to fit so that it stays right over the horizon of chains that were run: one, or the same instrument
+    in several homes. The one advised: of those whose chance of no regrade is within CLOSE_CHANCE of the best, the one
+    that keeps the action inside longest; with the action to set it up at that keeps it inside longer still.
+    """
+    scenario = chains[0].scenario
+    paths = [paths_ahead(chain) for chain in chains]
+    rise, action = (np.concatenate([path[part] for path in paths]) for part in (0, 1))
+    readings = [chain.world.reading for chain in chains]
+    reading = Reading(
+        np.concatenate([each.saddle_rise_mm for each in readings]),
+        np.concatenate([each.action_mm for each in readings]),
+        readings[0].step_days,
     )
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
+    rows = tuple(_row(scenario, label, lift, rise, action, reading) for label, lift in lifts.items())
     best = max(rows, key=lambda row: (round(row.inside_share, 3), row.no_regrade))
     steadiest = max(rows, key=lambda row: (row.no_regrade, row.inside_share))
+    near = [row for row in rows if row.no_regrade >= steadiest.no_regrade - CLOSE_CHANCE]
+    advised = max(near, key=lambda row: row.inside_share)
+    by, share = _best_change(scenario, lifts[advised.grade], rise, action)
+    if share < advised.inside_share + WORTH_SHARE:
+        by, share = 0.0, advised.inside_share
+    now = scenario.setup.action_12th_mm + action_work_mm(scenario) + lifts[advised.grade] / 2.0
     return PlaceTable(
         scenario.name,
         scenario.title,
@@ -97,8 +131,21 @@ def grades_of(chain: Chain) -> PlaceTable:
         best.grade,
         steadiest.grade,
         rows,
-        chain.draws.count,
+        reading.action_mm.shape[0],
+        advised.grade,
+        now + by,
+        2.0 * by,
+        share,
     )
+
+
+def _best_change(scenario: Scenario, lift: float, rise: Array, action: Array) -> tuple[float, float]:
+    """The change of the action by the saddle, of CHANGES_MM, that keeps it inside longest, and that share."""
+    tried = [
+        (float(by), float(inside_rule(scenario, rise + lift - 2.0 * by, action + lift / 2.0 + by).mean()))
+        for by in CHANGES_MM
+    ]
+    return max(tried, key=lambda each: (round(each[1], 3), -abs(each[0])))
 
 
 def grades_for_shipment(

@@ -12,7 +12,6 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
-from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Share, Worth
@@ -50,12 +49,11 @@ def calibration_summary(
 
 
 def _band(band: Band, units: str) -> str:
-    return (
-        f"{band.words}: {_points(band.prior, band.unit, units)} before, {_points(band.posterior, band.unit, units)} now"
-    )
+    before, now = (points_words(points, band.unit, units) for points in (band.prior, band.posterior))
+    return f"{band.words}: {before} before, {now} now"
 
 
-def _points(points: Points, unit: str, units: str) -> str:
+def points_words(points: Points, unit: str, units: str) -> str:
     if unit == "years":
         low, middle, high = ("past the horizon" if isinf(point) else f"{point:.1f} years" for point in points)
         return f"{low} to {high} (middle {middle})"
@@ -129,72 +127,50 @@ def _slip(one: Fitted, units: str) -> str:
     )
 
 
-# ---- weather or drift -------------------------------------------------------------------------------------------------  # noqa: E501
-
-
-def decision_summary(decision: Decision, units: str = "metric") -> str:
-    """The decision on today's reading in a few lines."""
-    weeks = f"{decision.look_again_weeks} week{'s' if decision.look_again_weeks != 1 else ''}"
-    heads = {
-        "leave": "Leave it.",
-        "humidify": f"This is the dry season, not drift: humidify and look again in {weeks}.",
-        "dry out": f"This is the damp season, not drift: let it dry and look again in {weeks}.",
-        "regrade": f"This is drift: fit spacer {decision.grade} now.",
-        "other work": "This is drift past what any spacer of the set mends: the neck needs other work.",
-    }
-    air = "dry out" if decision.said == "dry out" else "humidify"
-    names = {"leave": "leave", "humidify": air, "regrade": "regrade now", "other work": "other work"}
-    chances = ", ".join(f"{names[word]} {100 * share:.0f} %" for word, share in decision.chances.items())
-    lines = [
-        heads[decision.said],
-        f"Chance of each being right: {chances}.",
-        f"Today the action is {_points(decision.read_mm, 'mm', units)}; at the mean moisture of its place it would be "
-        f"{_points(decision.reference_mm, 'mm', units)}. The difference comes back.",
-        f"As it is: next dry season {_points(decision.next_dry_mm, 'mm', units)}, next damp season "
-        f"{_points(decision.next_damp_mm, 'mm', units)}.",
-    ]
-    if (
-        decision.grade
-        and decision.said == "regrade"
-        and decision.next_dry_regraded_mm
-        and decision.next_damp_regraded_mm
-    ):
-        lines.append(
-            f"With {decision.grade}: next dry season {_points(decision.next_dry_regraded_mm, 'mm', units)}, next damp season "  # noqa: E501
-            f"{_points(decision.next_damp_regraded_mm, 'mm', units)}."
-        )
-    if decision.said == "regrade":
-        shares = sorted(decision.grade_chances.items(), key=lambda item: -item[1])[:3]
-        lines.append(
-            "Spacers that would be right: " + ", ".join(f"{label} {100 * share:.0f} %" for label, share in shares) + "."
-        )
-    if decision.slip_probability > 0.3:
-        lines.append(
-            f"The reading itself is {100 * decision.slip_probability:.0f} % likely a slip: read it again first."
-        )
-    if not decision.readings_before:
-        lines.append(
-            "No earlier readings of this guitar: it is judged as one of its design. A few readings would narrow this."
-        )
-    return "\n".join(lines)
+# ---- the grade for a place -------------------------------------------------------------------------------------------
 
 
 def place_summary(table: PlaceTable, units: str = "metric") -> str:
-    """Every grade of the set at one place."""
-    lines = [
-        f"{table.title}: {table.years} years",
-        f"{'Spacer':8}{'time inside':>13}{'8 in 10':>16}{'no regrade':>12}   action, middle",
-    ]
+    """The spacer to leave the workshop with, and every grade of the set at one place or in a mix of homes."""
+    advised, best, steady = table.of(table.advised), table.of(table.best), table.of(table.steadiest)
+    lines = [_advised(table, units), ""]
+    lines.append(
+        f"{table.title}, {table.years} years" + (", in any of: " + "; ".join(table.homes) if table.homes else "")
+    )
+    lines.append(f"{'Spacer':8}{'time inside':>13}{'8 in 10':>16}{'no regrade':>12}   action, middle")
     for row in table.grades:
         marks = "".join(
-            mark for mark, label in (("  longest inside", table.best), ("  fitted", table.fitted)) if label == row.grade
-        ) + ("  least likely to need a regrade" if row.grade == table.steadiest else "")
+            f"  {mark}" for mark, label in (("advised", table.advised), ("fitted", table.fitted)) if label == row.grade
+        )
         band = f"{100 * row.inside_low:.0f} to {100 * row.inside_high:.0f} %"
         lines.append(
             f"{row.grade:8}{100 * row.inside_share:>11.0f} %{band:>16}{100 * row.no_regrade:>10.0f} %   "
             f"{length_words(row.action_mm[1], units)}{marks}"
         )
+    lines += [
+        "",
+        f"Longest inside the rule, seasons and all: {best.grade} ({100 * best.inside_share:.0f} % of the time). ",
+    ]
+    if steady.grade != best.grade:
+        lines[-1] += (
+            f"Least likely to need a regrade: {steady.grade} ({100 * steady.no_regrade:.0f} % need none in "
+            f"{table.years} years, with {best.grade} {100 * best.no_regrade:.0f} %)."
+        )
+    lines.append(
+        f"Advised is {advised.grade}: nearly the best chance of no regrade, and of those the longest inside."
+        if advised.grade != best.grade
+        else f"Advised is {advised.grade}: the longest inside, and about as likely as any to need no regrade."
+    )
     return "\n".join(lines)
+
+
+def _advised(table: PlaceTable, units: str) -> str:
+    words = f"Fit spacer {table.advised}" if table.advised != table.fitted else f"Leave spacer {table.advised} in"
+    words += f" and set the action to {length_words(table.advised_action_mm, units)}"
+    if table.advised_saddle_mm:
+        size = length_words(abs(table.advised_saddle_mm), units, 1)
+        words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
+    return words + f": inside the rule {100 * table.advised_inside:.0f} % of the time."
 
 
 def shipment_summary(tables: Iterable[PlaceTable]) -> str:
@@ -225,12 +201,12 @@ def sensitivity_summary(shares: tuple[Share, ...], worth: tuple[Worth, ...]) -> 
 # ---- for machines, and the figure ---------------------------------------------------------------------------------------  # noqa: E501
 
 
-def _plain(value: Any) -> Any:
+def plain_json(value: Any) -> Any:
     """Records as JSON takes them: inf is null, dates are text."""
     if isinstance(value, dict) or hasattr(value, "items"):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain_json(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain_json(item) for item in value]
     if isinstance(value, float):
         return value if np.isfinite(value) else None
     return value if isinstance(value, int | str | bool) or value is None else str(value)
@@ -249,20 +225,13 @@ def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str
         "diagnosis": asdict(diagnosis) | {"wrong_physics": diagnosis.wrong_physics},
         "remarks": list(calibration.bench.remarks),
     }
-    plain: dict[str, Any] = _plain(found)
-    return plain
-
-
-def decision_json(decision: Decision) -> dict[str, Any]:
-    """The decision's numbers: metric, inf as null."""
-    fields = {name: getattr(decision, name) for name in decision.__dataclass_fields__ if name != "readings"}
-    plain: dict[str, Any] = _plain(fields | {"readings": [asdict(one) for one in decision.readings]})
+    plain: dict[str, Any] = plain_json(found)
     return plain
 
 
 def place_json(table: PlaceTable) -> dict[str, Any]:
     """The place's table for machines."""
-    plain: dict[str, Any] = _plain(asdict(table))
+    plain: dict[str, Any] = plain_json(asdict(table))
     return plain
 
 

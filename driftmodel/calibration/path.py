@@ -1,0 +1,54 @@
+"""The action over time as a bench would read it, before and after learning, for the picture beside the readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.calibration.fit import Posterior
+from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
+from driftmodel.calibration.records import ReadingRow
+from driftmodel.calibration.sight import Moment
+
+Array = NDArray[np.float64]
+EVERY_DAYS, YEARS_BACK, DAYS_AHEAD = 14, 3, 365
+AT_LEAST_AFTER = 1  # days after set-up the path begins
+
+
+@dataclass(frozen=True)
+class ActionPath:
+    """days: every fortnight, some years back to a year ahead. before, after: 10, 50 and 90 % of the action there by
+    what was known before the readings and after them, (3, days); work done shows as the step it was."""
+
+    days: tuple[date, ...]
+    before: Array
+    after: Array
+
+
+def moments_of_path(first: date, now: date) -> tuple[Moment, ...]:
+    """The moments of the path: no more than YEARS_BACK years before now, and not before set-up."""
+    start = max(first + timedelta(days=AT_LEAST_AFTER), now - timedelta(days=round(365.25 * YEARS_BACK)))
+    count = max(((now - start).days + DAYS_AHEAD) // EVERY_DAYS, 2)
+    return tuple(Moment(start + timedelta(days=EVERY_DAYS * step)) for step in range(count))
+
+
+def action_path(posterior: Posterior) -> ActionPath:
+    """The path of a posterior that was asked to look at these moments (`learn(..., more=moments_of_path(...))`)."""
+    first = len(posterior.readings)
+    own = posterior.sight.columns(slice(first, first + len(posterior.more)))
+    rows = tuple(ReadingRow(moment.day, "action", 0.0, 1.0, "") for moment in posterior.more)
+
+    plan = plan_of(posterior.bench, rows, posterior.book)
+
+    def points(normals: Array) -> Array:
+        layout, bench = posterior.layout, posterior.bench
+        values = layout.values(normals)
+        moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
+        read = expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
+        return np.asarray(np.quantile(read, [0.1, 0.5, 0.9], axis=0))
+
+    days = tuple(moment.day for moment in posterior.more)
+    return ActionPath(days, points(posterior.start), points(posterior.sampled.normals))

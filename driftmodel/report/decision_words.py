@@ -1,0 +1,179 @@
+"""What a reading calls for, in a luthier's words: the answer in one line, the list it was taken from, what would turn
+it."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import asdict
+from typing import Any
+
+from driftmodel.base.units import length_words
+from driftmodel.calibration.decide import MEASURE, WORK, Decision
+from driftmodel.calibration.options import Option
+from driftmodel.report.calibration_words import plain_json, points_words
+from driftmodel.report.phrases import percent
+
+WIDTH = 100
+AIR = ("humidify", "dry out", "steady air")
+CAUTION = (
+    "Slacken the strings evenly before a neck comes off, protect your eyes; dust needs extraction. A humidifier needs "
+    "cleaning and fresh water, and a room held too damp grows mould. A qualified repairer and local rules come first."
+)
+
+
+def headline(decision: Decision, units: str = "metric") -> str:
+    """The answer in one line."""
+    said = decision.said
+    if len(decision.close) > 1:
+        names = [short_words(decision, word, units) for word in decision.close]
+        return f"A close call: {', '.join(names[:-1])} or {names[-1]}. {_first(decision)}"
+    return _head(decision, said, units)
+
+
+def _first(decision: Decision) -> str:
+    """What to do where it is close: what can be undone first."""
+    if MEASURE in decision.close:
+        return "Measure again first."
+    if any(word in decision.close for word in AIR):
+        return "Put the air right first and look again."
+    if "leave" in decision.close:
+        return "Leave it and look again at the same humidity in half a year."
+    return "The one higher on the list is the smaller job."
+
+
+def _head(decision: Decision, said: str, units: str) -> str:
+    weeks = f"{decision.look_again_weeks} week{'s' if decision.look_again_weeks != 1 else ''}"
+    keep = f"about {decision.steady_pct:.0f} %, as at set-up,"
+    if said == MEASURE:
+        low, _, high = decision.due_mm or decision.read_mm
+        return (
+            f"Measure again first: {length_words(low, units)} to {length_words(high, units)} was due on this day; a "
+            f"slip or damage (a fall, a loose brace, an open seam) is {percent(decision.chances[MEASURE])} likely. If "
+            f"it stands: {short_words(decision, decision.then, units)}."
+        )
+    if said == "leave":
+        return "Leave it: inside the rule, now and most likely in a year."
+    if said == "humidify":
+        return f"This is dry air, not the neck: keep it at {keep} and look again in {weeks}."
+    if said == "dry out":
+        return f"This is damp air, not the neck: keep it at {keep} and look again in {weeks}."
+    if said == "steady air":
+        return f"This is the air's swing, not the neck: keep it at {keep} dry season and damp; look again in {weeks}."
+    if said == "other work":
+        return "The neck needs other work: neither saddle nor any spacer of the set mends it."
+    return f"This is drift, not weather: {short_words(decision, said, units)}."
+
+
+def short_words(decision: Decision, word: str, units: str = "metric") -> str:
+    """An answer as a piece of a sentence, with its amount."""
+    if word == "regrade":
+        option = decision.option("spacer")
+        return f"fit spacer {option.spacer}" if option else "fit another spacer"
+    if word == "saddle":
+        option = decision.option("saddle")
+        return _saddle(option, units) if option else "work on the saddle"
+    if word == "truss rod":
+        return "set the truss rod"
+    return {MEASURE: "measure again", "leave": "leave it", "steady air": "keep the air steady"}.get(word, word)
+
+
+def _saddle(option: Option, units: str) -> str:
+    size = length_words(abs(option.saddle_mm), units, 1)
+    return f"take {size} off the saddle" if option.saddle_mm < 0 else f"make the saddle {size} higher"
+
+
+def option_rows(decision: Decision, units: str = "metric") -> list[tuple[str, str, str, str, str, str]]:
+    """The list in the order a bench goes by: chance that it is what is needed, what; then, if it is done, chances of
+    being inside the rule in a year, over the next dry and the next damp season; and the saddle then left to lower."""
+    rows: list[tuple[str, str, str, str, str, str]] = []
+    air = next((word for word in AIR if word in decision.chances), AIR[0])
+    if MEASURE in decision.chances:
+        rows.append((percent(decision.chances[MEASURE]), "measure again: a slip, or damage", "", "", "", ""))
+    for key, word in (("leave", "leave"), ("air", air), ("truss rod", "truss rod"), ("saddle", "saddle"),
+                      ("spacer", "regrade"), ("other work", "other work")):  # fmt: skip
+        option, share = decision.option(key), decision.chances.get(word, 0.0)
+        if option is None:
+            if share >= 0.005:
+                rows.append((percent(share), "other work on the neck", "", "", "", ""))
+            continue
+        what = {
+            "leave": "leave it",
+            "air": f"better air: {word}, about {decision.steady_pct:.0f} %",
+            "truss rod": "set the truss rod",
+            "saddle": _saddle(option, units) if key == "saddle" else "",
+            "spacer": f"fit spacer {option.spacer}",
+        }[key]
+        inside = [percent(each) for each in (option.right_in_a_year, option.dry_inside, option.damp_inside)]
+        left = length_words(option.left_mm, units, 1) if key in ("saddle", "spacer") else ""
+        rows.append((percent(share), what, inside[0], inside[1], inside[2], left))
+    return rows
+
+
+def option_lines(decision: Decision, units: str = "metric") -> list[str]:
+    """The same list for the terminal."""
+    head = [("likely", "", "right in", "inside in", "inside in", "saddle"),
+            ("needed", "", "a year", "dry season", "damp", "left")]  # fmt: skip
+    rows = [*head, *option_rows(decision, units)]
+    return [
+        f"{share:>6}  {what:<34}{right:>9}{dry:>12}{damp:>11}{left:>10}".rstrip()
+        for share, what, right, dry, damp, left in rows
+    ]
+
+
+def decision_summary(decision: Decision, units: str = "metric") -> str:
+    """The decision on today's reading: the answer first, then the list, the figures and what would turn it."""
+    lines = [*textwrap.wrap(headline(decision, units), WIDTH), "", *option_lines(decision, units), ""]
+    for fact in decision_facts(decision, units):
+        lines += textwrap.wrap(fact, WIDTH)
+    if any(decision.chances.get(word, 0.0) > 0.05 for word in (*AIR, *WORK)):
+        lines += ["", *textwrap.wrap(CAUTION, WIDTH)]
+    return "\n".join(lines)
+
+
+def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
+    """What the answer rests on, a sentence or two each."""
+    due = decision.due_mm
+    facts = [f"Due on this day, by all that was known before: {points_words(due, 'mm', units)}."] if due else []
+    facts += [
+        f"Rule: {length_words(decision.rule_mm[0], units)} to {length_words(decision.rule_mm[1], units)}. Now "
+        f"{points_words(decision.read_mm, 'mm', units)}; at the mean moisture of its year "
+        f"{points_words(decision.reference_mm, 'mm', units)}. The difference comes back.",
+        f"Left alone: next dry season {points_words(decision.next_dry_mm, 'mm', units)}, next damp season "
+        f"{points_words(decision.next_damp_mm, 'mm', units)}.",
+    ]
+    own = {"saddle": "saddle", "regrade": "spacer", "truss rod": "truss rod"}.get(decision.then)
+    option = decision.option(own) if own else None
+    if option is not None:
+        done = short_words(decision, decision.then, units)
+        facts.append(
+            f"If you {done}: next dry season {points_words(option.dry_mm, 'mm', units)}, next damp season "
+            f"{points_words(option.damp_mm, 'mm', units)}."
+        )
+    if abs(decision.place_mm) >= 0.05:
+        way = "higher" if decision.place_mm > 0 else "lower"
+        facts.append(
+            f"The place itself holds the action {length_words(abs(decision.place_mm), units)} {way} than air kept at "
+            f"about {decision.steady_pct:.0f} % would: that part goes with better air."
+        )
+    for reading, word in decision.turns:
+        side = "or less" if reading < _read(decision) else "or more"
+        other = short_words(decision, word, units)
+        facts.append(f"Had it read about {length_words(reading, units)} {side}, the answer would be: {other}.")
+    if not decision.readings_before:
+        facts.append("No earlier reading of this guitar: it is judged as one of its design. Each reading narrows that.")
+    return facts
+
+
+def _read(decision: Decision) -> float:
+    """Today's action as read, mm."""
+    return next(one.value for one in decision.readings if one.what.startswith("action"))
+
+
+def decision_json(decision: Decision) -> dict[str, Any]:
+    """The decision's numbers: metric, inf as null."""
+    fields = {name: getattr(decision, name) for name in decision.__dataclass_fields__ if name != "path"}
+    fields["readings"] = [asdict(one) for one in decision.readings]
+    fields["options"] = [asdict(one) for one in decision.options]
+    fields["headline"] = headline(decision)
+    plain: dict[str, Any] = plain_json(fields)
+    return plain
