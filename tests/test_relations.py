@@ -9,7 +9,6 @@ from __future__ import annotations
 import secrets
 from dataclasses import replace
 from datetime import date, timedelta
-from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -19,6 +18,7 @@ from hypothesis import strategies as st
 
 import driftmodel
 from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
 from driftmodel.climate.history import scenario_air
@@ -54,7 +54,7 @@ def drawn(scenario: Scenario, seed: int, **times: float) -> Draws:
     draws = draw_unknowns(scenario, DRAWS, seed)
     median = {name: np.ones(DRAWS) for name in ROOM_WORDS if name in draws.values}
     values = {name: value * times.get(name, 1.0) for name, value in (dict(draws.values) | median).items()}
-    return Draws(MappingProxyType(values), draws.set_up_error_mm, draws.member)
+    return Draws(Frozen(values), draws.set_up_error_mm, draws.member)
 
 
 def first(chain: Chain) -> np.ndarray:

@@ -62,7 +62,7 @@ class Draws(Record):
 
     def first(self, count: int) -> Draws:
         """The first `count` draws."""
-        values = MappingProxyType({name: value[:count] for name, value in self.values.items()})
+        values = Frozen({name: value[:count] for name, value in self.values.items()})
         return Draws(values, self.set_up_error_mm[:count], self.member[:count])
 
     def of_member(self, member: int) -> Draws:
