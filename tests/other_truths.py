@@ -22,10 +22,11 @@ from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import Draws, unknowns_of
+from driftmodel.outlook.draws import Draws, is_held, unknowns_of
 from driftmodel.outlook.lasting import creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import hygro_weights, movement
+from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
 
@@ -69,7 +70,7 @@ class Guitar:
 
 
 def unknowns(scenario: Scenario, world: World, random: np.random.Generator) -> Draws:
-    known = unknowns_of(scenario.instrument)
+    known = unknowns_of(scenario)
     common = random.standard_normal()
     values = {}
     for name, unknown in known.items():
@@ -129,15 +130,19 @@ def _waves(values: np.ndarray) -> np.ndarray:
     return np.fft.irfft(waves, values.size)
 
 
-def air_of(scenario: Scenario, random: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Hourly temperature and humidity of the scenario's stays in weather of the other generator."""
+def air_of(
+    scenario: Scenario, random: np.random.Generator, room: dict[str, float] | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Hourly temperature and humidity of the scenario's stays in weather of the other generator, in the guitar's
+    room."""
     stays = scenario.stays
     bounds = [stay.start for stay in stays[1:]] + [scenario_end(scenario)]
     found = []
     for stay, until in zip(stays, bounds, strict=True):
+        climate = stay.climate if is_held(stay.climate) else climate_of_draw(stay.climate, room or {})
         time = hours_from(stay.start, 24 * (until - stay.start).days)
-        outdoor = other_weather(stay.climate, time, random)
-        air = indoor_air(outdoor, stay.climate.room, stay.climate.humidifier) if stay.climate.room else outdoor
+        outdoor = other_weather(climate, time, random)
+        air = indoor_air(outdoor, climate.room, climate.humidifier) if climate.room else outdoor
         found.append((air["air_temperature"].values, air["relative_humidity"].values))
     return np.concatenate([one[0] for one in found]), np.concatenate([one[1] for one in found])
 
@@ -160,7 +165,8 @@ def guitars(
             random.random(len(visits)) < world.stays, np.exp(random.normal(np.log(12.0), 1.2, len(visits))), 0.0
         )
         lain = np.minimum(lain, 168.0)
-        temperature, humidity = air_of(scenario, random)
+        factors = {name: float(value[0]) for name, value in draws.values.items()}
+        temperature, humidity = air_of(scenario, random, factors)
         for day, hour, stay in zip(visits, hours, lain, strict=True):
             end = round(24 * (since + day) + hour)
             first = max(end - round(stay), 0)

@@ -12,6 +12,7 @@ from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.calibration.forward import fitting
 from driftmodel.calibration.readings import read_readings, reading_of
 from driftmodel.calibration.said import reading_said
 from driftmodel.calibration.work import known_step, moment_of
@@ -85,7 +86,7 @@ def test_bench_air_is_whole_or_not_at_all(tmp_path: Path, scenario: Scenario) ->
 def test_a_step_of_5_mm_is_kept_and_said(tmp_path: Path, scenario: Scenario) -> None:
     found = book(tmp_path, scenario, HEAD, "2025-02-10;action;2.4 mm;rule", "2025-05-10;action;7.5 mm;rule")
     assert len(found.readings) == 2 and "step of +5.1 mm" in found.readings[1].doubt
-    assert len(found.remarks) == 1 and "row 3" in found.remarks[0]
+    assert len(found.remarks) == 2 and "row 3" in found.remarks[0] and "blank" in found.remarks[1]
 
 
 def test_work_is_an_event(tmp_path: Path, scenario: Scenario) -> None:
@@ -248,3 +249,16 @@ def test_a_missing_or_wrong_unit_is_asked_for_by_what_can_be_true(scenario: Scen
         reading_said(said, scenario, TODAY, "J")
     assert fault.value.mend.removeprefix("--reading ").strip('"') == mend
     reading_said(mend, scenario, TODAY, "J")
+
+
+def test_hours_are_read_and_blanks_are_told(tmp_path: Path, scenario: Scenario) -> None:
+    head = "date;hour;what;value;tool;temperature_degc;relative_humidity_pct;hours_at_bench"
+    lines = ("2025-02-10;14:30;action;2.4 mm;rule;;;0", "2025-05-10;9,5;action;2.5 mm;rule;21;45;24",
+             "2025-06-10;;action;2.5 mm;rule;;;", "2025-06-10;;action;2.5 mm;rule;;;")  # fmt: skip
+    found = book(tmp_path, scenario, head, *lines)
+    assert [one.hour for one in found.readings] == [14.5, 9.5, None, None]
+    assert [one.hours_at_bench for one in found.readings] == [0.0, 24.0, None, None]
+    assert "2 of 4 readings" in found.remarks[0] and "exact copy" in found.remarks[1]
+    assert len(fitting(found)) == 3
+    with pytest.raises(BadInput, match="14:30"):
+        book(tmp_path, scenario, head, "2025-02-10;25;action;2.4 mm;rule;;;0")

@@ -367,6 +367,17 @@ class WorkDone:
     order: float = inf
 
 
+@dataclass(frozen=True)
+class LearnedPrior:
+    """What many instruments taught about one unknown: median and spread (of its logarithm) of the next one's, and from
+    what."""
+
+    name: str
+    median: float
+    log_sd: float
+    source: str
+
+
 @dataclass(frozen=True, repr=False)
 class Scenario(Record):
     """One instrument, where it lived and lives, how it left the bench and what was done to it since.
@@ -391,5 +402,6 @@ class Scenario(Record):
     raw: Mapping[str, Any] = field(default_factory=Frozen, metadata=NOT_AN_INPUT)
     work: tuple[WorkDone, ...] = ()
     today: date | None = None
+    learned: tuple[LearnedPrior, ...] = ()
     #: numbers that what-ifs were made with, by name
     numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)

@@ -73,6 +73,7 @@ class ScenarioFile(FileModel):
     draws: int = key("200", 200, ge=10, le=20000)
     seed: int = key("1", ge=0, le=MOST_SEED)
     hysteresis: bool = key("true", True)
+    learned: str | None = key('"my-workshop/learned.toml"', None)
     weather_members: int = key("4", 4, ge=1, le=50)
     stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", min_length=1)
     event: list[EventFile] = key("[[event]]", default_factory=list)

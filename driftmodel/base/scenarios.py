@@ -15,6 +15,7 @@ from driftmodel.base.file_models import FileModel
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.instrument_file import InstrumentFile, PlateFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
+from driftmodel.base.learned_file import read_learned
 from driftmodel.base.opened import is_there
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import (
@@ -112,6 +113,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         setup=Setup(**setup),
         rule=Rule(**_fields(data.rule)),
         file=str(path),
+        learned=() if data.learned is None else read_learned(path.parent / data.learned),
         raw=Frozen(
             {
                 "scenario": raw,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
+from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.sight import HELD, NOON, ROWS, CreepSight, Moment, Sight
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
@@ -207,5 +207,5 @@ def fitting(book: BenchBook) -> tuple[ReadingRow, ...]:
     kept: dict[tuple[object, ...], ReadingRow] = {}
     for one in book.readings:
         if one.what != "saddle_height" and one.what in QUANTITIES:
-            kept.setdefault((one.date, one.hour, one.what, one.value, one.tool, one.spacer, one.strings_on), one)
+            kept.setdefault(once(one), one)
     return tuple(kept.values())

@@ -18,7 +18,7 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.readings_cells import WHAT_WORDS, date_in, reading_in, spacer_in, strings_on_in
 from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of, plain_words
 from driftmodel.calibration.readings_work import in_order, told_by_spacers, work_in
-from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow
+from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.work import known_step, moment_of, spacer_at, stands_anew
 
 
@@ -49,7 +49,27 @@ def read_readings(path: str | Path, scenario: Scenario, today: date | None = Non
     work, noticed = in_order(readings, work, scenario)
     work = told_by_spacers(readings, work, scenario)
     marked, remarks = _doubtful(readings, work, scenario)
-    return BenchBook(tuple(marked), tuple(work), (*noticed, *remarks), str(file))
+    return BenchBook(tuple(marked), tuple(work), (*noticed, *remarks, *_blanks(marked), *_copies(marked)), str(file))
+
+
+def _blanks(readings: list[ReadingRow]) -> list[str]:
+    """What is said of hours at the bench that nobody wrote down."""
+    blank = sum(one.hours_at_bench is None for one in readings)
+    if not blank:
+        return []
+    of = "every reading" if blank == len(readings) else f"{blank} of {len(readings)} readings"
+    return [
+        f"hours at the bench are blank for {of}: each may have lain in the workshop's air, which is allowed for and "
+        "makes it count for less. Write 0 where it was read as it came."
+    ]
+
+
+def _copies(readings: list[ReadingRow]) -> list[str]:
+    """What is said of readings written down twice."""
+    copies = len(readings) - len({once(one) for one in readings})
+    if not copies:
+        return []
+    return [f"{copies} reading{'s are' if copies > 1 else ' is'} an exact copy of another on its day: counted once."]
 
 
 def reading_of(text: str, scenario: Scenario, when: date, tool: str = "feeler gauge") -> ReadingRow:

@@ -101,6 +101,7 @@ def reading_in(line: Line, when: date, spacer: str, strings_on: bool) -> Reading
         spacer,
         strings_on,
         line.row,
+        hour=hour_in(line),
     )
 
 
@@ -173,9 +174,21 @@ def _sd(line: Line, tool: str, quantity: Quantity) -> float:
     return sd
 
 
-def _bench_air(line: Line) -> tuple[float | None, float | None, float]:
-    temperature = humidity = None
-    hours = 0.0
+def hour_in(line: Line) -> float | None:
+    """The hour of the day, 0 to 24: 14, 14.5 or 14:30; None where it is not said. Raises BadInput."""
+    text = line.cells.get("hour", "").strip().lower().removesuffix("h").strip()
+    if not text:
+        return None
+    clock = re.fullmatch(r"(\d{1,2}):(\d{2})", text)
+    plain = re.fullmatch(r"\d{1,2}([.,]\d+)?", text)
+    hour = int(clock[1]) + int(clock[2]) / 60.0 if clock else float(text.replace(",", ".")) if plain else -1.0
+    if not 0.0 <= hour <= 24.0 or (clock and int(clock[2]) > 59):
+        raise line.fault("hour", f'"{line.cells["hour"]}"', "an hour of the day, 0 to 24", "14:30")
+    return hour
+
+
+def _bench_air(line: Line) -> tuple[float | None, float | None, float | None]:
+    temperature = humidity = hours = None
     if line.has("temperature"):
         said = number_in(line, "temperature")
         temperature = said.value

@@ -12,6 +12,7 @@ from driftmodel.base.opened import first_cells, text_of
 
 COLUMNS = (
     "date",
+    "hour",
     "what",
     "value",
     "unit",

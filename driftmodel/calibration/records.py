@@ -67,6 +67,19 @@ class ReadingRow:
     hour: float | None = None
 
 
+def once(reading: ReadingRow) -> tuple[object, ...]:
+    """What two entries of the same reading have in common."""
+    return (
+        reading.date,
+        reading.hour,
+        reading.what,
+        reading.value,
+        reading.tool,
+        reading.spacer,
+        reading.strings_on,
+    )
+
+
 @dataclass(frozen=True)
 class BenchBook:
     """Readings and work in order of date; remarks say what was noticed in reading the file."""

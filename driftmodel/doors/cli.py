@@ -12,6 +12,7 @@ from driftmodel.base.version import __version__
 from driftmodel.doors.bench_commands import calibrate, forecast, grade
 from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand
+from driftmodel.doors.learn_command import learn
 from driftmodel.doors.look_commands import air, design, woods
 from driftmodel.doors.map_command import map_
 from driftmodel.doors.record_command import record
@@ -45,7 +46,7 @@ def commands() -> None:
     """
 
 
-for command in (forecast, calibrate, grade, advise, record, compare, demand, map_, design, air, woods, page):
+for command in (forecast, calibrate, grade, learn, advise, record, compare, demand, map_, design, air, woods, page):
     commands.add_command(command)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
 from driftmodel.climate.room_fit import fitted
@@ -109,8 +109,21 @@ def room_unknowns(room: Room | None) -> dict[str, Unknown]:
 
 
 def unknowns_of(scenario: Scenario) -> dict[str, Unknown]:
-    """The unknowns of a scenario by name: its instrument's, and those of the room it lives in."""
-    return unknowns_of_instrument(scenario.instrument) | room_unknowns(room_lived_in(scenario))
+    """The unknowns of a scenario by name: its instrument's, and those of the room it lives in; what the scenario has
+    learned from many instruments takes the place of the library's. Raises BadInput for a learned number of no
+    unknown."""
+    known = unknowns_of_instrument(scenario.instrument) | room_unknowns(room_lived_in(scenario))
+    for one in scenario.learned:
+        if one.name not in known:
+            raise BadInput(
+                f'a learned number of no unknown, "{one.name}".{near_match(one.name, known)}',
+                "one of " + ", ".join(known),
+                file=scenario.file or None,
+                place="learned",
+                mend="driftmodel learn my-workshop writes it anew",
+            )
+        known[one.name] = Unknown(known[one.name].words, one.median, one.log_sd)
+    return known
 
 
 def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:

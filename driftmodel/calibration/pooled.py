@@ -1,0 +1,192 @@
+"""What many instruments teach: a hierarchical fit over the posteriors of single ones, with partial pooling.
+
+Each unknown k of guitar i is, on the scale of its prior (standard normal), z_ik = m_k + s_k e_ik: m_k is what
+design and workshop have in common, s_k how far guitars stand apart. Beforehand m_k is normal with a share COMMON of
+the prior's variance, and s_k lognormal about the rest, so that a single guitar's prior is the one in use. The
+readings of a guitar come in through its posterior draws, weighed anew by N(z; m, s) / N(z; 0, 1): Hogg, Myers and
+Bovy 2010 (Astrophysical Journal 725, 2166-2175), Eqs. 9-13. The sampler of a single guitar leads (m, s) to their
+posterior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.calibration.layout import stretched
+from driftmodel.calibration.sampler import sample
+from driftmodel.outlook.draws import Unknown
+
+Array = NDArray[np.float64]
+
+#: share of each unknown's prior variance that guitars of a design have in common (from memory): what the law does
+#: not know is common, what one board or one pair of hands does is not
+COMMON: Mapping[str, float] = {
+    "residual_gain": 0.7,
+    "moisture_creep": 0.7,
+    "joint_creep": 0.6,
+    "string_response": 0.4,
+    "structure": 0.4,
+    "block": 0.6,
+    "movement_top": 0.3,
+    "movement_back": 0.3,
+    "movement_along": 0.7,
+}
+#: how well the spread between guitars is known beforehand, log
+APART_LOG_SD = 0.35
+#: particles of the common numbers, and most draws of one guitar that are weighed
+PARTICLES, DRAWS = 400, 400
+#: a guitar stands out when it lies this many spreads from the middle of all, likely so
+STANDS_OUT, STANDS_OUT_CHANCE = 2.0, 0.8
+BOUND = 4.0
+
+
+@dataclass(frozen=True)
+class One:
+    """One instrument's posterior: its name, draws as standard normal values (draws, unknowns) of `names`, its readings
+    and how many of them were slips."""
+
+    name: str
+    design: str
+    names: tuple[str, ...]
+    normals: Array
+    readings: int
+    slips: int
+
+
+@dataclass(frozen=True)
+class LearnedNumber:
+    """One unknown before and after N instruments: median and spread (log) of the next guitar's, and the parts the
+    spread is made of: the middle not known, and guitars apart. narrowed: spread after over before."""
+
+    name: str
+    words: str
+    before: Unknown
+    median: float
+    log_sd: float
+    middle_log_sd: float
+    apart_log_sd: float
+
+    @property
+    def narrowed(self) -> float:
+        return self.log_sd / self.before.log_sd
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where one guitar stands: for each unknown its multiple of the median of all by its own readings alone, and
+    drawn to the others (10, 50, 90 % points). out: unknowns in which it stands out, with how many spreads."""
+
+    one: One
+    alone: Mapping[str, tuple[float, float, float]]
+    drawn: Mapping[str, tuple[float, float, float]]
+    out: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """What was learned from all. middles, apart: draws of m and s (particles, unknowns) of `names`."""
+
+    names: tuple[str, ...]
+    numbers: tuple[LearnedNumber, ...]
+    standing: tuple[Standing, ...]
+    middles: Array
+    apart: Array
+
+
+def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1) -> Pooled:
+    """The hierarchical fit. unknowns: those of a single instrument before, with median and spread."""
+    names = tuple(name for name in COMMON if name in unknowns)
+    normals = [one.normals[:DRAWS, [one.names.index(name) for name in names]] for one in ones]
+    clouds = [(stretched(cloud), _prior(cloud)) for cloud in normals]
+    random = np.random.default_rng([seed, 21])
+    share = np.array([COMMON[name] for name in names])
+    start = np.clip(random.standard_normal((PARTICLES, 2 * len(names))), -BOUND, BOUND)
+
+    def parts(particles: Array) -> tuple[Array, Array]:
+        middles = np.sqrt(share) * particles[:, : len(names)]
+        apart = np.sqrt(1.0 - share) * np.exp(APART_LOG_SD * particles[:, len(names) :])
+        return middles, apart
+
+    def log_likelihood(particles: Array) -> Array:
+        middles, apart = parts(particles)
+        total = np.zeros(len(particles))
+        for cloud, prior in clouds:
+            ratio = _log_normal(cloud, middles, apart) - prior[:, None]
+            top = ratio.max(axis=0)
+            total += top + np.log(np.exp(ratio - top).mean(axis=0))
+        return total
+
+    sampled = sample(log_likelihood, start, seed, BOUND, moves=4) if clouds else None
+    middles, apart = parts(start if sampled is None else sampled.normals)
+    numbers = tuple(
+        _number(name, unknowns[name], middles[:, place], apart[:, place]) for place, name in enumerate(names)
+    )
+    standing = tuple(
+        _standing(one, cloud, prior, names, unknowns, middles, apart, random)
+        for one, (cloud, prior) in zip(ones, clouds, strict=True)
+    )
+    return Pooled(names, numbers, standing, middles, apart)
+
+
+def _prior(normals: Array) -> Array:
+    """Logarithm of the prior's density of stretched values, (draws,), by the standard normal values they come from."""
+    slope = stretched(normals + 1e-4) - stretched(normals - 1e-4)
+    return np.asarray(-np.sum(0.5 * normals**2 + np.log(slope / 2e-4), axis=1))
+
+
+def _log_normal(cloud: Array, middles: Array, apart: Array) -> Array:
+    """Logarithm of N(z; m, s), (draws, particles), z (draws, unknowns), m and s (particles, unknowns)."""
+    precision = 1.0 / apart**2
+    return np.asarray(
+        -0.5 * (cloud**2) @ precision.T
+        + cloud @ (middles * precision).T
+        - np.sum(0.5 * middles**2 * precision + np.log(apart), axis=1)
+    )
+
+
+def _number(name: str, before: Unknown, middles: Array, apart: Array) -> LearnedNumber:
+    middle, spread = float(middles.std()), float(np.sqrt(np.mean(apart**2)))
+    return LearnedNumber(
+        name,
+        before.words,
+        before,
+        before.median * float(np.exp(before.log_sd * middles.mean())),
+        before.log_sd * float(np.hypot(middle, spread)),
+        before.log_sd * middle,
+        before.log_sd * spread,
+    )
+
+
+def _standing(
+    one: One,
+    cloud: Array,
+    prior: Array,
+    names: tuple[str, ...],
+    unknowns: Mapping[str, Unknown],
+    middles: Array,
+    apart: Array,
+    random: np.random.Generator,
+) -> Standing:
+    ratio = _log_normal(cloud, middles, apart) - prior[:, None]
+    weights = np.exp(ratio - ratio.max(axis=0))
+    weights = (weights / weights.sum(axis=0)).mean(axis=1)
+    chosen = random.choice(len(cloud), size=len(cloud), p=weights / weights.sum())
+    middle, spread = middles.mean(axis=0), np.sqrt(np.mean(apart**2, axis=0))
+    alone, drawn, out = {}, {}, {}
+    for place, name in enumerate(names):
+        log_sd = unknowns[name].log_sd
+        alone[name] = _points(np.exp(log_sd * (cloud[:, place] - middle[place])))
+        drawn[name] = _points(np.exp(log_sd * (cloud[chosen, place] - middle[place])))
+        away = (cloud[:, place] - middle[place]) / spread[place]
+        if np.mean(np.abs(away) > STANDS_OUT) > STANDS_OUT_CHANCE:
+            out[name] = float(np.median(away))
+    return Standing(one, alone, drawn, out)
+
+
+def _points(values: Array) -> tuple[float, float, float]:
+    low, middle, high = (float(point) for point in np.quantile(values, [0.1, 0.5, 0.9]))
+    return low, middle, high

@@ -1,0 +1,65 @@
+"""Many instruments, each with its readings, learned from together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+
+from driftmodel.base.records import Scenario
+from driftmodel.calibration.fit import learn
+from driftmodel.calibration.pooled import One, Pooled, pool
+from driftmodel.calibration.records import BenchBook
+from driftmodel.outlook.draws import unknowns_of
+
+#: particles of each instrument: its own posterior only has to be told, not shown
+PARTICLES = 400
+SLIP_TOLD = 0.5
+
+
+@dataclass(frozen=True)
+class Known:
+    """One instrument with what was read of it."""
+
+    name: str
+    scenario: Scenario
+    book: BenchBook
+
+
+def learn_from(
+    cases: Sequence[Known], workers: int = 1, progress: Callable[[str], None] = lambda _: None, seed: int = 1
+) -> Pooled:
+    """What the instruments teach together; each is learned from alone first, with the numbers of the library.
+
+    Numbers that a case's scenario has learned before are not used: the same readings would count twice.
+    """
+    ones = []
+    if workers > 1 and len(cases) > 1:
+        with ProcessPoolExecutor(workers) as crew:
+            for one in crew.map(learn_one, cases):
+                ones.append(one)
+                progress(f"{len(ones)} of {len(cases)} instruments")
+    else:
+        for case in cases:
+            ones.append(learn_one(case))
+            progress(f"{len(ones)} of {len(cases)} instruments")
+    progress("all together")
+    return pool(ones, unknowns_of(bare(cases[0].scenario)), seed)
+
+
+def bare(scenario: Scenario) -> Scenario:
+    """The scenario with the library's numbers only."""
+    return replace(scenario, learned=())
+
+
+def learn_one(case: Known) -> One:
+    """One instrument's posterior by itself, as the pooling takes it."""
+    posterior = learn(bare(case.scenario), case.book, particles=PARTICLES)
+    return One(
+        case.name,
+        case.scenario.instrument.name,
+        posterior.layout.names,
+        posterior.sampled.normals,
+        len(posterior.readings),
+        int((posterior.slips > SLIP_TOLD).sum()),
+    )

@@ -1,0 +1,182 @@
+"""What many instruments taught, in a maker's words; the file of learned numbers; a picture of all."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from driftmodel.base.learned_file import learned_text
+from driftmodel.base.records import LearnedPrior
+from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
+from driftmodel.report.folder import write_bytes
+from driftmodel.report.pictures import our_style
+from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE, ZONE
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: a number is told as learned when its spread fell by this share or its median moved by half a spread
+TOLD_NARROWED, TOLD_MOVED = 0.95, 0.5
+Z80 = 1.2815515655446004
+
+
+def learning_summary(pooled: Pooled) -> str:
+    """Plain text: what was learned, how far guitars stand apart, who stands out."""
+    count, readings = len(pooled.standing), sum(one.one.readings for one in pooled.standing)
+    slips = sum(one.one.slips for one in pooled.standing)
+    lines = [f"Learned from {_many(count, 'instrument')} with {_many(readings, 'reading')} ({slips} taken for slips)."]
+    designs = sorted({one.one.design for one in pooled.standing})
+    if len(designs) > 1:
+        lines.append(f"Designs: {', '.join(designs)}. What they have in common is learned; a design's own is not.")
+    lines += ["", "The next instrument, before and after (8 times in 10 it lies between the ends; 1 is the usual):"]
+    lines += [f"  {_number(one)}" for one in pooled.numbers]
+    lines += [
+        "",
+        "Where the doubt that is left comes from: the middle of all not known; one guitar apart from another:",
+    ]
+    lines += [
+        f"  {one.words}: x{np.exp(Z80 * one.middle_log_sd):.2f}; x{np.exp(Z80 * one.apart_log_sd):.2f}"
+        for one in pooled.numbers
+        if _told(one)
+    ] or ["  Nothing was learned yet: more readings over more years, or more instruments."]
+    out = [one for one in pooled.standing if one.out]
+    lines += ["", "Who stands out:"]
+    words = {one.name: one.words for one in pooled.numbers}
+    lines += [f"  {_out(one, words)}" for one in out] or ["  Nobody."]
+    if count < 8:
+        lines += ["", f"{_many(count, 'instrument')} can tell little of how far guitars stand apart: the file says so."]
+    return "\n".join(lines)
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _number(one: LearnedNumber) -> str:
+    def ends(median: float, log_sd: float) -> str:
+        wide = np.exp(Z80 * log_sd)
+        return f"x{median / one.before.median / wide:.2f} to x{median / one.before.median * wide:.2f}"
+
+    return f"{one.words}: {ends(one.before.median, one.before.log_sd)} before, {ends(one.median, one.log_sd)} now"
+
+
+def _told(one: LearnedNumber) -> bool:
+    moved = abs(np.log(one.median / one.before.median)) / one.before.log_sd
+    return bool(one.narrowed < TOLD_NARROWED or moved > TOLD_MOVED)
+
+
+def _out(standing: Standing, words: dict[str, str]) -> str:
+    told = ", ".join(
+        f"{words[name]} ({'more' if away > 0 else 'less'} than its fellows, {abs(away):.1f} spreads)"
+        for name, away in standing.out.items()
+    )
+    return f"{standing.one.name}: {told}. Look for damage, a wrong file, or readings of another guitar."
+
+
+def learning_json(pooled: Pooled) -> dict[str, Any]:
+    """The numbers for machines: multiples of the usual."""
+    return {
+        "instruments": len(pooled.standing),
+        "readings": sum(one.one.readings for one in pooled.standing),
+        "numbers": [
+            {
+                "name": one.name,
+                "words": one.words,
+                "before": {"median": one.before.median, "log_sd": one.before.log_sd},
+                "now": {"median": one.median, "log_sd": one.log_sd},
+                "middle_log_sd": one.middle_log_sd,
+                "apart_log_sd": one.apart_log_sd,
+            }
+            for one in pooled.numbers
+        ],
+        "standing": [
+            {
+                "name": one.one.name,
+                "design": one.one.design,
+                "readings": one.one.readings,
+                "slips": one.one.slips,
+                "alone": dict(one.alone),
+                "drawn_to_the_others": dict(one.drawn),
+                "stands_out": dict(one.out),
+            }
+            for one in pooled.standing
+        ],
+    }
+
+
+def learned_toml(pooled: Pooled, title: str) -> str:
+    """The file that scenarios name."""
+    source = f"learned from {_many(len(pooled.standing), 'instrument')}"
+    return learned_text(
+        title,
+        source,
+        tuple((LearnedPrior(one.name, one.median, one.log_sd, source), one.words) for one in pooled.numbers),
+    )
+
+
+def write_learning(pooled: Pooled, folder: Path, title: str) -> tuple[Path, ...]:
+    """Writes learned.toml, learning.txt, learning.json and learning.png into `folder`; their paths.
+
+    Raises BadInput where they cannot be written."""
+    drawn = BytesIO()
+    with our_style():
+        learning_figure(pooled).savefig(drawn, format="png", dpi=130)
+    files = {
+        "learned.toml": learned_toml(pooled, title).encode(),
+        "learning.txt": (learning_summary(pooled) + "\n").encode(),
+        "learning.json": (json.dumps(learning_json(pooled), indent=2) + "\n").encode(),
+        "learning.png": drawn.getvalue(),
+    }
+    return tuple(write_bytes(folder, name, content) for name, content in files.items())
+
+
+def learning_figure(pooled: Pooled, of: str = "residual_gain") -> Figure:
+    """Left: every instrument's drift against the middle of all, by itself and drawn to the others. Right: the numbers
+    before and after."""
+    from matplotlib.figure import Figure
+
+    standing = sorted(pooled.standing, key=lambda one: one.alone[of][1])
+    rows = max(len(standing), len(pooled.numbers))
+    figure = Figure(figsize=(10.0, float(np.clip(1.8 + 0.2 * rows, 4.0, 14.0))), layout="constrained")
+    left, right = figure.subplots(1, 2, width_ratios=[1, 1])
+    left.axvspan(*np.exp(np.array([-Z80, Z80]) * next(n for n in pooled.numbers if n.name == of).apart_log_sd),
+                 color=ZONE, linewidth=0)  # fmt: skip
+    for place, one in enumerate(standing):
+        for points, colour, up, words in (
+            (one.alone[of], SEASON, 0.16, "by its own readings"),
+            (one.drawn[of], SEASON_LINE, -0.16, "with what the others say"),
+        ):
+            left.plot([points[0], points[2]], [place + up] * 2, color=colour, linewidth=3, solid_capstyle="butt",
+                      label=words if place == 0 else None)  # fmt: skip
+            left.plot([points[1]], [place + up], "|", color=INK, markersize=4)
+    names = [f"{one.one.name} *" if one.out else one.one.name for one in standing]
+    step = max(1, len(names) // 40)
+    left.set_yticks(range(0, len(names), step), names[::step], fontsize=7 if len(names) > 20 else 8)
+    words = next(number.words for number in pooled.numbers if number.name == of)
+    left.set_title(textwrap.fill(f"{words[:1].upper()}{words[1:]}, one by one", 56), loc="left", fontsize=10)
+    for place, number in enumerate(reversed(pooled.numbers)):
+        for middle, log_sd, colour, up, told in (
+            (1.0, number.before.log_sd, SEASON, 0.17, "before"),
+            (number.median / number.before.median, number.log_sd, SEASON_LINE, -0.17, "the next instrument, now"),
+        ):
+            ends = middle * np.exp(np.array([-Z80, Z80]) * log_sd)
+            right.plot(ends, [place + up] * 2, color=colour, linewidth=5, solid_capstyle="butt",
+                       label=told if place == 0 else None)  # fmt: skip
+    right.set_yticks(
+        range(len(pooled.numbers)), [textwrap.fill(one.words, 34) for one in reversed(pooled.numbers)], fontsize=8
+    )
+    right.set_title("What was learned", loc="left", fontsize=10)
+    for axes in (left, right):
+        axes.axvline(1.0, color=QUIET, linewidth=0.8)
+        axes.set_xscale("log")
+        axes.set_xlim(0.2, 5.0)
+        axes.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "as usual", "double", "4 times"])
+        axes.minorticks_off()
+    left.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "middle\nof all", "double", "4 times"])
+    figure.legend(loc="outside lower center", ncols=4, frameon=False, fontsize=8.5)
+    return figure
