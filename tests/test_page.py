@@ -225,3 +225,65 @@ def test_in_a_browser_two_people_do_not_mix(browser: Any, address: str) -> None:
     assert heads[0].startswith("First winter") and heads[1].startswith("Damp coast")
     for context in contexts:
         context.close()
+
+
+@pytest.fixture(scope="module")
+def own_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """A server over a folder with one record of an invented guitar."""
+    from datetime import date
+
+    from driftmodel.record.add import add
+    from driftmodel.record.new import create
+
+    folder = tmp_path_factory.mktemp("bench")
+    told = {"design": "large_x_braced", "home": "cold_city_heated", "set_up": "2024-09-25"}
+    told |= {"action": "2.3 mm", "spacer": "J"}
+    create(folder / "ada", told)
+    add(folder / "ada", ("action 2.45 mm with rule", "spacer H"), date(2025, 8, 1))
+    server = waitress.create_server(create_app(folder), host="127.0.0.1", port=0, threads=4)
+    threading.Thread(target=server.run, daemon=True).start()
+    yield f"http://127.0.0.1:{server.effective_port}", folder
+    server.close()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_in_a_browser_an_own_record_is_answered_and_fits(
+    browser: Any, own_bench: tuple[str, Path], run: Callable[..., Any], width: int
+) -> None:
+    """The line, the list and the command are those of `driftmodel grade`; nothing is wider than the screen and nothing
+    made for speech readers is seen."""
+    address, folder = own_bench
+    page = browser.new_page(viewport={"width": width, "height": 844})
+    page.goto(f"{address}/bench", timeout=60000)
+    page.select_option("#guitar", "own:ada")
+    page.fill("#reading", "action 2.4 mm at 38 % 21 C")
+    page.fill("#date", "2026-02-10")
+    page.click("text=Answer")
+    page.wait_for_selector(".answer", timeout=120000)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    said = run("grade", str(folder / "ada"), "--reading", "action 2.4 mm at 38 % 21 C", "--date", "2026-02-10")
+    assert page.text_content(".answer") in " ".join(said.out.split())
+    for row in page.query_selector_all(".options tbody tr"):
+        for cell in row.query_selector_all("td, th"):
+            assert cell.text_content() in said.out
+    assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("code")
+    if width == 390:
+        assert page.locator(".answer").bounding_box()["y"] < page.locator("#reading").bounding_box()["y"]
+        assert all(page.locator(each).bounding_box()["height"] >= 40 for each in ("#guitar", "#reading", "button"))
+    page.close()
+
+
+def test_a_record_is_uploaded_and_what_is_no_record_is_told(own_bench: tuple[str, Path]) -> None:
+    from io import BytesIO
+
+    folder = own_bench[1] / "ada"
+    client = create_app().test_client()
+    files = [(BytesIO((folder / name).read_bytes()), name) for name in ("record.toml", "bench.csv")]
+    reply = client.post("/bench/open", data={"files": files})
+    assert reply.status_code == 303 and "guitar=up" in reply.headers["Location"]
+    for bad in ([(BytesIO(b"x"), "../evil.toml")], [(BytesIO(b"a = 1"), "a.toml")], [(BytesIO(b"x"), "x.exe")], []):
+        told = client.post("/bench/open", data={"files": bad})
+        assert told.status_code == 400 and "cannot be used" in told.text and "Traceback" not in told.text
+    wrong = client.get("/bench?guitar=story:first-winter&reading=action+2.4")
+    assert wrong.status_code == 400 and "has no unit" in wrong.text
+    assert client.get("/bench?guitar=own:../../etc").status_code == 400

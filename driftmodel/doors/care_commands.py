@@ -55,7 +55,7 @@ def advise(
     show = shows_progress(quiet, as_json)
     told = show_progress if show else silent
     advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=told)
-    written = write_advice(advice, chosen, folder, units)
+    written = write_advice(advice, chosen, folder, units, case.tag)
     clear_progress(show)
     if as_json:
         say(json.dumps(advice_json(advice) | {"files": [str(path) for path in written]}, indent=2), quiet)

@@ -1,4 +1,4 @@
-"""The commands record new, add, show and list."""
+"""The commands record new, add, show, label and list."""
 
 from __future__ import annotations
 
@@ -136,6 +136,27 @@ def show(folder: Path, when: str | None, out: Path | None, units: str, quiet: bo
         from driftmodel.report.folder import write_text
 
         write_text(out, "record.json" if as_json else "record.txt", text + "\n")
+
+
+@record.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder to write into; the record's own.")
+@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
+    """The label for inside the instrument, to print and cut out.
+
+    The owner's sheet with the same facts is written by driftmodel advise FOLDER.
+    """
+    from driftmodel.record.case import open_record
+    from driftmodel.record.files import folder_of
+    from driftmodel.report.folder import write_text
+    from driftmodel.report.label import label_page
+
+    own = folder_of(folder)
+    case = open_record(own)
+    written = write_text(out or own, "label.html", label_page(case.scenario, case.tag, paper))
+    say(f"Written: {written}", quiet)
 
 
 @record.command(name="list")

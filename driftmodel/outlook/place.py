@@ -141,10 +141,10 @@ def grades_of(*chains: Chain) -> PlaceTable:
 
 def _best_change(scenario: Scenario, lift: float, rise: Array, action: Array) -> tuple[float, float]:
     """The change of the action by the saddle, of CHANGES_MM, that keeps it inside longest, and that share."""
-    tried = [
-        (float(by), float(inside_rule(scenario, rise + lift - 2.0 * by, action + lift / 2.0 + by).mean()))
-        for by in CHANGES_MM
-    ]
+    tried = []
+    for by in CHANGES_MM.tolist():
+        inside = inside_rule(scenario, rise + lift - 2.0 * by, action + lift / 2.0 + by)
+        tried.append((by, float(inside.mean())))
     return max(tried, key=lambda each: (round(each[1], 3), -abs(each[0])))
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from driftmodel.advice.records import Advice
 from driftmodel.base.cells import as_text
+from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
 from driftmodel.report import advice_figures, advice_words
 from driftmodel.report.captions import LIMITS
@@ -36,8 +37,8 @@ FILES = {
 }
 
 
-def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str) -> list[Path]:
-    """Writes the folder whole or not at all and returns its paths."""
+def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:
+    """Writes the folder whole or not at all and returns its paths. tag: of a record, for the owner's sheet."""
 
     def fill(folder: Path) -> None:
         write_leaf(
@@ -49,7 +50,9 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str) 
                 "fluctuations": lambda: advice_figures.fluctuations(advice),
             },
         )
-        (folder / "sheet.html").write_text(owner_sheet(scenario, advice), encoding="utf-8")
+        (folder / "sheet.html").write_text(
+            owner_sheet(scenario, advice, tag, "letter" if units == "inch" else "a4"), encoding="utf-8"
+        )
         (folder / "measures.csv").write_text(_csv(advice, units), encoding="utf-8")
         data = json.dumps(advice_words.advice_json(advice), indent=2, ensure_ascii=False)
         (folder / "advice.json").write_text(data + "\n", encoding="utf-8")

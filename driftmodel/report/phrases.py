@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from driftmodel.base.units import length_words
+
 SEASONS = ("winter", "spring", "summer", "autumn")
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -87,3 +89,8 @@ def during(months: tuple[int, ...]) -> str:
     """Months as a person puts them in a sentence: 'from October to May', 'in August', 'all year'."""
     words = months_words(months)
     return words if len(months) == 12 else f"from {words}" if " to " in words.split(" and ")[0] else f"in {words}"
+
+
+def both_lengths(length_mm: float) -> str:
+    """A length in both units: '2.00 mm (0.079 in)'."""
+    return f"{length_words(length_mm, 'metric')} ({length_words(length_mm, 'inch')})"

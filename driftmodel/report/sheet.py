@@ -7,10 +7,11 @@ from importlib.resources import files
 import numpy as np
 
 from driftmodel.advice.records import Advice, Outcome
+from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
-from driftmodel.base.units import length_words
 from driftmodel.base.version import __version__
-from driftmodel.report.phrases import during, months_words
+from driftmodel.report.label import label_facts
+from driftmodel.report.phrases import both_lengths, during, months_words
 from driftmodel.report.words import when_sentence
 
 CAUTIONS = (
@@ -22,13 +23,9 @@ CAUTIONS = (
 )
 
 
-def both_lengths(length_mm: float) -> str:
-    """A length in both units: '2.00 mm (0.079 in)'."""
-    return f"{length_words(length_mm, 'metric')} ({length_words(length_mm, 'inch')})"
-
-
-def owner_sheet(scenario: Scenario, advice: Advice) -> str:
-    """The sheet as one HTML page with nothing to fetch; it prints on one page of A4 or letter."""
+def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, paper: str = "a4") -> str:
+    """The sheet as one HTML page with nothing to fetch; it prints on one page of A4 or Letter. tag: of a record, for
+    the label's facts on it."""
     from jinja2 import Environment, StrictUndefined
 
     text = files("driftmodel.report").joinpath("sheet.html").read_text(encoding="utf-8")
@@ -39,6 +36,8 @@ def owner_sheet(scenario: Scenario, advice: Advice) -> str:
         keep=f"{advice.keep[0]:.0f} to {advice.keep[1]:.0f} %",
         keep_line="relative humidity, by a small hygrometer kept beside the guitar. Check the hygrometer once a year.",
         sections=sheet_sections(scenario, advice),
+        facts=label_facts(scenario, tag),
+        paper="Letter" if paper == "letter" else "A4",
         cautions=CAUTIONS,
         version=__version__,
         seed=advice.seed,
