@@ -5,14 +5,17 @@ No outside reference values: truth is the generator's own (tests/outside_fleets.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from outside_fleets import AHEAD, GENERATORS, outside_fleet
 
 from driftmodel.fleet import scores
-from driftmodel.fleet.backtest import REFERENCES, references
+from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
+from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.invented import ToyDrift
 from driftmodel.fleet.roster import Fleet
@@ -106,3 +109,30 @@ def test_bands_hold_on_fleets_of_other_laws(law: str) -> None:
     assert 0.74 <= np.mean(months) <= 0.90
     assert np.mean(medians) == pytest.approx(1.0, abs=0.08)
     assert mean["model"] <= 1.05 * min(mean[name] for name in REFERENCES)
+
+
+def test_the_band_is_widened_by_the_least_that_holds_what_came_and_never_narrowed() -> None:
+    """Forecasts about the truth need nothing; those as sure and 30 % off in turn need about that much."""
+    random = np.random.default_rng(2)
+    came = np.full((6, 2), 400.0)
+    honest = [(random.poisson(400.0, (300, 6, 2)) * 1.0, random.poisson(400.0, (6, 2)) * 1.0) for _ in range(4)]
+    assert widening_needed(honest, 1) == 0.0
+    off = [(random.poisson(400.0 * factor, (300, 6, 2)) * 1.0, came) for factor in (1.3, 0.77, 1.3, 0.77)]
+    assert 0.2 <= widening_needed(off, 1) <= 0.4
+    narrow = forecast_demand(outside_fleet(GENERATORS["wrong creep"], 7, units=4000)[0], LAW, to_end_of_cover=False)
+    wide = forecast_demand(narrow.fleet, LAW, to_end_of_cover=False, widening=0.5)
+    spread = [np.log(d.cube["regrades"].values.sum(axis=(1, 2, 3, 4, 5))).std() for d in (narrow, wide)]
+    assert spread[1] > 1.5 * spread[0]
+
+
+def test_a_doubled_claims_file_raises_an_alert_and_an_honest_one_none() -> None:
+    fleet, _ = outside_fleet(GENERATORS["wrong creep"], 7, units=20000)
+    claims = fleet.claims
+    twice = {name: np.tile(getattr(claims, name), 6) for name in type(claims).__dataclass_fields__}
+    found = forecast(replace(fleet, claims=type(claims)(**twice)))
+    assert any(
+        "claims file given twice" in line and " times what the physics expects" in line for line in alerts(found)
+    )
+    rows = fit_rows(found)
+    assert sum(row.came for row in rows if row.by == "age") == sum(row.came for row in rows if row.by == "month")
+    assert {row.by for row in rows} == {"age", "month", "year"}

@@ -298,7 +298,15 @@ def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
 def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(folder: Path, book: DemandBook) -> None:
     sheets = read_workbook(folder / "demand.xlsx")
     wanted = ["Summary", "Monthly", "Parts by grade", "Hours and cost", "Rates", "Roll-forward", "Who is due", "Stock"]
-    wanted += ["Claims and multipliers", "Not yet reported", "By year of sale", "Backtest", "Rows read", "Notes"]
+    wanted += [
+        "Claims and multipliers",
+        "Not yet reported",
+        "By year of sale",
+        "Check of fit",
+        "Backtest",
+        "Rows read",
+        "Notes",
+    ]
     assert list(sheets) == wanted
     units = re.compile(r"\((jobs|units|unit|visits|pieces|claims|h|EUR|ratio|share|regrades|per 1000|month|1 = yes)\)$")
     for name, sheet in sheets.items():

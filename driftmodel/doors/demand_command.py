@@ -15,13 +15,7 @@ from driftmodel.doors.crew import crew_of, crew_options
 from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress
 
 if TYPE_CHECKING:
-    from driftmodel.fleet.backtest import Backtest
-    from driftmodel.fleet.physics import OutlookPassages
     from driftmodel.fleet.roster import Fleet
-    from driftmodel.fleet.run import Crew
-
-ORIGINS, ORIGIN_MONTHS = 4, 6  # a backtest makes four forecasts of half a year each, the last two years of claims
-LEAST_PAST_MONTHS = 12  # sales before the first origin; own choice, no source
 
 
 @click.command()
@@ -31,7 +25,12 @@ LEAST_PAST_MONTHS = 12  # sales before the first origin; own choice, no source
 @click.option("--months", type=click.IntRange(1, 240), help="Months ahead; the fleet file's own if not given.")
 @click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
               help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
-@click.option("--backtest", "and_backtest", is_flag=True, help="Also score forecasts made at earlier dates.")
+@click.option(
+    "--backtest/--no-backtest",
+    "and_backtest",
+    default=None,
+    help="Score forecasts made at earlier dates and widen the band by them; done where there are claims enough.",
+)
 @crew_options
 @shared_options
 def demand(
@@ -40,7 +39,7 @@ def demand(
     demo: Path | None,
     months: int | None,
     service: float | None,
-    and_backtest: bool,
+    and_backtest: bool | None,
     workers: int,
     scheduler: str | None,
     keep: Path | None,
@@ -69,6 +68,7 @@ def demand(
     from driftmodel.report.demand_document import check_demand_folder, write_demand
 
     check_demand_folder(folder)
+    from driftmodel.fleet.backtest import checked_forecast, origins_of
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
     from driftmodel.report.demand_numbers import demand_book
@@ -85,10 +85,12 @@ def demand(
 
     if show:
         show_progress("cells")
-    found = forecast_demand(chosen, physics, crew=crew, progress=cells)
-    if show and and_backtest:
-        show_progress("backtest: forecasts as they would have been made")
-    tested = _backtest(chosen, physics, crew) if and_backtest else None
+    if and_backtest and not origins_of(chosen):
+        raise _too_little_past(chosen)
+    if and_backtest is False:
+        found, tested = forecast_demand(chosen, physics, crew=crew, progress=cells), None
+    else:
+        found, tested = checked_forecast(chosen, physics, crew=crew, progress=cells)
     if show:
         show_progress("report: figures, tables, workbook")
     book = demand_book(found, tested)
@@ -188,22 +190,13 @@ def _with_options(fleet: Fleet, months: int | None, service: float | None) -> Fl
     return replace(fleet, settings=fleet.settings.model_copy(update=changed)) if changed else fleet
 
 
-def _backtest(fleet: Fleet, physics: OutlookPassages, crew: Crew) -> Backtest:
-    """Rolling origins over the last two years, as far back as there are sales and claims to forecast from."""
-    from driftmodel.fleet.backtest import backtest
-    from driftmodel.fleet.tables import NONE
+def _too_little_past(fleet: Fleet) -> BadInput:
+    from driftmodel.fleet.backtest import LEAST_CLAIMS, LEAST_PAST_MONTHS, ORIGIN_MONTHS
 
-    since = int(fleet.units.sale[~fleet.units.planned].min(initial=fleet.cutoff))
-    if fleet.claims_since != NONE:
-        since = max(since, fleet.claims_since)
-    origins = [fleet.cutoff - ORIGIN_MONTHS * step for step in range(ORIGINS, 0, -1)]
-    origins = [origin for origin in origins if origin >= since + LEAST_PAST_MONTHS]
-    if not origins or fleet.claims.report.size == 0:
-        raise BadInput(
-            "too little past for a backtest",
-            f"claims, and sales at least {LEAST_PAST_MONTHS + ORIGIN_MONTHS} months before the cutoff",
-            file=fleet.file,
-            place="files, claims",
-            mend="leave out --backtest",
-        )
-    return backtest(fleet, physics, origins, ORIGIN_MONTHS, crew=crew)
+    return BadInput(
+        "too little past for a backtest",
+        f"{LEAST_CLAIMS} regrade claims, and sales {LEAST_PAST_MONTHS + ORIGIN_MONTHS} months before the cutoff",
+        file=fleet.file,
+        place="files, claims",
+        mend="leave out --backtest",
+    )

@@ -88,3 +88,10 @@ def in_cover(
     np.add.at(change, (cohorts.region[kept], cohorts.design[kept], begin), count)
     np.add.at(change, (cohorts.region[kept], cohorts.design[kept], end), -count)
     return np.cumsum(change, axis=2)[:, :, :months]
+
+
+def cover_left(fleet: Fleet, cutoff: int, months: int) -> int:
+    """Months until the last unit sold by the end of the forecast's months is out of cover."""
+    sold = fleet.units.sale <= cutoff + months
+    end = int((fleet.units.sale + fleet.units.cover)[sold].max(initial=cutoff + 1))
+    return max(end - cutoff - 1, 0)

@@ -16,7 +16,7 @@ from driftmodel.base.provenance import recording
 from driftmodel.base.schema import described
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.cohorts import Cohorts, cohorts_of, in_cover
+from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
 from driftmodel.fleet.correction import Correction, correct
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.expect import Window
@@ -78,6 +78,7 @@ class Demand:
     lag: Array
     waiting: float
     cutoff: int
+    widening: float = 0.0
 
 
 def forecast_demand(
@@ -87,13 +88,15 @@ def forecast_demand(
     cutoff: int | None = None,
     months: int | None = None,
     to_end_of_cover: bool = True,
+    widening: float = 0.0,
     crew: Crew | None = None,
     progress: Progress = lambda done, of: None,
 ) -> Demand:
     """Regrades to come, month by month. function: passages of a cell, see passage.CellPassages.
 
     cutoff (month number) and months: in place of the fleet's own; an earlier cut-off knows nothing that came later.
-    to_end_of_cover: whether to look on to the end of every sold unit's cover, past the months asked for.
+    to_end_of_cover: whether to look on to the end of every sold unit's cover, past the months asked for. widening: log
+    standard deviation by region and year on top of the model's, from a backtest.
     """
     settings = fleet.settings
     cutoff = fleet.cutoff if cutoff is None else cutoff
@@ -125,12 +128,13 @@ def forecast_demand(
         log_sd=settings.multiplier_log_sd,
         weather_sd=weather_sd(expected),
     )
-    sampled = sample_cube(fleet, cohorts, expected, correction, window, lag, waits, known, months)
+    sampled = sample_cube(fleet, cohorts, expected, correction, window, lag, waits, known, months, widening)
     described(sampled.cube).attrs |= told(numbers)
     law = gamma_of(sampled.multiplier)
     return Demand(
         fleet, cohorts, sampled.cube, sampled.sold, sampled.planned, expected.first_months(months), correction,
         claims_law.prior(settings.multiplier_log_sd), count, law, sampled.multiplier, lag.shares, waits.mean, cutoff,
+        widening,
     )  # fmt: skip
 
 
@@ -162,13 +166,6 @@ def window_of(
         sales=_groups(past.units.sale, cutoff, MOST_GROUPS),
         regrades=_groups(past.units.regraded[past.units.regraded != NONE], cutoff, MOST_REGRADE_GROUPS),
     )
-
-
-def cover_left(fleet: Fleet, cutoff: int, months: int) -> int:
-    """Months until the last unit sold by the end of the forecast's months is out of cover."""
-    sold = fleet.units.sale <= cutoff + months
-    end = int((fleet.units.sale + fleet.units.cover)[sold].max(initial=cutoff + 1))
-    return max(end - cutoff - 1, 0)
 
 
 def _groups(months: NDArray[np.int32], cutoff: int, most: int) -> tuple[int, ...]:
@@ -258,6 +255,7 @@ def sample_cube(
     waits: WaitingShare,
     known: Claims,
     months: int,
+    widening: float = 0.0,
 ) -> Sampled:
     """Counts by sample. Each sample has one correction of the hazard, one habit of reporting for the fleet and its own
     years to come; counts are Poisson about that. Sample i has its own stream, so more samples leave the first ones as
@@ -292,6 +290,8 @@ def sample_cube(
             now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
             drawn = correction.draw(random.standard_normal(correction.mean.size))
             year = correction.yearly(drawn, calendar, random)[:, None, :]
+            wider = widening * random.standard_normal((shape[0], 1, -(-reach // 12)))
+            year = year + np.repeat(wider, 12, axis=2)[..., :reach]
             season = correction.season(drawn)[:, calendar % 12][:, None, :]
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))

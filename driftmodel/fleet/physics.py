@@ -15,6 +15,7 @@ from driftmodel.base.opened import is_there
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import load_climate, load_scenario
+from driftmodel.fleet.cohorts import cover_left
 from driftmodel.fleet.life import life_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
@@ -140,9 +141,11 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
 
 
 def physics_of(fleet: Fleet) -> OutlookPassages:
-    """The cell function of a fleet: a horizon that reaches from the oldest build to the end of the forecast."""
+    """The cell function of a fleet: a horizon that reaches from the oldest build to the end of the forecast, and to the
+    end of the cover of every unit sold by then."""
     settings = fleet.settings
     oldest = int(fleet.units.build.min(initial=fleet.cutoff))
-    years = -(-(fleet.cutoff - oldest + settings.horizon_months + 1) // 12)
+    months = max(settings.horizon_months, cover_left(fleet, fleet.cutoff, settings.horizon_months))
+    years = -(-(fleet.cutoff - oldest + months + 1) // 12)
     designs = tuple((name, design.scenario) for name, design in settings.designs.items())
     return OutlookPassages(designs, tuple(settings.grades), max(years, 1), oldest // 12, str(fleet.file.parent))

@@ -36,6 +36,12 @@ FIGURES = {
         "Wide bar: what was thought before any claim. Diamond: claims as a multiple of what the physics expects to "
         "have been reported by now. Narrow bar: both together, which the forecast uses. Bars hold four times in five.",
     ),
+    "fit": (
+        "Came against expected",
+        "Bars: regrades so far, with the standard error of chance. Line: what the physics alone expects of the units "
+        "that were at risk, by months since sale or since the last regrade, and by month of the calendar. Where they "
+        "part, the forecast follows the claims.",
+    ),
     "backtest": (
         "Forecasts made earlier, against what came",
         "At each dotted line a forecast was made with what was known then. About four points in five should lie in "

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.cells import csv_text
 from driftmodel.base.version import __version__
-from driftmodel.fleet.backtest import backtest_words
+from driftmodel.fleet.backtest import backtest_words, verdict
+from driftmodel.fleet.fit_check import alerts
 from driftmodel.fleet.tables import write_faults
 from driftmodel.report import demand_captions as captions
 from driftmodel.report import demand_words as words
@@ -128,13 +129,14 @@ def _lead(book: DemandBook) -> str:
     return (
         f"From {words.span_words(book)}, four times in five between {words.whole(low)} and {words.whole(high)}; "
         f"in cover {words.band_words(book.ahead['in_cover'])}, costing {book.currency} "
-        f"{words.band_words(book.ahead['cost'])} with the seasonal complaints."
+        f"{words.band_words(book.ahead['cost'])} with the seasonal complaints. {verdict(book.backtest)}"
     )
 
 
 def _facts(book: DemandBook) -> list[tuple[str, str]]:
     month, band = book.busiest
     facts = [
+        *(("Alert", line) for line in alerts(book.demand)),
         ("Out of cover", f"{words.band_words(book.ahead['out_of_cover'])} regrades, not in the cost above."),
         (
             "Seasonal complaints",

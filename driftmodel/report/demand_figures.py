@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.fleet.backtest import Backtest
+from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers, new_figure
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
 from driftmodel.report.demand_numbers import DemandBook
@@ -27,10 +28,31 @@ def demand_figures(book: DemandBook) -> dict[str, Figure]:
         "multipliers": multipliers(book),
         "age": by_age(book),
         "sales": year_of_sale_map(book),
+        "fit": fit_panels(book),
     }
     if book.backtest is not None:
         drawn |= {"backtest": backtest_panels(book.backtest), "scores": scores(book.backtest)}
     return drawn
+
+
+def fit_panels(book: DemandBook) -> Figure:
+    """What came and what the physics expected: by age, and by month of the calendar."""
+    rows = fit_rows(book.demand)
+    figure, (left, right) = new_figure(7.2, 3.0, 1, 2)
+    for axes, by, title in ((left, "age", "By age, in months"), (right, "month", "By month of the calendar")):
+        own = [row for row in rows if row.by == by]
+        x = np.arange(len(own))
+        came, expected = np.array([row.came for row in own]), np.array([row.expected for row in own])
+        axes.bar(x, came, width=0.8, color=SEASON, label="came")
+        axes.errorbar(x, came, np.sqrt(came), fmt="none", ecolor=SEASON_LINE, linewidth=0.8)
+        axes.plot(x, expected, color=LASTING_LINE, marker="o", markersize=3, linewidth=1.2, label="the physics alone")
+        names = [row.name.removesuffix(" months").split(" to ")[0].lstrip("0") or "0" for row in own]
+        step = max(1, len(own) // 9)
+        axes.set_xticks(x[::step], names[::step])
+        axes.set_xlabel(title)
+    left.set_ylabel("Regrades so far")
+    left.legend(frameon=False, fontsize=8)
+    return figure
 
 
 def backtest_panels(result: Backtest) -> Figure:

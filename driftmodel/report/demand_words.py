@@ -6,7 +6,8 @@ import textwrap
 from pathlib import Path
 from typing import Any
 
-from driftmodel.fleet.backtest import backtest_words
+from driftmodel.fleet.backtest import backtest_words, verdict
+from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.report.demand_numbers import LEAD_MONTHS, Band, DemandBook
 from driftmodel.report.phrases import MONTHS
 
@@ -157,8 +158,10 @@ def terminal_summary(book: DemandBook) -> str:
             f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made: "
             f"left out."
         )
+    lines.append("")
+    for line in (verdict(book.backtest), *alerts(book.demand)):
+        lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
     if book.backtest is not None:
-        lines.append("")
         for line in backtest_words(book.backtest).splitlines():
             lines += textwrap.wrap(line, WIDTH)
     return "\n".join(lines)
@@ -198,6 +201,13 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
             for tally in fleet.tallies
         ],
     }
+    found["verdict"] = verdict(book.backtest)
+    found["band_widened_by_log_sd"] = book.demand.widening
+    found["alerts"] = alerts(book.demand)
+    found["fit"] = [
+        {"by": row.by, "name": row.name, "came": row.came, "expected": row.expected, "ratio": row.ratio}
+        for row in fit_rows(book.demand)
+    ]
     if book.backtest is not None:
         result = book.backtest
         found["backtest"] = {
@@ -220,6 +230,8 @@ def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
     """Rows of the workbook's first sheet: words, P10, P50, P90, unit, remark."""
     span = f"sum over {book.span} months, {span_words(book)}"
     rows: list[tuple[Any, ...]] = [(head.strip(), *band, unit, span) for head, band, unit in ahead_rows(book)]
+    rows.append(("Is the band to be trusted", None, None, None, "", verdict(book.backtest)))
+    rows += [("Alert", None, None, None, "", line) for line in alerts(book.demand)]
     month, band = book.busiest
     rows.append(("Busiest month: regrades", *(float(each) for each in band), "jobs", month_words(month)))
     at = f"at the end of {month_words(book.demand.cube.attrs['cutoff'])}; mean {book.not_yet_reported:,.1f}"

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
+from driftmodel.fleet.backtest import verdict
+from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, summary_rows
@@ -154,6 +156,7 @@ def sheets(book: DemandBook) -> list[Sheet]:
                for row in book.multipliers]
               + [("all", "all", book.not_yet_reported, *book.not_yet_reported_band)], lag_note(book)),
         _sale_years(book),
+        _check_of_fit(book),
     ]  # fmt: skip
     if book.backtest is not None:
         found.append(
@@ -226,6 +229,24 @@ def _rates(book: DemandBook) -> Sheet:
         f"{habits.job_spread_pct:g} %."
     )
     return Sheet("Rates", heads, rows, note)
+
+
+def _check_of_fit(book: DemandBook) -> Sheet:
+    """What came against what the physics expected, by age, month and year."""
+    words = {"age": "Age since sale or last regrade", "month": "Month of the calendar", "year": "Region and year"}
+    heads = [
+        ("By", "text"), ("Which", "text"), ("Came (regrades)", "count"), ("Expected by the physics (regrades)", "mean"),
+        ("Came / expected (ratio)", "ratio"), ("Standard error (ratio)", "ratio"),
+    ]  # fmt: skip
+    rows = [
+        (words[row.by], row.name, row.came, row.expected, row.ratio, row.standard_error)
+        for row in fit_rows(book.demand)
+    ]
+    note = (
+        "Of units at risk, by the physics alone: the forecast follows the claims where they differ. The standard "
+        "error is that of chance alone. " + verdict(book.backtest)
+    )
+    return Sheet("Check of fit", heads, rows, note)
 
 
 def _sale_years(book: DemandBook) -> Sheet:
