@@ -14,7 +14,7 @@ from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, built_moisture, lags_of, part_weights, wood_air
 from driftmodel.outlook.movement import World, acting_lags, hygro_weights, movement
@@ -101,13 +101,19 @@ class Truth:
         return np.inf if due == NEVER else (due - here * WEEK) / 365.25
 
 
+def in_the_median_room(draws: Draws) -> Draws:
+    """The draws with their rooms as the climate file says: these truths share one air (see other_truths for rooms)."""
+    values = {name: np.ones(draws.count) if name in ROOM_WORDS else value for name, value in draws.values.items()}
+    return replace(draws, values=type(draws.values)(values))
+
+
 def truths(
     scenario: Scenario, weathers: int, each: int, seed: int, creep_times: float = 1.0, known_weather: bool = False
 ) -> Iterator[Truth]:
     """`weathers` x `each` guitars. known_weather: all in the weather the calibration takes, as beside a logger."""
     coefficients = design_response(scenario.instrument)
     for weather in range(weathers):
-        draws = draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather)
+        draws = in_the_median_room(draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather))
         air = scenario_air(scenario, 0 if known_weather else FIRST_WEATHER + weather)
         hours = hours_of(air["air_temperature"].values, air["relative_humidity"].values, scenario)
         lags = hours.lags

@@ -22,12 +22,15 @@ from driftmodel.calibration.forward import creep_of, expected_readings, moisture
 from driftmodel.calibration.layout import as_normals, layout_of
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.room_sight import with_rooms
 from driftmodel.calibration.sight import CreepSight, creep_path
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.lasting import LASTING
 from driftmodel.outlook.place import grade_for_place
 from driftmodel.report.calibration_words import calibration_summary
 from driftmodel.report.decision_words import decision_summary, headline
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 DAYS = (70, 140, 310, 500, 640)
 
@@ -74,6 +77,29 @@ def test_the_quick_model_is_the_chain_at_any_hour(scenario: Scenario, hysteresis
             for one in rows
         ]
         assert np.abs(quick[truth.number] - exact).max() < 0.02
+
+
+def test_rooms_of_the_draws_are_seen_as_the_chain_sees_them(scenario: Scenario) -> None:
+    """Readings at midnight of guitars in rooms of their own against the chain, weather as read. The season is within
+    what a reading can tell apart; the range of moisture that creep goes by is told by its slope in each unknown alone,
+    within 0.02 mm for most, not for the wildest."""
+    short = replace(scenario, horizon_years=4, weather_members=1)
+    days = [short.setup.setup + timedelta(days=day) for day in DAYS]
+    rows = tuple(ReadingRow(day, "action", 2.3, 0.05, "", hours_at_bench=0.0, hour=0.0) for day in days)
+    made = make_bench(short, days[-1])
+    air = scenario_air(made.scenario, 0)
+    own = creep_path(made.scenario, made.coefficients, made.drive.lags, air["air_temperature"].values, made.table)
+    own = with_rooms(own, made.rooms, air, made.drive, made.scenario, made.table)
+    made, book = replace(made, others=(), creep=own), BenchBook(rows)
+    posterior, draws = learn(short, book, bench=made, particles=20), draw_unknowns(short, 60, 3)
+    quick = posterior.expected(as_normals(posterior.layout, draws))
+    world = run_chain(short, draws).world
+    whole = {quantity: world.seasonal[quantity] + world.lasting[quantity] for quantity in LASTING}
+    rise = saddle_rise_mm(whole, pivot_of(short.instrument)) / 2.0
+    action = short.setup.action_12th_mm + draws.set_up_error_mm[:, None] + rise + world.seasonal["bow_action"]
+    away = np.abs(quick - action[:, list(DAYS)])
+    assert np.quantile(away, 0.9) < 0.02 and away.max() < 0.3
+    assert np.std(action[:, list(DAYS)], axis=0).min() > 0.08  # rooms and guitars do differ
 
 
 def only_creep(made: Bench) -> CreepSight:

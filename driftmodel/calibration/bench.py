@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.records import BenchBook
+from driftmodel.calibration.room_sight import SHAPES, RoomDrive, room_drive, with_rooms
 from driftmodel.calibration.sight import HELD, ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.climate.history import scenario_air
@@ -41,6 +42,7 @@ class Bench:
     grams_per_pct: Mapping[str, float]
     table: Table
     drive: Drive
+    rooms: RoomDrive | None
     creep: CreepSight
     others: tuple[Drive, ...]
     past_weather: str
@@ -58,6 +60,7 @@ def make_bench(scenario: Scenario, until: date, book: BenchBook | None = None) -
     air = scenario_air(scenario, 0)
     drive = sights.drive_of(air, scenario)
     coefficients, table = design_response(scenario.instrument), sights.make_table(scenario)
+    rooms = room_drive(air, drive, scenario)
     measured = all(stay.climate.logger_file for stay in scenario.stays if stay.start <= until)
     others: tuple[Drive, ...] = ()
     creep = [sights.creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
@@ -86,7 +89,8 @@ def make_bench(scenario: Scenario, until: date, book: BenchBook | None = None) -
         grams_per_pct(scenario.instrument),
         table,
         drive,
-        sights.middle_creep(creep),
+        rooms,
+        with_rooms(sights.middle_creep(creep), rooms, air, drive, scenario, table),
         others,
         words,
     )
@@ -105,6 +109,17 @@ def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference
     states = sights.states_at(moments, drive, bench.scenario)
     reference = reference_state(drive.acting[:, : at + 1])[:, [-1]]
     return np.concatenate([states, np.stack([reference, reference])], axis=2) - start
+
+
+def room_change(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -> Array:
+    """What the terms of the guitar's own room add since set-up, (term, rows, first shapes, moments + 1), last at the
+    reference state; no term where no room is in question."""
+    if bench.rooms is None:
+        return np.zeros((0, len(ROWS) + len(HELD), 0, len(moments) + 1))
+    since = day_of(bench.scenario, bench.scenario.setup.setup)
+    day = min(day_of(bench.scenario, reference_on), bench.drive.acting.shape[1] - 1)
+    weights = bench.table.weights[:, :SHAPES]
+    return np.stack([in_rows(weights, one) for one in bench.rooms.change(moments, day, since, bench.scenario)])
 
 
 def in_rows(weights: Array, change: Array) -> Array:

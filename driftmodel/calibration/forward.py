@@ -12,6 +12,7 @@ from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
+from driftmodel.calibration.room_sight import room_factor, terms_of
 from driftmodel.calibration.sight import HELD, NOON, ROWS, CreepSight, Moment, Sight
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
@@ -46,6 +47,10 @@ def moisture_of(bench: Bench, layout: Layout, sight: Sight, normals: Array, valu
     rows, shapes, moments = sight.moisture.shape
     flat = sight.moisture.transpose(1, 0, 2).reshape(shapes, rows * moments)
     moisture = (on @ flat).reshape(len(normals), rows, moments)
+    if bench.rooms is not None:
+        terms, few = terms_of(bench.rooms.rows, values), sight.rooms.shape[2]
+        own = (terms[:, :, None] * on[:, None, :few]).reshape(len(normals), -1)
+        moisture += (own @ sight.rooms.transpose(0, 2, 1, 3).reshape(own.shape[1], -1)).reshape(moisture.shape)
     return np.asarray(moisture * values["moisture_level"][:, None, None])
 
 
@@ -53,6 +58,10 @@ def creep_of(layout: Layout, creep: CreepSight, normals: Array, values: Mapping[
     """Lasting movement since set-up per N, (quantity of LASTING, n, moments): the law of outlook.lasting."""
     on, level = sights.on_nodes(transport_of(layout, normals)), values["moisture_level"][:, None]
     met = {part: level * (on @ creep.met[row]) for row, part in enumerate(CREEP_PARTS)}
+    if creep.rooms:
+        met = {
+            part: path * factor for (part, path), factor in zip(met.items(), room_factor(creep, values), strict=True)
+        }
     gives = (
         Give(wood, joint, dict(zip(CREEP_PARTS, per_range, strict=True)))
         for wood, joint, per_range in zip(creep.by_wood, creep.by_joint, creep.per_range, strict=True)

@@ -21,10 +21,12 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
+from driftmodel.calibration.room_sight import terms_of
 from driftmodel.calibration.sight import Moment, Sight
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, nearest_grades, outside_rule
+from driftmodel.outlook.room_lags import room_weights
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.structure.strings import string_pull_n
 
@@ -73,7 +75,10 @@ class Asked:
 def what_is_asked(bench: Bench, now: date) -> Asked:
     """The questions put on a day."""
     since = day_of(bench.scenario, bench.scenario.setup.setup)
-    reference = reference_state(bench.drive.acting)[:, since::WEEK]
+    acting = bench.drive.acting
+    if bench.rooms is not None:
+        acting = np.concatenate([acting, bench.rooms.path[0]])
+    reference = reference_state(acting)[:, since::WEEK]
     here = min((now - bench.scenario.setup.setup).days // WEEK, reference.shape[1] - 1)
     return Asked(now, (next_season(bench, now), next_season(bench, now, wettest=True)), reference, here)
 
@@ -160,6 +165,9 @@ def _weekly(
     moves from now on and before, by its lags; and the rise in air kept as at set-up, now and in a year, (n, 2)."""
     on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
     on_lags *= values["moisture_level"][:, None, None]
+    if bench.rooms is not None:
+        terms = terms_of(bench.rooms.rows, values)
+        on_lags = np.stack([room_weights(one, bench.rooms.rows, terms) for one in on_lags.transpose(1, 0, 2)], axis=1)
     still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
     change = asked.reference - asked.reference[:, [asked.here]]
     pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]

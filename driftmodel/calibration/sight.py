@@ -80,17 +80,25 @@ class Table:
 @dataclass(frozen=True)
 class CreepSight:
     """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), per_range
-    (quantity, part) for the range of moisture met as a fraction, met (part, nodes, moments) for moisture level 1."""
+    (quantity, part) for the range of moisture met as a fraction, met (part, nodes, moments) for moisture level 1,
+    by_room (part, unknown, moments) the slope of its logarithm in the standard deviations of the room's unknowns
+    `rooms`."""
 
     by_wood: Array
     by_joint: Array
     per_range: Array
     met: Array
+    by_room: Array
+    rooms: tuple[tuple[str, float], ...] = ()
 
     def columns(self, which: slice | NDArray[np.intp]) -> CreepSight:
         """The same at some of the moments."""
         return replace(
-            self, by_wood=self.by_wood[:, which], by_joint=self.by_joint[:, which], met=self.met[:, :, which]
+            self,
+            by_wood=self.by_wood[:, which],
+            by_joint=self.by_joint[:, which],
+            met=self.met[:, :, which],
+            by_room=self.by_room[:, :, which],
         )
 
     def times(self, factor: float) -> CreepSight:
@@ -102,14 +110,16 @@ class CreepSight:
 
 @dataclass(frozen=True)
 class Sight:
-    """moisture (rows, shapes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD."""
+    """moisture (rows, shapes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD;
+    rooms (term, rows, first shapes, moments): what the terms of the guitar's own room add."""
 
     moisture: Array
     creep: CreepSight
+    rooms: Array
 
     def columns(self, which: slice) -> Sight:
         """The same at some of the moments."""
-        return Sight(self.moisture[:, :, which], self.creep.columns(which))
+        return Sight(self.moisture[:, :, which], self.creep.columns(which), self.rooms[:, :, :, which])
 
 
 def chebyshev(points: int) -> Array:
@@ -282,6 +292,7 @@ def creep_path(
         np.stack([give.joint for give in gives]),
         np.array([[give.by_moisture[part] for part in parts] for give in gives]),
         np.stack([moisture_met(history, table.at_nodes(part)).astype(np.float32) for part in parts]),
+        np.zeros((len(parts), 0, days.size)),
     )
 
 
@@ -307,4 +318,5 @@ def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) 
         by_wood=np.stack([one.by_wood.mean(axis=1) for one in found], axis=1),
         by_joint=np.stack([one.by_joint.mean(axis=1) for one in found], axis=1),
         met=np.stack([one.met.mean(axis=2) for one in found], axis=2).astype(float),
+        by_room=np.stack([one.by_room.mean(axis=2) for one in found], axis=2),
     )

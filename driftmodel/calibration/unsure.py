@@ -22,7 +22,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows
+from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
 from driftmodel.calibration.forward import (
     Plan,
     creep_of,
@@ -84,7 +84,7 @@ def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, .
     middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
     return Seen(
         moments,
-        Sight(in_rows(bench.table.weights, middle), creep_on(bench, moments, now)),
+        Sight(in_rows(bench.table.weights, middle), creep_on(bench, moments, now), room_change(bench, moments, now)),
         np.concatenate([changes - middle + off[..., None], np.zeros((*off.shape, 1))], axis=-1),
         off,
         _stays(bench, readings, moments[: len(readings)]),
