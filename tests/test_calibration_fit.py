@@ -26,6 +26,8 @@ from driftmodel.calibration.room_sight import with_rooms
 from driftmodel.calibration.sight import CreepSight, creep_path
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import LASTING
 from driftmodel.outlook.place import grade_for_place
 from driftmodel.report.calibration_words import calibration_summary
