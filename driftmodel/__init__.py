@@ -5,9 +5,9 @@
 >>> outlook = driftmodel.forecast(scenario, draws=20)
 >>> outlook.attrs["verdict"]
 
-Verbs: forecast, grade, calibrate, decide, advise, compare, demand, map, air, design, woods. What they are asked about
-comes from load_scenario, load_instrument, load_climate, read_air, read_readings and read_fleet; with_lever and what_if
-change it; write_report tells it. help(driftmodel.forecast) tells each.
+Verbs: forecast, grade, calibrate, decide, learn, advise, compare, demand, map, air, design, woods. What they are asked
+about comes from load_scenario, load_instrument, load_climate, read_air, read_readings and read_fleet; with_lever and
+what_if change it; write_report tells it. help(driftmodel.forecast) tells each.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         finishes,
         forecast,
         grade,
+        learn,
         load_climate,
         load_instrument,
         map,
@@ -55,6 +56,7 @@ __all__ = [
     "finishes",
     "forecast",
     "grade",
+    "learn",
     "load_climate",
     "load_instrument",
     "load_scenario",

@@ -30,7 +30,20 @@ from driftmodel.structure import body
 from driftmodel.structure.records import BodyResponse, Coefficients
 from driftmodel.structure.response import body_response
 
-VERBS = ("forecast", "grade", "calibrate", "decide", "advise", "compare", "demand", "map", "air", "design", "woods")
+VERBS = (
+    "forecast",
+    "grade",
+    "calibrate",
+    "decide",
+    "learn",
+    "advise",
+    "compare",
+    "demand",
+    "map",
+    "air",
+    "design",
+    "woods",
+)
 
 
 # ---- what is there -------------------------------------------------------------------------------------------------

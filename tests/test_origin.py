@@ -21,7 +21,7 @@ from driftmodel.base import keeping, library
 from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.keeping import file_digest, forget
 from driftmodel.base.materials import Datum
-from driftmodel.base.records import Logger, Scenario, WorkDone
+from driftmodel.base.records import LearnedPrior, Logger, Scenario, WorkDone
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.outlook import origin as origin_room
 from driftmodel.outlook.draws import draw_unknowns
@@ -118,6 +118,28 @@ def test_the_number_of_a_what_if_is_told() -> None:
     assert {"outdoor_humidity_per_kelvin", "container_temperature"} <= set(twice)
 
 
+def test_a_learned_number_is_told() -> None:
+    learned = (LearnedPrior("residual_gain", 1.3, 0.4, "learned from 12 instruments"),)
+    numbers = json.loads(told(replace(small(), learned=learned))["numbers"])
+    assert numbers["learned, residual_gain"]["source"] == "learned from 12 instruments"
+    assert numbers["learned, residual_gain"]["value"] == 1.3
+    assert "learned, residual_gain" not in json.loads(told(small())["numbers"])
+
+
+def test_pictures_may_be_left_out(tmp_path: Path) -> None:
+    """A report without pictures takes the place of one that had some; nothing of the old ones is left."""
+    scenario = small()
+    fc = driftmodel.forecast(scenario)
+    (tmp_path / "report").mkdir()
+    driftmodel.write_report(fc, scenario, tmp_path / "report", pictures=False)
+    (tmp_path / "report" / "action.png").write_bytes(b"old")
+    written = driftmodel.write_report(fc, scenario, str(tmp_path / "report"), pictures=False)
+    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    assert "<figure" not in page and "action.png" not in page and "The numbers" not in page
+    assert not [path for path in written if path.suffix == ".png"] and not list(tmp_path.rglob("*.png"))
+    assert set(re.findall(r'href="#([^"]+)', page)) <= set(re.findall(r'id="([^"]+)"', page))
+
+
 # ---- the hash ------------------------------------------------------------------------------------------------------
 
 
@@ -158,6 +180,8 @@ def changed(record: Any, path: tuple[Any, ...]) -> Any:
     if not path:
         return other(record)
     step, *rest = path
+    if path == ("learned",):
+        return replace(record, learned=(LearnedPrior("residual_gain", 1.3, 0.4, "x"),))
     if path == ("work",):
         return replace(record, work=(WorkDone(date(2027, 1, 1), saddle_mm=-0.2),))
     if step == "logger" and not rest:

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from driftmodel.base.records import Normals
 from driftmodel.base.recursion import first_order_recursion
@@ -43,6 +42,8 @@ def smooth_year(monthly: Any) -> Array:
 
     The derivative of a periodic cubic spline through the running sum, so that the means are kept exactly.
     """
+    from scipy.interpolate import CubicSpline
+
     means = np.asarray(monthly, dtype=float)
     edges = np.concatenate([[0], np.cumsum(_MONTH_DAYS)])
     overall = float(means @ _MONTH_DAYS) / 365.0

@@ -31,11 +31,13 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("scenario", required=False)
 @click.option("--list", "list_them", is_flag=True, help="Show the shipped scenarios, a line each.")
+@click.option("--no-pictures", is_flag=True, help="A report of words, tables and data only: in half the time.")
 @ensemble_options
 @shared_options
 def forecast(
     scenario: str | None,
     list_them: bool,
+    no_pictures: bool,
     draws: int | None,
     seed: int | None,
     what_if: str | None,
@@ -59,7 +61,6 @@ def forecast(
     case = case_named(scenario, what_if, when)
     chosen = case.scenario
     folder = out or folder_named("forecast", chosen.name)
-    from driftmodel.report.document import write_report
     from driftmodel.report.folder import check_folder
 
     check_folder(folder)
@@ -68,14 +69,18 @@ def forecast(
 
     show = shows_progress(quiet, as_json)
     result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=show_progress if show else silent)
+    clear_progress(show)
+    if not as_json:
+        say(terminal_summary(result, chosen, units), quiet)
+    from driftmodel.report.document import write_report
+
     if show:
         show_progress("report: figures, tables, data")
-    write_report(result, chosen, folder, units)
+    write_report(result, chosen, folder, units, not no_pictures)
     clear_progress(show)
     if as_json:
         say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
         return
-    say(terminal_summary(result, chosen, units), quiet)
     say(f"\nReport: {folder / 'report.html'}", quiet)
 
 

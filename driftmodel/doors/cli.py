@@ -13,7 +13,7 @@ from driftmodel.doors.bench_commands import calibrate, forecast, grade
 from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand
 from driftmodel.doors.learn_command import learn
-from driftmodel.doors.look_commands import air, design, woods
+from driftmodel.doors.look_commands import air, design, keys, woods
 from driftmodel.doors.map_command import map_
 from driftmodel.doors.record_command import record
 
@@ -46,7 +46,9 @@ def commands() -> None:
     """
 
 
-for command in (forecast, calibrate, grade, learn, advise, record, compare, demand, map_, design, air, woods, page):
+for command in (
+    forecast, calibrate, grade, learn, advise, record, compare, demand, map_, design, air, woods, keys, page,
+):  # fmt: skip
     commands.add_command(command)
 
 

@@ -211,3 +211,29 @@ def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: 
         say(f"Written: {written}", quiet)
         return
     say(text, quiet)
+
+
+@click.command()
+@click.argument("kind", required=False, metavar="[instrument|climate|scenario|readings|fleet]")
+@shared_options
+def keys(kind: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+    """Every key of a file you write: unit, default, limits, meaning.
+
+    All kinds of file where none is named.
+    """
+    from dataclasses import asdict
+
+    from driftmodel.base.keys import KINDS, keys_of_file, keys_text
+
+    kinds = [kind] if kind else list(KINDS)
+    if as_json:
+        text = json.dumps({each: [asdict(key) for key in keys_of_file(each)] for each in kinds}, indent=2)
+    else:
+        text = "\n\n".join(keys_text(each) for each in kinds)
+    if out is not None:
+        from driftmodel.report.folder import write_text
+
+        written = write_text(out, f"keys.{'json' if as_json else 'txt'}", text + "\n")
+        say(f"Written: {written}", quiet)
+        return
+    say(text, quiet)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from driftmodel.advice.records import Advice
     from driftmodel.base.materials import Wood
     from driftmodel.calibration.decide import Decision
+    from driftmodel.calibration.pooled import Pooled
     from driftmodel.calibration.records import BenchBook, Calibration
     from driftmodel.fleet.demand import Demand
     from driftmodel.fleet.roster import Fleet
@@ -102,6 +103,15 @@ def calibrate(
         raise BadInput("no reading to learn from", "a readings file, or a record with readings",
                        mend='calibrate(scenario, "bench.csv")')  # fmt: skip
     return fit(book.carried_by(chosen), book, seed=seed)
+
+
+def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
+    """What many instruments teach that one cannot: numbers for the next one. folder: records, or pairs of NAME.toml and
+    NAME.csv."""
+    from driftmodel.calibration.workshop import learn_from
+    from driftmodel.doors.learn_command import instruments_in
+
+    return learn_from(instruments_in(Path(folder)), workers)
 
 
 def decide(scenario: Named, *readings: str, when: date | None = None, known: Calibration | None = None) -> Decision:

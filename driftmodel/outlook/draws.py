@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.frozen import Frozen, Record
+from driftmodel.base.materials import Z_80, Datum
+from driftmodel.base.provenance import note
 from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
 from driftmodel.climate.room_fit import fitted
 
@@ -123,6 +125,8 @@ def unknowns_of(scenario: Scenario) -> dict[str, Unknown]:
                 mend="driftmodel learn my-workshop writes it anew",
             )
         known[one.name] = Unknown(known[one.name].words, one.median, one.log_sd)
+        spread = float(np.exp(Z_80 * one.log_sd))
+        note(f"learned, {one.name}", Datum(one.median, "1", spread, "factor", one.source, "learned from readings"))
     return known
 
 

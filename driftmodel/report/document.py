@@ -28,21 +28,25 @@ FILES = {
 }
 
 
-def write_report(fc: Dataset, scenario: Scenario, out_dir: str | Path, units: str = "metric") -> list[Path]:
-    """Writes the whole report and returns its paths.
+def write_report(
+    fc: Dataset, scenario: Scenario, out_dir: str | Path, units: str = "metric", pictures: bool = True
+) -> list[Path]:
+    """Writes the whole report, with its pictures or without, and returns its paths.
 
     `units`: 'metric' or 'inch'. Raises BadInput as folder.check_folder does.
     """
-    return write_whole(Path(out_dir), lambda folder: _fill(folder, fc, scenario, units))
+    stale = [f"{name}.png" for name in captions.FIGURES]
+    return write_whole(Path(out_dir), lambda folder: _fill(folder, fc, scenario, units, pictures), replaced=stale)
 
 
-def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str) -> None:
+def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: bool) -> None:
     brief = digest(fc, scenario)
-    drawings = {}
-    with our_style():
-        for name, figure in figures.all_figures(fc, scenario, brief, units).items():
-            picture, drawings[name] = draw(figure, name)
-            (folder / f"{name}.png").write_bytes(picture)
+    drawings = dict.fromkeys(captions.FIGURES, "")
+    if pictures:
+        with our_style():
+            for name, figure in figures.all_figures(fc, scenario, brief, units).items():
+                picture, drawings[name] = draw(figure, name)
+                (folder / f"{name}.png").write_bytes(picture)
     yearly = tables.yearly_frame(fc, brief, units)
     frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
     for name, frame in frames.items():
@@ -69,7 +73,7 @@ def page(fc: Dataset, scenario: Scenario, units: str, drawings: dict[str, str], 
         inputs=tables.input_table(fc, scenario, units),
         sources=tables.source_table(fc),
         numbers=tables.number_table(fc, units),
-        files=FILES,
+        files={name: told for name, told in FILES.items() if any(drawings.values()) or ".png" not in name},
     )
 
 
