@@ -69,7 +69,7 @@ def better_air(chain: Chain) -> BetterAir:
     in_room = scenario.stays[-1].climate.room is not None
     changed = (air_levers.humidifier if in_room else air_levers.case)(scenario, BETTER_PCT)
     words = f"a room humidifier at {BETTER_PCT:.0f} %" if in_room else f"a case with a humidifier at {BETTER_PCT:.0f} %"
-    some = chain.draws.of_member(0).first(COMPARED_DRAWS)
+    some = chain.draws.of_member(int(chain.draws.member[0])).first(COMPARED_DRAWS)
     alone = replace(scenario, weather_members=1)
     now, then = run_chain(alone, some), run_chain(replace(changed, weather_members=1), some)
     lives = [lived(each) for each in (now, then)]
