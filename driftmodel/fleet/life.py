@@ -20,11 +20,14 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.climate.history import climate_air
+from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint
+from driftmodel.outlook.draws import is_held, room_lived_in, room_unknowns
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
 from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
 from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
+from driftmodel.outlook.room_lags import STEP_DAYS, RoomRows, as_rows, place_drivers
 from driftmodel.wood.sorption import memory_at_middle
 
 Array = NDArray[np.float64]
@@ -37,7 +40,7 @@ AGREED_DAYS, AGREED_DAYS_IN_CASE = 7, 200
 EVERY_DAYS = 10  # how often wood is asked
 #: the slowest smoothing of the speed of moisture is 14 days: after so many it is forgotten to 6e-7
 SPEED_DAYS = 200
-SAME = 1e-9
+SAME = 1e-4  # percent of humidity, K: far below what a day's reading shows
 KEPT_LIVES, KEPT_PATHS = 96, 10  # in memory; 0.7 and 6 MB each for 20 years
 
 
@@ -46,11 +49,12 @@ class Life:
     """What the draws of one weather member are multiplied with, by reading step from set-up on.
 
     reference_pct: (lag, steps) change of the acting lags from set-up to the reference state; creep: what creep needs,
-    at the readings.
+    at the readings; rooms: what the rows after the lags stand for, houses of a climate being unlike one another.
     """
 
     reference_pct: Array
     creep: CreepHistory
+    rooms: RoomRows | None = None
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,7 @@ class _Path:
 
 _lives: Memory[Life] = Memory(KEPT_LIVES)
 _paths: Memory[tuple[_Path | None]] = Memory(KEPT_PATHS)
+_drivers: Memory[tuple[Array, Array]] = Memory(KEPT_PATHS)
 
 
 def life_of(scenario: Scenario, member: int) -> Life:
@@ -80,9 +85,57 @@ def life_of(scenario: Scenario, member: int) -> Life:
 
 def _life(scenario: Scenario, member: int) -> Life:
     lags, heat = _lags(scenario, member)
+    found = _room_rows(scenario, member, lags.shape[1] - 1)
+    rooms = None if found is None else found[0]
+    if found is not None:
+        lags = np.concatenate([lags, found[1]])
     readings = np.arange(day_of(scenario, scenario.setup.setup), lags.shape[1], READING_STEP_DAYS)
     creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=lags[:, :0])
-    return Life(reference_change(scenario, acting_lags(lags)), creep)
+    return Life(reference_change(scenario, acting_lags(lags, rooms)), creep, rooms)
+
+
+def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Array] | None:
+    """Rows that tell the houses of the place from its median house, from set-up on; None where no house is drawn."""
+    stay = scenario.stays[-1]
+    unknowns = room_unknowns(room_lived_in(scenario))
+    common = _common_path(scenario, member)
+    if not unknowns or is_held(stay.climate) or common is None:
+        return None
+    begin = date(stay.start.year, 1, 1)
+    drivers, spent = _place_drivers(scenario, member, common, begin)
+    step = -(-(stay.start - begin).days // STEP_DAYS)
+    first = (begin - scenario.stays[0].start).days + STEP_DAYS * step
+    steps = (days - first) // STEP_DAYS
+    if steps < 2:
+        return None
+    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+    part = slice(step, step + steps)
+    own = drivers[:, step : step + steps + 1]
+    return as_rows(spreads, own, [half[part] for half in spent], common.time_constants_days, first, days)
+
+
+def _place_drivers(scenario: Scenario, member: int, common: _Path, begin: date) -> tuple[Array, Array]:
+    """What a climate's houses differ by every STEP_DAYS from `begin` on, (term, step + 1), and days of moisture
+    movement in each step, of thin and thick parts (2, step): the same for all lives in it."""
+    place = scenario.stays[-1].climate
+    alone = replace(scenario, stays=(Stay(begin, place),), setup=replace(scenario.setup, setup=begin))
+
+    def make() -> tuple[Array, Array]:
+        days = (horizon_days(scenario) + 366) // STEP_DAYS * STEP_DAYS
+        bare = replace(place, room=None, humidifier=None, case=None)
+        outside = climate_air(bare, begin, 24 * days, member=member, seed=scenario.seed)
+        t, h = outside["air_temperature"].values, outside["relative_humidity"].values
+        density = h / 100.0 * saturation_density_g_m3(t)
+        unknowns = room_unknowns(room_lived_in(scenario))
+        time = outside["time"].values[::24]
+        drivers = place_drivers(place, scenario, unknowns, time, _daily(t), _daily(density))
+        speed = np.diff(common.spent, axis=1)
+        behind = (common.start - begin).days
+        at = np.arange(days) - behind
+        at = np.where(at < 0, at + 365, np.minimum(at, speed.shape[1] - 1))
+        return drivers, speed[:, at].reshape(2, -1, STEP_DAYS).sum(axis=2)
+
+    return _drivers.of(air_fingerprint(alone, member), make)
 
 
 def _lags(scenario: Scenario, member: int) -> tuple[Array, Array]:

@@ -22,8 +22,8 @@ from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import lasting_paths
-from driftmodel.outlook.moisture import PartWeights, part_weights
-from driftmodel.outlook.movement import MOVED, READING_STEP_DAYS, hygro_weights, put_reading
+from driftmodel.outlook.moisture import part_weights
+from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
 from driftmodel.structure.response import design_response
 from driftmodel.wood.diffusion import time_grid
@@ -126,16 +126,14 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     instrument = scenario.instrument
     coefficients = design_response(instrument)
     grid = time_grid()
-    weights = part_weights(instrument, draws, grid)
-    hygro = hygro_weights(coefficients, draws, weights)
     steps = -(-(horizon_days(scenario) + 1) // READING_STEP_DAYS)
     reading = Reading(np.empty((draws.count, steps)), np.empty((draws.count, steps)), READING_STEP_DAYS)
     for member in np.unique(draws.member):
         rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(scenario, int(member))
-        parts = PartWeights({part: each[rows] for part, each in weights.mean.items()}, {})
+        parts = part_weights(instrument, own, grid, life.rooms)
         lasting = lasting_paths(scenario, coefficients, own, life.creep, parts)
         block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)
-        moved = {quantity: hygro[quantity][rows] for quantity in MOVED}
+        moved = hygro_weights(coefficients, own, parts)
         put_reading(block, scenario, own, moved, life.reference_pct, lasting, slice(None))
     return regrades(reading, scenario), reading
 

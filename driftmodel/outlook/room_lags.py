@@ -9,7 +9,7 @@ draw's moisture is weights @ rows, as before, with a few columns of weights more
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import TYPE_CHECKING
@@ -185,7 +185,27 @@ def term_drivers(air: Dataset, scenario: Scenario, unknowns: Mapping[str, Unknow
             for at, (warm, damp) in enumerate(found):
                 temperature[at, part] += warm - found[0][0]
                 humidity[at, part] += damp - found[0][1]
-    return _fitted(_step_emc(temperature, np.clip(humidity, 1.0, 99.0), scenario, first), spreads)
+    moves = [begin for begin in begins[1:] if first < begin < days]
+    return _fitted(_step_emc(temperature, np.clip(humidity, 1.0, 99.0), scenario, first, moves), spreads)
+
+
+def place_drivers(
+    climate: Climate,
+    scenario: Scenario,
+    unknowns: Mapping[str, Unknown],
+    time: NDArray[np.datetime64],
+    outdoor_c: Array,
+    density: Array,
+) -> Array:
+    """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
+    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+    given, numbers = _node_factors(spreads), house_numbers()
+    factors = [{name: 1.0 for name in given}]
+    factors += [{name: float(values[node]) for name, values in given.items()} for node in range(len(NODES))]
+    there = fitted(climate)
+    found = [_daily_air(there, factor, time, outdoor_c, density, numbers) for factor in factors]
+    warm, damp = (np.stack(each) for each in zip(*found, strict=True))
+    return _fitted(_step_emc(warm, np.clip(damp, 1.0, 99.0), scenario, 0), spreads)
 
 
 def _daily_air(
@@ -209,7 +229,7 @@ def _daily_air(
     return case_daily(heat.temperature_c, damp, climate.case, time)
 
 
-def _step_emc(temperature: Array, humidity: Array, scenario: Scenario, first: int) -> Array:
+def _step_emc(temperature: Array, humidity: Array, scenario: Scenario, first: int, moves: Sequence[int] = ()) -> Array:
     """Equilibrium moisture content every STEP_DAYS from `first` on, (room, step + 1): the mean of the steps beside."""
     starts = np.arange(0, temperature.shape[1] - first, STEP_DAYS)
     lengths = np.diff(np.append(starts, temperature.shape[1] - first))
@@ -218,7 +238,11 @@ def _step_emc(temperature: Array, humidity: Array, scenario: Scenario, first: in
     memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
     steps = np.stack([law(t, h, memory=memory, steps_per_day=1) for t, h in zip(warm, damp, strict=True)])
     ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
-    return np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)
+    middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)
+    for move in moves:  # nothing of a place is felt before the day it is moved to
+        node = (move - first) // STEP_DAYS
+        middle[:, node] = ends[:, node]
+    return middle
 
 
 def _fitted(emc: Array, spreads: tuple[tuple[str, float], ...]) -> Array:
