@@ -223,6 +223,7 @@ def spoilt_grid(content: bytes, chance: random.Random) -> bytes:
 def kinds(world: Path) -> dict[str, Kind]:
     """Every kind of file a user gives, as a good file in `world` and the reader the doors use."""
     from driftmodel.base import library
+    from driftmodel.base.learned_file import read_learned
     from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
     from driftmodel.base.tomlfile import read_toml
     from driftmodel.calibration.readings import read_readings, reading_of
@@ -235,6 +236,7 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.outlook.chain import run_chain
     from driftmodel.outlook.draws import draw_unknowns
     from driftmodel.outlook.levers import parse_what_if
+    from driftmodel.record.case import open_case
 
     scenario = load_scenario("first-winter")
     today = date(2040, 1, 1)
@@ -260,6 +262,16 @@ def kinds(world: Path) -> dict[str, Kind]:
             loaded, draws=min(loaded.draws, 10), weather_members=1, horizon_years=min(2, loaded.horizon_years)
         )
         run_chain(few, draw_unknowns(few, few.draws, few.seed))
+
+    def record_with(name: str) -> Callable[[Path], Any]:
+        def read(path: Path) -> Any:
+            folder = path.parent / f"record of {path.stem}"
+            folder.mkdir(exist_ok=True)
+            for each in ("record.toml", "bench.csv"):
+                shutil.copy(path if each == name else made[each], folder / each)
+            return open_case(folder, today)
+
+        return read
 
     def words(path: Path) -> None:
         """Words of options and addresses, a line each."""
@@ -294,6 +306,9 @@ def kinds(world: Path) -> dict[str, Kind]:
         "history": Kind(made["logger.csv"], spoilt_table, lambda path: read_air(path, time_zone="UTC"), 0.5),
         "weather": Kind(world / "weather" / "chicago.csv", spoilt_table, read_weather, 0.3),
         "epw": Kind(made["place.epw"], spoilt_table, read_weather, 0.3),
+        "record": Kind(made["record.toml"], spoilt_toml, record_with("record.toml"), 1.0),
+        "bench": Kind(made["bench.csv"], spoilt_table, record_with("bench.csv"), 1.0),
+        "learned": Kind(made["learned.toml"], spoilt_toml, read_learned, 0.5),
         "grid": Kind(made["grid.nc"], spoilt_grid, read_grid, 1.0),
         "grid of HDF": Kind(made["grid4.nc"], spoilt_bytes, read_grid, 0.4),
         "words": Kind(made["words.txt"], spoilt_table, words, 1.0),
@@ -305,6 +320,11 @@ def made_files(world: Path) -> dict[str, Path]:
     """Good files that are not shipped: a logger's, an EPW, a grid in both formats, a short fleet."""
     import numpy as np
     import xarray as xr
+
+    from driftmodel.base.learned_file import learned_text
+    from driftmodel.base.records import LearnedPrior
+    from driftmodel.record.add import add
+    from driftmodel.record.new import create
 
     def put(name: str, text: str) -> None:
         (world / name).write_text(text, encoding="utf-8")
@@ -326,6 +346,14 @@ def made_files(world: Path) -> dict[str, Path]:
         put(f"{name}.csv", "\n".join(lines[:most]) + "\n")
     for path in (ROOT / "species_data" / "woods" / "sitka_spruce.toml", ROOT / "species_data" / "drift.toml"):
         shutil.copy(path, world / path.name)
+    if not (world / "record.toml").exists():
+        told = {"design": "large_x_braced", "home": "cold_city_heated", "set_up": "2022-09-25", "action": "2.3 mm",
+                "spacer": "J", "serial": "FH-0012", "owner": "shelf 3"}  # fmt: skip
+        create(world / "ada", told)
+        add(world / "ada", ("action 7/64 in at 38 % 21 C after 2 h", "spacer K", "saddle -0.5 mm"), date(2023, 2, 1))
+        for name in ("record.toml", "bench.csv"):
+            shutil.copy(world / "ada" / name, world / name)
+    put("learned.toml", learned_text("x", "y", ((LearnedPrior("residual_gain", 1.1, 0.3, "y"), "z"),)))
     put("words.txt", "\n".join(WORDS) + "\n")
     dims = ("time", "lat", "lon")
     day = np.arange(366.0)[:, None, None] + np.zeros((366, 2, 2))

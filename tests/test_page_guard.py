@@ -4,11 +4,13 @@ The application behind the guard is the page's own where its answers matter, els
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
@@ -18,7 +20,8 @@ import pytest
 flask = pytest.importorskip("flask", reason="the extra 'page' (Flask, waitress) is not installed")
 pytest.importorskip("waitress", reason="the extra 'page' (Flask, waitress) is not installed")
 
-from driftmodel.doors import page, page_guard  # noqa: E402
+from driftmodel.base.errors import BadInput  # noqa: E402
+from driftmodel.doors import page, page_bench, page_guard  # noqa: E402
 from driftmodel.doors.page import create_app  # noqa: E402
 from driftmodel.doors.page_state import read_state  # noqa: E402
 
@@ -165,3 +168,24 @@ def test_post_from_the_page_itself_works(plain: int) -> None:
     asked = Request(f"http://127.0.0.1:{plain}/", data=b"x", headers={"Origin": f"http://127.0.0.1:{plain}"})
     with urlopen(asked, timeout=10) as reply:
         assert reply.status == 200 and "waitress" not in reply.headers.get("Server", "")
+
+
+def test_uploads_are_bounded_and_stay_in_their_room(tmp_path: Path) -> None:
+    """Names of elsewhere are their last part; of many uploads the last few stand on the disk, of refused ones none."""
+    shelf = page_bench.Shelf(tmp_path)
+    story = b'title = "x"\n[setup]\n'
+    for _ in range(3 * page_bench.KEPT_UPLOADS):
+        name = shelf.take([("../../../tmp/mine.toml", story)])
+    for files in ([("a.csv", b"x")], [("mine.exe", b"x")], [("x" * 200 + ".toml", b"")], [("..toml", story)], []):
+        with pytest.raises(BadInput):
+            shelf.take(files)
+    assert shelf.room is not None
+    room = Path(shelf.room.name)
+    assert len(list(room.iterdir())) == len(shelf.uploads) == page_bench.KEPT_UPLOADS
+    assert Path(shelf.all()[name].path).resolve().is_relative_to(room.resolve())
+
+
+def test_a_pipe_in_the_folder_holds_nothing_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.toml")
+    (tmp_path / "big.toml").write_bytes(b"x = 1\n" * 100_000)
+    assert not [name for name in page_bench.Shelf(tmp_path).all() if name.startswith("own:")]

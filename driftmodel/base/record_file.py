@@ -10,6 +10,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.file_models import key
+from driftmodel.base.limits import MOST_SEED
 from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.base.tomlfile import Path_
 
@@ -20,7 +21,7 @@ class RecordFile(ScenarioFile):
     invented: bool = key("false", False)
     summary: str = key('"Ring before the heating season."', "")
     horizon_years: int = key("20", 20, ge=1, le=60)
-    seed: int = key("1", 1, ge=0)
+    seed: int = key("1", 1, ge=0, le=MOST_SEED)
     serial: str = key('"FH-0012"', "")
     owner: str = key('"shelf 3, or a name you may keep"', "")
     workshop: str = key('"Fernhollow (invented)"', "")

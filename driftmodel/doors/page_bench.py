@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import tempfile
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from flask import Flask, redirect, render_template, request
 from werkzeug.wrappers import Response
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import bytes_of
 from driftmodel.base.record_file import RECORD, is_record
 from driftmodel.base.scenarios import scenario_names
 from driftmodel.doors.bench_commands import decided
@@ -74,9 +76,8 @@ class Shelf:
             )
         if self.room is None:
             self.room = tempfile.TemporaryDirectory(prefix="driftmodel-page-")
-        key = str(len(self.uploads) + 1 + sum(1 for _ in Path(self.room.name).iterdir()))
-        folder = Path(self.room.name) / key
-        folder.mkdir()
+        folder = Path(tempfile.mkdtemp(dir=self.room.name))
+        key = folder.name
         for name, content in given:
             (folder / name).write_bytes(content)
         names = [name for name, _ in given]
@@ -85,6 +86,7 @@ class Shelf:
         else:
             stories = [name for name in names if name.endswith(".toml") and "[setup]" in _text(folder / name)]
             if len(stories) != 1:
+                shutil.rmtree(folder, ignore_errors=True)
                 raise BadInput(
                     f"{len(stories)} scenarios among the files",
                     "one record.toml or one scenario file",
@@ -92,14 +94,15 @@ class Shelf:
                 )
             self.uploads[key] = (folder / stories[0], Path(stories[0]).stem)
         while len(self.uploads) > KEPT_UPLOADS:
-            self.uploads.popitem(last=False)
+            _, (gone, _) = self.uploads.popitem(last=False)
+            shutil.rmtree(gone if gone.is_dir() else gone.parent, ignore_errors=True)
         return f"up:{key}"
 
 
 def _text(path: Path) -> str:
     try:
-        return path.read_bytes()[:200_000].decode("utf-8", errors="replace")
-    except OSError:
+        return bytes_of(path, "a file", first=200_000).decode("utf-8", errors="replace")
+    except BadInput:
         return ""
 
 
