@@ -308,7 +308,9 @@ def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(fol
         "Notes",
     ]
     assert list(sheets) == wanted
-    units = re.compile(r"\((jobs|units|unit|visits|pieces|claims|h|EUR|ratio|share|regrades|per 1000|month|1 = yes)\)$")
+    units = re.compile(
+        r"\((jobs|rows|units|unit|visits|pieces|claims|h|EUR|ratio|share|regrades|per 1000|month|1 = yes)\)$"
+    )
     for name, sheet in sheets.items():
         assert sheet.frozen >= 1 and sheet.widths, name
         if name in ("Notes", "Summary"):

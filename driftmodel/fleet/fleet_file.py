@@ -86,6 +86,8 @@ class FleetFile(FileModel):
     currency: str = _f('"EUR"', min_length=1, max_length=8)
     rejects_most_pct: float = _f("1.0", 1.0, ge=0, le=100)
     grades: list[str] = _f('["H", "I", "J", "K", "L"]', min_length=1)
+    suspects_most_pct: float = _f("10.0  # of claims; more that look wrong in one way stop the run", 10.0, ge=0, le=100)
+    columns: dict[str, dict[str, str]] = _f("[columns.claims]  # our names and those of your export", {})
     files: FilesFile
     habits: HabitsFile
     designs: dict[str, DesignFile] = _f("[designs.large]", min_length=1)
@@ -97,6 +99,8 @@ class FleetFile(FileModel):
             raise ValueError("grades that all differ")
         if self.claims_since is not None and self.claims_since >= self.cutoff:
             raise ValueError(f"claims_since before the cutoff ({self.cutoff})")
+        if unknown := set(self.columns) - {"units", "claims", "plan", "rates"}:
+            raise ValueError(f"columns of units, claims, plan or rates, not of {', '.join(sorted(unknown))}")
         if self.members > self.draws:
             raise ValueError(f"at least one draw for each weather member ({self.members})")
         return self

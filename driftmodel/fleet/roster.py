@@ -15,6 +15,7 @@ from driftmodel.fleet.tables import NONE, Fault, Table, month_number, read_table
 
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
+    from driftmodel.fleet.reconcile import Finding
 
 Months = NDArray[np.int32]
 UNIT_COLUMNS = (
@@ -29,7 +30,7 @@ UNIT_COLUMNS = (
     "cover_months",
 )
 CLAIM_COLUMNS = ("claim", "design", "region", "event_date", "report_date", "close_date", "disposition")
-CLAIM_EXTRAS = ("serial", "action_mm", "grade_before", "grade_after", "hours", "cost")
+CLAIM_EXTRAS = ("serial", "action_mm", "grade_before", "grade_after", "hours", "cost", "currency")
 PLAN_COLUMNS = ("design", "region", "exposure", "build_date", "sale_date", "cover_months", "count")
 RATE_COLUMNS = ("region", "hours_regrade", "hours_seasonal", "cost_per_hour", "cost_per_part", "cost_freight")
 DISPOSITIONS = ("regrade", "seasonal", "other", "rejected")
@@ -114,6 +115,7 @@ class Fleet:
     serial: Sequence[str]
     faults: tuple[Fault, ...]
     tallies: tuple[Tally, ...]
+    findings: tuple[Finding, ...] = ()
 
 
 def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
@@ -124,6 +126,7 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     """
     from driftmodel.base.tomlfile import validated
     from driftmodel.fleet.fleet_file import FleetFile
+    from driftmodel.fleet.reconcile import reconciled, stop_at_suspects
     from driftmodel.fleet.rows import claims_of, plan_of, rates_of, unit_table, units_of
 
     file = Path(path)
@@ -131,34 +134,39 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     regions, designs = tuple(settings.regions), tuple(settings.designs)
     exposures = tuple(dict.fromkeys(name for region in settings.regions.values() for name in region.climates))
     cutoff = month_number(settings.cutoff)
-    folder = file.parent
-    rates = rates_of(folder / settings.files.rates, regions)
-    tables = [unit_table(folder / settings.files.units)]
+    folder, named = file.parent, settings.columns
+    rates = rates_of(folder / settings.files.rates, regions, named.get("rates"))
+    tables = [unit_table(folder / settings.files.units, named.get("units"))]
     units, serial = units_of(tables[0], settings, regions, exposures, designs, cutoff)
     tallies = [_tally(tables[0], units.count)]
     good = ~tables[0].bad
     sold = _only(units, good)
     serials: list[str] = tables[0].frame["serial"][good].astype(str).tolist() if serial else []
     if settings.files.plan:
-        plan_table = read_table(folder / settings.files.plan, PLAN_COLUMNS, may_be_empty=True)
+        plan_table = read_table(folder / settings.files.plan, PLAN_COLUMNS, may_be_empty=True, named=named.get("plan"))
         plan = plan_of(plan_table, settings, regions, exposures, designs, cutoff)
         tables.append(plan_table)
         tallies.append(_tally(plan_table, plan.count))
         sold = _joined(sold, _only(plan, ~plan_table.bad))
+    since = NONE if settings.claims_since is None else month_number(settings.claims_since)
     claims = _no_claims()
     if settings.files.claims:
-        claim_table = read_table(folder / settings.files.claims, CLAIM_COLUMNS, CLAIM_EXTRAS, may_be_empty=True)
+        claim_table = read_table(
+            folder / settings.files.claims, CLAIM_COLUMNS, CLAIM_EXTRAS, may_be_empty=True, named=named.get("claims")
+        )
         claims = claims_of(claim_table, settings, regions, designs, cutoff, tables[0], units)
         tables.append(claim_table)
         tallies.append(_tally(claim_table, np.ones(claim_table.rows, dtype=np.int64)))
+    findings = reconciled(tables, sold, claims, settings, since)
     faults = tuple(fault for table in tables for fault in sorted(table.faults, key=lambda fault: fault.row))
     if rejects is not None:
         write_faults(faults, rejects)
     _stop_at_threshold(tables, settings.rejects_most_pct, rejects)
-    since = NONE if settings.claims_since is None else month_number(settings.claims_since)
+    stop_at_suspects(findings, settings.suspects_most_pct)
     return Fleet(
-        file, settings, regions, exposures, designs, cutoff, since, sold, claims, rates, serials, faults, tuple(tallies)
-    )
+        file, settings, regions, exposures, designs, cutoff, since, sold, claims, rates, serials, faults,
+        tuple(tallies), findings,
+    )  # fmt: skip
 
 
 def _tally(table: Table, count: NDArray[np.int64]) -> Tally:

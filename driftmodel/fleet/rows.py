@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
 
 
-def unit_table(file: Path) -> Table:
-    return read_table(file, UNIT_COLUMNS, ("count", "last_regrade"))
+def unit_table(file: Path, named: Mapping[str, str] | None = None) -> Table:
+    return read_table(file, UNIT_COLUMNS, ("count", "last_regrade"), named=named)
 
 
 def units_of(
@@ -138,6 +138,7 @@ def claims_of(
     disposition = table.words("disposition", DISPOSITIONS)
     hours = table.numbers("hours", 0.0, 1000.0, absent=np.nan)
     cost = table.numbers("cost", 0.0, 1e7, absent=np.nan)
+    cost = np.where(other_currency(table, settings.currency), np.nan, cost)
     table.numbers("action_mm", 0.0, 20.0, absent=0.0)
     table.words("grade_before", settings.grades, needed=False)
     grade = table.words("grade_after", settings.grades, needed=False)
@@ -163,6 +164,11 @@ def claims_of(
     return Claims(*(column[~table.bad] for column in columns))
 
 
+def other_currency(table: Table, currency: str) -> NDArray[np.bool_]:
+    """Rows (claims,) whose currency is told and is not the fleet's."""
+    return np.asarray(table.parsed("currency", lambda text: bool(text) and text != currency, bool, False))
+
+
 def _unit_of(claims: Table, unit_rows: Table) -> NDArray[np.int64]:
     """Row (claims,) of the units table with a claim's serial, NONE without one. A serial that is not there is a fault,
     unless units without serials are, one of which it may be."""
@@ -186,9 +192,9 @@ def _unit_of(claims: Table, unit_rows: Table) -> NDArray[np.int64]:
     return np.asarray(claims.parsed("serial", row, np.int64, NONE))
 
 
-def rates_of(file: Path, regions: Sequence[str]) -> Rates:
+def rates_of(file: Path, regions: Sequence[str], named: Mapping[str, str] | None = None) -> Rates:
     """Rates of every region; here any fault stops the run, for money is not guessed."""
-    table = read_table(file, RATE_COLUMNS)
+    table = read_table(file, RATE_COLUMNS, named=named)
     region = table.words("region", regions)
     columns = [table.numbers(name, 0.0, 1e6) for name in RATE_COLUMNS[1:]]
     _repeated(table, region, region == NONE, "region")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -46,12 +46,15 @@ def month_label(month: int) -> str:
 
 @dataclass
 class Table:
-    """A table being checked. Columns are parsed once per distinct text, so a million rows cost little."""
+    """A table being checked. Columns are parsed once per distinct text, so a million rows cost little. unused: columns
+    of the file that are kept out; decimal: the mark its numbers may have beside a point."""
 
     file: Path
     frame: DataFrame
     bad: NDArray[np.bool_]
     faults: list[Fault] = field(default_factory=list)
+    unused: tuple[str, ...] = ()
+    decimal: str = "."
 
     @property
     def rows(self) -> int:
@@ -120,7 +123,7 @@ class Table:
         return np.asarray(
             self.parsed(
                 column,
-                lambda text: _number(text, low, high, absent, whole),
+                lambda text: _number(text.replace(self.decimal, "."), low, high, absent, whole),
                 float,
                 np.nan if absent is None else absent,
             )
@@ -158,14 +161,24 @@ def _number(text: str, low: float, high: float, absent: float | None, whole: boo
     return value
 
 
-def read_table(file: Path, needed: Sequence[str], optional: Sequence[str] = (), *, may_be_empty: bool = False) -> Table:
-    """A CSV with these columns. Raises BadInput for a file not readable, a column missing or unknown, no rows."""
+def read_table(
+    file: Path,
+    needed: Sequence[str],
+    optional: Sequence[str] = (),
+    *,
+    may_be_empty: bool = False,
+    named: Mapping[str, str] | None = None,
+) -> Table:
+    """A delimited table with these columns. named: what the file calls some of them; then columns that are neither
+    named nor known are kept out. Raises BadInput for a file not readable, a column missing or unknown, no rows."""
     import pandas as pd
 
-    header, cells = _header(file)
+    told, cells, delimiter = _header(file)
     known = [*needed, *optional]
+    header = _our_names(file, told, known, named or {})
+    kept_out = [name for name in header if name not in known] if named else []
     for name in header:
-        if name not in known:
+        if name not in known and name not in kept_out:
             raise BadInput(
                 f"unknown column `{name}`.{near_match(name, known)}",
                 "columns out of " + ", ".join(known),
@@ -197,11 +210,13 @@ def read_table(file: Path, needed: Sequence[str], optional: Sequence[str] = (), 
             mend="put text with commas in quotes, or take the extra column out",
         )
     try:
-        frame = pd.read_csv(file, dtype="category", keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
+        frame = pd.read_csv(
+            file, dtype="category", keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False, sep=delimiter
+        )
     except (pd.errors.ParserError, UnicodeDecodeError) as fault:
         raise BadInput(
             f"a row that does not fit the header ({str(fault).strip().rsplit('error: ', 1)[-1].strip()})",
-            f"{len(header)} comma-separated columns in every row, UTF-8",
+            f"{len(header)} columns in every row, UTF-8",
             file=file,
             place=_place_of(str(fault)),
             mend="put text with commas in quotes, or complete the row",
@@ -210,7 +225,28 @@ def read_table(file: Path, needed: Sequence[str], optional: Sequence[str] = (), 
         raise BadInput(
             "only a header, no rows", "rows under the header", file=file, place="row 2", mend="export the table again"
         )
-    return Table(file, frame, np.zeros(len(frame), dtype=bool))
+    frame.columns = pd.Index(header)
+    frame = frame.drop(columns=kept_out)
+    decimal = "." if delimiter == "," else ","
+    return Table(file, frame, np.zeros(len(frame), dtype=bool), unused=tuple(kept_out), decimal=decimal)
+
+
+def _our_names(file: Path, header: list[str], known: Sequence[str], named: Mapping[str, str]) -> list[str]:
+    """The header in our names. named: ours -> the file's."""
+    for ours, theirs in named.items():
+        if ours not in known:
+            raise BadInput(
+                f"no column is called `{ours}`.{near_match(ours, known)}", "columns out of " + ", ".join(known),
+                place="columns", mend=f'{known[0]} = "{theirs}"',
+            )  # fmt: skip
+        if theirs not in header:
+            raise BadInput(
+                f"no column `{theirs}`.{near_match(theirs, header)}", f"the column that [columns] calls {ours}",
+                file=file, place="row 1", mend=f'{ours} = "{header[0]}"',
+            )  # fmt: skip
+    of = {theirs: ours for ours, theirs in named.items()}
+    # a column of the file that has our name and is not the one meant is kept out
+    return [of.get(name, f"{name} (not used)" if name in named else name) for name in header]
 
 
 def _place_of(message: str) -> str:
@@ -220,15 +256,22 @@ def _place_of(message: str) -> str:
     return f"row {found.group(1)}" if found else "the whole file"
 
 
-def _header(file: Path) -> tuple[list[str], int]:
-    """Names of the columns, and the number of cells in the row after them."""
+DELIMITERS = (",", ";", "\t", "|")
+
+
+def _header(file: Path) -> tuple[list[str], int, str]:
+    """Names of the columns, the number of cells in the row after them, and what parts them: what the header has most
+    of."""
     import csv
 
     needed = "a comma-separated table"
     check_file(file, needed, mend="correct the name in [files]", most_mb=MOST_TABLE_MB)
     try:
         with file.open(encoding="utf-8-sig", newline="") as lines:
-            reader = csv.reader(lines)
+            line = lines.readline()
+            delimiter = max(DELIMITERS, key=line.count)
+            lines.seek(0)
+            reader = csv.reader(lines, delimiter=delimiter)
             first, second = next(reader, []), next(reader, [])
     except UnicodeDecodeError:
         raise BadInput(
@@ -240,11 +283,7 @@ def _header(file: Path) -> tuple[list[str], int]:
         ) from None
     if not first:
         raise BadInput("the file is empty", "a header and rows", file=file, place="row 1", mend="export it again")
-    if len(first) == 1 and (";" in first[0] or "\t" in first[0]):
-        raise BadInput(
-            "columns separated by semicolons or tabs", "commas", file=file, place="row 1", mend="save it with commas"
-        )
-    return first, len(second)
+    return [name.strip() for name in first], len(second), delimiter
 
 
 def write_faults(faults: Sequence[Fault], file: Path) -> None:

@@ -109,15 +109,20 @@ def rows_words(book: DemandBook) -> list[str]:
     """What was read and what was not used, a line a file with rejects, one line when all is used."""
     tallies = book.demand.fleet.tallies
     bad = [tally for tally in tallies if tally.rows_rejected]
+    doubts = [f"Look at this: {finding.told}" for finding in book.demand.fleet.findings]
     if not bad:
-        return [f"Rows: all {sum(tally.rows for tally in tallies):,} read and used."]
-    return [
-        f"Rejected in {Path(tally.file).name}: {tally.rows_rejected:,} of "
-        f"{tally.rows:,} rows "
-        f"({tally.rows - tally.rows_rejected:,} used); {tally.units_rejected:,} of {tally.units:,} counted "
-        f"({tally.units - tally.units_rejected:,} used)."
-        for tally in bad
-    ] + ["Each is listed with its reason in rejects.csv."]
+        return [f"Rows: all {sum(tally.rows for tally in tallies):,} read and used.", *doubts]
+    return (
+        doubts
+        + [
+            f"Rejected in {Path(tally.file).name}: {tally.rows_rejected:,} of "
+            f"{tally.rows:,} rows "
+            f"({tally.rows - tally.rows_rejected:,} used); {tally.units_rejected:,} of {tally.units:,} counted "
+            f"({tally.units - tally.units_rejected:,} used)."
+            for tally in bad
+        ]
+        + ["Each is listed with its reason in rejects.csv."]
+    )
 
 
 def sold_words(book: DemandBook) -> str:
@@ -190,6 +195,10 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "not_yet_reported_band": _named(book.not_yet_reported_band),
         "multipliers": book.multipliers,
         "units_left_out": book.demand.expected.beyond,
+        "reconciliation": [
+            {"check": each.check, "file": each.file, "rows": list(each.rows), "of": each.of, "words": each.words}
+            for each in fleet.findings
+        ],
         "rows": [
             {
                 "file": tally.file,

@@ -176,6 +176,14 @@ def sheets(book: DemandBook) -> list[Sheet]:
               [(Path(tally.file).name, tally.rows, tally.rows - tally.rows_rejected, tally.rows_rejected, tally.units,
                 tally.units - tally.units_rejected, tally.units_rejected) for tally in tallies])
     )  # fmt: skip
+    found.append(
+        Sheet("Reconciliation", [
+            ("Check", "text"), ("File", "text"), ("Rows (rows)", "count"), ("Of (rows)", "count"), ("What", "text"),
+            ("Do", "text")],
+              [(each.check, Path(each.file).name, len(each.rows), each.of, each.told, each.mend)
+               for each in book.demand.fleet.findings],
+              "What looks wrong in the tables, before any forecast. Empty: claims and units agree.")
+    )  # fmt: skip
     return found
 
 
