@@ -1,4 +1,4 @@
-"""Faults put into a clean fleet's tables by hand, each of which must be found, with its rows; and exports of other shape.
+"""Faults put into a clean fleet's tables by hand: each must be found, with its rows. And exports of other shape.
 
 No outside reference values: each expectation is the fault that was put in.
 """
