@@ -130,6 +130,18 @@ def test_a_changed_wood_changes_the_kept_response(tmp_path: Path, monkeypatch: p
     assert design_response(guitar).top_sinkage["strings"] > 1.05 * before.top_sinkage["strings"]
 
 
+def test_the_curves_of_woods_memory_are_the_librarys(numbers: Any) -> None:
+    from driftmodel.wood.sorption import desorption_boundary, memory_at_middle, scanning_moisture
+
+    def told() -> list[float]:
+        turns = memory_at_middle(50.0)
+        return [float(desorption_boundary(50.0)), turns[1], float(scanning_moisture([40.0, 60.0])[-1])]
+
+    before = told()
+    numbers("hysteresis_desorption_b", 1.1)
+    assert all(abs(after - then) > 1e-3 for after, then in zip(told(), before, strict=True))
+
+
 # ---- changed files -------------------------------------------------------------------------------------------------
 
 

@@ -67,6 +67,57 @@ def test_a_breach_would_be_seen(tmp_path: Path) -> None:
     assert "outlook" in names
 
 
+#: circles that stand: each of the two needs the other's inside; none may join them
+KNOWN_CIRCLES = [
+    {"driftmodel.climate.history", "driftmodel.climate.room_fit"},
+    {"driftmodel.fleet.roster", "driftmodel.fleet.rows"},
+]
+
+
+def modules_imported(file: Path, modules: set[str]) -> set[str]:
+    """Modules of the package a file imports when it runs, inside functions too; not those for type checking alone."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    typing = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+        for inner in ast.walk(node)
+    }
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module and id(node) not in typing:
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            found |= {name if name in modules else node.module for name in names}
+    return found & modules
+
+
+def circles(imports: dict[str, set[str]]) -> list[set[str]]:
+    """Groups of modules that reach one another by what they import."""
+    reach = {module: set(others) for module, others in imports.items()}
+    changed = True
+    while changed:
+        changed = False
+        for mine in reach.values():
+            more = set().union(*(reach[other] for other in mine)) if mine else set()
+            changed |= not more <= mine
+            mine |= more
+    inside = [
+        {other for other in reach[module] if module in reach[other]} for module in reach if module in reach[module]
+    ]
+    return [group for at, group in enumerate(inside) if group not in inside[:at]]
+
+
+def test_modules_do_not_go_round_in_circles() -> None:
+    files = {".".join(file.relative_to(ROOT).with_suffix("").parts): file for file in CODE.rglob("*.py")}
+    found = circles({module: modules_imported(file, set(files)) - {module} for module, file in files.items()})
+    assert [circle for circle in found if circle not in KNOWN_CIRCLES] == []
+
+
+def test_a_circle_would_be_seen() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == [{"b", "c"}]
+    assert circles({"a": {"b"}, "b": {"c"}, "c": set()}) == []
+
+
 def test_every_room_is_on_a_floor() -> None:
     rooms = {folder.name for folder in CODE.iterdir() if folder.is_dir() and (folder / "__init__.py").exists()}
     assert rooms <= set(FLOORS)

@@ -6,8 +6,10 @@ Reference values: tests/reference/*.csv (sources in its README): Wood Handbook F
 
 from __future__ import annotations
 
+import ast
 import csv
 import json
+import re
 import tomllib
 from collections import Counter
 from functools import cache
@@ -406,3 +408,35 @@ def test_data_folders_are_found() -> None:
     assert (species_data_dir() / "sources.toml").is_file()
     assert scenarios_dir().is_dir()
     assert isclose(library.general("plain_steel_density").value, 7850.0)
+
+
+# ---- nothing lies about ----------------------------------------------------------------------------------------------
+
+
+def literals(folder: Path) -> tuple[set[str], list[re.Pattern[str]]]:
+    """Texts in the code below a folder, and patterns of texts put together there that may be a number's name."""
+    texts, patterns = set(), []
+    for file in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                texts.add(node.value)
+            elif isinstance(node, ast.JoinedStr):
+                parts = [
+                    re.escape(part.value) if isinstance(part, ast.Constant) else "[a-z0-9_]+" for part in node.values
+                ]
+                if re.fullmatch(r"[a-z]{4,}_.*", "".join(parts)):
+                    patterns.append(re.compile("".join(parts)))
+    return texts, patterns
+
+
+def test_every_general_number_is_read() -> None:
+    """By the code, or held against by a test; one that neither reads is taken out."""
+    root = Path(__file__).parents[1]
+    unread = set(library.general_names())
+    for folder in (root / "driftmodel", root / "tests"):
+        texts, patterns = literals(folder)
+        texts |= {text.split(" ")[0] for text in texts}
+        unread -= texts
+        unread = {name for name in unread if not any(pattern.fullmatch(name) for pattern in patterns)}
+    unread = {name for name in unread if not name.startswith(("tool_", "home_"))}  # listed by their beginning
+    assert not unread

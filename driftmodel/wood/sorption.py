@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 
 Array = NDArray[np.float64]
@@ -27,8 +28,16 @@ class BoundaryCurves:
     source: str
 
 
-#: Norway spruce, Maas and Wittel (2026), measured isotherms at about 20 degC (data CC BY 4.0)
-NORWAY_SPRUCE = BoundaryCurves((3.308, 12.087, -11.839), (2.393, 10.122, -8.935), "Maas and Wittel 2026")
+def norway_spruce() -> BoundaryCurves:
+    """The library's pair: Norway spruce, Maas and Wittel (2026), measured isotherms at about 20 degC (CC BY 4.0)."""
+    wetting, drying = (
+        [library.general(f"hysteresis_{way}_{name}") for name in ("a", "b", "c")]
+        for way in ("adsorption", "desorption")
+    )
+    a, b, c = (number.value for number in wetting)
+    d, e, f = (number.value for number in drying)
+    return BoundaryCurves((a, b, c), (d, e, f), wetting[0].source)
+
 
 #: histories that put the wood on a boundary curve: turning humidities in %, read from oven-dry wood on
 FROM_SATURATED: tuple[float, ...] = (100.0,)
@@ -87,29 +96,31 @@ def _curve(relative_humidity_pct: ArrayLike, coefficients: tuple[float, float, f
     return np.asarray(100.0 * h / (a + b * h + c * h**2), dtype=float)
 
 
-def adsorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+def adsorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
     """Moisture content, percent, of wood wetted from oven-dry. Raises BadInput outside 0..100 %."""
-    return _curve(relative_humidity_pct, curves.adsorption)
+    return _curve(relative_humidity_pct, (curves or norway_spruce()).adsorption)
 
 
-def desorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+def desorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
     """Moisture content, percent, of wood dried from saturation; joins the adsorption curve at 100 %.
 
     Above the humidity where the two published fits cross (near saturation) the adsorption curve is used for both.
     """
+    curves = curves or norway_spruce()
     drying = _curve(relative_humidity_pct, curves.desorption)
     return np.maximum(drying, adsorption_boundary(relative_humidity_pct, curves))
 
 
-def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves = NORWAY_SPRUCE) -> Array:
+def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
     """Mean of the two boundary curves, percent."""
+    curves = curves or norway_spruce()
     wetting = adsorption_boundary(relative_humidity_pct, curves)
     return 0.5 * (wetting + desorption_boundary(relative_humidity_pct, curves))
 
 
 def scanning_moisture(
     relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves = NORWAY_SPRUCE,
+    curves: BoundaryCurves | None = None,
     memory: Sequence[float] = FROM_SATURATED,
 ) -> Array:
     """Moisture content, percent, along a history of humidities (n,) -> (n,), with the memory of its turning points.
@@ -120,6 +131,7 @@ def scanning_moisture(
     memory: earlier turning humidities in %, from oven-dry wood on; (100,) starts on the desorption boundary,
     () on the adsorption boundary. Raises BadInput outside 0..100 %.
     """
+    curves = curves or norway_spruce()
     humidity = np.concatenate([np.asarray(memory, dtype=float), np.atleast_1d(_percent(relative_humidity_pct))])
     wetting = adsorption_boundary(humidity, curves)
     drying = desorption_boundary(humidity, curves)
@@ -152,14 +164,18 @@ def scanning_moisture(
     return np.array(moisture[len(memory) :])
 
 
-@cache
-def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves = NORWAY_SPRUCE) -> tuple[float, float]:
+def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves | None = None) -> tuple[float, float]:
     """The history that leaves wood half-way between the boundary curves at this humidity: (100, a drier turning point).
 
     Wood that has lain in changing air is on neither boundary. Where the past is unknown, one drying below the present
     humidity and a return to it, chosen so that the moisture is the mean of both curves, is the neutral start.
     Raises BadInput outside 0..100 %.
     """
+    return _memory_at_middle(relative_humidity_pct, curves or norway_spruce())
+
+
+@cache
+def _memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves) -> tuple[float, float]:
     from scipy.optimize import brentq
 
     target = float(middle_moisture(relative_humidity_pct, curves))
@@ -175,7 +191,7 @@ def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves = NORW
 def hysteresis_offset(
     temperature_c: ArrayLike,
     relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves = NORWAY_SPRUCE,
+    curves: BoundaryCurves | None = None,
     memory: Sequence[float] = FROM_SATURATED,
 ) -> Array:
     """What memory adds to Eq. 4-5, percent MC (n,), along a history of air (n,), usually daily means.
@@ -183,6 +199,7 @@ def hysteresis_offset(
     The measured pair of curves is scaled so that its middle is Eq. 4-5 at the temperature of the day:
     offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5.
     """
+    curves = curves or norway_spruce()
     humidity = np.atleast_1d(_percent(relative_humidity_pct))
     middle = middle_moisture(humidity, curves)
     scanning = scanning_moisture(humidity, curves, memory)
@@ -193,7 +210,7 @@ def hysteresis_offset(
 def history_without_hysteresis(
     temperature_c: ArrayLike,
     relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves = NORWAY_SPRUCE,
+    curves: BoundaryCurves | None = None,
     memory: Sequence[float] = FROM_SATURATED,
     steps_per_day: int = 24,
 ) -> Array:
@@ -205,7 +222,7 @@ def history_without_hysteresis(
 def history_with_hysteresis(
     temperature_c: ArrayLike,
     relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves = NORWAY_SPRUCE,
+    curves: BoundaryCurves | None = None,
     memory: Sequence[float] = FROM_SATURATED,
     steps_per_day: int = 24,
 ) -> Array:
