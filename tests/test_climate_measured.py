@@ -118,3 +118,33 @@ def test_years_of_a_record_are_repeated_only_when_told(tmp_path: Path) -> None:
     np.testing.assert_allclose(
         air["relative_humidity"].values[24:][part], own["relative_humidity"].values[part], atol=0.05
     )
+
+
+def test_the_netcdf_of_one_place_drives_a_room(tmp_path: Path) -> None:
+    import xarray as xr
+
+    stamps = hours_from("2024-02-20", 24 * 20)[::3]
+    kelvin = 275.0 + 3.0 * np.sin(np.arange(stamps.size) / 4.0)
+    there = xr.Dataset(
+        {"t2m": (("time", "x"), kelvin[:, None], {"units": "K"}),
+         "hurs": (("time", "x"), np.full((stamps.size, 1), 80.0), {"units": "%"})},
+        coords={"time": stamps},
+    )  # fmt: skip
+    there.to_netcdf(tmp_path / "outdoor.nc", engine="h5netcdf")
+    path = climate(tmp_path)
+    path.write_text(path.read_text().replace("outdoor.csv", "outdoor.nc"))
+    start, hours = record_span(load_climate(path))
+    assert hours == 480
+    outside = climate_air(load_climate(outdoor_only_nc(tmp_path)), start, hours)
+    assert outside["air_temperature"].values[:3] == pytest.approx(kelvin[0] - 273.15)
+    assert climate_air(load_climate(path), start, hours)["air_temperature"].values[-1] == 21.0
+    two = xr.concat([there, there], "x")
+    two.to_netcdf(tmp_path / "outdoor.nc", engine="h5netcdf")
+    with pytest.raises(BadInput, match="one place"):
+        record_span(load_climate(path))
+
+
+def outdoor_only_nc(folder: Path) -> Path:
+    path = folder / "outside.toml"
+    path.write_text('[outdoor]\nlogger_file = "outdoor.nc"\n')
+    return path

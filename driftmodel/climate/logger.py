@@ -22,6 +22,7 @@ from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
 from driftmodel.climate.logger_time import utc_times
+from driftmodel.climate.place_file import read_place
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -57,6 +58,8 @@ def read_logger(
     """
     place = Path(path)
     check_gap_policy(gap_policy, place)
+    if place.suffix.lower() == ".nc":
+        return _files.of(fingerprint(place, file_digest(place)), lambda: read_place(place)).copy(deep=True)
     check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
     key = fingerprint(place, file_digest(place), columns, time_zone, gap_policy, gap_limit_days, day_first)
     make = lambda: _read(place, columns, time_zone, gap_policy, gap_limit_days, day_first)  # noqa: E731

@@ -1,0 +1,135 @@
+"""Air in a NetCDF: which variables hold it, in which unit; and the record of one place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import file_digest
+from driftmodel.climate.air import HOUR, hours_from, make_air
+from driftmodel.climate.netcdf import opened_netcdf
+
+if TYPE_CHECKING:
+    from xarray import DataArray, Dataset
+
+Array = NDArray[np.float64]
+
+NAMES = {
+    "air_temperature": ("air_temperature", "temperature", "tas", "t2m"),
+    "relative_humidity": ("relative_humidity", "humidity", "hurs", "rh"),
+}
+#: unit as files write it -> (factor, offset) to degC or %
+UNITS = {
+    "air_temperature": {"K": (1.0, -273.15), "kelvin": (1.0, -273.15), "degC": (1.0, 0.0), "Celsius": (1.0, 0.0)},
+    "relative_humidity": {"%": (1.0, 0.0), "percent": (1.0, 0.0), "1": (100.0, 0.0)},
+}
+OWN_UNIT = {"air_temperature": "degC", "relative_humidity": "%"}
+LIMITS = {"air_temperature": (-60.0, 60.0), "relative_humidity": (0.0, 110.0)}  # up to 110 % is read as 100 %
+
+
+def air_variable(content: Dataset, name: str, file: Path) -> DataArray:
+    """The one variable of temperature or humidity, by CF standard_name or a plain name. Raises BadInput."""
+    named = [str(key) for key, variable in content.data_vars.items() if variable.attrs.get("standard_name") == name]
+    if not named:
+        named = [key for key in NAMES[name] if key in content.data_vars]
+    if len(named) == 1:
+        return content[named[0]]
+    there = ", ".join(map(str, content.data_vars)) or "none"
+    raise BadInput(
+        f"{len(named)} variables for {name.replace('_', ' ')}; variables: {there}",
+        f'one variable with standard_name "{name}", or named {" or ".join(NAMES[name])}',
+        file=file,
+        place=f"variable {', '.join(named) or name}",
+        mend=f"give the variable the attribute standard_name = {name}" if not named else "leave one of them",
+    )
+
+
+def converted(variable: DataArray, name: str, file: Path) -> tuple[Array, list[str]]:
+    """Its values in degC or %, and what was done to them, in words. Raises BadInput for units and bad values."""
+    unit = str(variable.attrs.get("units", "")).strip()
+    if unit not in UNITS[name]:
+        known = ", ".join(UNITS[name])
+        raise BadInput(
+            f'units "{unit}"' if unit else "no units",
+            f"one of {known}",
+            file=file,
+            place=f"variable {variable.name}, attribute units",
+            mend=f'units = "{OWN_UNIT[name]}"',
+        )
+    factor, offset = UNITS[name][unit]
+    values = variable.values.astype(float) * factor + offset
+    gone = np.argwhere(~np.isfinite(values))
+    if gone.size:
+        raise BadInput(
+            f"{len(gone)} missing values, the first at {_place(variable, gone[0])}",
+            "a value at every time and point",
+            file=file,
+            place=f"variable {variable.name}",
+            mend="cut the grid to points with data, or fill the gaps first",
+        )
+    low, high = LIMITS[name]
+    wrong = np.argwhere((values < low) | (values > high))
+    if wrong.size:
+        found = values[tuple(wrong[0])]
+        raise BadInput(
+            f"{found:g} {OWN_UNIT[name]} at {_place(variable, wrong[0])}",
+            f"{low:g} to {high:g} {OWN_UNIT[name]}",
+            file=file,
+            place=f"variable {variable.name}",
+            mend=f'check the attribute units, which says "{unit}"',
+        )
+    told = [f"{variable.name}: {unit} to {OWN_UNIT[name]}"] if (factor, offset) != (1.0, 0.0) else []
+    if name == "relative_humidity" and values.max() > 100.0:
+        told.append(f"{variable.name}: {int((values > 100.0).sum())} values above 100 % read as 100 %")
+        values = np.minimum(values, 100.0)
+    return values, told
+
+
+def _place(variable: DataArray, at: Any) -> str:
+    words = []
+    for dim, index in zip(variable.dims, at, strict=True):
+        value = variable[dim].values[index] if dim in variable.coords else index
+        words.append(f"{dim} {str(value)[:16]}")
+    return ", ".join(words)
+
+
+def read_place(path: Path) -> Dataset:
+    """Hourly air of one place from a NetCDF with equal steps of an hour to a day, held through their hours; UTC.
+
+    Raises BadInput for several points, steps that are not equal, and as `converted` does.
+    """
+    with opened_netcdf(path, "a NetCDF file of air at one place") as content:
+        values, told = {}, []
+        for name in NAMES:
+            variable = air_variable(content, name, path).squeeze()
+            if variable.dims != ("time",) or content["time"].dtype.kind != "M":
+                raise BadInput(
+                    f"dims {', '.join(map(str, variable.dims)) or 'none'}",
+                    "one place: the dim time with CF times, others of length 1",
+                    file=path,
+                    place=f"variable {variable.name}",
+                    mend="select one point of the grid (driftmodel map takes all of it)",
+                )
+            values[name], words = converted(variable, name, path)
+            told += words
+        time = content["time"].values.astype("datetime64[ns]")
+    steps = np.diff(time)
+    hours = float(steps[0] / HOUR) if steps.size else 0.0
+    if not 1.0 <= hours <= 24.0 or hours != round(hours) or (steps != steps[0]).any():
+        raise BadInput(
+            f"steps of {hours:g} h" if steps.size and (steps == steps[0]).all() else "steps that are not equal",
+            "equal steps of 1 to 24 whole hours",
+            file=path,
+            place="variable time",
+            mend="resample it to hours, the missing ones put in",
+        )
+    each = int(hours)
+    temperature, humidity = (np.repeat(values[name], each) for name in NAMES)
+    attrs = {"source": f"NetCDF file {path.name}", "file": path.name, "file_sha256": file_digest(path),
+             "kind": "logger", "typical_year": 0, "clock": "UTC", "filled_hours": 0,
+             "conversions": "; ".join(told) or "none"}  # fmt: skip
+    return make_air(hours_from(time[0], time.size * each), temperature, humidity, attrs=attrs)
