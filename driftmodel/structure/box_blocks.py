@@ -24,14 +24,14 @@ Flags = NDArray[np.bool_]
 #: rows, columns and values of a sparse matrix
 Entries = tuple[Integers, Integers, Array]
 
-#: length of a block's elements, mm: half of it moves the block's turn by under 1 %
-SOLID_MM = 28.0
+#: length of a block's elements against the shells': they are tied at their nodes, so both are refined together
+SOLID_SHARE = 7.0 / 6.0
 
 
 @dataclass(frozen=True)
 class Skin:
     """The shells a block is glued to: surface and global node numbers of top, back and sides, the reach of the unrolled
-    sides at the corners of the border, and half the thickness of each."""
+    sides at the corners of the border, half the thickness of each, and the size of their triangles."""
 
     top: Meshed
     back: Meshed
@@ -39,6 +39,7 @@ class Skin:
     numbers: tuple[Integers, Integers, Integers]
     ring: Array
     half_mm: tuple[float, float, float]
+    size_mm: float
 
 
 @dataclass(frozen=True)
@@ -58,10 +59,11 @@ def add_block(
     face. Returns it and the rows that tie its faces."""
     half_top, half_back, half_side = skin.half_mm
     near, far = end_x + inner * half_side, end_x + inner * block.length_mm
-    x = np.sort(np.linspace(near, far, 1 + max(1, round(block.length_mm / SOLID_MM))))
+    size = SOLID_SHARE * skin.size_mm
+    x = np.sort(np.linspace(near, far, 1 + max(1, round(block.length_mm / size))))
     high, low = _line(domes[0], x, -half_top), _line(domes[1], x, half_back)
-    y = _lines([-block.half_width_mm, block.half_width_mm], SOLID_MM)
-    share = _lines([0.0, 1.0], SOLID_MM / (high[0] - low[0]))
+    y = _lines([-block.half_width_mm, block.half_width_mm], size)
+    share = _lines([0.0, 1.0], size / (high[0] - low[0]))
     made = solid(x, y, share, low, high)
     number = add_solid(to, made, block.wood, "blocks")
     flat, places = made.flat, made.places
