@@ -129,8 +129,9 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     add_sheet(whole, box.back, back, number[1], "back", -1.0)
     own = add_bridge(whole, box, top, number[0])
     add_sides(whole, box, side, number[2], frames, band)
-    skin = Skin(top, back, side, (number[0], number[1], number[2]), np.concatenate([border, border[:1]]),
-                (box.top.thickness_mm / 2.0, box.back.thickness_mm / 2.0, box.side_thickness_mm / 2.0), size_mm)  # fmt: skip
+    half = (box.top.thickness_mm / 2.0, box.back.thickness_mm / 2.0, box.side_thickness_mm / 2.0)
+    ring = np.concatenate([border, border[:1]])
+    skin = Skin(top, back, side, (number[0], number[1], number[2]), ring, half, size_mm)
     neck_block, rows = add_block(whole, skin, domes, box.neck_block, 0.0, 1.0)
     tail_block, more = add_block(whole, skin, domes, box.tail_block, length, -1.0)
     saddle, above = _probe(top, number[0], box.strings), box.top.thickness_mm / 2.0
