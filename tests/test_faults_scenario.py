@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.scenarios import find_instrument, load_instrument
+from driftmodel.base.scenarios import find_instrument, load_instrument, load_scenario
 
 SCENARIO, INSTRUMENT, CLIMATE = "mine.toml", "instruments/large_x_braced.toml", "climates/cold_city_heated.toml"
 
@@ -194,3 +194,34 @@ def test_half_a_finish_s_name_is_answered_with_that_finish(tmp_path: Path) -> No
 def test_the_older_spelling_of_a_spacer_set_is_read(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text('title = "x"\nlike = "large_x_braced"\n[joint.spacers]\na = -0.1\nb = 0.0\n')
     assert load_instrument(tmp_path / "own.toml").spacers.labels == ("a", "b")
+
+
+@pytest.mark.parametrize(
+    ("file", "before", "after"),
+    [
+        (SCENARIO, "action_low_mm = 2.0", "action_low_mm = 3.8"),
+        (SCENARIO, "strung = 2026-08-15", "strung = 2026-12-15"),
+        (SCENARIO, "from = 2026-10-01", "from = 2026-06-01"),
+        (SCENARIO, "action_12th_mm = 2.3", "action_12th_mm = 3.3"),
+        (INSTRUMENT, "end_height_mm = 3.0", "end_height_mm = 30.0"),
+        (INSTRUMENT, "saddle_mm = 287.3", "saddle_mm = 387.3"),
+        (INSTRUMENT, "[0.012, 0.016, 0.024, 0.032, 0.042, 0.053]", "[12, 16, 24, 32, 42, 53]"),
+        (INSTRUMENT, "K = 0.05", "K = -0.05"),
+        (INSTRUMENT, 'wood = "sitka spruce"', 'wood = "spruce"'),
+        (INSTRUMENT, '"nitrocellulose lacquer"', '"nitro"'),
+    ],
+)
+def test_the_mend_offered_works_when_typed(file: str, before: str, after: str, world: Path) -> None:
+    """The line at fault is written as the mend says it, and the file is read."""
+    text = (world / file).read_text()
+    assert before in text
+    wrong = text.replace(before, after, 1)
+    (world / file).write_text(wrong)
+    with pytest.raises(BadInput) as fault:
+        load_scenario("mine.toml")
+    mend = fault.value.mend.removeprefix("for example ").strip()
+    key = mend.partition(" = ")[0]
+    line = next(each for each in wrong.splitlines() if after in each)
+    assert line.startswith(key), (line, mend)
+    (world / file).write_text(wrong.replace(line, mend, 1))
+    load_scenario("mine.toml")
