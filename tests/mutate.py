@@ -51,7 +51,7 @@ TESTS = {
     "calibration": ("test_calibration_*",),
     "fleet": ("test_fleet_*",),
 }
-EVERY_ROOM = ("test_laws*", "test_reference*", "test_verdicts*")
+EVERY_ROOM = ("test_laws*", "test_reference*", "test_verdicts*", "test_levers_bite*")
 #: of the processor, for the tests of one change; a change that makes them run four times as long is killed
 SECONDS = 8.0
 

@@ -1,0 +1,114 @@
+"""What each lever does to a scenario's own numbers, by arithmetic; nothing is run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from driftmodel.base import library
+from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenarios import find_instrument, load_scenario
+from driftmodel.outlook import air_levers, build_levers
+from driftmodel.outlook.compare import QUANTILES
+from driftmodel.outlook.draws import unknowns_of
+from driftmodel.structure.strings import string_pull_n
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return load_scenario("first-winter")
+
+
+def test_a_humidifier_stands_still_from_10_january(scenario: Scenario) -> None:
+    base = load_scenario("first-winter-humidified")
+    found = air_levers.humidifier_outage(base, 3)
+    out, back = found.stays[-2:]
+    after = base.stays[-1].start
+    first = date(after.year, 1, 10) if date(after.year, 1, 10) > after else date(after.year + 1, 1, 10)
+    assert (out.start, back.start) == (first, first + timedelta(days=21))
+    assert out.climate.humidifier is None and back.climate.humidifier == base.stays[-1].climate.humidifier
+    for day, expected in ((date(2026, 1, 9), date(2026, 1, 10)), (date(2026, 1, 10), date(2027, 1, 10)),
+                          (date(2026, 7, 1), date(2027, 1, 10))):  # fmt: skip
+        assert air_levers._january_after(day) == expected
+
+
+def test_a_case_with_a_humidifier_has_it_in_every_month(scenario: Scenario) -> None:
+    held = air_levers.case(scenario, 45).stays[-1].climate.case
+    assert held is not None and held.humidifier_pct == 45.0 and held.humidifier_months == tuple(range(1, 13))
+    assert air_levers.case(scenario, False).stays[-1].climate.case is None
+
+
+def test_six_weeks_in_a_container_and_back(scenario: Scenario) -> None:
+    """42 days; a stay that begins while it is on its way begins at its end, one that begins that day stands."""
+    start = date(2027, 3, 1)
+    found = air_levers.shipping(scenario, start)
+    assert [stay.start for stay in found.stays[-2:]] == [start, start + timedelta(days=42)]
+    assert found.stays[-1].climate == scenario.stays[-1].climate and len(found.stays) == len(scenario.stays) + 2
+    home = scenario.stays[-1]
+    for at, count in ((start + timedelta(days=42), 2), (start + timedelta(days=41), 1), (start, 1)):
+        moved = replace(scenario, stays=(*scenario.stays[:-1], replace(home, start=at)))
+        tail = [stay for stay in air_levers.shipping(moved, start).stays if stay.start > start]
+        assert len(tail) == count and tail[-1].climate == home.climate and tail[0].start == start + timedelta(days=42)
+    with pytest.raises(BadInput):
+        air_levers.shipping(scenario, scenario.setup.setup)
+
+
+@pytest.mark.parametrize("winter", [1, 3])
+def test_a_move_on_the_so_manieth_10_january(scenario: Scenario, winter: int) -> None:
+    found = air_levers.move(scenario, winter)
+    first = air_levers._january_after(scenario.stays[-1].start)
+    assert found.stays[-1].start == date(first.year + winter - 1, 1, 10)
+    assert found.stays[-1].climate.name == "cold_city_heated" and found.stays[-2].climate.name == "damp_coast"
+
+
+def test_warmer_outdoors_is_drier_by_the_librarys_number(scenario: Scenario) -> None:
+    outdoor = air_levers.warming(scenario, 2.0).stays[-1].climate.outdoor
+    assert outdoor is not None and outdoor.warmer_k == 2.0
+    assert outdoor.drier_pct == pytest.approx(-2.0 * library.general("outdoor_humidity_per_kelvin").value)
+
+
+def test_heights_of_braces(scenario: Scenario) -> None:
+    before, after = (
+        scenario.instrument.body.top.braces,
+        build_levers.brace_height(scenario, 0.5).instrument.body.top.braces,
+    )
+    for one, other in zip(before, after, strict=True):
+        assert other.height_mm == pytest.approx(0.5 * one.height_mm)
+        assert other.end_height_mm == pytest.approx(min(one.end_height_mm, 0.5 * one.height_mm))
+
+
+def test_braces_of_another_design_are_drawn_out_to_this_body(scenario: Scenario) -> None:
+    other = find_instrument("small_ladder_braced").body
+    found = build_levers.brace_layout(scenario, "small_ladder_braced").instrument.body
+    own, its = np.array(found.outline_mm), np.array(other.outline_mm)
+    scale = np.array([np.ptp(own[:, 0]) / np.ptp(its[:, 0]), own[:, 1].max() / its[:, 1].max()])
+    assert (scale > 1.02).all()
+    for fresh, drawn in zip(found.top.braces, other.top.braces, strict=True):
+        np.testing.assert_allclose(fresh.path_mm, np.array(drawn.path_mm) * scale)
+
+
+def test_gauge_and_tension(scenario: Scenario) -> None:
+    """Pull goes with the square of the gauge at one pitch (Mersenne)."""
+    pull = string_pull_n(scenario.instrument.strings)
+    thicker = build_levers.string_gauge(scenario, 1.1).instrument.strings
+    assert string_pull_n(thicker) == pytest.approx(1.21 * pull, rel=1e-6)
+    assert string_pull_n(build_levers.string_tension(scenario, 80.0).instrument.strings) == pytest.approx(0.8 * pull)
+    stated = replace(scenario, instrument=replace(scenario.instrument, strings=replace(
+        scenario.instrument.strings, tension_n=700.0)))  # fmt: skip
+    assert build_levers.string_gauge(stated, 1.1).instrument.strings.tension_n == pytest.approx(847.0)
+
+
+def test_points_of_the_ensemble_are_10_50_90(scenario: Scenario) -> None:
+    assert QUANTILES == (0.1, 0.5, 0.9)
+
+
+def test_middles_of_the_unknowns(scenario: Scenario) -> None:
+    """Multipliers are about 1 by their nature; only what species_data states as a number of its own is not."""
+    for name, one in unknowns_of(scenario).items():
+        assert 0.0 < one.log_sd < 3.0, name
+        if name.startswith(("movement", "diffusion", "surface", "film", "structure", "block", "moisture_level")):
+            assert one.median == 1.0, name
