@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
 from driftmodel.calibration.records import Fitted, Learned
+from driftmodel.calibration.steps import Step, lasting_step
 
 Array = NDArray[np.float64]
 
@@ -20,6 +21,14 @@ SLIP_TOLD = 0.5
 CLIPPED = 2.5
 #: a pattern as strong in fewer than this share of readings made up by the fitted model is told
 PATTERN_TOLD = 0.02
+#: so many slips, and such a share of the readings, are told as one thing wrong; slips off by the same, mm
+MANY_SLIPS, MANY_SHARE, SAME_MM = 3, 0.3, 0.3
+#: what a unit mistaken for another makes of a value
+UNIT_FAULTS = (
+    (1.0 / 25.4, "they read like inches written as millimetres"),
+    (25.4, "they read like millimetres written as inches"),
+    (64.0 / 25.4, "they read like 64ths of an inch written as millimetres"),
+)
 #: readings too few to see a pattern in
 LEAST_FOR_PATTERN = 6
 #: a rival law told when it makes the readings ten times as probable (Jeffreys 1961, "strong")
@@ -68,7 +77,9 @@ class Unusual:
 @dataclass(frozen=True)
 class Diagnosis:
     """slips: readings that do not fit. bounds: unknowns pressed against where draws are cut off. pushed: unknowns moved
-    by more than 1.28 prior sd. wrong_physics: a told check or rival, the model and not only the guitar is at odds."""
+    by more than 1.28 prior sd. step: a sudden lasting one as a rival, None where visits are too few to tell. one_fault:
+    what many slips are more likely to be together, '' if they are few. wrong_physics: a told check or rival, the model
+    and not only the guitar is at odds."""
 
     slips: tuple[Fitted, ...]
     bounds: tuple[Learned, ...]
@@ -76,6 +87,8 @@ class Diagnosis:
     unusual: tuple[Unusual, ...]
     checks: tuple[Check, ...]
     rivals: tuple[Rival, ...]
+    step: Step | None = None
+    one_fault: str = ""
 
     @property
     def wrong_physics(self) -> bool:
@@ -94,7 +107,30 @@ def diagnose(
         unusual=unusual(posterior),
         checks=patterns(posterior),
         rivals=compare(posterior, RIVALS if rivals is None else rivals),
+        step=lasting_step(posterior),
+        one_fault=one_fault(posterior),
     )
+
+
+def one_fault(posterior: Posterior) -> str:
+    """What many slips have in common: '' where fewer than MANY_SLIPS or MANY_SHARE of the readings are slips."""
+    slips = np.flatnonzero(posterior.slips > SLIP_TOLD)
+    if slips.size < MANY_SLIPS or slips.size < MANY_SHARE * len(posterior.readings):
+        return ""
+    away = (posterior.values_read - posterior.expected(posterior.sampled.normals).mean(axis=0))[slips]
+    value = posterior.values_read[slips]
+    due = value - away
+    middle = float(np.median(away))
+    if np.abs(away - middle).max() < SAME_MM and all(posterior.readings[place].what != "weight" for place in slips):
+        return f"all of them are off by nearly the same {middle:+.2f} mm: another guitar's, or another way to measure"
+    ratio = value / np.where(np.abs(due) > 0.1, due, np.nan)
+    for factor, words in UNIT_FAULTS:
+        if np.nanmax(np.abs(np.log(np.abs(ratio) / factor))) < 0.25:
+            return words
+    early = all(one.date.day <= 12 for one in (posterior.readings[place] for place in slips))
+    if early and any(one.date.day != one.date.month for one in (posterior.readings[place] for place in slips)):
+        return "every one of their dates reads as well with day and month changed about"
+    return "dates, units, or the readings of another guitar"
 
 
 # ---- patterns in the residuals ---------------------------------------------------------------------------------------

@@ -88,6 +88,21 @@ def _learned(calibration: Calibration) -> list[str]:
 def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
     """A sentence for everything that does not fit; one that says so when all does."""
     lines = [_slip(one, units) for one in diagnosis.slips]
+    if diagnosis.one_fault:
+        lines = [
+            f"{len(diagnosis.slips)} readings do not fit: so many slips of hand are unlikely. Look for one thing "
+            f"wrong: {diagnosis.one_fault}."
+        ]
+    if diagnosis.step is not None and diagnosis.step.told:
+        half = length_words(abs(diagnosis.step.action_mm[1]), units)
+        way = "up" if diagnosis.step.action_mm[1] > 0 else "down"
+        first, last = diagnosis.step.between
+        times = np.exp(min(diagnosis.step.log_factor, 20.0))
+        sure = f"{times:.0f} times as likely" if times >= 2.5 else "somewhat more likely, no more than a hint"
+        lines.append(
+            f"A sudden lasting step of the action {way} by {half} between {first} and {last} makes the readings {sure}: "
+            "a joint that slipped or a brace that let go would do that, rather than a guitar that settles faster. Look."
+        )
     lines += [
         f"{one.words} is pressed against the edge of what is thought possible: measure again, or the design file is off."  # noqa: E501
         for one in diagnosis.bounds
