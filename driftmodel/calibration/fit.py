@@ -41,6 +41,9 @@ DOUBTFUL_SLIP_SHARE = 0.9
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays are taken from
 STAY_PARTICLES = 200
+#: the variance of what was learned is taken this share larger: set by how well bands hold on truths of other laws and
+#: spreads (docs/learning.md), and no more than the model's own world bears
+EASED = 0.4
 #: a draw this near to the cut-off counts as on the bound
 NEAR_BOUND_SD = 0.3
 
@@ -193,7 +196,19 @@ def learn(
             if attempt == ROUNDS - 1 or moved_by < SETTLED:
                 break
             slip, likely = found, stays
+    if readings:
+        sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)
+
+
+def eased(normals: Array) -> Array:
+    """The cloud made wider in the directions that readings narrowed, by up to sqrt(1 + EASED) and not at all where they
+    said nothing: guitars differ from their law in more ways than its unknowns can follow."""
+    middle = normals.mean(axis=0)
+    sizes, directions = np.linalg.eigh(np.atleast_2d(np.cov(normals.T)))
+    wider = np.sqrt(1.0 + EASED * np.clip(1.0 - sizes, 0.0, 1.0))
+    moved_out = middle + ((normals - middle) @ directions * wider) @ directions.T
+    return np.asarray(np.clip(moved_out, -WIDEST_SD, WIDEST_SD))
 
 
 def prior_particles(count: int, unknowns: int, seed: int) -> Array:

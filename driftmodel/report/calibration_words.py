@@ -100,8 +100,9 @@ def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
         times = np.exp(min(diagnosis.step.log_factor, 20.0))
         sure = f"{times:.0f} times as likely" if times >= 2.5 else "somewhat more likely, no more than a hint"
         lines.append(
-            f"A sudden lasting step of the action {way} by {half} between {first} and {last} makes the readings {sure}: "
-            "a joint that slipped or a brace that let go would do that, rather than a guitar that settles faster. Look."
+            f"A sudden lasting step of the action {way} by {half} between {first} and {last} makes the readings "
+            f"{sure}: a joint that slipped or a brace that let go would do that, rather than a guitar that "
+            "settles faster. Look."
         )
     lines += [
         f"{one.words} is pressed against the edge of what is thought possible: measure again, or the design file is off."  # noqa: E501
