@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -12,9 +13,9 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument, load_scenario
-from driftmodel.outlook import air_levers, build_levers
+from driftmodel.outlook import air_levers, build_levers, findings
 from driftmodel.outlook.compare import QUANTILES
-from driftmodel.outlook.draws import unknowns_of
+from driftmodel.outlook.draws import draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.structure.strings import string_pull_n
 
 
@@ -112,3 +113,21 @@ def test_middles_of_the_unknowns(scenario: Scenario) -> None:
         assert 0.0 < one.log_sd < 3.0, name
         if name.startswith(("movement", "diffusion", "surface", "film", "structure", "block", "moisture_level")):
             assert one.median == 1.0, name
+
+
+def test_dates_by_shares_of_the_draws() -> None:
+    """10, 50 and 90 %: the first of ten is due by the first's date, half by the fifth's, nine in ten by the ninth's."""
+    days = np.array([f"2030-01-{day:02d}" for day in (3, 1, 2, 5, 4, 7, 6, 9, 8, 10)], dtype="datetime64[ns]")
+    assert findings.QUANTILES == (0.1, 0.5, 0.9)
+    assert [str(day)[:10] for day in findings.due_dates(days)] == ["2030-01-01", "2030-01-05", "2030-01-09"]
+    days[:2] = np.datetime64("NaT")
+    assert np.isnat(findings.due_dates(days)[2]) and not np.isnat(findings.due_dates(days)[1])
+
+
+def test_what_does_not_vary_has_no_share(scenario: Scenario) -> None:
+    drawn = draw_unknowns(scenario, 50, 1)
+    unknowns = unknowns_of(scenario)
+    held = replace(drawn, values=MappingProxyType(dict(drawn.values) | {"film": np.ones(50)}))
+    shares = share_of_variance(held, unknowns, np.log(drawn.values["diffusion"]))
+    assert shares[unknowns["film"].words] == 0.0 and shares[unknowns["diffusion"].words] == pytest.approx(1.0)
+    assert max(share_of_variance(drawn, unknowns, np.full(50, 2.0)).values()) == 1.0  # all of nothing is the rest
