@@ -11,6 +11,7 @@ from scipy.optimize import brentq
 from driftmodel.advice.records import HistoricAir, HumidityBand, MonthRisk
 from driftmodel.advice.strain import PLATES, Held, across_coefficient, plate_of
 from driftmodel.base import library
+from driftmodel.base.limits import DAMP_PCT
 from driftmodel.climate.indices import historic_band
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain
@@ -30,7 +31,6 @@ Array = NDArray[np.float64]
 KEPT_SHARE = 0.8  # four instruments in five
 AT_RISK = 0.5  # a month is at risk from this chance on
 ROOM_C = 20.0
-DAMP_PCT = 70.0  # common practice, no source
 
 
 def humidity_of_moisture(moisture_pct: float) -> float:

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.advice.bands import (
-    DAMP_PCT,
     Year,
     action_band,
     average_year,
@@ -22,6 +21,7 @@ from driftmodel.advice.measures import Measure, Need, measures_for
 from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, MeasureResult, MonthRisk, Outcome
 from driftmodel.advice.strain import Held, held_strain, restrained_share
 from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
+from driftmodel.base.limits import DAMP_PCT
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain

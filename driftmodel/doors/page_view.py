@@ -10,6 +10,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from driftmodel.advice.bands import average_year
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.outlook.chain import Chain
@@ -29,7 +30,6 @@ from driftmodel.report.style import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence
 
 Array = NDArray[np.float64]
-QUANTILES = (0.1, 0.5, 0.9)
 LEFT, STEP, RIGHT = 62.0, 42.0, 536.0
 
 

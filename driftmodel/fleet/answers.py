@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.limits import QUANTILES
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.demand import QUANTILES, Demand
+from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.expect import IN
 from driftmodel.fleet.money import Money, in_job_months, open_jobs, sampled_money
 from driftmodel.fleet.tables import month_label

@@ -40,7 +40,6 @@ MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last re
 AT_ONCE = 50  # samples worked on together
 FIRM_CLAIMS = 10.0  # so many claims tell the level as firmly as the physics does; own choice, no source
 GRADE_WORTH = 20.0  # jobs; own choice, no source
-QUANTILES = (0.1, 0.5, 0.9)
 
 
 @dataclass(frozen=True)

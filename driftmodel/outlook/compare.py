@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import inputs_digest
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 Array = NDArray[np.float64]
-QUANTILES = (0.1, 0.5, 0.9)
 #: outcome -> (unit, long name); each is one number a draw
 OUTCOMES = {
     "lasting_action_change": ("mm", "change of action at the end that does not come back"),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import schema
+from driftmodel.base.limits import DAMP_PCT, DRY_PCT, QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
@@ -22,7 +23,6 @@ from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cen
 if TYPE_CHECKING:
     from xarray import Dataset
 
-QUANTILES = (0.1, 0.5, 0.9)
 READ_EVERY_DAYS = 7
 SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; the shift of a step is far below a cent for any height
 Array = NDArray[np.float64]
@@ -229,8 +229,8 @@ def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]
     rule, years, here = scenario.rule, ahead_years(scenario), today_step(scenario, 1)
     soon = float(result["regrade_due"].sel(year=min(2, years)))
     humidity = result["relative_humidity"].values[here:]
-    dry_days = float(np.sum(humidity < 35.0)) / years
-    damp_days = float(np.sum(humidity > 70.0)) / years
+    dry_days = float(np.sum(humidity < DRY_PCT)) / years
+    damp_days = float(np.sum(humidity > DAMP_PCT)) / years
     season = result["action_change_seasonal"].values[:, here::READ_EVERY_DAYS]
     mean = season.mean(axis=1, keepdims=True)
     swing = season - mean + scenario.setup.action_12th_mm

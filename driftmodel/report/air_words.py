@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from driftmodel.base.limits import CRACKS_PCT, DAMP_PCT
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
 from driftmodel.report.folder import write_bytes
@@ -21,7 +22,6 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
     "December",
 )  # fmt: skip
-DRY_PCT, DAMP_PCT = 30.0, 70.0
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:
@@ -75,7 +75,7 @@ def _how_it_stands(air: Dataset, units: str) -> list[str]:
     humidity = air["relative_humidity"].values
     typical = bool(air.attrs.get("typical_year"))
     summary, band = seasons(air), historic_band(humidity)
-    dry, damp = hours_outside(humidity, DRY_PCT, DAMP_PCT)
+    dry, damp = hours_outside(humidity, CRACKS_PCT, DAMP_PCT)
     warm = summary.mean_temperature_c
     mean = f"{celsius_to_fahrenheit(warm):.1f} °F" if units == "inch" else f"{warm:.1f} °C"
     lines = [f"Over the whole record: {mean}, {summary.mean_relative_humidity_pct:.0f} % relative humidity"]
@@ -85,10 +85,10 @@ def _how_it_stands(air: Dataset, units: str) -> list[str]:
             f"most humid: {summary.most_humid_pct:.0f} %, about {_day(summary.most_humid_middle, typical)}"
         )
     if _outdoors(air):
-        lines.append(f"Hours below {DRY_PCT:.0f} %: {dry}; above {DAMP_PCT:.0f} %: {damp}")
+        lines.append(f"Hours below {CRACKS_PCT:.0f} %: {dry}; above {DAMP_PCT:.0f} %: {damp}")
         lines.append("This is outdoor air: a heated room is far drier in winter")
         return lines
-    lines.append(_hours(dry, humidity.size, f"below {DRY_PCT:.0f} %", "dry enough to open cracks"))
+    lines.append(_hours(dry, humidity.size, f"below {CRACKS_PCT:.0f} %", "dry enough to open cracks"))
     lines.append(_hours(damp, humidity.size, f"above {DAMP_PCT:.0f} %", "damp enough to swell plates and raise action"))
     low, high = min(band.fluctuation_low, -10.0), max(band.fluctuation_high, 10.0)
     lines.append(f"Historic band (EN 15757): {low:+.0f} to {high:+.0f} % about the 30-day mean")
@@ -188,7 +188,7 @@ def air_json(air: Dataset) -> dict[str, Any]:
     """The summary's numbers for machines: metric, percent, keys with their units."""
     humidity = air["relative_humidity"].values
     band, time = historic_band(humidity), air["time"].values
-    below, above = hours_outside(humidity, DRY_PCT, DAMP_PCT)
+    below, above = hours_outside(humidity, CRACKS_PCT, DAMP_PCT)
     return {
         "read": {key: value for key, value in air.attrs.items() if isinstance(value, str | int | float)},
         "first_hour": str(time[0])[:16],

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import QUANTILES
 from driftmodel.fleet import answers
 from driftmodel.fleet.backtest import Backtest, reported
-from driftmodel.fleet.demand import NO_GRADE, QUANTILES, Demand
+from driftmodel.fleet.demand import NO_GRADE, Demand
 from driftmodel.fleet.expect import IN
 from driftmodel.fleet.money import Money, sampled_money
 from driftmodel.fleet.tables import NONE, month_label

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS
 from driftmodel.base.units import MM_PER_INCH, length_words
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 EVERY_DAYS = 7
-QUANTILES = (0.1, 0.5, 0.9)
 KINDS = ("", "_seasonal", "_lasting")
 SERIES = (*(name + kind for name in MOVEMENTS for kind in KINDS), "action_12th")
 Array = NDArray[Any]

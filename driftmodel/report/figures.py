@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from driftmodel.base.limits import DAMP_PCT, DRY_PCT
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-DRY_PCT, DAMP_PCT = 35.0, 65.0  # common practice, no source
 PART_WORDS = {
     "top": ("top", "-", SEASON_LINE, 2.2),
     "top_braces": ("top braces", "--", SEASON_LINE, 1.3),
