@@ -232,7 +232,7 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.climate.weather import read_weather
     from driftmodel.doors.page_state import read_state, scenario_of
     from driftmodel.fleet.grid import read_grid
-    from driftmodel.fleet.roster import read_fleet
+    from driftmodel.fleet.reading import read_fleet
     from driftmodel.outlook.chain import run_chain
     from driftmodel.outlook.draws import draw_unknowns
     from driftmodel.outlook.levers import parse_what_if

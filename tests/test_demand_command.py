@@ -18,7 +18,7 @@ from workbook_reader import read_workbook
 from driftmodel.doors import demand_command
 from driftmodel.doors.crew import crew_of
 from driftmodel.fleet.invented import ToyDrift
-from driftmodel.fleet.roster import read_fleet
+from driftmodel.fleet.reading import read_fleet
 
 ROOT = Path(__file__).parents[1]
 FLEETS = ROOT / "scenarios" / "fleets"

@@ -19,8 +19,9 @@ from driftmodel.fleet.cohorts import cohorts_of, known_at
 from driftmodel.fleet.delay import lag_from_claims
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
+from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.reporting import Asked, Known, ahead
-from driftmodel.fleet.roster import Fleet, Units, read_fleet
+from driftmodel.fleet.roster import Fleet, Units
 from driftmodel.fleet.write import write_fleet
 
 LAW = ToyDrift()

@@ -13,7 +13,8 @@ import pytest
 
 from driftmodel.base.errors import BadInput
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
-from driftmodel.fleet.roster import Fleet, read_fleet
+from driftmodel.fleet.reading import read_fleet
+from driftmodel.fleet.roster import Fleet
 from driftmodel.fleet.write import write_fleet
 
 Change = Callable[[pd.DataFrame, pd.DataFrame], None]

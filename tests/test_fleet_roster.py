@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.fleet import roster
+from driftmodel.fleet import reading
 
 UNITS = """serial,count,design,build_date,ship_date,sale_date,region,exposure,grade,cover_months,last_regrade
 A1,1,large,2022-03-01,2022-04-01,2022-05-01,north,open,E,60,
@@ -85,7 +85,7 @@ def spoil(folder: Path, file: str, old: str, new: str) -> None:
 
 
 def test_a_good_fleet_is_read_whole(folder: Path) -> None:
-    fleet = roster.read_fleet(folder / "fleet.toml")
+    fleet = reading.read_fleet(folder / "fleet.toml")
     assert not fleet.faults
     assert fleet.regions == ("north", "south")
     assert fleet.exposures == ("open", "cased")
@@ -98,7 +98,7 @@ def test_a_good_fleet_is_read_whole(folder: Path) -> None:
 
 
 def test_a_claim_is_joined_to_its_unit_by_serial(folder: Path) -> None:
-    fleet = roster.read_fleet(folder / "fleet.toml")
+    fleet = reading.read_fleet(folder / "fleet.toml")
     assert fleet.claims.cover_end.tolist() == [12 * 2023 + 2 + 60, -1]  # sold in March 2023, 60 months; no serial
     assert fleet.claims.hours[0] == 1.5
     assert fleet.claims.hours[1] != fleet.claims.hours[1]  # not told is not 0
@@ -106,13 +106,13 @@ def test_a_claim_is_joined_to_its_unit_by_serial(folder: Path) -> None:
 
 def test_a_serial_that_no_unit_has_is_a_fault_only_where_every_unit_has_one(folder: Path) -> None:
     spoil(folder, "claims.csv", "K1,A2", "K1,A9")
-    assert not roster.read_fleet(folder / "fleet.toml").faults
+    assert not reading.read_fleet(folder / "fleet.toml").faults
     spoil(folder, "units.csv", ",40,large", "A3,1,large")
     spoil(folder, "units.csv", ",25,small", "A4,1,small")
-    fleet = roster.read_fleet(folder / "fleet.toml")
+    fleet = reading.read_fleet(folder / "fleet.toml")
     assert [(fault.row, fault.column, fault.value) for fault in fleet.faults] == [(2, "serial", "A9")]
     spoil(folder, "claims.csv", "K1,A9", "K1,A4")
-    assert "not sold" in roster.read_fleet(folder / "fleet.toml").faults[0].reason
+    assert "not sold" in reading.read_fleet(folder / "fleet.toml").faults[0].reason
 
 
 #: (file, what stands there, what the user wrote, row told, column told, a word of the reason)
@@ -171,7 +171,7 @@ def test_bad_rows_are_listed_and_totals_reconcile(
         with (folder / file).open("a") as more:
             more.write("small,south,open,2026-06-01,2026-09-01,60,5\n")
     rejects = folder / "rejects.csv"
-    fleet = roster.read_fleet(folder / "fleet.toml", rejects)
+    fleet = reading.read_fleet(folder / "fleet.toml", rejects)
     told = [fault for fault in fleet.faults if (fault.row, fault.column) == (row, column)]
     assert told, fleet.faults
     assert reason in told[0].reason
@@ -212,7 +212,7 @@ WHOLE_FAULTS = [
 def test_faults_that_stop_the_run(folder: Path, file: str, old: str, new: str, words: tuple[str, ...]) -> None:
     spoil(folder, file, old, new)
     with pytest.raises(BadInput) as told:
-        roster.read_fleet(folder / "fleet.toml")
+        reading.read_fleet(folder / "fleet.toml")
     message = str(told.value)
     assert "Mend:" in message
     for word in words:
@@ -224,23 +224,23 @@ def test_too_many_bad_rows_stop_the_run_after_listing_them(folder: Path) -> None
     spoil(folder, "units.csv", "A1,1,large", "A1,1,lrage")
     rejects = folder / "rejects.csv"
     with pytest.raises(BadInput, match=r"1 of 4 rows.*row 2, column design|row 2, column design.*1 of 4 rows"):
-        roster.read_fleet(folder / "fleet.toml", rejects)
+        reading.read_fleet(folder / "fleet.toml", rejects)
     assert len(rejects.read_text().splitlines()) == 2
 
 
 def test_every_fault_of_a_row_is_told(folder: Path) -> None:
     spoil(folder, "units.csv", "A1,1,large,2022-03-01", "A1,1,lrage,March")
-    fleet = roster.read_fleet(folder / "fleet.toml")
+    fleet = reading.read_fleet(folder / "fleet.toml")
     assert [fault.column for fault in fleet.faults] == ["design", "build_date"]
 
 
 def test_short_rows_and_empty_tables(folder: Path) -> None:
     spoil(folder, "units.csv", "A1,1,large,2022-03-01,2022-04-01,2022-05-01,north,open,E,60,", "A1,1,large")
-    fleet = roster.read_fleet(folder / "fleet.toml")
+    fleet = reading.read_fleet(folder / "fleet.toml")
     assert any((fault.row, fault.column) == (2, "build_date") and "empty" in fault.reason for fault in fleet.faults)
     (folder / "units.csv").write_text(UNITS.splitlines()[0] + "\n")
     with pytest.raises(BadInput, match="only a header"):
-        roster.read_fleet(folder / "fleet.toml")
+        reading.read_fleet(folder / "fleet.toml")
     (folder / "units.csv").write_text("")
     with pytest.raises(BadInput, match="empty"):
-        roster.read_fleet(folder / "fleet.toml")
+        reading.read_fleet(folder / "fleet.toml")

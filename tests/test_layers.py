@@ -70,7 +70,6 @@ def test_a_breach_would_be_seen(tmp_path: Path) -> None:
 #: circles that stand: each of the two needs the other's inside; none may join them
 KNOWN_CIRCLES = [
     {"driftmodel.climate.history", "driftmodel.climate.room_fit"},
-    {"driftmodel.fleet.reconcile", "driftmodel.fleet.roster", "driftmodel.fleet.rows"},
 ]
 
 

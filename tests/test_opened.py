@@ -17,7 +17,7 @@ from driftmodel.calibration.readings_table import lines_of
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.weather import read_weather
 from driftmodel.fleet.grid import read_grid
-from driftmodel.fleet.roster import read_fleet
+from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.tables import read_table
 
 READERS: dict[str, Callable[[Any], Any]] = {

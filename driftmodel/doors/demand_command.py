@@ -172,7 +172,7 @@ def _fleet_list(as_json: bool) -> str:
 
 def _read(path: Path, folder: Path) -> Fleet:
     """The fleet; when too many rows are bad, their list is left in the folder and nothing else."""
-    from driftmodel.fleet.roster import read_fleet
+    from driftmodel.fleet.reading import read_fleet
     from driftmodel.report.demand_document import REJECTS
 
     try:

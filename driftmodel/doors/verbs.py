@@ -185,7 +185,7 @@ def demand(
     from driftmodel.doors.demand_command import find_fleet
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
-    from driftmodel.fleet.roster import read_fleet
+    from driftmodel.fleet.reading import read_fleet
 
     chosen = read_fleet(find_fleet(str(fleet))) if isinstance(fleet, str | Path) else fleet
     if months is not None:

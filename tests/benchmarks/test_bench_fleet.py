@@ -21,7 +21,7 @@ from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.fleet_file import FleetFile
 from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.physics import physics_of
-from driftmodel.fleet.roster import read_fleet
+from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.run import Crew
 from driftmodel.fleet.write import write_fleet
 
