@@ -27,7 +27,7 @@ from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, regrade_dates
-from driftmodel.outlook.lived import lived, suited_grade
+from driftmodel.outlook.lived import lived, suited_grade, with_spacer
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
 from driftmodel.outlook.work import ahead_years
@@ -93,11 +93,13 @@ def band_to_keep(bands: tuple[HumidityBand, ...]) -> tuple[float, float]:
     return float(round(low)), float(round(high))
 
 
-def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...]) -> Outcome:
-    """What the chain says of its air (see records.Outcome)."""
+def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...], changed: bool = False) -> Outcome:
+    """What the chain says of its air (see records.Outcome); changed: it is not the air as it is, and the spacer that
+    suits it is fitted with the change."""
     humidity = daily_humidity(chain)[:, year.start :]
     days_a_year = 365.25
-    life = lived(chain)
+    suited = suited_grade(chain)
+    life = lived(with_spacer(chain, suited) if changed else chain)
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.day[:, 0] == NEVER)),
@@ -113,7 +115,7 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...])
         float(np.quantile(humidity, 0.95)),
         float(life.inside_days.mean()),
         float(life.regrades.mean()),
-        suited_grade(chain),
+        suited,
     )
 
 
@@ -123,10 +125,10 @@ def _first_due(chain: Chain) -> tuple[str, str, str]:
     return early, middle, late
 
 
-def _with_keep(chain: Chain, seed: int, need: Need) -> Outcome:
+def _with_keep(chain: Chain, seed: int, need: Need, changed: bool = True) -> Outcome:
     """What a changed air does, held against the band that is to be kept."""
     year, held = average_year(chain), held_strain(chain, seed)
-    return outcome(chain, year, held, months_at_risk(chain, year, held, need.keep))
+    return outcome(chain, year, held, months_at_risk(chain, year, held, need.keep), changed)
 
 
 def _result(
@@ -182,7 +184,7 @@ def _drawbacks(
 def _off_the_wall(room: Chain, seed: int, need: Need, now: Outcome) -> MeasureResult:
     """For a guitar that hangs on an outer wall: the same draws in the wall's air, and what the room's air buys."""
     wall = run_chain(room.scenario, room.draws, LagCache(1, air_at_wall))
-    hung = _with_keep(wall, seed, need)
+    hung = _with_keep(wall, seed, need, changed=False)
     gained = room.free_years() - wall.free_years()
     words = (
         f"Off the outer wall, if it hangs on one: the air against it is above {DAMP_PCT:.0f} % on {hung.damp_days:.0f} "
@@ -254,12 +256,14 @@ def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, s
     fewest = min(_left(kind, each.outcome) for each in run)
     good = [each for each in run if _left(kind, each.outcome) == fewest]
     best = min(good, key=lambda each: (each.litres_per_day, -each.outcome.inside_days))
-    least = (
-        ", and is the least water to carry of those that do as well" if len(good) > 1 and best.litres_per_day else ""
-    )
+    alone = len(good) < 2 or not best.litres_per_day
+    least = "" if alone else "; of those that do as well it is the least water to carry"
     then = best.outcome
+    hidden = " (more: damper air holds the action higher, where dryness hid what the body settles for good)"
+    more = hidden if then.regrades > now.regrades + 0.05 and kind != "damp" else ""
+    spacer = f"with spacer {then.suited} fitted for it, " if then.suited else ""
     return best.key, (
-        f"{then.inside_days:.0f} days a year are inside the rule where there are {now.inside_days:.0f}, the crack risk "
-        f"is {100 * then.crack_risk:.0f} % where it is {100 * now.crack_risk:.0f} %, and {then.regrades:.1f} regrades "
-        f"are to be expected where there are {now.regrades:.1f}{least}"
+        f"{spacer}{then.inside_days:.0f} days a year are inside the rule where there are {now.inside_days:.0f}, "
+        f"the crack risk is {100 * then.crack_risk:.0f} % where it is {100 * now.crack_risk:.0f} %, and "
+        f"{then.regrades:.1f} regrades are to be expected where there are {now.regrades:.1f}{more}{least}"
     )

@@ -45,7 +45,11 @@ LEVERS: dict[str, Lever] = {
     "neck wood": Lever(build.neck_wood, "wood of the neck", "sugar maple"),
     "brace layout": Lever(build.brace_layout, "the top's braces of another design", "small_ladder_braced"),
     "brace height": Lever(
-        build.brace_height, "height of the top's braces, times; a weaker top lets the bridge tip", "0.9", 0.5, 1.5
+        build.brace_height,
+        "height of all the top's braces, times; the bench has it that lower ones raise the action",
+        "0.9",
+        0.5,
+        1.5,
     ),
     "braces before the bridge": Lever(
         build.braces_before_bridge, "height of the top's braces before the bridge, times", "0.9", 0.5, 1.5

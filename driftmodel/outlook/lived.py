@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook import air_levers
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.place import EVERY_DAYS, grades_of, inside_rule, paths_ahead
-from driftmodel.outlook.regrade import NEVER, NO_GRADE
-from driftmodel.outlook.work import fitted_lift_mm, fitted_spacer, grade_lifts_mm, today_step
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, regrades
+from driftmodel.outlook.work import fitted_lift_mm, fitted_spacer, grade_lifts_mm, today_step, with_work
 
 Array = NDArray[np.float64]
 #: what better air is taken to be where no measure is named: a room humidifier, or a case where there is no room
@@ -50,7 +50,8 @@ def lived(chain: Chain) -> Lived:
 @dataclass(frozen=True)
 class BetterAir:
     """The same draws in the air as it is and in better air: what it is, days a year inside the rule and regrades, mean
-    of the draws, and the spacer that stays right longest in the better air ('' where the one fitted does)."""
+    of the draws, the spacer that stays right longest in the better air fitted there at once ('' where the one fitted
+    does)."""
 
     words: str
     inside_days: tuple[float, float]
@@ -72,15 +73,26 @@ def better_air(chain: Chain) -> BetterAir:
     some = chain.draws.of_member(int(chain.draws.member[0])).first(COMPARED_DRAWS)
     alone = replace(scenario, weather_members=1)
     now, then = run_chain(alone, some), run_chain(replace(changed, weather_members=1), some)
-    lives = [lived(each) for each in (now, then)]
-    inside, regrades = ([float(getattr(each, name).mean()) for each in lives] for name in ("inside_days", "regrades"))
-    return BetterAir(words, (inside[0], inside[1]), (regrades[0], regrades[1]), suited_grade(then))
+    grade = suited_grade(then)
+    lives = [lived(each) for each in (now, with_spacer(then, grade))]
+    inside, counts = ([float(getattr(each, name).mean()) for each in lives] for name in ("inside_days", "regrades"))
+    return BetterAir(words, (inside[0], inside[1]), (counts[0], counts[1]), grade)
 
 
 def suited_grade(chain: Chain) -> str:
     """The spacer that stays right longest in the chain's air, '' where the fitted one does as well as any."""
     table, fitted = grades_of(chain), fitted_spacer(chain.scenario)
     return "" if table.of(fitted).inside_share > table.of(table.best).inside_share - 0.02 else table.best
+
+
+def with_spacer(chain: Chain, label: str) -> Chain:
+    """The same chain with another spacer fitted today (at set-up where no day is told), '' for the one it has."""
+    if not label:
+        return chain
+    scenario = chain.scenario
+    fitted = WorkDone(scenario.today or scenario.setup.setup, spacer=label)
+    changed = with_work(scenario, (*scenario.work, fitted))
+    return replace(chain, scenario=changed, due=regrades(chain.world.reading, changed))
 
 
 def air_attrs(scenario: Scenario, found: BetterAir | None) -> dict[str, float | str]:

@@ -136,6 +136,7 @@ def _wall_verdict(each: MeasureResult) -> str:
 def _changes(each: MeasureResult, units: str) -> str:
     now, then = each.before, each.outcome
     return (
+        f"{f'with spacer {then.suited} fitted for it, ' if then.suited and each.key != 'off the wall' else ''}"
         f"days a year inside the rule {now.inside_days:.0f} to {then.inside_days:.0f}; crack risk "
         f"{percent(now.crack_risk)} to {percent(then.crack_risk)}; regrades {now.regrades:.1f} to {then.regrades:.1f}, "
         f"{_years_words(each)}; season's swing {length_words(now.action_swing_mm, units)} to "

@@ -16,7 +16,7 @@ CAUTIONS = (
     "repairer who has the guitar in hand.",
 )
 LIMITS = (
-    "The largest unknown is how far a real guitar settles beyond what its wood alone would do (the set gain). Its "
+    "The largest unknown is how far a real guitar settles beyond what its wood alone would do (the residual gain). Its "
     "value here is common practice, no source: no one has published it. Measured guitars will narrow it.",
     "Neck relief is left out of the verdict: the truss rod sets it again.",
     "Glue that creeps in heat, loose braces, cracks, blows and worn frets are not in the forecast. If the neck moves "

@@ -31,13 +31,13 @@ CAPTIONS = {
     ),
 }
 FOR_GOOD = (
-    "Humidity cycles hasten the lasting drift in its first years; its limit after many is the same in every climate by "
-    "the law used, so places differ in when, hardly in how far."
+    "The wider the range of humidity a guitar goes through under its strings, and the damper and warmer it stands, the "
+    "more it settles for good: places differ in how far, not only in when."
 )
 BRACES = (
-    "A weaker top lets the bridge tip forward further, and the saddle ahead of its middle sinks; so this model has "
-    "less rise of the action with lower braces, where bench experience tells of a belly and more. Take that sign with "
-    "care."
+    "Lower braces all over let the region of the sound hole dip, and with it the action, in this model and in an "
+    "independent one; weaker braces behind the bridge alone raise it, which is what the bench tells of lower braces "
+    "(lever: braces behind the bridge). A belly that comes of glue, heat and age is not modelled."
 )
 FILES = {
     "year.png, air.png, chance.png, differences.png": "the figures above, as pictures",

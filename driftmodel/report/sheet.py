@@ -78,6 +78,12 @@ def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[s
         "A crack, a lifting bridge or a loose bar: slacken the strings and bring it in, at any time of year.",
     ]
     due = due_words(kept, advice)
+    if best is not None:
+        watch.append(
+            f"Kept so{f' with spacer {kept.suited}' if kept.suited else ''}, its action is inside the limits on "
+            f"{kept.inside_days:.0f} days of a year ({now.inside_days:.0f} when not); the risk of a crack in "
+            f"{advice.horizon_years} years is {100 * kept.crack_risk:.0f} % ({100 * now.crack_risk:.0f} % when not)."
+        )
     back = [
         "Once a year, in the same month and at the same humidity, measure the action and write it below.",
         f"Come back if it stays below {both_lengths(rule.action_low_mm)} or above {both_lengths(rule.action_high_mm)}, "

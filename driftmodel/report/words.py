@@ -110,6 +110,12 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
             f"for it would be wrong half a year later. A regrade within {years_words(soon_year)} is due in "
             f"{percent(soon)} of the runs. {better_air_words(fc)}"
         )
+    if "better_air" in attrs:
+        return (
+            "The air is dry, but better air would not keep the action inside the rule for longer. "
+            f"{better_air_words(fc)} What it does for the wood is told by driftmodel advise. A regrade within "
+            f"{years_words(soon_year)} is due in {percent(soon)} of the runs."
+        )
     return (
         f"The air is kind enough and the neck is likely to stay inside the rule: a regrade within "
         f"{years_words(soon_year)} is due in only {percent(soon)} of the runs."
@@ -122,14 +128,14 @@ def better_air_words(fc: Dataset) -> str:
     now, then = attrs["inside_days_per_year"], attrs["inside_days_per_year_better_air"]
     had, has = attrs["regrades_ahead"], attrs["regrades_ahead_better_air"]
     why = (
-        " (more, because damper air holds the action higher: dryness had hidden what has settled for good)"
+        " (more: damper air holds the action higher, where dryness hid what has settled for good)"
         if has > had + 0.05
         else ""
     )
-    spacer = f" Spacer {attrs['grade_better_air']} suits that air." if attrs["grade_better_air"] else ""
+    spacer = f" and spacer {attrs['grade_better_air']} fitted for it" if attrs["grade_better_air"] else ""
     return (
-        f"With {attrs['better_air']} {then:.0f} days a year are inside the rule where {now:.0f} are without; regrades "
-        f"to be expected {has:.1f} where {had:.1f} are without{why}.{spacer}"
+        f"With {attrs['better_air']}{spacer} {then:.0f} days a year are inside the rule where {now:.0f} are without; "
+        f"regrades to be expected {has:.1f} where {had:.1f} are without{why}."
     )
 
 
