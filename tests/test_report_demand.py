@@ -297,7 +297,19 @@ def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
 
 def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(folder: Path, book: DemandBook) -> None:
     sheets = read_workbook(folder / "demand.xlsx")
-    wanted = ["Summary", "Monthly", "Parts by grade", "Hours and cost", "Rates", "Roll-forward", "Who is due", "Stock"]
+    wanted = [
+        "Index",
+        "Summary",
+        "Monthly",
+        "Parts by grade",
+        "Hours and cost",
+        "Budget",
+        "Reserve",
+        "Rates",
+        "Roll-forward",
+        "Who is due",
+        "Stock",
+    ]
     wanted += [
         "Claims and multipliers",
         "Not yet reported",
@@ -305,6 +317,7 @@ def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(fol
         "Check of fit",
         "Backtest",
         "Rows read",
+        "Reconciliation",
         "Notes",
     ]
     assert list(sheets) == wanted
@@ -313,7 +326,7 @@ def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(fol
     )
     for name, sheet in sheets.items():
         assert sheet.frozen >= 1 and sheet.widths, name
-        if name in ("Notes", "Summary"):
+        if name in ("Index", "Notes", "Summary"):
             continue
         assert sheet.filtered, name
         for at, head in enumerate(sheet.heads):
@@ -465,7 +478,7 @@ def test_the_terminal_summary_is_short_and_true(book: DemandBook) -> None:
     assert "80 % interval held" in words.terminal_summary(book)
     found = words.demand_json(book)
     assert found["ahead"]["cost"]["p90"] == book.ahead["cost"][2]
-    assert tuple(found["cost_still_to_come"][q] for q in ("p10", "p50", "p90")) == book.remaining
+    assert tuple(found["reserve_to_end_of_cover"][q] for q in ("p10", "p50", "p90")) == book.remaining
     assert tuple(found["not_yet_reported_band"].values()) == book.not_yet_reported_band
     assert found["not_yet_reported"] == book.not_yet_reported and found["rates"] == book.rates
     assert book.backtest is not None and found["backtest"]["closed_80"] == book.backtest.closed_80

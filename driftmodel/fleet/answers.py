@@ -115,6 +115,59 @@ def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, A
     return rows
 
 
+def budget(demand: Demand, money: Money) -> list[dict[str, Any]]:
+    """A row a fiscal year x region x design: jobs by month of report, hours and cost by month of the job, each with
+    mean, P10 and P90. Means add; bands do not. months: of the forecast in that year, which may be part of it."""
+    begins = demand.fleet.settings.fiscal_year_begins
+    calendar = demand.cutoff + 1 + np.arange(demand.cube.sizes["month"])
+    year = (calendar - (begins - 1)) // 12 + (begins > 1)  # named by the calendar year it ends in
+    jobs = demand.cube["regrades"].values.sum(axis=4, dtype=float)  # sample, month, region, design, cover
+    numbers = {
+        "jobs_in_cover": jobs[..., IN],
+        "jobs_out_of_cover": jobs[..., 1 - IN],
+        "visits": demand.cube["seasonal"].values.astype(float),
+        "hours": money.hours.astype(float),
+        "cost": money.cost.astype(float),
+    }
+    rows = []
+    for name in np.unique(year).tolist():
+        own = {key: values[:, year == name].sum(axis=1) for key, values in numbers.items()}
+        for r, region in enumerate(demand.fleet.regions):
+            for d, design in enumerate(demand.fleet.designs):
+                row: dict[str, Any] = {
+                    "fiscal_year": int(name), "months": int((year == name).sum()), "region": region, "design": design
+                }  # fmt: skip
+                for key, values in own.items():
+                    low, high = np.quantile(values[:, r, d], (0.1, 0.9))
+                    row |= {f"{key}_mean": float(values[:, r, d].mean()), f"{key}_p10": low, f"{key}_p90": high}
+                rows.append(row)
+    return rows
+
+
+def reserve_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
+    """Units sold by the cut-off, to the end of their cover: jobs in and out of it, visits and cost, a row a region x
+    design, and all of them ("all", "all"), whose bands are of the sampled sums."""
+    jobs = demand.sold.regrades.sum(axis=1, dtype=float)  # sample, region, design, cover
+    visits = demand.sold.visits.sum(axis=1, dtype=float)
+    numbers = {
+        "jobs_in_cover": jobs[..., IN], "jobs_out_of_cover": jobs[..., 1 - IN], "visits": visits, "cost": money.reserve
+    }  # fmt: skip
+    places: list[tuple[str, str, Any]] = [
+        (region, design, (slice(None), slice(r, r + 1), slice(d, d + 1)))
+        for r, region in enumerate(demand.fleet.regions)
+        for d, design in enumerate(demand.fleet.designs)
+    ]
+    rows = []
+    for region, design, at in [*places, ("all", "all", (slice(None),))]:
+        row: dict[str, Any] = {"region": region, "design": design}
+        for key, values in numbers.items():
+            own = values[at].sum(axis=(1, 2))
+            low, middle, high = np.quantile(own, QUANTILES)
+            row |= {f"{key}_mean": float(own.mean()), f"{key}_p10": low, f"{key}_p50": middle, f"{key}_p90": high}
+        rows.append(row)
+    return rows
+
+
 def rate_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
     """Hours and cost of a job by region: as stated, as claims have it (None without any), and as used, its mean with
     P10 and P90; told: claims that say it; spread_pct: of one job about its mean."""
@@ -157,6 +210,8 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
     chance = np.where(units.planned, -1.0, chance)
     order = np.argsort(-chance, kind="stable")[:most]
     serial = demand.fleet.serial
+    fitted = demand.cube["regrades"].values.sum(axis=(0, 1, 5), dtype=float)  # region, design, grade
+    likely = demand.cube["grade"].values[fitted.argmax(axis=2)]
     return [
         {
             "row": int(units.row[i]),
@@ -167,6 +222,8 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
             "exposure": demand.fleet.exposures[units.exposure[i]],
             "sold": month_label(int(units.sale[i])),
             "chance_within_12_months": float(chance[i]),
+            "cover_ends": month_label(int(units.sale[i] + units.cover[i])),
+            "likely_spacer": str(likely[units.region[i], units.design[i]]),
         }
         for i in order
         if chance[i] >= 0.0

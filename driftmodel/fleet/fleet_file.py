@@ -82,6 +82,7 @@ class FleetFile(FileModel):
     multiplier_log_sd: float = _f("0.5", 0.5, gt=0, le=3)
     service: float = _f("0.95", 0.95, gt=0, lt=1)
     discount_pct: float = _f("3.0  # a year, of the reserve; 0 unless stated", 0.0, ge=0, le=50)
+    fiscal_year_begins: int = _f("7  # month of the calendar in which a fiscal year begins", 1, ge=1, le=12)
     opening_accrual: float = _f("20000.0", 0.0, ge=0)
     currency: str = _f('"EUR"', min_length=1, max_length=8)
     rejects_most_pct: float = _f("1.0", 1.0, ge=0, le=100)

@@ -100,13 +100,13 @@ def definitions(habits: HabitsFile) -> list[tuple[str, str]]:
                              "of cover."),
         ("Chance within 12 months", "For each unit of the row, given that it has come so far without another report."),
         ("Stock", "Fewest pieces that serve the stated share of jobs at once, each job using one piece of one grade."),
-        ("Roll-forward", "Opening + issued + change of estimate - settled = closing: expected cost, within the "
-                         "forecast's months, of jobs in cover and seasonal visits of units sold. The first month "
+        ("Roll-forward", "Opening + issued + change of estimate - settled = closing: expected cost, to the "
+                         "end of cover, of jobs in cover and seasonal visits of units sold. The first month "
                          "takes up the difference to the stated opening accrual. Management information, not "
                          "accounting advice."),
-        ("Cost still to come", "Of units sold by now, within the forecast's months, jobs open now among it: where the "
-                               "roll-forward stands once the first month has taken up the difference. Units still to "
-                               "be sold are not in it."),
+        ("Cost still to come", "Reserve: of units sold by now, to the end of their cover, jobs open now among it: "
+                               "where the roll-forward stands once the first month has taken up the difference. Units "
+                               "still to be sold are not in it."),
         ("Limits", " ".join(LIMITS)),
         ("Cautions", CAUTION),
     ]  # fmt: skip

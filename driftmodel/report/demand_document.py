@@ -167,9 +167,9 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
 
 
 def _remaining(book: DemandBook) -> str:
-    last = words.month_words(book.months[-1])
     return (
-        f"{book.currency} {words.band_words(book.remaining)} until {last} of units sold by now, in cover and seasonal; "
+        f"{book.currency} {words.band_words(book.remaining)} to the end of cover of units sold by now, with seasonal "
+        "visits; "
         "units still to be sold are not in it."
     )
 

@@ -34,8 +34,8 @@ class DemandBook:
     """monthly: tidy frame, a row a month x region x design with `level` fleet, region, design or region x design.
     ahead: name -> (P10, P50, P90) of the sum over the next `span` months; busiest: (month, band of its regrades).
     roll, rates, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
-    sales: by year of sale; remaining: band of the cost still to come of units sold so far; not_yet_reported: mean and
-    band of the whole fleet.
+    sales: by year of sale; remaining: band of the cost still to come of units sold so far, to the end of their cover;
+    budget: by fiscal year; reserve: by region and design; not_yet_reported: mean and band of the whole fleet.
     backtest: None unless it was run."""
 
     demand: Demand
@@ -53,6 +53,8 @@ class DemandBook:
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
     not_yet_reported_band: Band
+    budget: list[dict[str, Any]]
+    reserve: list[dict[str, Any]]
     backtest: Backtest | None = None
 
     @property
@@ -93,6 +95,8 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         multipliers=answers.multiplier_table(demand),
         not_yet_reported=float(answers.not_yet_reported(demand).sum()),
         not_yet_reported_band=_band(demand.cube["not_yet_reported"].values.sum(axis=(1, 2), dtype=float)),
+        budget=answers.budget(demand, money),
+        reserve=answers.reserve_table(demand, money),
         backtest=backtest,
     )
 

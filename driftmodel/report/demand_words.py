@@ -100,7 +100,7 @@ def rates_words(book: DemandBook) -> str:
 def remaining_words(book: DemandBook) -> str:
     """The cost still to come of units sold by now, with its band."""
     return (
-        f"Cost still to come of units sold by now, in these {len(book.months)} months: {book.currency} "
+        f"Reserve: cost still to come of units sold by now, to the end of their cover: {book.currency} "
         f"{band_words(book.remaining)}."
     )
 
@@ -163,7 +163,6 @@ def terminal_summary(book: DemandBook) -> str:
             f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made: "
             f"left out."
         )
-    lines.append("")
     for line in (verdict(book.backtest), *alerts(book.demand)):
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
     if book.backtest is not None:
@@ -183,7 +182,9 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "currency": book.currency,
         "ahead": {name: _named(band) for name, band in book.ahead.items()},
         "busiest": {"month": book.busiest[0], **_named(book.busiest[1])},
-        "cost_still_to_come": {"months": [book.months[0], book.months[-1]], **_named(book.remaining)},
+        "reserve_to_end_of_cover": _named(book.remaining),
+        "reserve": book.reserve,
+        "budget": book.budget,
         "rates": book.rates,
         "stock": {
             "months": min(LEAD_MONTHS, len(book.months)),
@@ -245,7 +246,7 @@ def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
     rows.append(("Busiest month: regrades", *(float(each) for each in band), "jobs", month_words(month)))
     at = f"at the end of {month_words(book.demand.cube.attrs['cutoff'])}; mean {book.not_yet_reported:,.1f}"
     rows.append(("Due and not yet reported", *book.not_yet_reported_band, "jobs", at))
-    until = f"units sold by now, until {month_words(book.months[-1])}"
+    until = "units sold by now, to the end of their cover"
     rows.append(("Cost still to come", *book.remaining, book.currency, until))
     held = sum(row["pieces"] for row in book.stock)
     rows.append(("Spacers to hold", None, float(held), None, "pieces", stock_words(book)))

@@ -14,6 +14,7 @@ from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, summary_rows
+from driftmodel.report.phrases import MONTHS
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -31,6 +32,29 @@ FORMATS = {
 }
 HEADER = {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 1, "bg_color": "#F5F2EC"}
 TITLE = {"bold": True, "font_size": 14, "font_color": "#1F5570"}
+
+
+#: what each sheet answers
+ANSWERS = {
+    "Summary": "How many, how much, how sure: the sums of the next months, and whether the band is to be trusted.",
+    "Monthly": "Regrades and complaints month by month: fleet, region, design; filter one level.",
+    "Parts by grade": "Spacers of each grade month by month, means: these may be added up.",
+    "Hours and cost": "Hours and money month by month, in cover and seasonal.",
+    "Budget": "Fiscal year x region x design: jobs, hours, cost; means may be added up.",
+    "Reserve": "What units sold by now will cost to the end of their cover.",
+    "Rates": "Hours and cost of a job: stated, as claims have them, as used.",
+    "Roll-forward": "The accrual from month to month.",
+    "Who is due": "Whom to call first: the likeliest to need a regrade within twelve months.",
+    "Stock": "Spacers to hold.",
+    "Claims and multipliers": "Claims against the physics by region and design.",
+    "Not yet reported": "Due now, and nobody has said so.",
+    "By year of sale": "Regrades per 1000 units by year of sale.",
+    "Check of fit": "What came against what the physics expected, by age, month and year.",
+    "Backtest": "Forecasts made at earlier dates against what came.",
+    "Rows read": "Rows read, used and rejected of each file.",
+    "Reconciliation": "What looks wrong in the tables, with its rows.",
+    "Notes": "What each word means, what is not known, cautions.",
+}
 
 
 @dataclass(frozen=True)
@@ -62,12 +86,28 @@ def workbook(book: DemandBook) -> bytes:
         }
     )
     formats = {name: file.add_format(look) for name, look in FORMATS.items()}
+    shown = sheets(book)
     header, title, quiet = file.add_format(HEADER), file.add_format(TITLE), file.add_format({"italic": True})
-    for sheet in sheets(book):
+    _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
+    for sheet in shown:
         _write(file.add_worksheet(sheet.name), sheet, formats, header, quiet)
     _notes(file.add_worksheet("Notes"), book, formats, title)
     file.close()
     return stream.getvalue()
+
+
+def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: Any, name: str) -> None:
+    """The first sheet: what each sheet answers, with a link to it."""
+    page.set_column(0, 0, 26)
+    page.set_column(1, 1, 100, formats["wrap"])
+    page.write_string(0, 0, name, title)
+    answers = [(sheet.name, ANSWERS.get(sheet.name, sheet.note)) for sheet in shown]
+    for line, (sheet, words) in enumerate([*answers, ("Notes", ANSWERS["Notes"])], start=2):
+        page.write_url(line, 0, f"internal:'{sheet}'!A1", string=sheet)
+        page.write_string(line, 1, words, formats["wrap"])
+    page.freeze_panes(2, 0)
+    page.set_landscape()
+    page.fit_to_pages(1, 0)
 
 
 def _write(page: Any, sheet: Sheet, formats: dict[str, Any], header: Any, quiet: Any) -> None:
@@ -130,11 +170,14 @@ def sheets(book: DemandBook) -> list[Sheet]:
         _frame_sheet("Parts by grade", monthly, pieces, note),
         _frame_sheet("Hours and cost", monthly, [
             *_bands("hours", "Hours", "h", "hours"), *_bands("cost", "Cost", currency, "money")], note),
+        _budget(book),
+        _reserve(book),
         _rates(book),
         _roll(book),
         Sheet("Who is due", [("Row in units file", "count"), ("Serial", "text"), ("Units in row", "count"),
                              ("Region", "text"), ("Design", "text"), ("Exposure", "text"), ("Sold (month)", "text"),
-                             ("Chance of a report within 12 months", "share")],
+                             ("Chance of a report within 12 months", "share"), ("Out of cover from (month)", "text"),
+                             ("Likely spacer", "text")],
               [tuple(row.values()) for row in book.due]),
         Sheet("Stock", [("Grade", "text"), ("Pieces to hold (pieces)", "count"), ("Expected use (pieces)", "mean")],
               [(row["grade"], row["pieces"], row["expected_use"]) for row in book.stock], stock_note(book)),
@@ -237,6 +280,52 @@ def _rates(book: DemandBook) -> Sheet:
         f"{habits.job_spread_pct:g} %."
     )
     return Sheet("Rates", heads, rows, note)
+
+
+def _budget(book: DemandBook) -> Sheet:
+    """A row a fiscal year, region and design: what may be summed, and beside it what may not."""
+    kinds = (
+        ("jobs_in_cover", "Jobs in cover", "jobs"),
+        ("jobs_out_of_cover", "Jobs out of cover", "jobs"),
+        ("visits", "Seasonal visits", "visits"),
+        ("hours", "Hours", "h"),
+        ("cost", "Cost", book.currency),
+    )
+    heads = [("Fiscal year", "text"), ("Months of it in the forecast (month)", "count"), ("Region", "text"),
+             ("Design", "text")]  # fmt: skip
+    for _, words, unit in kinds:
+        form = "money" if unit == book.currency else "mean"
+        heads += [(f"{words}, {end} ({unit})", form) for end in ("mean", "P10", "P90")]
+    rows = [
+        (str(row["fiscal_year"]), row["months"], row["region"], row["design"],
+         *(row[f"{key}_{end}"] for key, _, _ in kinds for end in ("mean", "p10", "p90")))
+        for row in book.budget
+    ]  # fmt: skip
+    begins = MONTHS[book.demand.fleet.settings.fiscal_year_begins - 1]
+    note = f"Means may be added up, P10 and P90 may not. A fiscal year begins in {begins} and is named by its end."
+    return Sheet("Budget", heads, rows, note)
+
+
+def _reserve(book: DemandBook) -> Sheet:
+    """What units sold by now will cost to the end of their cover."""
+    kinds = (("jobs_in_cover", "Jobs in cover", "jobs"), ("jobs_out_of_cover", "Jobs out of cover", "jobs"),
+             ("visits", "Seasonal visits", "visits"), ("cost", "Cost in cover", book.currency))  # fmt: skip
+    heads = [("Region", "text"), ("Design", "text")]
+    for _, words, unit in kinds:
+        form = "money" if unit == book.currency else "mean"
+        heads += [(f"{words}, {end} ({unit})", form) for end in ("mean", "P10", "P50", "P90")]
+    rows = [
+        (row["region"], row["design"],
+         *(row[f"{key}_{end}"] for key, _, _ in kinds for end in ("mean", "p10", "p50", "p90")))
+        for row in book.reserve
+    ]  # fmt: skip
+    discount = book.demand.fleet.settings.discount_pct
+    off = f"discounted by {discount:g} % a year" if discount else "not discounted"
+    note = (
+        f"Units sold by now, to the end of cover of each, whatever the months shown; jobs open now among it; {off}. "
+        "Jobs out of cover: over the same months, not in the cost."
+    )
+    return Sheet("Reserve", heads, rows, note)
 
 
 def _check_of_fit(book: DemandBook) -> Sheet:
