@@ -99,10 +99,7 @@ def rates_words(book: DemandBook) -> str:
 
 def remaining_words(book: DemandBook) -> str:
     """The cost still to come of units sold by now, with its band."""
-    return (
-        f"Reserve: cost still to come of units sold by now, to the end of their cover: {book.currency} "
-        f"{band_words(book.remaining)}."
-    )
+    return f"Reserve, to the end of cover of units sold by now: {book.currency} {band_words(book.remaining)}."
 
 
 def rows_words(book: DemandBook) -> list[str]:
