@@ -223,6 +223,10 @@ def grade(
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
         text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
         data = [words.place_json(table) for table in tables]
+        if len(cases) == 1 and not places:
+            from driftmodel.outlook.lookahead import look_ahead
+
+            text += "\n\n" + words.ahead_words(look_ahead(cases[0].scenario, cases[0].learned()))
     shown = json.dumps(data, indent=2) if as_json else text
     say(shown, quiet)
     if out is not None:

@@ -15,6 +15,7 @@ from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Share, Worth
+from driftmodel.outlook.lookahead import LookAhead, SpacerAhead
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_figures import calibration_figure
 from driftmodel.report.folder import write_bytes
@@ -144,6 +145,25 @@ def _slip(one: Fitted, units: str) -> str:
 
 
 # ---- the grade for a place -------------------------------------------------------------------------------------------
+
+
+def ahead_words(ahead: LookAhead) -> str:
+    """What each aim would fit, over the years looked ahead."""
+    best, opened, kept = ahead.of(ahead.best), ahead.of(ahead.best_opened), ahead.of(ahead.fitted)
+
+    def share(row: SpacerAhead) -> str:
+        return (
+            f"{100 * row.inside_days / ahead.days:.0f} % of the days inside the rule, {row.later_jobs:.1f} later jobs"
+        )
+
+    return "\n".join(
+        [
+            f"The next {ahead.years} years, season included, a job counted as {ahead.job_days:.0f} days inside: "
+            f"{ahead.best} ({share(best)}); {ahead.fitted} as fitted: {share(kept)}.",
+            f"If the joint is opened anyway: {ahead.best_opened} ({share(opened)}). "
+            f"Fewest later jobs: {ahead.steadiest}. Longest inside at the reference state alone: {ahead.at_place}.",
+        ]
+    )
 
 
 def place_summary(table: PlaceTable, units: str = "metric") -> str:
