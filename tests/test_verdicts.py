@@ -19,7 +19,7 @@ from driftmodel.outlook import findings, moisture
 from driftmodel.outlook.calendar import horizon_days, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws, draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights
-from driftmodel.outlook.regrade import Reading, outside_rule
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, outside_rule
 from driftmodel.structure import neck
 from driftmodel.structure.records import LOADS, BodyResponse, NeckResponse
 from driftmodel.structure.response import coefficients
@@ -227,3 +227,22 @@ def test_strings_are_at_pitch_from_the_day_they_go_on(scenario: Scenario) -> Non
     load = string_load(scenario, 100)
     strung = (scenario.setup.strung - scenario.stays[0].start).days
     assert load[:strung].sum() == 0.0 and load[strung:].min() == 1.0
+
+
+def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> None:
+    """Four draws, three due, two of them past what any grade mends: a third wants the first grade, two thirds none."""
+    drawn = draw_unknowns(scenario, 4, 1)
+    days = horizon_days(scenario) + 1
+    result = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
+    due = Regrades(np.array([[100], [400], [900], [NEVER]]), np.array([[0], [NO_GRADE], [NO_GRADE], [NO_GRADE]]))
+    action = np.arange(4.0)[:, None] + np.zeros((4, -(-days // 7)))
+    world: Any = SimpleNamespace(reading=Reading(np.zeros_like(action), action, 7))
+    findings._put_regrades(result, scenario, drawn, world, due)
+    assert result["no_grade_fits"].values.tolist() == [pytest.approx(2 / 3)]
+    assert (
+        float(result["grade_probability"][0, 0]) == pytest.approx(1 / 3)
+        and float(result["grade_probability"].sum()) < 0.34
+    )
+    assert result["occasion_probability"].values.tolist() == [0.75]
+    np.testing.assert_allclose(result["regrade_due"].values, [0.25, 0.5, *[0.75] * (YEARS - 2)])
+    assert result["regrade_grade"].values[:, 0].tolist() == [scenario.instrument.spacers.labels[0], "", "", ""]
