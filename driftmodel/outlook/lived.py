@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base import library
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook import air_levers
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.place import EVERY_DAYS, grades_of, inside_rule, paths_ahead
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, regrades
-from driftmodel.outlook.work import fitted_lift_mm, fitted_spacer, grade_lifts_mm, today_step, with_work
+from driftmodel.outlook.work import ahead_years, fitted_lift_mm, fitted_spacer, grade_lifts_mm, today_step, with_work
 
 Array = NDArray[np.float64]
 #: what better air is taken to be where no measure is named: a room humidifier, or a case where there is no room
@@ -70,19 +71,31 @@ def better_air(chain: Chain) -> BetterAir:
     in_room = scenario.stays[-1].climate.room is not None
     changed = (air_levers.humidifier if in_room else air_levers.case)(scenario, BETTER_PCT)
     words = f"a room humidifier at {BETTER_PCT:.0f} %" if in_room else f"a case with a humidifier at {BETTER_PCT:.0f} %"
+    rows = chain.draws.rows(int(chain.draws.member[0]))
+    rows = slice(rows.start, min(rows.stop, rows.start + COMPARED_DRAWS))
     some = chain.draws.of_member(int(chain.draws.member[0])).first(COMPARED_DRAWS)
-    alone = replace(scenario, weather_members=1)
-    now, then = run_chain(alone, some), run_chain(replace(changed, weather_members=1), some)
-    grade = suited_grade(then)
-    lives = [lived(each) for each in (now, with_spacer(then, grade))]
-    inside, counts = ([float(getattr(each, name).mean()) for each in lives] for name in ("inside_days", "regrades"))
-    return BetterAir(words, (inside[0], inside[1]), (counts[0], counts[1]), grade)
+    better = run_chain(replace(changed, weather_members=1), some)
+    grade = suited_grade(better)
+    now, then = lived(chain), lived(with_spacer(better, grade))
+    inside = float(now.inside_days[rows].mean()), float(then.inside_days.mean())
+    return BetterAir(words, inside, (float(now.regrades[rows].mean()), float(then.regrades.mean())), grade)
 
 
 def suited_grade(chain: Chain) -> str:
-    """The spacer that stays right longest in the chain's air, '' where the fitted one does as well as any."""
+    """The spacer that stays right longest in the chain's air, '' where the fitted one does as well as any: told only
+    where the same draws, their regrades done as they fall due, are better off with it, a job weighed in days inside."""
     table, fitted = grades_of(chain), fitted_spacer(chain.scenario)
-    return "" if table.of(fitted).inside_share > table.of(table.best).inside_share - 0.02 else table.best
+    if table.of(fitted).inside_share > table.of(table.best).inside_share - 0.02:
+        return ""
+    with_it = worth_days(with_spacer(chain, table.best))
+    return table.best if with_it > worth_days(chain) else ""
+
+
+def worth_days(chain: Chain) -> float:
+    """Days inside the rule over the years ahead less what the regrades cost, mean of the draws."""
+    life = lived(chain)
+    years, job_days = ahead_years(chain.scenario), library.general("job_worth_days").value
+    return float(years * life.inside_days.mean() - job_days * life.regrades.mean())
 
 
 def with_spacer(chain: Chain, label: str) -> Chain:
