@@ -68,8 +68,8 @@ def test_the_folder_one_stands_in_is_not_replaced(run: Callable[..., object], wo
 
 
 def test_the_place_is_named_as_the_cause(run: Callable[..., object], world: Path) -> None:
-    """A dry highland holds the action low; under a light pull little else moves: the words must not blame it."""
-    light = "build humidity=60, string tension=20"
+    """Built damp, a dry highland holds the action low; under a light pull little else moves: no word blames it."""
+    light = "build humidity=70, string tension=20"
     told = " ".join(run("forecast", "dry-highland", "--draws", "60", "--what-if", light).out.split())
     assert "not the air it was set up in" in told and "lower than at set-up" in told
 
