@@ -67,6 +67,7 @@ def test_comparison_is_told_and_written(run: Run, tmp_path: Path) -> None:
     code, text = ran.code, ran.out
     assert code == 0
     told = json.loads(text)
+    assert told["draws"] == 20 and "wood-handbook" in " ".join(told["sources"])
     names = [each["scenario"] for each in told["scenarios"]]
     assert names[1] == "damp-coast" and names[2] == "first-winter, humidifier 45" and len(names) == 4
     rows = list(csv.DictReader((out / "comparison.csv").open()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -171,4 +172,5 @@ def comparison_json(table: Dataset) -> dict[str, Any]:
         {"scenario": name, "outcomes": {row["outcome"]: row for row in rows if row["scenario"] == name}}
         for name in names
     ]
-    return {"first": names[0], "scenarios": found, **{key: int(value) for key, value in table.attrs.items()}}
+    run = {key: int(table.attrs[key]) for key in ("seed", "draws", "horizon_years", "weather_members")}
+    return {"first": names[0], "scenarios": found, **run, "sources": json.loads(table.attrs["sources"])}
