@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Logger, Outdoor, Scenario
+from driftmodel.base.records import Climate, Logger, Outdoor, Scenario, Stay
 from driftmodel.climate.air import (
     HOUR,
     LONGEST_FILL_DAYS,
@@ -74,6 +74,12 @@ def scenario_end(scenario: Scenario) -> date:
     return scenario.setup.setup + timedelta(days=round(scenario.horizon_years * DAYS_PER_YEAR))
 
 
+def lived_in_turn(scenario: Scenario) -> list[Stay]:
+    """The stays by date; one split in two is one stay: its room and case are not started anew."""
+    known = sorted(scenario.stays, key=lambda stay: stay.start)
+    return [stay for at, stay in enumerate(known) if at == 0 or stay.climate != known[at - 1].climate]
+
+
 def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     """Hourly air around the instrument over whole days, from the first stay to the horizon.
 
@@ -83,9 +89,7 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
     """
     from xarray import concat
 
-    known = sorted(scenario.stays, key=lambda stay: stay.start)
-    # a stay split in two is one stay: its room and case are not started anew
-    stays = [stay for at, stay in enumerate(known) if at == 0 or stay.climate != known[at - 1].climate]
+    stays = lived_in_turn(scenario)
     end = scenario_end(scenario)
     bounds = [stay.start for stay in stays[1:]] + [end]
     pieces = []

@@ -27,7 +27,7 @@ from driftmodel.outlook.draws import is_held, room_lived_in, room_unknowns
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
 from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
 from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
-from driftmodel.outlook.room_lags import STEP_DAYS, RoomRows, as_rows, place_drivers
+from driftmodel.outlook.room_lags import STEP_DAYS, RoomRows, as_rows, place_drivers, room_basis
 from driftmodel.wood.sorption import memory_at_middle
 
 Array = NDArray[np.float64]
@@ -111,7 +111,9 @@ def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Ar
     spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
     part = slice(step, step + steps)
     own = drivers[:, step : step + steps + 1]
-    return as_rows(spreads, own, [half[part] for half in spent], common.time_constants_days, first, days)
+    grid = common.time_constants_days
+    basis = room_basis(stay.climate, scenario, unknowns, grid)
+    return as_rows(spreads, [(basis, own)], [half[part] for half in spent], grid, first, days)
 
 
 def _place_drivers(scenario: Scenario, member: int, common: _Path, begin: date) -> tuple[Array, Array]:

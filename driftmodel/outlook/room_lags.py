@@ -3,22 +3,26 @@
 The median room runs hour by hour. A draw's room differs from it by little and slowly, so a handful of rooms (NODES)
 run in steps of a day; the difference of their equilibrium moisture content, some days at a time, is fitted by a low
 polynomial in the room's unknowns (TERMS), whose lags are first-order recursions of those values, straight between.
-What the terms' lags have in common is kept in a few rows; `mix` says what each row weighs for a term and a lag. So a
-draw's moisture is weights @ rows, as before, with a few columns of weights more (`room_weights`).
+What the terms' lags have in common in a year of a climate is kept in a few rows (`room_basis`), whatever days are run
+and however many: nothing that is to come changes what is said of a day. `mix` says what each row weighs
+for a term and a lag. So a draw's moisture is weights @ rows, as before, with a few columns of weights more
+(`room_weights`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
 from driftmodel.climate.enclosure import case_daily
+from driftmodel.climate.history import climate_air, lived_in_turn, record_span
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
 from driftmodel.climate.room_fit import fitted
@@ -47,9 +51,10 @@ NODES = np.array(
 )  # fmt: skip
 #: what the terms' series have in common, kept as so many
 SERIES = 7
-#: rows kept for thin and for thick parts (found by a seeded random projection, twice refined): they hold all but a
-#: thousandth of what the terms do
+#: rows kept for thin and for thick parts of each climate: they hold all but a thousandth of what the terms do
 ROWS = 12
+#: hours of a climate that its rows are found from
+BASIS_HOURS = 8760
 #: beyond it the polynomial is not trusted; one draw in eighty lies there
 WIDEST_SD = 2.5
 
@@ -105,6 +110,56 @@ def room_weights(weights: Array, rooms: RoomRows, terms: Array) -> Array:
     return np.concatenate([weights, extra], axis=1)
 
 
+@dataclass(frozen=True)
+class RoomBasis:
+    """What the terms have in common: share of each term's own series in a few, (term, series), and the rows that the
+    lags of those stand on, (series, lag, row)."""
+
+    share: Array
+    lags: Array
+
+
+_bases: Memory[RoomBasis] = Memory(32)
+
+
+def room_basis(climate: Climate, scenario: Scenario, unknowns: Mapping[str, Unknown], grid: Array) -> RoomBasis:
+    """The few rows for a climate's houses, from a year of it (its record, where shorter) at the reference speed.
+
+    scenario: how its wood remembers. The same however long the run is and wherever else it goes."""
+    setup, spreads = scenario.setup, _spreads(unknowns)
+    key = fingerprint(climate, spreads, setup.built_relative_humidity_pct, scenario.hysteresis, grid)
+
+    def make() -> RoomBasis:
+        usual = _usual(spreads)
+        drivers = usual * _year_of_drivers(climate, scenario, unknowns)
+        common = np.linalg.eigh(drivers @ drivers.T)[1][:, -SERIES:]  # eigh puts the largest last
+        spent = np.full(drivers.shape[1] - 1, float(STEP_DAYS))
+        flat = step_lags(common.T @ drivers, spent, grid).reshape(SERIES * grid.size, -1)
+        rows = np.linalg.eigh(flat @ flat.T)[1][:, -ROWS:]
+        return RoomBasis(common / usual, rows.reshape(SERIES, grid.size, ROWS))
+
+    return _bases.of(key, make)
+
+
+def _usual(spreads: tuple[tuple[str, float], ...]) -> Array:
+    """How large each term usually is, (term, 1)."""
+    return np.asarray(np.maximum(np.sqrt((_node_terms(spreads) ** 2).mean(axis=0)), 1e-9)[:, None])
+
+
+def _year_of_drivers(climate: Climate, scenario: Scenario, unknowns: Mapping[str, Unknown]) -> Array:
+    start, hours = record_span(climate)
+    bare = replace(climate, room=None, humidifier=None, case=None)
+    air = climate_air(bare, start, max(24, min(hours, BASIS_HOURS) // 24 * 24))
+    warm, damp = (air[name].values for name in ("air_temperature", "relative_humidity"))
+    density = damp / 100.0 * saturation_density_g_m3(warm)
+    by_day = (values.reshape(-1, 24).mean(axis=1) for values in (warm, density))
+    return place_drivers(climate, scenario, unknowns, air["time"].values[::24], *by_day)
+
+
+def _spreads(unknowns: Mapping[str, Unknown]) -> tuple[tuple[str, float], ...]:
+    return tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+
+
 def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array) -> tuple[RoomRows, Array] | None:
     """The rows (row, days + 1) that stand for other rooms than the median's along one hourly air, and their mix.
 
@@ -113,38 +168,57 @@ def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array
     unknowns = room_unknowns(room_lived_in(scenario))
     if not unknowns or "outdoor_temperature" not in air:
         return None
-    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
     first = day_of(scenario, scenario.setup.setup) % STEP_DAYS
     drivers = term_drivers(air, scenario, unknowns, first)
     days = air.sizes["time"] // 24
     spent = [np.add.reduceat(speed.reshape(-1, 24).mean(axis=1)[first:], np.arange(0, days - first, STEP_DAYS))
              for speed in speeds]  # fmt: skip
-    return as_rows(spreads, drivers, spent, grid, first, days)
+    parts = [
+        (room_basis(climate, scenario, unknowns, grid), drivers * lived_in)
+        for climate, lived_in in _climates_of_steps(scenario, first, drivers.shape[1])
+    ]
+    return as_rows(_spreads(unknowns), parts, spent, grid, first, days)
+
+
+def _climates_of_steps(scenario: Scenario, first: int, count: int) -> list[tuple[Climate, NDArray[np.bool_]]]:
+    """Each climate whose houses differ, and which of `count` steps from day `first` on it is answerable for: a held
+    place stands in what the place before has left in the wood."""
+    stays = lived_in_turn(scenario)
+    begins = [day_of(scenario, stay.start) for stay in stays]
+    open_to = [(begin, stay.climate) for begin, stay in zip(begins, stays, strict=True) if not is_held(stay.climate)]
+    at = first + STEP_DAYS * np.arange(count)
+    place = np.searchsorted([begin for begin, _ in open_to], at + STEP_DAYS - 1, side="right") - 1
+    known = [climate for _, climate in open_to]
+    return [
+        (climate, np.isin(place, [n for n, other in enumerate(known) if other == climate]))
+        for climate in dict.fromkeys(known)
+    ]
 
 
 def as_rows(
-    unknowns: tuple[tuple[str, float], ...], drivers: Array, spent: list[Array], grid: Array, first: int, days: int
+    unknowns: tuple[tuple[str, float], ...],
+    parts: Sequence[tuple[RoomBasis, Array]],
+    spent: list[Array],
+    grid: Array,
+    first: int,
+    days: int,
 ) -> tuple[RoomRows, Array]:
-    """Drivers of the terms (term, step + 1) at days `first`, `first` + STEP_DAYS, ... as few rows of lags."""
-    usual = np.maximum(np.sqrt((_node_terms(unknowns) ** 2).mean(axis=0)), 1e-9)[:, None]
-    _, vectors = np.linalg.eigh((usual * drivers) @ (usual * drivers).T)
-    common = vectors[:, -SERIES:]  # eigh puts the largest last
-    series, share = common.T @ (usual * drivers), common / usual
-    start = np.random.default_rng(ROWS).standard_normal((SERIES * grid.size, ROWS))
-    rows, mixes = [], []
-    for half in (0, 1):
-        flat = step_lags(series, spent[half], grid).reshape(SERIES * grid.size, -1)
-        basis = np.linalg.qr(flat @ (flat.T @ start))[0]
-        basis = np.linalg.qr(flat @ (flat.T @ basis))[0]
-        mix = np.zeros((len(TERMS), 2 * grid.size, ROWS))
-        own = np.tensordot(share, basis.reshape(SERIES, grid.size, ROWS), axes=1)
-        mix[:, half * grid.size : (half + 1) * grid.size] = own
-        rows.append(basis.T @ flat)
-        mixes.append(mix)
-    stacked = np.concatenate(rows)
-    at = first + STEP_DAYS * np.arange(stacked.shape[1])
-    daily = np.stack([np.interp(np.arange(days + 1), at, row) for row in stacked])
-    return RoomRows(unknowns, np.concatenate(mixes, axis=2), ROWS), daily
+    """Drivers of the terms (term, step + 1) at days `first`, `first` + STEP_DAYS, ... as few rows of lags, those of
+    each climate on its own basis: their sum is what is told."""
+    usual, wide = _usual(unknowns), len(parts) * ROWS
+    mix = np.zeros((len(TERMS), 2, grid.size, 2, wide))
+    rows = np.zeros((2, wide, len(spent[0]) + 1))
+    for at, (basis, drivers) in enumerate(parts):
+        here = slice(at * ROWS, (at + 1) * ROWS)
+        series = (usual * basis.share).T @ (usual * drivers)
+        on = basis.lags.reshape(SERIES * grid.size, ROWS)
+        own = np.tensordot(basis.share, basis.lags, axes=1)
+        for half in (0, 1):
+            mix[:, half, :, half, here] = own
+            rows[half, here] = on.T @ step_lags(series, spent[half], grid).reshape(SERIES * grid.size, -1)
+    steps = first + STEP_DAYS * np.arange(rows.shape[2])
+    daily = np.stack([np.interp(np.arange(days + 1), steps, row) for row in rows.reshape(2 * wide, -1)])
+    return RoomRows(unknowns, mix.reshape(len(TERMS), 2 * grid.size, 2 * wide), wide), daily
 
 
 def step_lags(drivers: Array, spent_days: Array, grid: Array) -> Array:
@@ -165,19 +239,20 @@ def step_lags(drivers: Array, spent_days: Array, grid: Array) -> Array:
 
 def term_drivers(air: Dataset, scenario: Scenario, unknowns: Mapping[str, Unknown], first: int) -> Array:
     """Equilibrium moisture content of each term every STEP_DAYS from `first` on, (term, step + 1), percent."""
-    begins = [day_of(scenario, stay.start) for stay in scenario.stays]
+    stays = lived_in_turn(scenario)
+    begins = [day_of(scenario, stay.start) for stay in stays]
     days = air.sizes["time"] // 24
     daily = {
         name: air[name].values[: 24 * days].reshape(days, 24).mean(axis=1)
         for name in ("air_temperature", "relative_humidity", "outdoor_temperature", "outdoor_vapour_density")
     }
-    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+    spreads = _spreads(unknowns)
     given, numbers = _node_factors(spreads), house_numbers()
     factors = [{name: 1.0 for name in given}]
     factors += [{name: float(values[node]) for name, values in given.items()} for node in range(len(NODES))]
     temperature, humidity = (np.tile(daily[name], (len(factors), 1)) for name in list(daily)[:2])
     time = air["time"].values[: 24 * days : 24]
-    for stay, begin, end in zip(scenario.stays, begins, [*begins[1:], days], strict=True):
+    for stay, begin, end in zip(stays, begins, [*begins[1:], days], strict=True):
         part = slice(min(begin, days), min(end, days))
         if part.stop > part.start and not is_held(stay.climate):
             outdoors = (daily["outdoor_temperature"][part], daily["outdoor_vapour_density"][part])
@@ -198,7 +273,7 @@ def place_drivers(
     density: Array,
 ) -> Array:
     """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
-    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+    spreads = _spreads(unknowns)
     given, numbers = _node_factors(spreads), house_numbers()
     factors = [{name: 1.0 for name in given}]
     factors += [{name: float(values[node]) for name, values in given.items()} for node in range(len(NODES))]
