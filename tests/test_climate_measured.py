@@ -16,7 +16,8 @@ import pytest
 from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.air import hour_of_year, hours_from
-from driftmodel.climate.history import climate_air, record_span
+from driftmodel.climate.history import climate_air
+from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.weather import read_weather
 

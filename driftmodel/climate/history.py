@@ -8,26 +8,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Logger, Outdoor, Scenario, Stay
+from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.climate.air import (
-    HOUR,
     LONGEST_FILL_DAYS,
     OUTDOORS,
-    TYPICAL_YEAR,
-    Times,
     daily,
-    hour_of_year,
-    hours_from,
-    make_air,
 )
-from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
-from driftmodel.climate.room import indoor_air
+from driftmodel.climate.place_air import stated_air
 from driftmodel.climate.room_fit import fitted
-from driftmodel.climate.synthetic import synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
 from driftmodel.climate.weather_formats import looks_like_weather
 
@@ -37,9 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["climate_air", "daily", "read_air", "scenario_air", "scenario_end", "scenario_start"]
 
 DAYS_PER_YEAR = 365.25
-HOURS_PER_YEAR = 8760
-#: a room's stores forget in ten days or so; after so many before the first hour their start is no longer felt
-LEAD_DAYS = 60
 
 
 def read_air(
@@ -129,136 +117,9 @@ def climate_air(climate: Climate, start: Any, hours: int, member: int = 0, seed:
 
     A typical year is repeated by the calendar (29 February repeats 28 February), its local standard time taken as
     the clock. A logger's record stands at its own dates; past its ends only if its years are to be repeated. A room has
-    stood in its outdoor air for a while before, where there is any, and knows no start.
+    stood in its outdoor air for a while before, where there is any, and knows no start; what was seen in it narrows it.
     """
-    time = hours_from(start, hours)
-    climate = fitted(climate)
-    if climate.logger is not None:
-        air = _logger_air(climate, climate.logger, time, "[logger]")
-    elif climate.outdoor is None:
-        raise BadInput(
-            f'climate "{climate.name}" has neither outdoor air nor a logger',
-            "one source of air",
-            file=climate.file or None,
-            place="[outdoor]",
-            mend='[outdoor] with weather_file = "..."',
-        )
-    elif climate.room is None:
-        air = _outdoor_air(climate, time, member, seed)
-    else:
-        lead = _lead_hours(climate, time[0])
-        longer = np.concatenate([time[0] - np.arange(lead, 0, -1) * HOUR, time])
-        air = indoor_air(_outdoor_air(climate, longer, member, seed), climate.room, climate.humidifier)
-        air = air.isel(time=slice(lead, None))
-    return air if climate.case is None else case_air(air, climate.case)
-
-
-def record_span(climate: Climate) -> tuple[np.datetime64, int]:
-    """First hour and hours of a climate's own air: a measured record's, or a year of 365 days for any other."""
-    logger = climate.logger or (None if climate.outdoor is None else climate.outdoor.logger)
-    if logger is None:
-        return np.datetime64(f"{TYPICAL_YEAR}-01-01T00", "h"), HOURS_PER_YEAR
-    known = _record(climate, logger)["time"].values
-    return known[0], int(known.size)
-
-
-def _lead_hours(climate: Climate, first: np.datetime64) -> int:
-    """Hours before `first` in which the room has stood in its outdoor air."""
-    logger = None if climate.outdoor is None else climate.outdoor.logger
-    if logger is None or logger.repeat_years:
-        return 24 * LEAD_DAYS
-    begin = _record(climate, logger)["time"].values[0]
-    return int(np.clip((first - begin) / HOUR, 0, 24 * LEAD_DAYS))
-
-
-def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
-    outdoor = climate.outdoor
-    assert outdoor is not None
-    year = None
-    if outdoor.normals is not None:
-        air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
-    elif outdoor.logger is not None:
-        air = _logger_air(climate, outdoor.logger, time, "[outdoor]")
-    elif outdoor.weather_file is not None:
-        year = read_weather(climate.beside(outdoor.weather_file), gap_policy=outdoor.gap_policy)
-        air = _picked(year, time, hour_of_year(time))
-    else:
-        raise BadInput(
-            "outdoor air without a source",
-            "weather_file, logger_file or normals",
-            file=climate.file or None,
-            place="[outdoor]",
-            mend='weather_file = "..."',
-        )
-    air = weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct, year)
-    return warmer_air(air, outdoor)
-
-
-def warmer_air(air: Dataset, outdoor: Outdoor) -> Dataset:
-    """Outdoor air made warmer and drier in every hour, as the record says."""
-    if outdoor.warmer_k == 0.0 and outdoor.drier_pct == 0.0:
-        return air
-    warm = np.clip(air["air_temperature"].values + outdoor.warmer_k, -60.0, 60.0)
-    dry = np.clip(air["relative_humidity"].values - outdoor.drier_pct, 1.0, 100.0)
-    return make_air(air["time"].values, warm, dry, air["filled"].values, air.attrs)
-
-
-def _record(climate: Climate, logger: Logger) -> Dataset:
-    return read_logger(
-        climate.beside(logger.file),
-        columns=dict(logger.columns) or None,
-        time_zone=logger.time_zone,
-        gap_policy=logger.gap_policy,
-        gap_limit_days=logger.gap_limit_days,
-        day_first=logger.day_first,
-    )
-
-
-def _logger_air(climate: Climate, logger: Logger, time: Times, table: str) -> Dataset:
-    record = _record(climate, logger)
-    path = climate.beside(logger.file)
-    known = record["time"].values
-    index = ((time - known[0]) / HOUR).astype(np.int64)
-    outside = (index < 0) | (index >= known.size)
-    if outside.any():
-        first, last = str(known[0])[:10], str(known[-1])[:10]
-        if not logger.repeat_years:
-            raise BadInput(
-                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has "
-                f"{first} to {last}",
-                "a record as long as the stay, or leave to repeat its years",
-                file=climate.file or path,
-                place=f"{table}, repeat_years",
-                mend="repeat_years = true",
-            )
-        if known.size < HOURS_PER_YEAR:
-            raise BadInput(
-                f"the record of {first} to {last} is shorter than a year, and the stay runs past the air it has",
-                "a whole year (8760 hours) to repeat",
-                file=path,
-                place=f"{table} of {climate.name}, repeat_years",
-                mend="use a record of a year or more, or a shorter stay",
-            )
-        index = np.where(outside, _last_year(known)[hour_of_year(time)], index)
-    return _picked(record, time, index)
-
-
-def _last_year(known: Times) -> NDArray[np.int64]:
-    """For each hour of a 365-day year, the last hour of the record that stands there (the record has a year)."""
-    at = np.zeros(HOURS_PER_YEAR, dtype=np.int64)
-    at[hour_of_year(known)] = np.arange(known.size)  # later hours overwrite earlier ones
-    return at
-
-
-def _picked(air: Dataset, time: Times, index: NDArray[np.int64]) -> Dataset:
-    """The hours `index` of `air`, put at `time`."""
-    return make_air(
-        time,
-        air["air_temperature"].values[index],
-        air["relative_humidity"].values[index],
-        air["filled"].values[index],
-        air.attrs,
-    )
+    return stated_air(fitted(climate), start, hours, member=member, seed=seed)
 
 
 def _without_outdoors(piece: Dataset) -> Dataset:

@@ -17,6 +17,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Seen
 from driftmodel.climate.air import hour_of_year, hours_from, in_months
+from driftmodel.climate.place_air import record_span, stated_air
 from driftmodel.climate.room import drawn_room
 
 if TYPE_CHECKING:
@@ -65,8 +66,6 @@ def fitted(climate: Climate) -> Climate:
 
 
 def _fit_seen(climate: Climate) -> Climate:
-    from driftmodel.climate.history import record_span
-
     assert climate.room is not None and climate.outdoor is not None
     start, hours = record_span(climate)
     time = hours_from(start, hours)
@@ -105,8 +104,6 @@ def _readings(seen: Seen, time: NDArray[Any], climate: Climate) -> list[Reading]
 
 def fit_room(climate: Climate, start: Any, hours: int, readings: tuple[Reading, ...]) -> RoomFit:
     """The climate's room drawn to readings of the air it has over `hours` hours from `start`."""
-    from driftmodel.climate.history import climate_air
-
     room = climate.room
     assert room is not None
     bare = replace(climate, case=None, room=replace(room, seen=()))
@@ -115,7 +112,7 @@ def fit_room(climate: Climate, start: Any, hours: int, readings: tuple[Reading, 
 
     def shown(z: Array) -> Array:
         one = replace(bare, room=drawn_room(room, dict(zip(names, np.exp(spread * z).tolist(), strict=True))))
-        air = climate_air(replace(one, room=replace(one.room, seen=())), start, hours)  # type: ignore[type-var]
+        air = stated_air(replace(one, room=replace(one.room, seen=())), start, hours)  # type: ignore[type-var]
         both = (air["air_temperature"].values, air["relative_humidity"].values)
         return np.array([both[reading.humidity][reading.hours].mean() for reading in readings])
 

@@ -20,7 +20,8 @@ from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
-from driftmodel.climate.history import climate_air, warmer_air
+from driftmodel.climate.history import climate_air
+from driftmodel.climate.place_air import warmer_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import weather_member
 from driftmodel.fleet.grid import Grid, hours_of, read_grid

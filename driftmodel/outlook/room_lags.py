@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
 from driftmodel.climate.enclosure import case_daily
-from driftmodel.climate.history import climate_air, lived_in_turn, record_span
+from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.humid_air import saturation_density_g_m3
+from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import HouseNumbers, house_numbers

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Climate, Room
-from driftmodel.climate.history import climate_air, record_span
+from driftmodel.climate.history import climate_air
+from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import drawn_room
 from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.draws import normal_stratified, room_unknowns
