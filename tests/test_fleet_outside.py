@@ -9,15 +9,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from outside_fleets import AHEAD, GENERATORS, outside_fleet
+from outside_fleets import AHEAD, GENERATORS, LAGS, outside_fleet
 
 from driftmodel.fleet import scores
+from driftmodel.fleet.answers import not_yet_reported
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.invented import ToyDrift
+from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 
 LAW = ToyDrift()
@@ -50,6 +52,24 @@ def test_claims_overrule_the_physics_where_ages_follow_another_law(law: str, nam
     assert np.median(total) == pytest.approx(truth.sum(), rel=0.12)
     score = wis(found, truth)
     assert score["model"] < 1.05 * min(score[name] for name in REFERENCES)
+
+
+def rush(cell: Cell, members: int, draws: int, seed: int) -> Passages:
+    """Nothing for four years, and then nine in ten at about five and a half."""
+    random = np.random.default_rng(cell_seed(cell, seed))
+    months = np.where(random.random(draws) < 0.9, random.normal(66.0, 6.0, draws), np.inf)
+    return Passages(months[:, None], np.where(np.isfinite(months), 2, -1).astype(np.intp)[:, None])
+
+
+def test_what_is_not_yet_reported_follows_the_claims_not_the_physics() -> None:
+    """Regrades come evenly, the physics has them all late: of the claims of a year a twelfth times the mean lag in
+    months is due and not yet reported. The whole past's ratio times the physics' number would be several times that.
+    15 % is two and a half times the chance scatter of so many."""
+    fleet, _ = outside_fleet(GENERATORS["Weibull 0.8"], 31, units=20000)
+    found = forecast_demand(fleet, rush, to_end_of_cover=False)
+    wanted = (fleet.claims.report > found.cutoff - 12).sum() / 12.0 * (LAGS @ np.arange(LAGS.size))
+    assert found.expected.pending.sum() * found.after.mean.mean() > 3.0 * wanted
+    assert not_yet_reported(found).sum() == pytest.approx(wanted, rel=0.15)
 
 
 def test_what_came_and_was_expected_so_far_is_counted_once() -> None:

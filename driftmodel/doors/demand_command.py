@@ -132,7 +132,8 @@ def find_fleet(name: str) -> Path:
 
 
 def copy_fleet(path: Path, folder: Path) -> Path:
-    """Copies a fleet file and the tables beside it that bear its name; returns the copy's path. Raises BadInput."""
+    """Copies a fleet file with the tables and the folder of designs beside it that bear its name; returns the copy's
+    path. Raises BadInput."""
     import shutil
 
     from driftmodel.base.written import write_folder
@@ -148,6 +149,8 @@ def copy_fleet(path: Path, folder: Path) -> Path:
     def fill(fresh: Path) -> None:
         for file in (path, *sorted(path.parent.glob(f"{path.stem}-*.csv"))):
             shutil.copyfile(file, fresh / file.name)
+        if (designs := path.parent / path.stem).is_dir():
+            shutil.copytree(designs, fresh / path.stem)
 
     try:
         write_folder(folder.resolve(), fill, path.name)

@@ -81,8 +81,8 @@ def _grade_shares(pieces: Array) -> Array:
 
 
 def not_yet_reported(demand: Demand) -> Array:
-    """Expected regrades due by the cut-off and not reported by then, (regions, designs), with the posterior mean."""
-    return np.asarray(demand.expected.pending * demand.after.mean)
+    """Expected regrades due by the cut-off and not reported by then, (regions, designs), the mean of the samples."""
+    return np.asarray(demand.cube["not_yet_reported"].values.mean(axis=0))
 
 
 def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:

@@ -281,6 +281,8 @@ def sample_cube(
     )
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
+    already = already_due(lag.shares, waits.mean, reach)
+    physics_says = (plain.first + plain.repeat) @ already
     for start in range(0, samples, AT_ONCE):
         streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
         habits, effects, factors = [], [], []
@@ -322,7 +324,10 @@ def sample_cube(
             for kept, ahead in ((sold, calls_sold), (planned, calls_planned)):
                 kept.visits[sample] = np.moveaxis(random.poisson(ahead * visits[:, None, None]), 2, 0)
             multiplier[sample] = level[place]
-            waiting[sample] = random.poisson(habits[place].pending * level[place])
+            ahead = sum(part[place].sum(axis=-1) for part in both[1])  # month, region, design
+            even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place]) @ already
+            late = np.where(physics_says > 0.0, ratio(even, physics_says), level[place])
+            waiting[sample] = random.poisson(habits[place].pending * late)
     seasonal = (sold.visits + planned.visits)[:, :months]
     whole_cube = ("sample", "month", "region", "design", "grade", "cover")
     cube = xr.Dataset(
@@ -345,6 +350,18 @@ def sample_cube(
         attrs={"title": settings.title, "cutoff": month_label(cutoff), "seed": settings.seed},
     )
     return Sampled(cube, sold, planned, multiplier)
+
+
+def already_due(lag: Array, waiting: float, months: int) -> Array:
+    """Share of the reports of month 0, 1, ... ahead that were due before them all, (months,), about: those late by the
+    lag, and for a year ahead those of owners who wait for the end of their cover. It weighs how far the claims move
+    what the physics has of regrades due and not yet reported."""
+    late = np.zeros(months)
+    tail = 1.0 - np.cumsum(lag)[:months]
+    late[: tail.size] = (1.0 - waiting) * tail
+    late[:SOON_MONTHS] += waiting
+    late[0] += 1e-9  # where all come at once
+    return np.asarray(late)
 
 
 def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:

@@ -159,8 +159,9 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
     if book.demand.expected.beyond:
         facts.append(
             (
-                "Left out",
-                f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made.",
+                "Beyond the physics",
+                f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made; "
+                "they count at a tenth of the claims' rate at their age, and as the claims move it.",
             )
         )
     return facts

@@ -158,7 +158,7 @@ def terminal_summary(book: DemandBook) -> str:
     if book.demand.expected.beyond:
         lines.append(
             f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made: "
-            f"left out."
+            f"they count at a tenth of the claims' rate at their age, and as the claims move it."
         )
     for line in (verdict(book.backtest), *alerts(book.demand)):
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
@@ -192,7 +192,7 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "not_yet_reported": book.not_yet_reported,
         "not_yet_reported_band": _named(book.not_yet_reported_band),
         "multipliers": book.multipliers,
-        "units_left_out": book.demand.expected.beyond,
+        "units_beyond_physics": book.demand.expected.beyond,
         "reconciliation": [
             {"check": each.check, "file": each.file, "rows": list(each.rows), "of": each.of, "words": each.words}
             for each in fleet.findings
