@@ -60,7 +60,9 @@ def scenario_outdoors() -> Any:
 
 
 def test_damp_and_dry_corners(tmp_path: Path) -> None:
-    """Set up at 45 % RH: the damp corner swells the top and wants another grade than the dry one."""
+    """Set up at 45 % RH under a pull that lifts the action: damp air swells the top and creeps more, which adds to the
+    lift; dry air sinks the top and creeps less, which takes from it. So regrades and the spacer wanted follow the
+    humidity one way, 30, 45, 60, 80 %."""
     file = written(invented(np.array([[30.0, 45.0], [60.0, 80.0]])), tmp_path)
     seen: list[tuple[int, int]] = []
     found = map_of(file, scenario_outdoors(), years=4, draws=32, progress=lambda done, of: seen.append((done, of)))
@@ -68,11 +70,9 @@ def test_damp_and_dry_corners(tmp_path: Path) -> None:
     assert found["regrade_chance"].dims == ("y", "x")
     assert found["y"].values.tolist() == [50.0, 49.0]
     chance = found["regrade_chance"].values
-    assert chance[1, 1] > chance[0, 1]
-    assert chance[0, 0] > chance[0, 1]
+    assert chance[0, 0] < chance[0, 1] < chance[1, 0] <= chance[1, 1]
     number = found["best_grade_number"].values
-    assert number[1, 1] != number[0, 0]
-    assert (number[1, 1] - number[0, 1]) * (number[0, 0] - number[0, 1]) <= 0  # to either side of the middle
+    assert number[0, 0] > number[0, 1] > number[1, 0] >= number[1, 1]
     rate = found["regrades_per_thousand_per_year"].values
     assert np.all(rate >= 1000.0 * chance / 4.0 - 1e-9)
     assert found["best_grade"].values[0, 0] == load_scenario("first-winter").instrument.spacers.labels[number[0, 0]]
