@@ -79,7 +79,7 @@ def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]
 
 
 def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(real: tuple[Path, str]) -> None:
-    """The claims were made from the physics with hidden multipliers of 1.25, 0.9, 0.8 and 1.1."""
+    """The claims were made from the physics with hidden multipliers of 1.06, 0.93, 0.96 and 1.09 (lakes, south)."""
     sheet = read_workbook(real[0] / "demand.xlsx")["Claims and multipliers"]
     found = dict(
         zip(
@@ -90,11 +90,11 @@ def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(rea
     )
     assert found["lakes", "large"] > found["south", "large"]
     assert found["south", "small"] > found["lakes", "small"]
-    assert all(0.5 < value < 1.8 for value in found.values())
+    assert all(0.7 < value < 1.4 for value in found.values())
 
 
 def test_its_rush_and_its_dearer_jobs_are_learned_from_its_claims(real: tuple[Path, str]) -> None:
-    """The claims were made with 22 % of owners waiting for the last three months of cover, 20 % being stated, and jobs
+    """The claims were made with 20 % of owners waiting for the last three months of cover and jobs
     at the lakes that take 1.85 hours, 1.6 being stated."""
     page = (real[0] / "demand.html").read_text(encoding="utf-8")
     share = re.search(r"(\d+) % of owners wait and report in the last 3 months of cover", page)
@@ -147,7 +147,8 @@ def test_words_json_and_quiet(run: Callable[..., object], mine: Path) -> None:
     ran = run("demand", "mine/two-regions.toml")
     assert ran.code == 0, ran.err
     lines = ran.out.splitlines()
-    assert len(lines) <= 27 and max(map(len, lines)) <= 100
+    # the answer's 27, the backtest's 9 and 13 of alerts, which a law that is not the demo's raises
+    assert len(lines) <= 49 and max(map(len, lines)) <= 100
     assert (mine.parent / "demand-two-regions" / "demand.xlsx").is_file()
     found = json.loads(run("demand", "mine/two-regions.toml", "--json", "--out", "there").out)
     assert found["folder"] == "there" and sum(row["rows_rejected"] for row in found["rows"]) == 0
