@@ -170,7 +170,7 @@ def test_draws_are_stratified_and_named() -> None:
         assert np.std(logs) == pytest.approx(unknown.log_sd, rel=0.05)
     correlation = np.corrcoef([np.log(values) for values in draws.values.values()])
     assert np.abs(correlation - np.eye(len(correlation))).max() < 0.2
-    assert np.bincount(draws.member).tolist() == [100] * 4
+    assert np.bincount(draws.member).tolist() == [0] + [100] * 4  # weather 0, the year as read, is for a single one
 
 
 def test_reference_state_is_the_trailing_year() -> None:
