@@ -156,10 +156,11 @@ def terminal_summary(book: DemandBook) -> str:
         lines.append(f"  and {len(rows) - MOST_LINES} more in demand.xlsx")
     lines += [each for line in rows_words(book) for each in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
     if book.demand.expected.beyond:
-        lines.append(
+        beyond = (
             f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made: "
             f"they count at a tenth of the claims' rate at their age, and as the claims move it."
         )
+        lines += textwrap.wrap(beyond, WIDTH, subsequent_indent="  ")
     for line in (verdict(book.backtest), *alerts(book.demand)):
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
     if book.backtest is not None:
