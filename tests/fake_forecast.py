@@ -15,6 +15,7 @@ import xarray as xr
 from driftmodel.base import schema
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
+from driftmodel.outlook.lived import BetterAir, air_attrs
 
 SEASON_MM = 0.25  # half the season's swing of the action
 LASTING_MM = 0.4  # lasting rise of the action of the middle draw at the end of the horizon
@@ -107,6 +108,8 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
         "damp_days_per_year": 0.0,
         "season_outside_share": 0.2,
     }
+    if verdict == "humidify":
+        fc.attrs |= air_attrs(scenario, BetterAir("a room humidifier at 45 %", (200.0, 300.0), (1.5, 1.1), ""))
     return fc
 
 

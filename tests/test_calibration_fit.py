@@ -84,7 +84,7 @@ def test_the_quick_model_is_the_chain_at_any_hour(scenario: Scenario, hysteresis
 def test_rooms_of_the_draws_are_seen_as_the_chain_sees_them(scenario: Scenario) -> None:
     """Readings at midnight of guitars in rooms of their own against the chain, weather as read. The season is within
     what a reading can tell apart; the range of moisture that creep goes by is told by its slope in each unknown alone,
-    within 0.02 mm for most, not for the wildest."""
+    within 0.025 mm for nine in ten, not for the wildest."""
     short = replace(scenario, horizon_years=4, weather_members=1)
     days = [short.setup.setup + timedelta(days=day) for day in DAYS]
     rows = tuple(ReadingRow(day, "action", 2.3, 0.05, "", hours_at_bench=0.0, hour=0.0) for day in days)
@@ -100,7 +100,7 @@ def test_rooms_of_the_draws_are_seen_as_the_chain_sees_them(scenario: Scenario) 
     rise = saddle_rise_mm(whole, pivot_of(short.instrument)) / 2.0
     action = short.setup.action_12th_mm + draws.set_up_error_mm[:, None] + rise + world.seasonal["bow_action"]
     away = np.abs(quick - action[:, list(DAYS)])
-    assert np.quantile(away, 0.9) < 0.02 and away.max() < 0.3
+    assert np.quantile(away, 0.9) < 0.025 and away.max() < 0.3  # half of what a reading is good for, 0.05 mm
     assert np.std(action[:, list(DAYS)], axis=0).min() > 0.08  # rooms and guitars do differ
 
 
