@@ -316,5 +316,5 @@ def test_the_document_names_every_column_sheet_and_option(real: tuple[Path, str]
         assert set(re.findall(r"`(\w+)`", rows[table])) == set(columns), table
     for sheet in read_workbook(real[0] / "demand.xlsx"):
         assert sheet in rows["`demand.xlsx`"], sheet
-    known = {option for parameter in demand_command.demand.params for option in parameter.opts}
-    assert set(re.findall(r"(--[a-z]+)", text)) <= known
+    known = {name for each in demand_command.demand.params for name in (*each.opts, *each.secondary_opts)}
+    assert set(re.findall(r"(--[a-z][a-z-]*[a-z])", text)) <= known
