@@ -3,7 +3,6 @@ drawn from the prior with other seeds and moved by the forecast's own code in we
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -186,10 +185,8 @@ def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
 def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Bench) -> None:
     truth = next(truths(scenario, 1, 1, 5))
     days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
-    began = time.perf_counter()
     posterior = learn(scenario, read(truth, days, np.random.default_rng(2)), bench=bench)
     record = as_calibration(posterior)
-    assert time.perf_counter() - began < 20.0
     outlook = driftmodel.forecast(replace(scenario, horizon_years=3), unknowns=record.draws)
     assert outlook.sizes["draw"] == record.draws.count == 1000
 

@@ -5,9 +5,7 @@ The full chain of each draw's own room is the truth here: hourly room, hourly wo
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
-from unittest import mock
 
 import numpy as np
 import pytest
@@ -15,7 +13,6 @@ import pytest
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook import chain as chains
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, is_held, room_lived_in, unknowns_of
 from driftmodel.outlook.moisture import air_lags, part_weights
@@ -83,19 +80,3 @@ def test_a_held_workshop_and_a_measured_room_are_not_drawn() -> None:
     assert not set(unknowns_of(stayed)) & set(ROOM_WORDS)
     assert set(ROOM_WORDS) < set(unknowns_of(scenario))
     assert unknowns_of(scenario)["excess_cold"].log_sd == pytest.approx(0.43, abs=0.001)
-
-
-def test_room_draws_cost_under_a_quarter_more() -> None:
-    """A thousand draws over twenty years in four weathers, time of this process; the best of three runs each."""
-    scenario = load_scenario("first-winter")
-    draws = draw_unknowns(scenario, 1000, 1)
-    run_chain(scenario, draw_unknowns(scenario, 20, 1))
-
-    def seconds() -> float:
-        begin = time.process_time()
-        run_chain(scenario, draws)
-        return time.process_time() - begin
-
-    with mock.patch.object(chains, "air_lags", lambda air, of, rooms=False: air_lags(air, of)):
-        plain = min(seconds() for _ in range(3))
-    assert min(seconds() for _ in range(3)) < 1.25 * plain + 0.1

@@ -7,14 +7,12 @@ import json
 import re
 import shutil
 import threading
-import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
-import numpy as np
 import pytest
 
 pytest.importorskip("flask", reason="the extra 'page' (Flask, waitress) is not installed")
@@ -147,19 +145,6 @@ def test_every_control_has_a_label(client: Any) -> None:
     text = client.get("/").text
     ids = re.findall(r'<(?:select|input|textarea)[^>]* id="([^"]+)"', text)
     assert len(ids) > 12 and all(f'<label for="{each}">' in text for each in ids)
-
-
-def test_a_slider_answers_in_time(client: Any) -> None:
-    """Ten fresh settings of the humidifier, each a new climate. The median is held to three times the aim of 300 ms:
-    the machine that runs the tests may be shared."""
-    took = []
-    client.get("/answer?rough=yes")
-    for setting in range(30, 40):
-        start = time.perf_counter()
-        client.get(f"/answer?humidifier={setting}&rough=yes")
-        took.append(time.perf_counter() - start)
-    print(f"median {1000 * np.median(took):.0f} ms")
-    assert np.median(took) < 0.9
 
 
 def test_two_sessions_at_once(address: str) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from math import degrees, radians
-from time import perf_counter
 
 import numpy as np
 import pytest
@@ -192,10 +191,8 @@ def test_refinement(body: Body) -> None:
 
 def test_guitar_has_the_order_of_the_bench(body: Body) -> None:
     """50 to 30 % RH takes about 3 % of moisture: the saddle drops by 0.7-2 mm (common practice, no source: 1-2 mm);
-    750 N tips the bridge by 0.3-1.2 degrees. And the time: a design answers within a few seconds."""
-    start = perf_counter()
+    750 N tips the bridge by 0.3-1.2 degrees."""
     found = respond(body)
-    assert perf_counter() - start < 15.0  # 1.6 s on a quiet core; the bound only sees a fault of the order
     parts = ("top", "top_braces", "back", "back_braces", "sides")
     saddle = sum(
         found.bridge_height_mm[part] + radians(found.block_rotation_deg[part]) * body.bridge.saddle_mm for part in parts

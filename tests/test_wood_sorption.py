@@ -5,8 +5,6 @@ the measured means they were fitted to; scanning sequences worked out apart from
 Mualem (1974); ratio of adsorption to desorption 0.80 to 0.85 (Wood Handbook, chapter 4).
 """
 
-import time
-
 import numpy as np
 import pytest
 
@@ -167,10 +165,3 @@ def test_rival_laws_share_a_signature_and_differ_by_the_daily_offset() -> None:
 def test_still_air_leaves_the_moisture_alone() -> None:
     still = s.history_with_hysteresis(np.full(240, 20.0), np.full(240, 45.0), memory=s.memory_at_middle(45.0))
     assert still == pytest.approx(np.full(240, s.equilibrium_moisture_content(20.0, 45.0)), abs=1e-6)
-
-
-def test_memory_of_twenty_years_is_quick() -> None:
-    humidity = np.random.default_rng(1).uniform(20.0, 70.0, 7305)
-    start = time.perf_counter()
-    s.scanning_moisture(humidity)
-    assert time.perf_counter() - start < 0.1

@@ -1,0 +1,100 @@
+"""How long the parts take on which a person waits: `pytest tests/benchmarks --benchmark-enable -s`.
+
+Times are CPU seconds of this process, best of three; what one thing costs beside another is a ratio in one run.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+
+from driftmodel.base.climate_file import RoomFile
+from driftmodel.base.records import Humidifier, Scenario
+from driftmodel.base.rooms import room_of
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.climate.air import hours_from, make_air
+from driftmodel.climate.history import scenario_air
+from driftmodel.climate.room import indoor_air
+from driftmodel.outlook import chain as chains
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.moisture import air_lags
+from driftmodel.structure.body import respond
+from driftmodel.wood.sorption import scanning_moisture
+
+
+@pytest.fixture(autouse=True)
+def only_when_asked(request: pytest.FixtureRequest) -> None:
+    if not request.config.getoption("benchmark_enable"):
+        pytest.skip("a benchmark: pytest tests/benchmarks --benchmark-enable -s")
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return load_scenario("first-winter")
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """CPU seconds of the quickest of three runs."""
+    took = []
+    for _ in range(3):
+        begin = time.process_time()
+        work()
+        took.append(time.process_time() - begin)
+    return min(took)
+
+
+def test_drawn_rooms_cost_under_a_quarter_more(scenario: Scenario) -> None:
+    """A thousand draws over twenty years in four weathers, with and without rooms of their own."""
+    draws = draw_unknowns(scenario, 1000, 1)
+    run_chain(scenario, draw_unknowns(scenario, 20, 1))
+    rooms = seconds(lambda: run_chain(scenario, draws))
+    with mock.patch.object(chains, "air_lags", lambda air, of, rooms=False: air_lags(air, of)):
+        plain = seconds(lambda: run_chain(scenario, draws))
+    print(f"drawn rooms {rooms:.2f} s, one room {plain:.2f} s, ratio {rooms / plain:.2f}")
+    assert rooms < 1.25 * plain
+
+
+def test_twenty_years_of_a_room_with_a_humidifier(scenario: Scenario) -> None:
+    hours = 20 * 8766
+    rng = np.random.default_rng(1)
+    air = make_air(hours_from("2026-01-01", hours), rng.normal(8, 10, hours).clip(-30, 40), np.full(hours, 70.0))
+    room, winter = room_of(RoomFile(), Path("room.toml")), (10, 11, 12, 1, 2, 3, 4)
+    assert seconds(lambda: indoor_air(air, room, Humidifier(45.0, 10.0, winter))) < 1.0
+
+
+def test_twenty_years_of_one_weather_member(scenario: Scenario) -> None:
+    scenario_air(scenario)
+    assert seconds(lambda: scenario_air(scenario, 2)) < 1.0
+
+
+def test_twenty_years_of_sorption_memory() -> None:
+    humidity = np.random.default_rng(1).uniform(20.0, 70.0, 7305)
+    assert seconds(lambda: scanning_moisture(humidity)) < 0.1
+
+
+def test_the_first_response_of_a_design(scenario: Scenario) -> None:
+    took = seconds(lambda: respond(scenario.instrument.body))
+    print(f"first response {took:.1f} s")
+    assert took < 5.0
+
+
+def test_the_page_answers_a_slider() -> None:
+    """Ten fresh settings of the humidifier, each a climate not seen before; asked: 0.3 s in the median."""
+    pytest.importorskip("flask")
+    from driftmodel.doors.page import create_app
+
+    client = create_app().test_client()
+    client.get("/answer?rough=yes")
+    took = []
+    for setting in range(30, 40):
+        begin = time.process_time()
+        client.get(f"/answer?humidifier={setting}&rough=yes")
+        took.append(time.process_time() - begin)
+    print(f"median {1000 * np.median(took):.0f} ms")
+    assert np.median(took) < 0.9
