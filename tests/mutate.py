@@ -41,7 +41,7 @@ ROOMS = {
     "structure": ["*"],
     "outlook": ["*"],
     "calibration": ["forward", "sight", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide", "outcomes"],
-    "fleet": ["survival", "claims", "delay", "money", "stock", "expect", "life", "passage", "scores", "renewal",
+    "fleet": ["claims", "delay", "money", "stock", "expect", "life", "passage", "scores",
               "cohorts", "habits", "answers", "reporting", "correction", "exposure", "future", "demand", "backtest"],
 }  # fmt: skip
 TESTS = {

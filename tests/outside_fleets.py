@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from invented_fleets import invented_settings
 from numpy.typing import NDArray
 
 from driftmodel.fleet.fleet_file import FleetFile
-from driftmodel.fleet.invented import invented_settings
 from driftmodel.fleet.roster import REGRADE, Claims, Fleet, Rates, Units
 from driftmodel.fleet.tables import NONE, month_number
 

@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from invented_fleets import ToyDrift
 from workbook_reader import read_workbook
 
 from driftmodel.doors import demand_command
 from driftmodel.doors.crew import crew_of
-from driftmodel.fleet.invented import ToyDrift
 from driftmodel.fleet.reading import read_fleet
 
 ROOT = Path(__file__).parents[1]

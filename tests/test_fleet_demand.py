@@ -11,18 +11,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
 from driftmodel.fleet import answers
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
 from driftmodel.fleet.delay import lag_from_claims
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.reporting import Asked, Known, ahead
 from driftmodel.fleet.roster import Fleet, Units
-from driftmodel.fleet.write import write_fleet
 
 LAW = ToyDrift()
 

@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings
 from scipy.integrate import quad
 from scipy.stats import gamma, kstest
 
 from driftmodel.fleet import answers, money
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.expect import IN
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.money import JobLaw, job_law, sampled_money
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates
 from driftmodel.fleet.tables import NONE

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift
 from outside_fleets import AHEAD, GENERATORS, LAGS, outside_fleet
 
 from driftmodel.fleet import scores
@@ -18,7 +19,6 @@ from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.histories import histories
-from driftmodel.fleet.invented import ToyDrift
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 

@@ -9,11 +9,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.fleet import life
 from driftmodel.fleet.answers import monthly_table
 from driftmodel.fleet.demand import forecast_demand
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.life import TurningPoints
 from driftmodel.fleet.passage import Cell, cell_seed
 from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of

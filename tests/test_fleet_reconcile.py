@@ -10,12 +10,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
 from driftmodel.base.errors import BadInput
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.roster import Fleet
-from driftmodel.fleet.write import write_fleet
 
 Change = Callable[[pd.DataFrame, pd.DataFrame], None]
 

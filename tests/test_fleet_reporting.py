@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.delay import WaitingShare, waiting_from_claims
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.passage import FAR, Lives, Passages, lives_of
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead, waiting_until
 from driftmodel.fleet.roster import REGRADE, Claims, Fleet, Units

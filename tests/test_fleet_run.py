@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.errors import BadInput
 from driftmodel.fleet.demand import forecast_demand
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.roster import Fleet
 from driftmodel.fleet.run import Crew
 

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings
 from scipy.stats import poisson
 from workbook_reader import read_workbook
 
@@ -20,7 +21,6 @@ from driftmodel.base.errors import BadInput
 from driftmodel.fleet import demand as engine
 from driftmodel.fleet import money
 from driftmodel.fleet.backtest import Backtest, backtest
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.tables import NONE, Fault
 from driftmodel.report import demand_ages as ages
 from driftmodel.report import demand_charts as charts

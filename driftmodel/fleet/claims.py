@@ -1,7 +1,7 @@
-"""What claims teach: a gamma multiplier on the expected number, its posterior, and what it predicts.
+"""What claims teach: a gamma multiplier on the expected number, and its posterior.
 
-Counts are Poisson about multiplier x expected; the multiplier is gamma, so the posterior is gamma and the next count
-negative binomial (Gelman et al. 2013, sec. 2.6).
+Counts are Poisson about multiplier x expected; the multiplier is gamma, so the posterior is gamma (Gelman et al. 2013,
+sec. 2.6).
 """
 
 from __future__ import annotations
@@ -11,9 +11,7 @@ from math import exp
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
-from scipy.special import gammaln
-from scipy.stats import gamma, nbinom
+from scipy.stats import gamma
 
 Array = NDArray[np.float64]
 
@@ -47,34 +45,3 @@ def posterior(before: Multiplier, claims: ArrayLike, expected: ArrayLike) -> Mul
     if np.any(count < 0.0) or np.any(mean < 0.0):
         raise ValueError("claims and expected numbers of at least 0")
     return Multiplier(before.shape + count, before.rate + mean)
-
-
-def next_count(law: Multiplier, expected: ArrayLike) -> tuple[Array, Array]:
-    """Negative binomial (n, p) of scipy.stats.nbinom for the next count where the model expects `expected`."""
-    mean = np.asarray(expected, dtype=float)
-    return law.shape, np.asarray(law.rate / (law.rate + mean))
-
-
-def next_count_quantile(law: Multiplier, expected: ArrayLike, probability: ArrayLike) -> Array:
-    """Quantile of the next count."""
-    return np.asarray(nbinom.ppf(np.asarray(probability, dtype=float), *next_count(law, expected)))
-
-
-def fit_prior(counts: ArrayLike, exposure: ArrayLike) -> Multiplier:
-    """Gamma shape and rate that make the counts most likely, each Poisson about its own rate x exposure.
-
-    Raises ValueError for counts that are less scattered than one common rate allows.
-    """
-    count, time = np.asarray(counts, dtype=float), np.asarray(exposure, dtype=float)
-
-    def loss(point: Array) -> float:
-        shape, rate = np.exp(point)
-        terms = gammaln(shape + count) - gammaln(shape) + shape * np.log(rate) - (shape + count) * np.log(rate + time)
-        return -float(terms.sum())
-
-    rate = float(count.sum() / time.sum())
-    found = minimize(loss, np.log([1.0, 1.0 / rate]), method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12})
-    shape, scale = np.exp(found.x)
-    if shape > 1e6:
-        raise ValueError("the counts scatter no more than one common rate allows; the multiplier needs no spread")
-    return Multiplier(np.asarray(shape), np.asarray(scale))

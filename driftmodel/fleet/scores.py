@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import binom, nbinom, poisson
+from scipy.stats import binom
 
 Array = NDArray[np.float64]
 
@@ -20,22 +20,6 @@ def crps_samples(samples: ArrayLike, observed: ArrayLike) -> Array:
     apart = np.abs(x - y[..., None]).mean(axis=-1)
     spread = (x * (2.0 * np.arange(1, n + 1) - n - 1.0)).sum(axis=-1) / n**2
     return np.asarray(apart - spread)
-
-
-def _crps_count(by: Array, observed: int) -> float:
-    return float(((by - (np.arange(by.size) >= observed)) ** 2).sum())
-
-
-def crps_poisson(mean: float, observed: int) -> float:
-    """Ranked probability score of a Poisson law: sum over k of (F(k) - 1{y <= k})^2."""
-    most = max(int(poisson.isf(1e-16, mean)), observed) + 2
-    return _crps_count(np.asarray(poisson.cdf(np.arange(most), mean)), observed)
-
-
-def crps_negative_binomial(size: float, probability: float, observed: int) -> float:
-    """Ranked probability score of a negative binomial law (size, probability as in scipy.stats.nbinom)."""
-    most = max(int(nbinom.isf(1e-16, size, probability)), observed) + 2
-    return _crps_count(np.asarray(nbinom.cdf(np.arange(most), size, probability)), observed)
 
 
 def interval_score(low: ArrayLike, high: ArrayLike, observed: ArrayLike, alpha: float) -> Array:

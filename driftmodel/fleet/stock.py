@@ -1,4 +1,4 @@
-"""Parts on the shelf: how many spacers of each grade, for a cost or for a share of jobs served at once."""
+"""Parts on the shelf: how many spacers of each grade, for a share of jobs served at once."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
-from scipy.stats import poisson
 
 Array = NDArray[np.float64]
 
@@ -19,35 +17,6 @@ class Stock:
 
     pieces: tuple[int, ...]
     job_fill: float
-
-
-def newsvendor_normal(mean: float, sd: float, holding: float, penalty: float) -> tuple[float, float]:
-    """Level and expected cost of one period with normal demand (Snyder and Shen 2019, sec. 4.3.2)."""
-    ratio = penalty / (penalty + holding)
-    z = float(ndtri(ratio))
-    density = float(np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi))
-    loss = density - z * (1.0 - float(ndtr(z)))
-    return mean + z * sd, sd * (holding * (z + loss) + penalty * loss)
-
-
-def newsvendor(chances: ArrayLike, holding: float, penalty: float) -> tuple[int, float]:
-    """Level and expected cost of one period; chances (counts,) of a demand of 0, 1, 2, ... pieces."""
-    mass = np.asarray(chances, dtype=float)
-    demand = np.arange(mass.size)
-    level = level_for(mass, penalty / (penalty + holding))
-    cost = holding * np.maximum(level - demand, 0) + penalty * np.maximum(demand - level, 0)
-    return level, float(mass @ cost)
-
-
-def level_for(chances: ArrayLike, service: float) -> int:
-    """Smallest stock that demand does not exceed with probability `service` (cycle service)."""
-    by = np.cumsum(np.asarray(chances, dtype=float))
-    return min(int(np.searchsorted(by, service * (1.0 - 1e-12))), by.size - 1)
-
-
-def poisson_chances(mean: float) -> Array:
-    """Chances of 0, 1, 2, ... under a Poisson law, as far as they matter."""
-    return np.asarray(poisson.pmf(np.arange(int(poisson.isf(1e-14, mean)) + 2), mean))
 
 
 def sample_chances(samples: ArrayLike) -> Array:

@@ -1,7 +1,7 @@
 """A million units, 300 cells, 20 years ahead, with the physics of every cell: within 60 s and 2 GB on two cores.
 
 Figures are for reading the files, the physics, the samples and the tables; memory is of all processes. The fleet is
-invented: its units and claims come from the quick law of fleet.invented.
+invented: its units and claims come from the quick law of tests/invented_fleets.py.
 """
 
 from __future__ import annotations
@@ -15,15 +15,14 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
+from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
 from driftmodel.fleet.answers import monthly_table, who_is_due
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.fleet_file import FleetFile
-from driftmodel.fleet.invented import ToyDrift, invented_fleet, invented_settings
 from driftmodel.fleet.physics import physics_of
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.run import Crew
-from driftmodel.fleet.write import write_fleet
 
 CLIMATES = ("cold_city_heated", "cold_city_case", "damp_coast", "dry_highland", "humid_south_cooled")
 SCENARIOS = ("first-winter", "damp-coast", "dry-highland", "southern-summer", "moving-inland")
