@@ -152,7 +152,7 @@ def test_changed_weather_of_the_same_size_and_time_is_seen(world: Path) -> None:
     scenario = load_scenario("first-winter")
     scenario = replace(scenario, stays=(replace(scenario.stays[0], climate=climate),), horizon_years=2)
     known, cache = os.stat(file), LagCache()
-    marks, before = air_fingerprint(scenario, 0), cache.of(scenario, 0)[0]
+    marks, before = air_fingerprint(scenario, 0), cache.air(scenario, 0)
     lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
     cells = lines[-1].rstrip("\n").split(",")
     cells[-1] = (
@@ -162,7 +162,7 @@ def test_changed_weather_of_the_same_size_and_time_is_seen(world: Path) -> None:
     os.utime(file, ns=(known.st_atime_ns, known.st_mtime_ns))
     assert os.stat(file).st_size == known.st_size
     assert air_fingerprint(scenario, 0) != marks
-    after = cache.of(scenario, 0)[0]
+    after = cache.air(scenario, 0)
     assert not np.array_equal(after["relative_humidity"].values, before["relative_humidity"].values)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
 
+@cache
 def _folder(name: str) -> Path:
     """The folder `name`: the subpackage driftmodel.<name> where one is installed, else the one beside the package."""
     try:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, fields, is_dataclass
 from datetime import date
 from functools import cache
-from hashlib import sha256
+from hashlib import blake2b, sha256
 from io import BytesIO
 from pathlib import Path
 from threading import Lock
@@ -186,11 +186,12 @@ class Shelf:
 
     A file that is cut off, changed or holds something else is passed over and written anew; one that cannot be written
     only costs the time to make the thing again. Below the user's cache folder no more than MOST_BYTES are kept and the
-    least lately used go; a folder named by the user holds all, for the user to clear.
+    least lately used go; a folder named by the user holds all, for the user to clear. most_bytes: what this one keeps,
+    wherever it stands.
     """
 
-    def __init__(self, folder: Path | None) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path | None, most_bytes: int | None = None) -> None:
+        self.folder, self._most_bytes = folder, most_bytes
 
     def of(
         self, key: str, make: Callable[[], Thing], to_written: Callable[[Thing], Written],
@@ -243,12 +244,14 @@ class Shelf:
             write_file(self.folder / f"{key}{_SUFFIX}", content.getvalue(), lasting=False)
         except OSError:
             return
+        if self._most_bytes is not None:
+            clear_down(self.folder, self._most_bytes)
         if self.folder.resolve().is_relative_to(cache_folder().resolve()):
             _keep_bounded(cache_folder())
 
 
 def _sum(key: str, facts: Any, arrays: Mapping[str, Any], numbers: Mapping[str, Any]) -> str:
-    whole = sha256()
+    whole = blake2b()
     _put(whole, (key, json.dumps([facts, numbers], sort_keys=True), dict(arrays)))
     return whole.hexdigest()
 

@@ -1,13 +1,13 @@
 """One recursion for every first-order lag: x[k] = keep x[k-1] + gained[k], at the speed of compiled code.
 
-A bidiagonal solve of LAPACK; a digital filter would do the same, but its package takes half a second to import.
+A bidiagonal solve of LAPACK, imported where it is first needed; a digital filter would do the same, but its package
+takes half a second to import.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dtbtrs
 
 Array = NDArray[np.float64]
 
@@ -24,10 +24,7 @@ def first_order_recursion(keep: float | Array, gained: Array, first: float | Arr
     right[0] += steps[0] * first
     bands = np.ones((2, right.shape[0]), order="F")
     bands[1, :-1] = -steps[1:]
-    solved, info = dtbtrs(bands, right, uplo="L", diag="U")
-    if info != 0:
-        raise ValueError("the recursion is not finite")
-    return np.asarray(solved, dtype=float).reshape(np.shape(gained))
+    return _solved(bands, right).reshape(np.shape(gained))
 
 
 def banded_recursion(bands: Array, right: Array) -> Array:
@@ -35,7 +32,13 @@ def banded_recursion(bands: Array, right: Array) -> Array:
 
     bands: (width, n), row 0 all ones, made with order="F". Raises ValueError when the solution is not finite.
     """
-    solved, info = dtbtrs(bands, right.reshape(-1, 1), uplo="L", diag="U")
+    return _solved(bands, right.reshape(-1, 1)).reshape(-1)
+
+
+def _solved(bands: Array, right: Array) -> Array:
+    from scipy.linalg.lapack import dtbtrs
+
+    solved, info = dtbtrs(bands, right, uplo="L", diag="U")
     if info != 0:
         raise ValueError("the recursion is not finite")
-    return np.asarray(solved, dtype=float).reshape(-1)
+    return np.asarray(solved, dtype=float)

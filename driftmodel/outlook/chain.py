@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.keeping import Memory, fingerprint
+from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
@@ -19,6 +20,7 @@ from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_histo
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
+from driftmodel.outlook.room_lags import RoomRows
 from driftmodel.outlook.work import ahead_years
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
@@ -28,17 +30,24 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 KEPT = 48  # weathers kept in memory; 20 years of lags are some 3 MB
+MOST_BYTES = 192 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 years
 
 
 @dataclass(frozen=True)
 class Weather:
-    """One member's hourly air, its lags, and each part's weights and the movement weights of the draws in it."""
+    """One member's lags, and each part's weights and the movement weights of the draws in it; heat: of its days, as
+    lasting.heat_of_days; air: its hourly air, made when it is asked for."""
 
-    air: Dataset
     lags: Lags
+    heat: Array
     draws: Draws
     weights: PartWeights
     hygro: dict[str, Array]
+    made: Callable[[], Dataset]
+
+    @property
+    def air(self) -> Dataset:
+        return self.made()
 
 
 @dataclass(frozen=True)
@@ -62,20 +71,42 @@ class Chain:
 class LagCache:
     """Air and lags by all they depend on; the least lately used go first. One for each process that wants it.
 
-    air_of: a scenario's air in a weather member, for air that is not the scenario's own."""
+    Lags of a scenario's own air are kept on disk too. air_of: a scenario's air in a weather member, for air that is not
+    the scenario's own."""
 
     def __init__(self, kept: int = KEPT, air_of: Callable[[Scenario, int], Dataset] = scenario_air) -> None:
         self._air_of = air_of
-        self._known: Memory[tuple[Dataset, Lags]] = Memory(kept)
+        self._airs: Memory[Dataset] = Memory(kept)
+        self._known: Memory[tuple[Lags, Array]] = Memory(kept)
 
-    def of(self, scenario: Scenario, member: int) -> tuple[Dataset, Lags]:
-        """The air and lags of a weather member of a scenario, (see climate.history and outlook.moisture)."""
+    def air(self, scenario: Scenario, member: int) -> Dataset:
+        """The hourly air of a weather member of a scenario, see climate.history."""
+        return self._airs.of(air_fingerprint(scenario, member), lambda: self._air_of(scenario, member))
 
-        def make() -> tuple[Dataset, Lags]:
-            air = self._air_of(scenario, member)
-            return air, air_lags(air, scenario, rooms=True)
+    def of(self, scenario: Scenario, member: int) -> tuple[Lags, Array]:
+        """The lags of a weather member of a scenario (see outlook.moisture) and the heat of its days."""
+        key = air_fingerprint(scenario, member)
 
-        return self._known.of(air_fingerprint(scenario, member), make)
+        def make() -> tuple[Lags, Array]:
+            air = self.air(scenario, member)
+            return air_lags(air, scenario, rooms=True), heat_of_days(air["air_temperature"].values)
+
+        shelf = Shelf(cache_folder() / "weathers" if self._air_of is scenario_air else None, MOST_BYTES)
+        return self._known.of(key, lambda: shelf.of(key, make, _to_written, _from_written))
+
+
+def _to_written(kept: tuple[Lags, Array]) -> Written:
+    lags, heat = kept
+    arrays = {"time_constants_days": lags.time_constants_days, "emc_pct": lags.emc_pct, "lags_pct": lags.lags_pct,
+              "heat": heat}  # fmt: skip
+    if lags.rooms is None:
+        return None, arrays
+    return [lags.rooms.unknowns, lags.rooms.thin], arrays | {"mix": lags.rooms.mix}
+
+
+def _from_written(facts: Any, arrays: Mapping[str, Any]) -> tuple[Lags, Array]:
+    rooms = facts and RoomRows(tuple((name, log_sd) for name, log_sd in facts[0]), arrays["mix"], facts[1])
+    return Lags(arrays["time_constants_days"], arrays["emc_pct"], arrays["lags_pct"], rooms), arrays["heat"]
 
 
 def air_fingerprint(scenario: Scenario, member: int) -> str:
@@ -98,21 +129,21 @@ def run_chain(
     Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
     """
     note_scenario(scenario)
-    cache = cache or LagCache(1)
+    cache = cache or LagCache(max(1, scenario.weather_members))
     progress("structure: how this design answers moisture and string pull")
     coefficients = design_response(scenario.instrument)
     world = blank_world(scenario, draws.count)
     weathers = []
     for member in np.unique(draws.member):
         progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
-        air, lags = cache.of(scenario, int(member))
+        lags, heat = cache.of(scenario, int(member))
         own = draws.of_member(member)
         weights = part_weights(scenario.instrument, own, lags.time_constants_days, lags.rooms)
         hygro = hygro_weights(coefficients, own, weights)
         days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
-        history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)
+        history = creep_history(scenario, lags.lags_pct, heat, days)
         lasting = lasting_paths(scenario, coefficients, own, history, weights, law)
         put_movement(world.block(draws.rows(int(member))), scenario, own, lags, hygro, lasting)
-        weathers.append(Weather(air, lags, own, weights, hygro))
+        weathers.append(Weather(lags, heat, own, weights, hygro, partial(cache.air, scenario, int(member))))
     progress("regrades: when, and to which grade")
     return Chain(scenario, coefficients, draws, tuple(weathers), world, regrades(world.reading, scenario))

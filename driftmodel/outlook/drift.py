@@ -11,7 +11,6 @@ from driftmodel.base.schema import described
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
-from driftmodel.outlook.lasting import heat_of_days
 from driftmodel.outlook.lived import air_attrs, better_air
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.parts import lasting_by_part
@@ -40,8 +39,7 @@ def forecast(
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
-        heat = heat_of_days(shown.air["air_temperature"].values)
-        parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, heat, shown.weights)
+        parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.heat, shown.weights)
         put_parts(result, parts)
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it
             progress("the same guitar in better air")

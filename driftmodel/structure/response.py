@@ -65,12 +65,16 @@ def coefficients(body: BodyResponse, bow: NeckResponse, turns: Mapping[tuple[str
 
 def body_response(instrument: Instrument) -> BodyResponse:
     """Response of the body, kept in the user's cache under all it rests on."""
-    from driftmodel.structure.body import respond
-
     shelf = Shelf(cache_folder() / "bodies")
     height_mm = over_top_at_join_mm(instrument.strings)
     key = fingerprint("body", instrument.body, height_mm)
-    return shelf.of(key, lambda: _settled(respond(instrument.body, height_mm)), _to_written, _from_written)
+
+    def make() -> BodyResponse:
+        from driftmodel.structure.body import respond  # its solvers take half a second to import
+
+        return _settled(respond(instrument.body, height_mm))
+
+    return shelf.of(key, make, _to_written, _from_written)
 
 
 def _settled(answer: BodyResponse) -> BodyResponse:

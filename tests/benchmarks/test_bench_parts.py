@@ -21,7 +21,7 @@ from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.outlook import chain as chains
-from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.moisture import air_lags
 from driftmodel.structure.body import respond
@@ -53,9 +53,13 @@ def test_drawn_rooms_cost_under_a_quarter_more(scenario: Scenario) -> None:
     """A thousand draws over twenty years in four weathers, with and without rooms of their own."""
     draws = draw_unknowns(scenario, 1000, 1)
     run_chain(scenario, draw_unknowns(scenario, 20, 1))
-    rooms = seconds(lambda: run_chain(scenario, draws))
+
+    def anew() -> LagCache:
+        return LagCache(4, lambda each, member: scenario_air(each, member))  # nothing read from disk
+
+    rooms = seconds(lambda: run_chain(scenario, draws, anew()))
     with mock.patch.object(chains, "air_lags", lambda air, of, rooms=False: air_lags(air, of)):
-        plain = seconds(lambda: run_chain(scenario, draws))
+        plain = seconds(lambda: run_chain(scenario, draws, anew()))
     print(f"drawn rooms {rooms:.2f} s, one room {plain:.2f} s, ratio {rooms / plain:.2f}")
     assert rooms < 1.25 * plain
 
