@@ -10,11 +10,12 @@ from datetime import date, timedelta
 import numpy as np
 
 from driftmodel.base.records import Scenario
+from driftmodel.calibration.layout import PLAIN, Layout, unstretched
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
+from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, built_moisture, lags_of, part_weights, wood_air
 from driftmodel.outlook.movement import World, acting_lags, hygro_weights, movement
@@ -158,3 +159,16 @@ def season_of(truth: Truth, asked: Asked) -> float:
 def monthly(scenario: Scenario, months: int, first: int = 2, every: int = 1) -> list[date]:
     """Days of readings, about every `every` months from `first` months after set-up."""
     return [scenario.setup.setup + timedelta(days=round(30.44 * one)) for one in range(first, months + 1, every)]
+
+
+def as_normals(layout: Layout, draws: Draws) -> np.ndarray:
+    """The forecast's draws as particles; what only readings add is put at its middle."""
+    normals = np.zeros((draws.count, layout.size))
+    names = layout.names
+    for name, values in draws.values.items():
+        unknown = layout.multipliers[name]
+        multiples = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
+        normals[:, names.index(name)] = multiples if name in PLAIN else unstretched(multiples)
+    mean, sd = layout.offsets["set_up_error"]
+    normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
+    return np.clip(normals, -WIDEST_SD, WIDEST_SD)

@@ -16,8 +16,7 @@ from hidden_truth import read, truths
 import driftmodel
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import as_calibration, learn
-from driftmodel.calibration.readings import read_readings
-from driftmodel.calibration.sensitivity import shares_of_variance, worth_reading
+from driftmodel.calibration.sensitivity import worth_reading
 from driftmodel.outlook.place import grade_for_place, grades_for_shipment
 
 SHIPPED = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
@@ -89,14 +88,6 @@ def test_recovery_without_bias_where_the_data_can_tell() -> None:
         scores.append((true - guess.mean()) / guess.std())
     assert abs(np.mean(scores)) < 3.0 / np.sqrt(len(scores))
     assert 0.6 < np.std(scores) < 1.5
-
-
-def test_shares_of_variance_name_the_residual_gain_first() -> None:
-    scenario = driftmodel.load_scenario("two-winters")
-    posterior = learn(scenario, read_readings(SHIPPED, scenario), particles=400)
-    shares = shares_of_variance(posterior, samples=512)
-    assert "residual gain" in shares[0].words
-    assert all(-0.2 < share.first < 1.2 and share.total > -0.05 for share in shares)
 
 
 def test_a_better_tool_is_worth_more() -> None:

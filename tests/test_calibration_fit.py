@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from hidden_truth import monthly, rank, read, season_of, truths
+from hidden_truth import as_normals, monthly, rank, read, season_of, truths
 
 import driftmodel
 from driftmodel.base.datafiles import scenarios_dir
@@ -18,7 +18,7 @@ from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
 from driftmodel.calibration.fit import as_calibration, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
-from driftmodel.calibration.layout import as_normals, layout_of
+from driftmodel.calibration.layout import layout_of
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_sight import with_rooms

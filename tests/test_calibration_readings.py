@@ -10,13 +10,13 @@ import pytest
 
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.forward import fitting
 from driftmodel.calibration.readings import read_readings, reading_of
 from driftmodel.calibration.said import reading_said
 from driftmodel.calibration.work import known_step, moment_of
-from driftmodel.calibration.work_words import Asked, Piece, pieces_of, understood
+from driftmodel.calibration.work_words import UNDATED, Asked, pieces_of, understood
 from driftmodel.outlook.work import grade_lifts_mm
 
 TODAY = date(2026, 11, 1)
@@ -162,9 +162,9 @@ def test_order_within_a_day_is_kept(
 )
 def test_work_in_a_benchs_words(scenario: Scenario, words: str, expected: dict[str, object]) -> None:
     piece = understood(words, scenario.instrument.spacers, "J")
-    assert isinstance(piece, Piece), piece
+    assert isinstance(piece, WorkDone), piece
     wanted = {name: pytest.approx(value) if isinstance(value, float) else value for name, value in expected.items()}
-    assert asdict(piece) == asdict(Piece(words)) | wanted
+    assert asdict(piece) == asdict(WorkDone(UNDATED, words=words)) | wanted
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_work_in_a_benchs_words(scenario: Scenario, words: str, expected: dict[s
 def test_work_not_understood_is_asked_about_and_the_mend_works(scenario: Scenario, words: str) -> None:
     asked = understood(words, scenario.instrument.spacers, "J")
     assert isinstance(asked, Asked)
-    assert isinstance(understood(asked.mend, scenario.instrument.spacers, "J"), Piece), asked.mend
+    assert isinstance(understood(asked.mend, scenario.instrument.spacers, "J"), WorkDone), asked.mend
 
 
 def test_two_grades_up_is_told_by_its_label() -> None:
@@ -185,8 +185,8 @@ def test_two_grades_up_is_told_by_its_label() -> None:
     asked = understood("swapped spacer to +2", spacers, "J")
     assert isinstance(asked, Asked) and asked.mend == "spacer L"
     own = replace(spacers, labels=("-2", "-1", "0", "+1", "+2"), tapers_mm=(-0.1, -0.05, 0.0, 0.05, 0.1))
-    assert understood("swapped spacer to +2", own, "0") == Piece("swapped spacer to +2", spacer="+2")
-    assert understood("spacer -2", own, "0") == Piece("spacer -2", spacer="-2")
+    assert understood("swapped spacer to +2", own, "0") == WorkDone(UNDATED, words="swapped spacer to +2", spacer="+2")
+    assert understood("spacer -2", own, "0") == WorkDone(UNDATED, words="spacer -2", spacer="-2")
 
 
 def test_several_pieces_of_work_in_one_cell() -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
+from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.records import Fitted, Learned
 from driftmodel.calibration.steps import Step, lasting_step
 
@@ -249,8 +250,7 @@ def unusual(posterior: Posterior) -> tuple[Unusual, ...]:
     }
     found = []
     for words, ratio in ratios.items():
-        low, half, high = (float(point) for point in np.quantile(ratio, [0.1, 0.5, 0.9]))
         times = UNUSUAL_TIMES[words.split()[0]]
         more, less = np.mean(ratio > times), np.mean(ratio < 1.0 / times)
-        found.append(Unusual(words, (low, half, high), bool(max(more, less) > UNUSUAL_CHANCE)))
+        found.append(Unusual(words, quantiles(ratio), bool(max(more, less) > UNUSUAL_CHANCE)))
     return tuple(found)

@@ -129,16 +129,3 @@ def _summed(values: Mapping[str, Array], stem: str, before: int | None) -> Array
         if name.startswith(stem) and (before is None or int(name.removeprefix(stem)) < before):
             total = total + value
     return total
-
-
-def as_normals(layout: Layout, draws: Draws) -> Array:
-    """The forecast's draws as particles; what only readings add is put at its middle."""
-    normals = np.zeros((draws.count, layout.size))
-    names = layout.names
-    for name, values in draws.values.items():
-        unknown = layout.multipliers[name]
-        multiples = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
-        normals[:, names.index(name)] = multiples if name in PLAIN else unstretched(multiples)
-    mean, sd = layout.offsets["set_up_error"]
-    normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
-    return np.clip(normals, -WIDEST_SD, WIDEST_SD)

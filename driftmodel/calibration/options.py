@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.records import Rule, Scenario
-from driftmodel.calibration.outcomes import Answers
+from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.outlook.work import grade_lifts_mm
 
@@ -140,18 +140,13 @@ def _option(
         float(np.mean((path >= rule.action_low_mm) & (path <= rule.action_high_mm))) for path in (dry, damp)
     )
     return Option(
-        key, float(np.mean(keeps)), action_mm, dry_mm=_points(dry), damp_mm=_points(damp), dry_inside=dry_in,
+        key, float(np.mean(keeps)), action_mm, dry_mm=quantiles(dry), damp_mm=quantiles(damp), dry_inside=dry_in,
         damp_inside=damp_in, **told,  # type: ignore[arg-type]
     )  # fmt: skip
 
 
 def _middle(values: Array) -> float:
     return float(np.median(values))
-
-
-def _points(values: Array) -> tuple[float, float, float]:
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return float(low), float(middle), float(high)
 
 
 def _inside(action: Array, rise: Array, room_mm: float, rule: Rule) -> Mask:

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import WorkDone
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import (
@@ -25,9 +26,8 @@ from driftmodel.calibration.room_sight import terms_of
 from driftmodel.calibration.sight import Moment, Sight
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
-from driftmodel.outlook.regrade import NEVER, first_due, nearest_grades, outside_rule
+from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.outlook.room_lags import room_weights
-from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
@@ -195,15 +195,7 @@ def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, sad
     return np.where(due == NEVER, np.inf, (due - here * WEEK) / DAYS_PER_YEAR)
 
 
-def wanted_grades(bench: Bench, found: Answers, work: tuple[WorkDone, ...]) -> NDArray[np.intp]:
-    """The grade each draw wants fitted now, at the reference state; NO_GRADE where none of the set mends it."""
-    scenario = bench.scenario
-    lifts = grade_lifts_mm(scenario) - spacer_lift_mm(ALL_DONE, work, scenario)
-    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
-    return nearest_grades(found.saddle_rise_reference_mm, found.action_reference_mm, lifts, room, scenario)
-
-
 def quantiles(values: Array) -> tuple[float, float, float]:
     """10, 50 and 90 % points; a share that never comes is inf, taken as the value at that rank."""
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9], method="inverted_cdf")
+    low, middle, high = np.quantile(values, QUANTILES, method="inverted_cdf")
     return float(low), float(middle), float(high)

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import QUANTILES
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.records import ReadingRow
@@ -48,7 +49,7 @@ def action_path(posterior: Posterior) -> ActionPath:
         values = layout.values(normals)
         moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
         read = expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
-        return np.asarray(np.quantile(read, [0.1, 0.5, 0.9], axis=0))
+        return np.asarray(np.quantile(read, QUANTILES, axis=0))
 
     days = tuple(moment.day for moment in posterior.more)
     return ActionPath(days, points(posterior.start), points(posterior.sampled.normals))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.calibration.layout import stretched
+from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
 from driftmodel.outlook.draws import Unknown
 
@@ -179,14 +180,9 @@ def _standing(
     alone, drawn, out = {}, {}, {}
     for place, name in enumerate(names):
         log_sd = unknowns[name].log_sd
-        alone[name] = _points(np.exp(log_sd * (cloud[:, place] - middle[place])))
-        drawn[name] = _points(np.exp(log_sd * (cloud[chosen, place] - middle[place])))
+        alone[name] = quantiles(np.exp(log_sd * (cloud[:, place] - middle[place])))
+        drawn[name] = quantiles(np.exp(log_sd * (cloud[chosen, place] - middle[place])))
         away = (cloud[:, place] - middle[place]) / spread[place]
         if np.mean(np.abs(away) > STANDS_OUT) > STANDS_OUT_CHANCE:
             out[name] = float(np.median(away))
     return Standing(one, alone, drawn, out)
-
-
-def _points(values: Array) -> tuple[float, float, float]:
-    low, middle, high = (float(point) for point in np.quantile(values, [0.1, 0.5, 0.9]))
-    return low, middle, high

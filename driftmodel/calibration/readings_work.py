@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import date
 
 from driftmodel.base.records import Scenario, WorkDone
@@ -23,7 +23,7 @@ def work_in(line: Line, when: date, scenario: Scenario, fitted: str) -> list[Wor
         if isinstance(piece, Asked):
             raise line.fault("work", piece.came, piece.needed, piece.mend)
         fitted = piece.spacer or fitted
-        found.append(WorkDone(when, order=line.row + AFTER, **asdict(piece)))
+        found.append(replace(piece, day=when, order=line.row + AFTER))
     return found
 
 

@@ -13,7 +13,7 @@ from driftmodel.calibration.readings_cells import WHAT_WORDS, reading_in
 from driftmodel.calibration.readings_table import Line, plain_words
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.tools import tool_names
-from driftmodel.calibration.work_words import Asked, Piece, understood
+from driftmodel.calibration.work_words import Asked, understood
 
 #: how long a guitar has lain in the air that was read beside it, where nothing is said, hours; and that air's heat
 #: (common practice, no source)
@@ -118,7 +118,7 @@ def _quantity(text: str) -> tuple[str, str]:
 
 def _work(words: str, text: str, scenario: Scenario, fitted: str) -> Saying:
     found = understood(text, scenario.instrument.spacers, fitted)
-    if isinstance(found, Piece):
+    if not isinstance(found, Asked):
         return Saying({"work": text})
     if re.search(r"\d", text) and not re.search(r"saddle|spacer|shim|action", text, re.I):
         near = near_match(re.sub(r"[^a-z ]", "", text.lower()).strip(), WHAT_WORDS)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.calibration.fit import Posterior, slip_chance, slip_of, slip_reach, two_laws
+from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
 from driftmodel.calibration.unsure import Noise
 from driftmodel.outlook.draws import WIDEST_SD
@@ -83,13 +84,12 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     chosen = np.array([random.choice(len(shapes), p=one) for one in share])
     rows = np.arange(len(cloud))
     drawn = size[rows, chosen] + np.sqrt(spread[rows, chosen]) * random.standard_normal(len(cloud))
-    low, middle, high = (float(point) for point in np.quantile(drawn, [0.1, 0.5, 0.9]))
     return Step(
         factor,
         factor > STEP_TOLD,
         (days[gap], days[gap + 1]),
         float(share.mean(axis=0)[gap]),
-        (low, middle, high),
+        quantiles(drawn),
     )
 
 

@@ -6,11 +6,12 @@ What moves the strings must be understood or is asked about; what is known to mo
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 from driftmodel.base.errors import near_match
 from driftmodel.base.lengths import Said, said_lengths
-from driftmodel.base.records import SpacerSet
+from driftmodel.base.records import SpacerSet, WorkDone
 
 DOWN = (
     "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",
@@ -30,20 +31,9 @@ NOTHING = (
     "oiled", "tuners", "tuning machines", "pickup", "electronics", "strap button", "inspected", "inspection",
     "humidifier", "none", "nothing", "no work", "playing", "tuned",
 )  # fmt: skip
+#: the day of work that is only words yet
+UNDATED = date.min
 EXAMPLES = "saddle -0.4 mm; spacer {label}; truss rod; strings off; action -0.1 mm; anew: neck reset; note: cleaned"
-
-
-@dataclass(frozen=True)
-class Piece:
-    """One piece of work understood; the fields of records.WorkDone without its day."""
-
-    words: str
-    spacer: str = ""
-    saddle_mm: float = 0.0
-    action_mm: float = 0.0
-    truss_rod: bool = False
-    anew: bool = False
-    strings_on: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -61,13 +51,13 @@ def pieces_of(words: str) -> list[str]:
     return [piece.strip() for piece in split if piece.strip()]
 
 
-def understood(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
-    """One piece of work. fitted: the spacer now in the joint, for what is asked back."""
+def understood(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
+    """One piece of work, not yet dated. fitted: the spacer now in the joint, for what is asked back."""
     plain = " ".join(words.lower().split())
     if plain.startswith(("note:", "note ")):
-        return Piece(words)
+        return WorkDone(UNDATED, words=words)
     if plain.startswith("anew"):
-        return Piece(words, anew=True)
+        return WorkDone(UNDATED, words=words, anew=True)
     if plain.startswith("action"):
         return _by_amount(words, plain, "action", fitted)
     if re.search(r"\b(spacers?|shims?|wedges?)\b", plain):
@@ -75,13 +65,13 @@ def understood(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
     if "saddle" in plain:
         return _by_amount(words, plain, "saddle", fitted)
     if re.search(r"\btruss\b|\btrussrod\b|\brod\b|\brelief\b", plain):
-        return Piece(words, truss_rod=True)
+        return WorkDone(UNDATED, words=words, truss_rod=True)
     if _names(plain, NOTHING):
-        return Piece(words)
+        return WorkDone(UNDATED, words=words)
     if re.search(r"\bstrings?\b", plain):
         return _strings(words, plain)
     if _names(plain, ANEW):
-        return Piece(words, anew=True)
+        return WorkDone(UNDATED, words=words, anew=True)
     return Asked(
         f'"{words}" is work that is not understood',
         "what it moved: " + EXAMPLES.format(label=fitted),
@@ -93,15 +83,15 @@ def _names(plain: str, known: tuple[str, ...]) -> bool:
     return any(re.search(rf"\b{re.escape(one)}\b", plain) for one in known)
 
 
-def _strings(words: str, plain: str) -> Piece | Asked:
+def _strings(words: str, plain: str) -> WorkDone | Asked:
     if re.search(r"\b(off|removed|slack|slackened|down)\b", plain):
-        return Piece(words, strings_on=False)
+        return WorkDone(UNDATED, words=words, strings_on=False)
     if re.search(r"\b(on|back|up)\b", plain):
-        return Piece(words, strings_on=True)
+        return WorkDone(UNDATED, words=words, strings_on=True)
     return Asked(f'"{words}"', "strings off, strings on, or note: for what changes nothing", f"note: {words}")
 
 
-def _by_amount(words: str, plain: str, what: str, fitted: str) -> Piece | Asked:
+def _by_amount(words: str, plain: str, what: str, fitted: str) -> WorkDone | Asked:
     """A change of the saddle's height, or of the action by other work, with sign and unit."""
     lengths = said_lengths(words)
     down, up = _names(plain, DOWN), _names(plain, UP)
@@ -130,14 +120,15 @@ def _by_amount(words: str, plain: str, what: str, fitted: str) -> Piece | Asked:
             f'"{words}" is a change of {change:+.2f} mm', "a change of 5 mm at most",
             f"{what} {sign}{abs(said.value):g} thou" if said.unit != "thou" else f"{what} {sign}0.4 mm",
         )  # fmt: skip
-    return Piece(words, saddle_mm=change) if what == "saddle" else Piece(words, action_mm=change)
+    done = WorkDone(UNDATED, words=words)
+    return replace(done, saddle_mm=change) if what == "saddle" else replace(done, action_mm=change)
 
 
 def _bare(said: Said) -> str:
     return said.words.lstrip("+-−– ")
 
 
-def _spacer(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
+def _spacer(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
     """The label fitted: the one after 'to', 'with', 'for' or an arrow, or the only one named; or by its taper."""
     tokens = [token.strip(",;:()\"'") for token in re.sub(r"(->|→|=>|=)", r" \1 ", words).split()]
     named: list[tuple[str, bool]] = []
@@ -149,7 +140,7 @@ def _spacer(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
     pointed = [label for label, is_new in named if is_new]
     labels = pointed[-1:] or list(dict.fromkeys(label for label, _ in named))
     if len(labels) == 1:
-        return Piece(words, spacer=labels[0])
+        return WorkDone(UNDATED, words=words, spacer=labels[0])
     if not labels:
         for said in said_lengths(words):
             taper = said.length_mm
@@ -157,7 +148,7 @@ def _spacer(words: str, spacers: SpacerSet, fitted: str) -> Piece | Asked:
                 near = [label for label, own in zip(spacers.labels, spacers.tapers_mm, strict=True)
                         if abs(own - taper) < 0.006]  # fmt: skip
                 if len(near) == 1:
-                    return Piece(words, spacer=near[0])
+                    return WorkDone(UNDATED, words=words, spacer=near[0])
     return _which_spacer(words, tokens, labels, spacers, fitted)
 
 

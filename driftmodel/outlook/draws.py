@@ -64,17 +64,15 @@ class Draws(Record):
 
     def first(self, count: int) -> Draws:
         """The first `count` draws."""
-        values = Frozen({name: value[:count] for name, value in self.values.items()})
-        return Draws(values, self.set_up_error_mm[:count], self.member[:count])
+        return self._where(slice(0, count))
 
     def of_member(self, member: int) -> Draws:
         """The draws that live in one weather member."""
-        chosen = self.member == member
-        return Draws(
-            Frozen({name: value[chosen] for name, value in self.values.items()}),
-            self.set_up_error_mm[chosen],
-            self.member[chosen],
-        )
+        return self._where(self.member == member)
+
+    def _where(self, chosen: slice | NDArray[np.bool_]) -> Draws:
+        values = Frozen({name: value[chosen] for name, value in self.values.items()})
+        return Draws(values, self.set_up_error_mm[chosen], self.member[chosen])
 
 
 ROOM_WORDS = {

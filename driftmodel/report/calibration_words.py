@@ -14,7 +14,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
-from driftmodel.calibration.sensitivity import Share, Worth
+from driftmodel.calibration.sensitivity import Worth
 from driftmodel.outlook.lookahead import LookAhead, SpacerAhead
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_figures import calibration_figure
@@ -218,19 +218,6 @@ def shipment_summary(tables: Iterable[PlaceTable]) -> str:
             f"{table.scenario[:33]:34}{table.fitted:>8}{table.best:>6}{100 * best.inside_share:>7.0f} %"
             f"{table.steadiest:>11}{100 * steady.no_regrade:>10.0f} %"
         )
-    return "\n".join(lines)
-
-
-def sensitivity_summary(shares: tuple[Share, ...], worth: tuple[Worth, ...]) -> str:
-    """What drives the spread, and the best reading of each kind."""
-    lines = ["What drives the spread (alone; with all it works together with):"]
-    lines += [f"  {one.words}: {100 * max(one.first, 0):.0f} %; {100 * one.total:.0f} %" for one in shares[:6]]
-    lines += ["What a reading may be expected to leave of the doubt:"]
-    seen: set[tuple[str, str]] = set()
-    for one in worth:
-        if (one.what, one.tool) not in seen:
-            seen.add((one.what, one.tool))
-            lines.append(f"  {QUANTITIES[one.what].words}, {one.tool}, {one.day}: {100 * one.left:.0f} %")
     return "\n".join(lines)
 
 
