@@ -55,7 +55,7 @@ def test_drawn_rooms_are_those_run_one_by_one(name: str) -> None:
     assert off < 0.02 * np.ptp(true)
     alone = {key: np.ones(DRAWS) if key in ROOM_WORDS else value for key, value in draws.values.items()}
     median = months(scenario, Draws(alone, draws.set_up_error_mm, draws.member))
-    assert np.sqrt(np.mean((median - true) ** 2)) > 3.0 * off, "the rooms make no difference, or none is drawn"
+    assert np.sqrt(np.mean((median - true) ** 2)) > 2.5 * off, "the rooms make no difference, or none is drawn"
     for share in (0.1, 0.5, 0.9):
         assert np.quantile(swing(whole), share) == pytest.approx(np.quantile(swing(true), share), rel=0.03)
 

@@ -17,7 +17,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
-from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
+from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, paces, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
 from driftmodel.outlook.room_lags import RoomRows
@@ -114,7 +114,8 @@ def air_fingerprint(scenario: Scenario, member: int) -> str:
     setup = scenario.setup
     built = (setup.built_relative_humidity_pct, setup.built_temperature_c)
     span = (setup.setup, scenario.horizon_years)
-    return fingerprint(scenario.stays, scenario.seed, member, span, built, scenario.hysteresis)
+    wood = (scenario.hysteresis, paces(scenario.instrument))
+    return fingerprint(scenario.stays, scenario.seed, member, span, built, wood)
 
 
 def run_chain(

@@ -24,8 +24,7 @@ Array = NDArray[np.float64]
 
 #: state at which the reference speed of moisture is stated
 REFERENCE_C, REFERENCE_PCT = 20.0, 50.0
-#: moisture's speed follows how wet the wood itself is: thin parts follow the air in hours, the neck in weeks
-THIN_DAYS, THICK_DAYS = 0.5, 14.0
+#: parts whose moisture moves at the neck's pace; all others at the top's
 THICK = ("neck", "fingerboard")
 
 
@@ -61,23 +60,37 @@ def built_moisture(scenario: Scenario) -> float:
 def wood_air(temperature_c: Array, relative_humidity_pct: Array, scenario: Scenario) -> tuple[Array, list[Array]]:
     """What wood makes of hourly air (hour,): equilibrium moisture content in percent, and how much faster than at the
     reference state moisture moves in thin and in thick parts."""
-    built = built_moisture(scenario)
     law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
     memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
     emc = law(temperature_c, relative_humidity_pct, memory=memory)
-    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT))
     speeds = [
-        diffusion.rate_factor(
+        diffusion.pace(
             temperature_c,
-            diffusion.smoothed_moisture(emc, smoothing_days, built),
+            emc,
+            *of_part,
+            built_moisture(scenario),
             library.general("diffusion_activation_energy").value * 1000.0,
             library.general("diffusion_moisture_exponent").value,
-            REFERENCE_C,
-            reference_mc,
+            (REFERENCE_C, REFERENCE_PCT),
         )
-        for smoothing_days in (THIN_DAYS, THICK_DAYS)
+        for of_part in paces(scenario.instrument)
     ]
     return emc, speeds
+
+
+def paces(instrument: Instrument) -> tuple[tuple[float, float], ...]:
+    """For thin and for thick parts, by the top and the neck at the median unknowns: the film's share of what holds
+    moisture up, and the mean time the slab lags its air, days, rounded."""
+    found = []
+    one = np.ones(1)
+    for part in ("top", "neck"):
+        slab = _slab(instrument, part)
+        whole, half = (
+            float(diffusion.mean_response_days(slab.thickness_mm, *_transport(slab, one, one, film))[0])
+            for film in (one, 0.5 * one)
+        )
+        found.append((round(half / whole - 1.0, 2), round(whole, 1)))
+    return tuple(found)
 
 
 def air_lags(air: Dataset, scenario: Scenario, rooms: bool = False) -> Lags:
@@ -104,17 +117,11 @@ def part_weights(
     instrument: Instrument, draws: Draws, time_constants_days: Array, rooms: RoomRows | None = None
 ) -> PartWeights:
     """Each part as a slab of 8 cells with a film on each face: its weights on the lags, for every draw in its room."""
-    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
-    wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
-    diffusivity = library.general("diffusion_coefficient_20c").value * wetter * draws.values["diffusion"]
-    emission = library.general("surface_emission_20c").value * wetter * draws.values["surface"]
     mean, gradient = {}, {}
     for part in PARTS:
         slab = _slab(instrument, part)
-        outside, inside = (
-            _face(finish, slab.wood, emission, draws.values["film"]) for finish in (slab.outside, slab.inside)
-        )
-        rates, mean_share, gradient_share = diffusion.slab_modes(slab.thickness_mm, diffusivity, outside, inside)
+        moves = _transport(slab, *(draws.values[name] for name in ("diffusion", "surface", "film")))
+        rates, mean_share, gradient_share = diffusion.slab_modes(slab.thickness_mm, *moves)
         scale = draws.values["moisture_level"][:, None]
         mean[part] = scale * _on_basis(part, diffusion.lag_weights(rates, mean_share, time_constants_days))
         gradient[part] = scale * _on_basis(part, diffusion.lag_weights(rates, gradient_share, time_constants_days))
@@ -168,6 +175,21 @@ def _area_over_open_perimeter_mm(neck: Neck) -> float:
     return pi / 2.0 * half_width * depth / curved
 
 
+def _transport(slab: _Slab, diffusion_factor: Array, surface_factor: Array, film_factor: Array) -> tuple[Array, ...]:
+    """Diffusivity in m2/s and conductance of the outside and the inside face in m/s at the reference state, (draws,)."""
+    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
+    wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
+    lightness = library.general("diffusion_reference_gravity").value / _gravity(slab.wood)
+    slower = lightness ** library.general("diffusion_density_exponent").value
+    diffusivity = library.general("diffusion_coefficient_20c").value * wetter * slower * diffusion_factor
+    emission = library.general("surface_emission_20c").value * wetter * surface_factor
+    return diffusivity, *(_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
+
+
+def _gravity(wood: str) -> float:
+    return library.number(library.wood(wood), "specific_gravity_12").value
+
+
 def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array) -> Array:
     """Conductance of a face in m/s, (draws,)."""
     if finish is None:
@@ -175,7 +197,7 @@ def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array
     permeance = library.finish_permeance(finish).value
     if np.isinf(permeance):
         return emission_m_s
-    density = 1000.0 * library.number(library.wood(wood), "specific_gravity_12").value
+    density = 1000.0 * _gravity(wood)
     slope = float(sorption.isotherm_slope(REFERENCE_C, REFERENCE_PCT))
     pressure = float(saturation_pressure_pa(REFERENCE_C))
     return diffusion.surface_conductance(

@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base.recursion import first_order_recursion
+from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.wood import sorption
 
 Array = NDArray[np.float64]
 
@@ -95,43 +97,69 @@ def gradient_of_cells(cells: int) -> Array:
     return np.asarray(place / np.sum(place**2), dtype=float)
 
 
-def time_grid(fastest_days: float = 0.02, slowest_days: float = 400.0, nodes: int = 28) -> Array:
+def time_grid(fastest_days: float = 0.02, slowest_days: float = 4000.0, nodes: int = 26) -> Array:
     """Time constants of the lag basis in days (nodes,), evenly spaced on a log scale."""
     return np.geomspace(fastest_days, slowest_days, nodes)
 
 
 def rate_factor(
     temperature_c: ArrayLike,
-    smoothed_mc_pct: ArrayLike,
+    mc_pct: ArrayLike,
     activation_energy_j_mol: float,
     moisture_exponent: float,
     reference_temperature_c: float = 20.0,
     reference_mc_pct: float = 9.0,
 ) -> Array:
-    """How much faster moisture moves than at the reference state (1 there): Arrhenius times exp(exponent x du).
+    """How much faster moisture moves in wood than at the reference state (1 there): Arrhenius times exp(exponent x du).
 
-    The moisture is a smoothed one, common to the slab: this is what makes the law linear. smoothed_mc_pct in percent.
+    The moisture, percent, is one common to the slab: this is what makes the law linear.
     """
     kelvin = np.asarray(temperature_c, dtype=float) + 273.15
     heat = activation_energy_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / (reference_temperature_c + 273.15) - 1.0 / kelvin)
-    wet = moisture_exponent * (np.asarray(smoothed_mc_pct, dtype=float) - reference_mc_pct) / 100.0
+    wet = moisture_exponent * (np.asarray(mc_pct, dtype=float) - reference_mc_pct) / 100.0
     return np.asarray(np.exp(heat + wet), dtype=float)
 
 
-def smoothed_moisture(
-    emc_pct: ArrayLike, time_constant_days: float, initial_pct: float, steps_per_day: int = 24
+def pace(
+    temperature_c: ArrayLike,
+    emc_pct: ArrayLike,
+    film_share: float,
+    response_days: float,
+    initial_pct: float,
+    activation_energy_j_mol: float,
+    moisture_exponent: float,
+    reference: tuple[float, float] = (20.0, 50.0),
+    steps_per_day: int = 24,
 ) -> Array:
-    """First-order lag of the equilibrium moisture content, percent (n,), at the start of every step.
+    """How much faster than at the reference state (degC, % RH) moisture moves in slabs alike, (n,), along air (n,).
 
-    For `rate_factor` the lag should be near the slab's own: about half a day for plates of a few millimetres, one to
-    two weeks for a neck; one day for all costs up to twice the error. Computed against a slab whose D and S follow
-    each cell's moisture, over a year of humid-climate indoor air: under 0.1 % MC where the air stays below 65 % RH; in
-    air that reaches 80 % RH up to 0.15 % MC in a plate and 0.4 % in a neck under a tight film.
+    Wood and film stand in series, film_share the film's part of what holds moisture up. Wood goes by `rate_factor` at
+    the middle of the slab's mean moisture and the day's equilibrium, a film by vapour: saturation pressure times the
+    difference of humidity, so that it holds damp wood, whose isotherm is steep, the longer. The slab's mean moisture is
+    here a lag of response_days that follows its own pace. Whole days.
     """
-    emc = np.asarray(emc_pct, dtype=float)
-    keep = float(np.exp(-1.0 / (steps_per_day * time_constant_days)))
-    after = first_order_recursion(keep, (1.0 - keep) * emc, initial_pct)
-    return np.concatenate([[initial_pct], after[:-1]])
+    warm, emc = np.asarray(temperature_c, dtype=float), np.asarray(emc_pct, dtype=float)
+    humidity = np.linspace(0.0, 99.0, 400)
+    isotherm = sorption.equilibrium_moisture_content(reference[0], humidity)
+    reference_mc = float(sorption.equilibrium_moisture_content(*reference))
+    heat = rate_factor(warm, 0.0, activation_energy_j_mol, 0.0, reference[0]).reshape(-1, steps_per_day)
+    vapour = saturation_pressure_pa(warm).reshape(-1, steps_per_day) / float(saturation_pressure_pa(reference[0]))
+    steep = 100.0 * float(sorption.isotherm_slope(*reference))
+    air = emc.reshape(-1, steps_per_day).mean(axis=1)
+    air_at = np.interp(air, isotherm, humidity)
+    state = np.full(air.size, initial_pct)
+    for _ in range(4):  # the pace hangs by little on the state: each turn is some ten times nearer
+        wet = np.exp(moisture_exponent * ((state + air) / 2.0 - reference_mc) / 100.0)
+        apart = np.interp(state, isotherm, humidity) - air_at
+        near = np.abs(apart) < 0.01
+        apart[near] = 0.01
+        level = np.where(near, np.interp(air_at + apart, humidity, isotherm), state)
+        slope = 100.0 * (level - np.interp(air_at, humidity, isotherm)) / apart
+        resistance = (1.0 - film_share) / (heat * wet[:, None]) + film_share * slope[:, None] / steep / vapour
+        keep = np.exp(-(1.0 / resistance).mean(axis=1) / response_days)
+        after = first_order_recursion(keep, (1.0 - keep) * air, initial_pct)
+        state = np.append(initial_pct, after[:-1])
+    return np.asarray(1.0 / resistance).ravel()
 
 
 def lag_basis(
