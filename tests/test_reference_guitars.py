@@ -126,7 +126,7 @@ def test_one_step_of_air(quantity: str, tmp_path: Path) -> None:
         slow = 10 ** (change / worked.NUMBERS["creep_moisture_decade"])  # the clock in the drier wood
         aged = gain() * worked.lasting(own, PULL_N, [(200 + 1500 * slow, 1.0)])
         assert float(found[f"{quantity}_lasting"][day]) == pytest.approx(moist + aged, rel=0.015)
-    assert seen == pytest.approx(expected, rel=0.01)
+    assert seen == pytest.approx(expected, rel=0.01, abs=1e-6)
 
 
 @pytest.mark.parametrize("quantity", ["top_sinkage", "neck_rotation"])

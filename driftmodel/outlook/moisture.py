@@ -175,15 +175,18 @@ def _area_over_open_perimeter_mm(neck: Neck) -> float:
     return pi / 2.0 * half_width * depth / curved
 
 
-def _transport(slab: _Slab, diffusion_factor: Array, surface_factor: Array, film_factor: Array) -> tuple[Array, ...]:
-    """Diffusivity in m2/s and conductance of the outside and the inside face in m/s at the reference state, (draws,)."""
+def _transport(
+    slab: _Slab, diffusion_factor: Array, surface_factor: Array, film_factor: Array
+) -> tuple[Array, Array, Array]:
+    """Diffusivity in m2/s and the faces' conductances in m/s, outside and inside, at the reference state, (draws,)."""
     reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
     wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
     lightness = library.general("diffusion_reference_gravity").value / _gravity(slab.wood)
     slower = lightness ** library.general("diffusion_density_exponent").value
     diffusivity = library.general("diffusion_coefficient_20c").value * wetter * slower * diffusion_factor
     emission = library.general("surface_emission_20c").value * wetter * surface_factor
-    return diffusivity, *(_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
+    outside, inside = (_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
+    return diffusivity, outside, inside
 
 
 def _gravity(wood: str) -> float:
