@@ -108,8 +108,7 @@ def average_year(chain: Chain) -> Year:
 def daily_humidity(chain: Chain) -> Array:
     """Daily mean relative humidity from set-up on, one row for each weather, (weathers, days)."""
     since = day_of(chain.scenario, chain.scenario.setup.setup)
-    rows = [each.air["relative_humidity"].values.reshape(-1, 24).mean(axis=1)[since:] for each in chain.weathers]
-    return np.stack(rows)
+    return np.stack([each.days.humidity_pct[since:] for each in chain.weathers])
 
 
 def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Logger, Outdoor
 from driftmodel.climate.air import HOUR, TYPICAL_YEAR, Times, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
@@ -65,9 +67,19 @@ def _lead_hours(climate: Climate, first: np.datetime64) -> int:
     return int(np.clip((first - begin) / HOUR, 0, 24 * LEAD_DAYS))
 
 
+_outdoors: Memory[Dataset] = Memory(8)
+
+
 def _outdoor_air(climate: Climate, time: Times, member: int, seed: int) -> Dataset:
+    """The outdoor air of a climate, the same for every room and case that stands in it: not to be changed."""
     outdoor = climate.outdoor
     assert outdoor is not None
+    bare = replace(climate, name="", title="", room=None, humidifier=None, case=None)
+    key = fingerprint(bare, climate.input_files, time.size, str(time[0]), member, seed)
+    return _outdoors.of(key, lambda: _made_outdoors(climate, outdoor, time, member, seed))
+
+
+def _made_outdoors(climate: Climate, outdoor: Outdoor, time: Times, member: int, seed: int) -> Dataset:
     year = None
     if outdoor.normals is not None:
         air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)

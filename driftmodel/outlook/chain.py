@@ -34,12 +34,21 @@ MOST_BYTES = 192 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 
 
 
 @dataclass(frozen=True)
+class Days:
+    """Of each day of an air: how fast creep's clock runs by heat (see lasting.heat_of_days), and its mean relative
+    humidity, percent; (days,) each."""
+
+    heat: Array
+    humidity_pct: Array
+
+
+@dataclass(frozen=True)
 class Weather:
-    """One member's lags, and each part's weights and the movement weights of the draws in it; heat: of its days, as
-    lasting.heat_of_days; air: its hourly air, made when it is asked for."""
+    """One member's lags, and each part's weights and the movement weights of the draws in it; air: its hourly air, made
+    when it is asked for."""
 
     lags: Lags
-    heat: Array
+    days: Days
     draws: Draws
     weights: PartWeights
     hygro: dict[str, Array]
@@ -71,42 +80,45 @@ class Chain:
 class LagCache:
     """Air and lags by all they depend on; the least lately used go first. One for each process that wants it.
 
-    Lags of a scenario's own air are kept on disk too. air_of: a scenario's air in a weather member, for air that is not
-    the scenario's own."""
+    air_of: a scenario's air in a weather member, for air that is not the scenario's own; where it is a function of a
+    module, its lags are kept on disk too."""
 
     def __init__(self, kept: int = KEPT, air_of: Callable[[Scenario, int], Dataset] = scenario_air) -> None:
         self._air_of = air_of
         self._airs: Memory[Dataset] = Memory(kept)
-        self._known: Memory[tuple[Lags, Array]] = Memory(kept)
+        self._known: Memory[tuple[Lags, Days]] = Memory(kept)
 
     def air(self, scenario: Scenario, member: int) -> Dataset:
         """The hourly air of a weather member of a scenario, see climate.history."""
         return self._airs.of(air_fingerprint(scenario, member), lambda: self._air_of(scenario, member))
 
-    def of(self, scenario: Scenario, member: int) -> tuple[Lags, Array]:
-        """The lags of a weather member of a scenario (see outlook.moisture) and the heat of its days."""
+    def of(self, scenario: Scenario, member: int) -> tuple[Lags, Days]:
+        """The lags of a weather member of a scenario (see outlook.moisture) and what is told of its days."""
         key = air_fingerprint(scenario, member)
 
-        def make() -> tuple[Lags, Array]:
+        def make() -> tuple[Lags, Days]:
             air = self.air(scenario, member)
-            return air_lags(air, scenario, rooms=True), heat_of_days(air["air_temperature"].values)
+            humidity = air["relative_humidity"].values.reshape(-1, 24).mean(axis=1)
+            return air_lags(air, scenario, rooms=True), Days(heat_of_days(air["air_temperature"].values), humidity)
 
-        shelf = Shelf(cache_folder() / "weathers" if self._air_of is scenario_air else None, MOST_BYTES)
+        name = getattr(self._air_of, "__qualname__", "<>")
+        shelf = Shelf(None if "<" in name else cache_folder() / "weathers" / name, MOST_BYTES)
         return self._known.of(key, lambda: shelf.of(key, make, _to_written, _from_written))
 
 
-def _to_written(kept: tuple[Lags, Array]) -> Written:
-    lags, heat = kept
+def _to_written(kept: tuple[Lags, Days]) -> Written:
+    lags, days = kept
     arrays = {"time_constants_days": lags.time_constants_days, "emc_pct": lags.emc_pct, "lags_pct": lags.lags_pct,
-              "heat": heat}  # fmt: skip
+              "heat": days.heat, "humidity_pct": days.humidity_pct}  # fmt: skip
     if lags.rooms is None:
         return None, arrays
     return [lags.rooms.unknowns, lags.rooms.thin], arrays | {"mix": lags.rooms.mix}
 
 
-def _from_written(facts: Any, arrays: Mapping[str, Any]) -> tuple[Lags, Array]:
+def _from_written(facts: Any, arrays: Mapping[str, Any]) -> tuple[Lags, Days]:
     rooms = facts and RoomRows(tuple((name, log_sd) for name, log_sd in facts[0]), arrays["mix"], facts[1])
-    return Lags(arrays["time_constants_days"], arrays["emc_pct"], arrays["lags_pct"], rooms), arrays["heat"]
+    lags = Lags(arrays["time_constants_days"], arrays["emc_pct"], arrays["lags_pct"], rooms)
+    return lags, Days(arrays["heat"], arrays["humidity_pct"])
 
 
 def air_fingerprint(scenario: Scenario, member: int) -> str:
@@ -137,14 +149,14 @@ def run_chain(
     weathers = []
     for member in np.unique(draws.member):
         progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
-        lags, heat = cache.of(scenario, int(member))
+        lags, told = cache.of(scenario, int(member))
         own = draws.of_member(member)
         weights = part_weights(scenario.instrument, own, lags.time_constants_days, lags.rooms)
         hygro = hygro_weights(coefficients, own, weights)
         days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
-        history = creep_history(scenario, lags.lags_pct, heat, days)
+        history = creep_history(scenario, lags.lags_pct, told.heat, days)
         lasting = lasting_paths(scenario, coefficients, own, history, weights, law)
         put_movement(world.block(draws.rows(int(member))), scenario, own, lags, hygro, lasting)
-        weathers.append(Weather(lags, heat, own, weights, hygro, partial(cache.air, scenario, int(member))))
+        weathers.append(Weather(lags, told, own, weights, hygro, partial(cache.air, scenario, int(member))))
     progress("regrades: when, and to which grade")
     return Chain(scenario, coefficients, draws, tuple(weathers), world, regrades(world.reading, scenario))

@@ -39,7 +39,9 @@ def forecast(
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
-        parts = lasting_by_part(scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.heat, shown.weights)
+        parts = lasting_by_part(
+            scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.days.heat, shown.weights
+        )
         put_parts(result, parts)
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it
             progress("the same guitar in better air")

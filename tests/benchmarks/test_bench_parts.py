@@ -5,6 +5,9 @@ Times are CPU seconds of this process, best of three; what one thing costs besid
 
 from __future__ import annotations
 
+import resource
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -47,6 +50,33 @@ def seconds(work: Callable[[], object]) -> float:
         work()
         took.append(time.process_time() - begin)
     return min(took)
+
+
+def cpu_of(*words: str) -> float:
+    """CPU seconds of a process of this Python."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, *words], check=True, capture_output=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def test_a_person_waits_for_a_few_bare_imports(tmp_path: Path) -> None:
+    """Whole commands against one bare import of their libraries in the same run; design and weathers known already."""
+    bare = min(cpu_of("-c", "import numpy, xarray, matplotlib") for _ in range(3))
+    verbs = {
+        "words": ("forecast", "first-winter", "--no-pictures", "--draws", "200"),
+        "forecast": ("forecast", "first-winter", "--draws", "200"),
+        "compare": ("compare", "first-winter", "first-winter-humidified", "--draws", "200"),
+        "advise": ("advise", "first-winter", "--draws", "200"),
+    }
+    took = {}
+    for name, line in verbs.items():
+        command = ("-m", "driftmodel", *line, "--out", str(tmp_path / name))
+        cpu_of(*command)
+        took[name] = min(cpu_of(*command) for _ in range(2)) / bare
+    print(f"one bare import {bare:.2f} s; " + ", ".join(f"{name} {ratio:.1f} of it" for name, ratio in took.items()))
+    assert took["words"] < 5.0
+    assert max(took["compare"], took["advise"]) < 2.0 * took["forecast"]
 
 
 def test_drawn_rooms_cost_under_a_quarter_more(scenario: Scenario) -> None:
