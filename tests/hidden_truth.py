@@ -10,7 +10,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.layout import PLAIN, Layout, unstretched
+from driftmodel.calibration.layout import PLAIN, Layout, stretched
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air
@@ -18,7 +18,7 @@ from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, built_moisture, lags_of, part_weights, wood_air
-from driftmodel.outlook.movement import World, acting_lags, hygro_weights, movement
+from driftmodel.outlook.movement import World, acting_lags, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
@@ -124,7 +124,8 @@ def truths(
         history = creep_history(scenario, lags.lags_pct, heat_of_days(air["air_temperature"].values), days)
         lasting = lasting_paths(scenario, coefficients, draws, history, weights)
         lasting = {quantity: creep_times * path for quantity, path in lasting.items()}
-        world = movement(scenario, draws, lags, hygro, lasting)
+        world = blank_world(scenario, draws.count)
+        put_movement(world, scenario, draws, lags, hygro, lasting)
         whole = {quantity: world.seasonal[quantity] + world.lasting[quantity] for quantity in LASTING}
         projection = -saddle_rise_mm(whole, pivot_of(scenario.instrument))
         start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
@@ -168,7 +169,8 @@ def as_normals(layout: Layout, draws: Draws) -> np.ndarray:
     for name, values in draws.values.items():
         unknown = layout.multipliers[name]
         multiples = np.log(values / unknown.median) / max(unknown.log_sd, 1e-12)
-        normals[:, names.index(name)] = multiples if name in PLAIN else unstretched(multiples)
+        grid = np.linspace(-WIDEST_SD, WIDEST_SD, 601)
+        normals[:, names.index(name)] = multiples if name in PLAIN else np.interp(multiples, stretched(grid), grid)
     mean, sd = layout.offsets["set_up_error"]
     normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
     return np.clip(normals, -WIDEST_SD, WIDEST_SD)

@@ -25,7 +25,7 @@ from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws, is_held, unknowns_of
 from driftmodel.outlook.lasting import creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import part_weights
-from driftmodel.outlook.movement import hygro_weights, movement
+from driftmodel.outlook.movement import blank_world, hygro_weights, put_movement
 from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
@@ -179,7 +179,8 @@ def guitars(
         history = creep_history(law, lags.lags_pct, heat_of_days(temperature), np.arange(since, lags.lags_pct.shape[1]))
         lasting = lasting_paths(law, coefficients, draws, history, weights, law=world.law)
         lasting = {name: world.creep * each for name, each in lasting.items()}
-        moved = movement(law, draws, lags, hygro, lasting)
+        moved = blank_world(law, draws.count)
+        put_movement(moved, law, draws, lags, hygro, lasting)
         whole = {name: moved.seasonal[name] + moved.lasting[name] for name in ("top_sinkage", "neck_rotation")}
         start = setup.action_12th_mm + draws.set_up_error_mm[0]
         daily = start + saddle_rise_mm(whole, distance)[0] / 2.0 + moved.seasonal["bow_action"][0]

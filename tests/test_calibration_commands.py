@@ -17,7 +17,6 @@ import driftmodel
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import as_calibration, learn
 from driftmodel.calibration.sensitivity import worth_reading
-from driftmodel.outlook.place import grade_for_place, grades_for_shipment
 
 SHIPPED = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
 
@@ -62,14 +61,6 @@ def test_grade_for_a_place_a_shipment_and_a_reading(run: Callable[..., object], 
     wrong = run("grade", "two-winters", "--reading", "action=1.9")
     assert wrong.code == 2 and "unit" in wrong.err
     assert run("grade", "two-winters", "--reading", "action=1.9mm", "--date", "10.2.2026").code == 2
-
-
-def test_a_shipment_is_each_place_for_itself() -> None:
-    names = ("first-winter", "dry-highland")
-    scenarios = [replace(driftmodel.load_scenario(name), horizon_years=6) for name in names]
-    together = grades_for_shipment(scenarios, years=4, count=60)
-    alone = tuple(grade_for_place(scenario, years=4, count=60) for scenario in scenarios)
-    assert together == alone
 
 
 def test_recovery_without_bias_where_the_data_can_tell() -> None:

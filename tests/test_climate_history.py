@@ -18,7 +18,7 @@ import pytest
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Logger, Normals, Scenario, Stay
 from driftmodel.base.scenarios import load_scenario, scenario_names
-from driftmodel.climate.air import daily, hour_of_year, hours_from, make_air
+from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.history import climate_air, read_air, scenario_air, scenario_end
 from driftmodel.climate.indices import historic_band, hours_outside, seasons
 from driftmodel.climate.synthetic import persistent_noise, smooth_year, synthetic_air, weather_member
@@ -198,14 +198,6 @@ def test_a_record_shorter_than_a_year_cannot_be_repeated(tmp_path: Path, scenari
     stays = (Stay(date(2026, 7, 1), climate),)
     with pytest.raises(BadInput, match="Mend:"):
         scenario_air(replace(scenario, stays=stays))
-
-
-def test_daily_means() -> None:
-    hours = 24 * 3 + 5
-    air = make_air(hours_from("2026-01-01", hours), np.arange(hours) / 10, np.full(hours, 50.0))
-    means = daily(air)
-    assert means["air_temperature"].values == pytest.approx([1.15, 3.55, 5.95])
-    assert means.attrs["part_days_left_out"] == 1 and str(means["time"].values[1])[:10] == "2026-01-02"
 
 
 def test_historic_band_of_a_known_history() -> None:

@@ -119,13 +119,6 @@ def test_stock_meets_its_target_and_no_piece_can_go(rates: list[float], service:
             assert stock.job_fill(fewer, demand) < service
 
 
-def test_pieces_short() -> None:
-    """Of Poisson(6) beyond 8, by the sum; a base stock of 8, 9, 11 serves Poisson(5.058) at 90, 95, 99 % (own)."""
-    assert stock.backorders(8, poisson_chances(6.0)) == pytest.approx(
-        sum(max(k - 8, 0) * poisson.pmf(k, 6.0) for k in range(60)), abs=1e-9
-    )
-
-
 def test_crps_of_counts() -> None:
     """scoringRules crps_pois and crps_nbinom, by the 20,000 even quantiles of each law."""
     even = (np.arange(20000) + 0.5) / 20000

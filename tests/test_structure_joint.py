@@ -54,13 +54,6 @@ def test_speaking_length_moves_to_second_order_only() -> None:
     assert twice / small == pytest.approx(4.0, rel=1e-3)
 
 
-def test_needed_grade() -> None:
-    step = float(joint.spacer_rotation_deg(0.0508, 75.0))
-    assert joint.needed_grade(SPACERS, "flat", -0.9 * step)[0] == "low"
-    label, missing = joint.needed_grade(SPACERS, "high", 0.6 * step)
-    assert label == "high" and missing == pytest.approx(0.6 * step)
-
-
 def test_two_spacers_keep_the_pivot() -> None:
     """Heel and tongue turn by the same angle: taper over length is the same slope in both."""
     slope = 0.0508 / 75.0

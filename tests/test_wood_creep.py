@@ -196,23 +196,3 @@ def test_relaxation_is_the_solution_of_its_equations() -> None:
     run = solve_ivp(rate, (0, held.size - 1), np.zeros(2), max_step=0.25, rtol=1e-6, t_eval=np.arange(held.size))
     expected = held - np.array(shares) @ run.y
     assert found == pytest.approx(expected, abs=2e-3)
-
-
-def test_rival_is_exact_for_a_stepped_load() -> None:
-    load = np.repeat([1.0, 0.0, 0.7], [20, 15, 25])
-    taus, compliances = np.array([1.0, 12.0]), np.array([0.3, 0.5])
-    phi = c.kelvin_creep(load, taus, compliances)
-    state = np.zeros(2)
-    for first, last, level in ((0, 20, 1.0), (20, 35, 0.0), (35, 60, 0.7)):
-        run = solve_ivp(lambda _, s, g=level: (g - s) / taus, (first, last), state, rtol=1e-10, atol=1e-12)
-        state = run.y[:, -1]
-        assert phi[last] == pytest.approx(compliances @ state, abs=1e-8)
-
-
-def test_rival_reaches_its_limit_by_travel() -> None:
-    """Ten cycles of 4 % are a travel of 0.8: 1 - exp(-2.5 x 0.8) of the limit; unloaded it waits for moisture."""
-    cycles = np.tile([0.0, 4.0], 11)[:21]
-    strain = c.travel_creep(np.ones(20), cycles, 2.5)
-    assert strain[-1] == pytest.approx(1.0 - np.exp(-2.0), rel=1e-12)
-    still = c.travel_creep(np.r_[np.ones(20), np.zeros(30)], np.r_[cycles, np.full(30, cycles[-1])], 2.5)
-    assert still[-1] == pytest.approx(strain[-1])

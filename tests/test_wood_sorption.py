@@ -110,7 +110,7 @@ def test_scanning_sequences_from_desorption(humidity: list[float], moisture: lis
 
 def test_boundaries_are_followed_from_both_ends() -> None:
     up, down = np.linspace(1.0, 100.0, 100), np.linspace(100.0, 0.0, 101)
-    assert s.scanning_moisture(up, memory=s.FROM_OVEN_DRY) == pytest.approx(s.adsorption_boundary(up), abs=1e-9)
+    assert s.scanning_moisture(up, memory=()) == pytest.approx(s.adsorption_boundary(up), abs=1e-9)
     assert s.scanning_moisture(down) == pytest.approx(s.desorption_boundary(down), abs=1e-9)
     there_and_back = s.scanning_moisture([0.0, 100.0, 0.0, 50.0, 100.0, 50.0])
     assert there_and_back[[0, 2]] == pytest.approx(0.0, abs=1e-9)
@@ -141,7 +141,7 @@ def test_offset_brings_each_boundary_to_its_share_of_equation_4_5() -> None:
     emc = s.equilibrium_moisture_content(20.0, 45.0)
     ratio = s.desorption_boundary(45.0) / s.middle_moisture(45.0)
     drying = s.hysteresis_offset(20.0, 45.0)
-    wetting = s.hysteresis_offset(20.0, 45.0, memory=s.FROM_OVEN_DRY)
+    wetting = s.hysteresis_offset(20.0, 45.0, memory=())
     assert emc + drying == pytest.approx(emc * ratio)
     assert drying == pytest.approx(-wetting)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 MM_PER_INCH = 25.4  # exact, international inch
 NEWTON_PER_POUND_FORCE = 4.4482216152605  # exact, international pound and standard gravity
-STANDARD_GRAVITY_M_S2 = 9.80665  # exact, CGPM 1901
 
 
 def fahrenheit_to_celsius(temperature_f: float) -> float:

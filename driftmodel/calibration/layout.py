@@ -12,7 +12,7 @@ from driftmodel.base.frozen import Frozen
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
-from driftmodel.outlook.draws import WIDEST_SD, Draws, Unknown, members_of, unknowns_of
+from driftmodel.outlook.draws import Draws, Unknown, members_of, unknowns_of
 
 Array = NDArray[np.float64]
 
@@ -40,12 +40,6 @@ def stretched(normals: Array) -> Array:
     """Standard normal values as multiples of an unknown's logarithmic sd: alike in the middle, further out in the
     tails."""
     return np.asarray(WIDER * normals * (1.0 + TAILS * normals**2))
-
-
-def unstretched(multiples: Array) -> Array:
-    """The standard normal values of such multiples, those past the cut-off left at it."""
-    grid = np.linspace(-WIDEST_SD, WIDEST_SD, 601)
-    return np.asarray(np.interp(multiples, stretched(grid), grid))
 
 
 @dataclass(frozen=True)

@@ -129,22 +129,3 @@ def longest_run(missing: NDArray[np.bool_]) -> tuple[int, int]:
     starts, lengths = edges[::2], edges[1::2] - edges[::2]
     best = int(np.argmax(lengths))
     return int(starts[best]), int(lengths[best])
-
-
-def daily(air: Dataset) -> Dataset:
-    """Daily means of an hourly air, at the day's 00:00; `filled` becomes the share of filled hours.
-
-    Days not whole at either end are left out; attrs['part_days_left_out'] counts them.
-    """
-    time = air["time"].values
-    day = time.astype("datetime64[D]")
-    first = int(np.searchsorted(time, day[0] if time[0] == day[0] else day[0] + np.timedelta64(1, "D")))
-    whole = (time.size - first) // 24
-    kept = slice(first, first + 24 * whole)
-    left_out = int(first > 0) + int(first + 24 * whole < time.size)
-    out = air.isel(time=slice(first, first + 24 * whole, 24)).copy()
-    for name in air.data_vars:
-        mean = air[name].values[kept].reshape(whole, 24).mean(axis=1)
-        out[name] = (("time",), mean, air[name].attrs)
-    out.attrs = air.attrs | {"part_days_left_out": left_out}
-    return out

@@ -14,7 +14,6 @@ from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.climate.air import (
     LONGEST_FILL_DAYS,
     OUTDOORS,
-    daily,
 )
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.place_air import stated_air
@@ -24,8 +23,6 @@ from driftmodel.climate.weather_formats import looks_like_weather
 
 if TYPE_CHECKING:
     from xarray import Dataset
-
-__all__ = ["climate_air", "daily", "read_air", "scenario_air", "scenario_end", "scenario_start"]
 
 DAYS_PER_YEAR = 365.25
 
@@ -50,11 +47,6 @@ def read_air(
         gap_limit_days=gap_limit_days,
         day_first=day_first,
     )
-
-
-def scenario_start(scenario: Scenario) -> date:
-    """First day of the scenario's air: the start of the first stay."""
-    return min(stay.start for stay in scenario.stays)
 
 
 def scenario_end(scenario: Scenario) -> date:

@@ -12,7 +12,6 @@ from pathlib import Path
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import bytes_of
 
-ROLES = ("time", "date", "clock", "temperature", "relative_humidity")
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
 _COLUMN_KEYS = ("time", "date", "clock", "temperature", "relative_humidity", "temperature_unit")
 _DELIMITERS = (";", "\t", ",", "|")

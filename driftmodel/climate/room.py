@@ -216,11 +216,3 @@ def with_air_changes(room: Room, air_changes_per_hour: float) -> Room:
         excess_cold_g_m3=by * room.excess_cold_g_m3,
         excess_warm_g_m3=by * room.excess_warm_g_m3,
     )
-
-
-def litres_per_day(air: Dataset) -> Array:
-    """Water the humidifier gives off on each whole day, litres (day,); zeros when the air knows no humidifier."""
-    hours = air.sizes["time"] // 24 * 24
-    if "humidifier_water" not in air:
-        return np.zeros(hours // 24)
-    return np.asarray(air["humidifier_water"].values[:hours].reshape(-1, 24).sum(axis=1))

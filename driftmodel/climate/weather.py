@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
@@ -33,8 +32,6 @@ from driftmodel.climate.weather_formats import rows_of
 
 if TYPE_CHECKING:
     from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 _files: Memory[Dataset] = Memory(16)
 

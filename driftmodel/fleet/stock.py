@@ -39,11 +39,6 @@ def job_fill(pieces: Sequence[int], demand: Sequence[Array]) -> float:
     return served / total if total > 0.0 else 1.0
 
 
-def backorders(level: int, chances: Array) -> float:
-    """Expected pieces short."""
-    return float(chances @ np.maximum(np.arange(chances.size) - level, 0))
-
-
 def stock_for_jobs(demand: Sequence[Array], service: float) -> Stock:
     """Fewest pieces found that serve a share `service` of jobs at once.
 

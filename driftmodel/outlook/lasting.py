@@ -156,22 +156,6 @@ def put_together(give: Give, met: Mapping[str, Array], values: Mapping[str, Arra
     return np.asarray(moist)
 
 
-def creep_along_only(
-    history: CreepHistory, shares: Mapping[str, Shares], weights: Mapping[str, Array], values: Mapping[str, Array]
-) -> dict[str, Array]:
-    """A rival: every component creeps as along the grain; moisture creeps to a fixed limit by its summed travel."""
-    units = range(1, 7)
-    times, compliances = ([_number(f"kelvin_{kind}_{unit}") for unit in units] for kind in ("time", "compliance"))
-    path = creep.kelvin_creep(history.load_daily, times, compliances)
-    lags = 2 * time_grid().size  # the median room's: travel does not add up over rooms
-    travelled = creep.travel_creep(history.load_daily, history.lags_pct[:lags], _number("mechano_sorptive_rate"))
-    own = weights[THIN_PART][:, :lags] / weights[THIN_PART][:, :lags].sum(axis=1, keepdims=True)
-    limit = _number("mechano_sorptive_compliance") * values["moisture_creep"]
-    whole = path[None, history.at] + limit[:, None] * (own @ travelled[:, history.at])
-    whole -= whole[:, [0]]
-    return {quantity: sum(each.values()) * whole for quantity, each in shares.items()}
-
-
 def lasting_paths(
     scenario: Scenario,
     coefficients: Coefficients,

@@ -93,13 +93,6 @@ def blank_world(scenario: Scenario, draws: int) -> World:
     )
 
 
-def movement(scenario: Scenario, draws: Draws, lags: Lags, hygro: dict[str, Array], lasting: dict[str, Array]) -> World:
-    """The movement of draws that share one weather, as `put_movement` fills it."""
-    world = blank_world(scenario, draws.count)
-    put_movement(world, scenario, draws, lags, hygro, lasting)
-    return world
-
-
 def put_movement(
     into: World, scenario: Scenario, draws: Draws, lags: Lags, hygro: dict[str, Array], lasting: dict[str, Array]
 ) -> None:

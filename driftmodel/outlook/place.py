@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -146,13 +146,6 @@ def _best_change(scenario: Scenario, lift: float, rise: Array, action: Array) ->
         inside = inside_rule(scenario, rise + lift - 2.0 * by, action + lift / 2.0 + by)
         tried.append((by, float(inside.mean())))
     return max(tried, key=lambda each: (round(each[1], 3), -abs(each[0])))
-
-
-def grades_for_shipment(
-    scenarios: Iterable[Scenario], years: int = 10, count: int | None = None
-) -> tuple[PlaceTable, ...]:
-    """A table for each instrument of a shipment."""
-    return tuple(grade_for_place(scenario, None, years, count) for scenario in scenarios)
 
 
 def paths_ahead(chain: Chain) -> tuple[Array, Array]:

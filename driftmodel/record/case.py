@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -105,10 +105,3 @@ def load_scenario(name: str | Path, today: date | None = None) -> Scenario:
 
     Raises BadInput for a missing file, a fault in it or in the files it names."""
     return open_case(name, today).scenario
-
-
-def with_reading_day(case: Case, day: date) -> Case:
-    """The case as of another day."""
-    if case.folder is not None:
-        return open_record(case.folder, day)
-    return replace(case, scenario=as_of(case.scenario, day))

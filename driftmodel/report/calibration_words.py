@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
-from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted
+from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Worth
 from driftmodel.outlook.lookahead import LookAhead, SpacerAhead
 from driftmodel.outlook.place import PlaceTable
@@ -276,9 +275,3 @@ def write_calibration(
         "calibration.png": drawn.getvalue(),
     }
     return tuple(write_bytes(folder, name, content) for name, content in files.items())
-
-
-def readings_remark(book: BenchBook, scenario: Scenario) -> str:
-    """One line: how many readings of which instrument, from when to when."""
-    first, last = book.readings[0].date, book.readings[-1].date
-    return f"{len(book.readings)} readings of {scenario.instrument.title}, {first} to {last}."

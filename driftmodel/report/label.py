@@ -9,8 +9,6 @@ from driftmodel.base.records import Scenario
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report.phrases import both_lengths
 
-PAPERS = ("a4", "letter")
-
 
 def label_facts(scenario: Scenario, tag: Tag | None = None) -> list[tuple[str, str]]:
     """(what, words): serial, design, spacer with its taper, set-up action at its humidity, day, workshop. Where a

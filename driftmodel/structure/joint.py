@@ -59,14 +59,6 @@ def grade_rotations_deg(spacers: SpacerSet) -> Array:
     return spacer_rotation_deg(spacers.tapers_mm, spacers.joint_length_mm)
 
 
-def needed_grade(spacers: SpacerSet, fitted: str, wanted_turn_deg: float) -> tuple[str, float]:
-    """The grade nearest to the fitted one turned by `wanted_turn_deg`: its label, and the turn still missing."""
-    rotations = grade_rotations_deg(spacers)
-    wanted = rotations[spacers.labels.index(fitted)] + wanted_turn_deg
-    best = int(np.argmin(np.abs(rotations - wanted)))
-    return spacers.labels[best], float(wanted - rotations[best])
-
-
 def tongue_thickness_mm(heel_taper_mm: ArrayLike, spacers: SpacerSet) -> Array:
     """Change in thickness of the tongue's spacer, at its far end, that keeps the pivot in place, mm.
 

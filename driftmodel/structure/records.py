@@ -15,7 +15,6 @@ LOADS = ("top", "top_braces", "back", "back_braces", "sides", "top_gradient", "b
 #: (group of boards, component) -> part of an elastic answer to the strings; a group is one of GROUPS, a component one
 #: of plate.COMPONENTS, or the group's own name where it is no board
 Split = Mapping[tuple[str, str], float]
-GROUPS = ("top", "top_braces", "back", "back_braces", "sides", "bridge", "blocks", "joint", "root")
 
 
 @dataclass(frozen=True, repr=False)

@@ -122,34 +122,3 @@ def relaxed(series: Array, times_days: Sequence[float], shares: Sequence[float])
         lag = first_order_recursion(keep, (1.0 - keep) * away[:-1])
         acting[:, 1:] -= share * lag.T
     return acting
-
-
-# ---- a rival law, for comparison: Kelvin units in time, and a limit reached by summed moisture travel ----------------
-
-
-def kelvin_creep(load_daily: ArrayLike, time_constants_days: ArrayLike, compliances: ArrayLike) -> Array:
-    """Relative creep (days + 1,) of a chain of Kelvin units under a daily load (days,) constant over each day.
-
-    Each unit is a lag of the load, s' = (load - s) / tau, and adds compliance x s; exact. The wood starts unloaded.
-    time_constants_days, compliances (relative to the elastic compliance): (units,).
-    """
-    load = np.asarray(load_daily, dtype=float)
-    creep = np.zeros(load.size + 1)
-    for tau, compliance in zip(np.atleast_1d(time_constants_days), np.atleast_1d(compliances), strict=True):
-        keep = float(np.exp(-1.0 / tau))
-        creep[1:] += float(compliance) * first_order_recursion(keep, (1.0 - keep) * load)
-    return creep
-
-
-def travel_creep(load_daily: ArrayLike, moisture_pct: ArrayLike, rate: float) -> Array:
-    """Mechano-sorptive creep relative to its limit, (..., days + 1): a lag of the load in moisture travel, not in time.
-
-    d eps = (load - eps) rate |du| (Toratti 1992), u as a fraction. load_daily (days,); moisture_pct (..., days + 1).
-    """
-    load = np.asarray(load_daily, dtype=float)
-    moisture = np.asarray(moisture_pct, dtype=float)
-    keep = np.exp(-rate * np.abs(np.diff(moisture, axis=-1)) / 100.0)
-    strain = np.zeros(moisture.shape)
-    for day in range(load.size):
-        strain[..., day + 1] = load[day] + (strain[..., day] - load[day]) * keep[..., day]
-    return strain

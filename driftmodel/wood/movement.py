@@ -1,4 +1,4 @@
-"""Movement: how far wood shrinks and swells across and along the grain, what changes in its stiffness, what it stands.
+"""Movement: how far wood shrinks and swells across the grain, and what it stands.
 
 Coefficients are strain (fraction) per 1 % moisture content; moisture contents are percent of oven-dry mass.
 """
@@ -24,34 +24,6 @@ def dimension_change(
     return np.asarray(np.asarray(dimension_mm, float) * np.asarray(coefficient, float) * change, dtype=float)
 
 
-def dimension_change_from_shrinkage(
-    dimension_mm: ArrayLike,
-    initial_mc_pct: ArrayLike,
-    final_mc_pct: ArrayLike,
-    shrinkage_pct: ArrayLike,
-    fibre_saturation_pct: ArrayLike = 30.0,
-) -> Array:
-    """Change of a dimension in mm, D (M_F - M_I) / (100 FSP/S - FSP + M_I): Wood Handbook Eq. 13-3, any moisture.
-
-    shrinkage_pct: green to oven-dry, percent of the green size. Above fibre saturation wood does not move: moisture
-    contents are cut there.
-    """
-    saturation = np.asarray(fibre_saturation_pct, dtype=float)
-    start = np.minimum(np.asarray(initial_mc_pct, dtype=float), saturation)
-    end = np.minimum(np.asarray(final_mc_pct, dtype=float), saturation)
-    span = 100.0 * saturation / np.asarray(shrinkage_pct, dtype=float) - saturation + start
-    return np.asarray(np.asarray(dimension_mm, dtype=float) * (end - start) / span, dtype=float)
-
-
-def coefficient_from_shrinkage(
-    shrinkage_pct: ArrayLike, fibre_saturation_pct: ArrayLike = 30.0, mean_mc_pct: ArrayLike = 10.0
-) -> Array:
-    """Coefficient per 1 % MC from total shrinkage: 1 / (100 FSP/S - FSP + M), Eq. 13-3 for a small step about M."""
-    saturation = np.asarray(fibre_saturation_pct, dtype=float)
-    span = 100.0 * saturation / np.asarray(shrinkage_pct, dtype=float) - saturation
-    return np.asarray(1.0 / (span + np.asarray(mean_mc_pct, dtype=float)), dtype=float)
-
-
 def ring_angle_coefficient(
     coefficient_radial: ArrayLike, coefficient_tangential: ArrayLike, angle_deg: ArrayLike
 ) -> Array:
@@ -62,28 +34,6 @@ def ring_angle_coefficient(
     across = np.sin(np.deg2rad(np.asarray(angle_deg, dtype=float))) ** 2
     radial, tangential = np.asarray(coefficient_radial, dtype=float), np.asarray(coefficient_tangential, dtype=float)
     return np.asarray(radial * (1.0 - across) + tangential * across, dtype=float)
-
-
-def longitudinal_coefficient(shrinkage_longitudinal_pct: ArrayLike, fibre_saturation_pct: ArrayLike = 30.0) -> Array:
-    """Coefficient along the grain per 1 % MC, shrinkage spread evenly over the range below fibre saturation.
-
-    The Wood Handbook (chapter 4) gives 0.1 to 0.2 %, green to oven-dry, for sound wood; juvenile wood moves far more.
-    """
-    shrinkage = np.asarray(shrinkage_longitudinal_pct, dtype=float)
-    return np.asarray(shrinkage / 100.0 / np.asarray(fibre_saturation_pct, dtype=float), dtype=float)
-
-
-def stiffness_at(
-    mc_pct: ArrayLike, value_at_12: ArrayLike, value_green: ArrayLike, intersection_moisture_pct: ArrayLike = 25.0
-) -> Array:
-    """A mechanical property at a moisture content, P12 (P12/Pg)^((12 - M)/(Mp - 12)): Wood Handbook Eq. 5-3.
-
-    value_at_12 and value_green in the same unit, which is the unit of the result. Above Mp the green value holds.
-    """
-    dry, green = np.asarray(value_at_12, dtype=float), np.asarray(value_green, dtype=float)
-    meeting = np.asarray(intersection_moisture_pct, dtype=float)
-    moisture = np.minimum(np.asarray(mc_pct, dtype=float), meeting)
-    return np.asarray(dry * (dry / green) ** ((12.0 - moisture) / (meeting - 12.0)), dtype=float)
 
 
 def restrained_strain(initial_mc_pct: ArrayLike, final_mc_pct: ArrayLike, coefficient: ArrayLike) -> Array:

@@ -39,9 +39,8 @@ def norway_spruce() -> BoundaryCurves:
     return BoundaryCurves((a, b, c), (d, e, f), wetting[0].source)
 
 
-#: histories that put the wood on a boundary curve: turning humidities in %, read from oven-dry wood on
+#: the history that puts the wood on the desorption boundary: turning humidities in %, read from oven-dry wood on
 FROM_SATURATED: tuple[float, ...] = (100.0,)
-FROM_OVEN_DRY: tuple[float, ...] = ()
 
 
 def _percent(relative_humidity_pct: ArrayLike) -> Array:
