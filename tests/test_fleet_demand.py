@@ -150,7 +150,7 @@ def test_no_effects_give_the_physics_and_a_huge_level_no_more_than_there_are_uni
     fleet = small(20000)
     found = dm.forecast_demand(fleet, LAW)
     expected, window = found.expected, dm.window_of(fleet, found.cutoff, 12, dm.histories(fleet, found.cutoff))
-    plain = replace(found.correction, more=np.zeros_like(found.correction.more))
+    plain = replace(found.correction, least=np.zeros_like(found.correction.least))
     fresh, again = dm.parts_of(expected, window)
     nothing, flat = np.zeros((2, plain.mean.size)), np.zeros((2, 2, 2, 12))
     first, repeat = dm.reports(fresh, again, expected.gaps, plain, found.cutoff, nothing, flat)

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 #: together, so that claims can raise it where it expects nothing; own choice, no source
 FLOOR = 0.1
 KNOT_STEP = 0.35  # in log age
-EDGE = 0.02  # share of claims that must lie beyond the last knot, past which the correction goes on level; own choice
+EDGE = 0.003  # share of claims that must lie beyond the last knot, past which the correction goes on level; own choice
 KEEP_LOG_AGE = 2.0  # over which the correction by age falls back to the physics' level, by 1/e
 KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
 #: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source
@@ -35,7 +35,8 @@ LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 
 AGAIN_SD = 0.7  # of repeats' level against first regrades'
 LEAST_YEAR_SD = 0.07  # of a region's year, where the physics' own weather is less
 PRIOR_WORTH = 3.0
-TRUST_SD = 0.5  # of the exponent by which the physics' differences in hazard count; own choice, no source
+#: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
+TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
 ROUNDS, STEP_MOST = 40, 2.0
 
@@ -58,10 +59,10 @@ class Block:
 @dataclass(frozen=True)
 class Correction:
     """A fit. mean (effects,) with `factor`, the upper Cholesky factor of its precision; variance by block name. knots:
-    of the splines over log age, before a first regrade and after one. more: (regions, designs, KINDS, bins) hazard to
-    add to the physics', see `least_hazard`; apart: likewise, log of a regraded unit's hazard by the physics against the
-    mean. phase: month of the calendar, from 0, in which a year begins; first_year; years: number with claims; scatter:
-    variance of a region's month about all this. claims, expected: (regions, designs) used."""
+    of the splines over log age; least: (2, bins) hazard that the physics' is taken for no less than, `least_hazard`;
+    middle: (2,) log of its mean hazard; each before a first regrade and after one. phase: month of the calendar, from
+    0, in which a year begins; first_year; years: number with claims; scatter: variance of a region's month about all
+    this. claims, expected: (regions, designs) used."""
 
     regions: int
     designs: int
@@ -70,8 +71,8 @@ class Correction:
     factor: Array
     variance: dict[str, float]
     knots: tuple[Array, Array]
-    more: Array
-    apart: Array
+    least: Array
+    middle: Array
     phase: int
     first_year: int
     years: int
@@ -116,9 +117,17 @@ class Correction:
         return level + age @ basis.T, level + again
 
     def trust(self, effects: Array) -> Array:
-        """How much more, or less, the physics' own differences in hazard between regraded units count than as they are,
-        (...); -1: they count for nothing."""
-        return self.part(effects, "trust", 1)[..., 0]
+        """How much more, or less, the physics' own differences in hazard count than as they are, (..., 2), before a
+        first regrade and after one; -1: they count for nothing."""
+        return self.part(effects, "trust", 2)
+
+    def apart(self, hazard: Array) -> Array:
+        """How far hazards (regions, designs, KINDS, bins) are from the physics' mean, in logs, which `trust` weighs."""
+        return _apart(hazard, self.middle)
+
+    def at_least(self, units: Array, expected: Array, kind: NDArray[np.int64]) -> Array:
+        """What is added to the physics' chance of a report (..., kinds, bins), so that it is no less than `least`."""
+        return _raised(units, expected, self.least[_SORT[kind]])
 
     def season(self, effects: Array) -> Array:
         """Log correction (..., regions, 12), January first."""
@@ -179,10 +188,10 @@ def correct(
     bins) units at risk and regrades of the months to come, as the physics has them. log_sd: how far claims may be from
     the physics before any is seen; weather_sd: of a region's year, by the physics."""
     phases = dict.fromkeys((0, (cutoff + 1) % 12))
-    hazard = ratio(
-        past[:, :, :, EXPECTED].sum(axis=4) + ahead[:, :, :, 1], past[:, :, :, UNITS].sum(axis=4) + ahead[:, :, :, 0]
-    )
-    fits = [_fit(past, hazard, known, phase, log_sd, weather_sd) for phase in phases]
+    units = _by_sort((past[:, :, :, UNITS].sum(axis=4) + ahead[:, :, :, 0]).sum(axis=(0, 1)))
+    expected = _by_sort((past[:, :, :, EXPECTED].sum(axis=4) + ahead[:, :, :, 1]).sum(axis=(0, 1)))
+    middle = np.log(np.maximum(ratio(expected.sum(axis=1), units.sum(axis=1)), 1e-9))
+    fits = [_fit(past, middle, known, phase, log_sd, weather_sd) for phase in phases]
     return max(fits, key=lambda fit: fit.evidence)
 
 
@@ -192,20 +201,20 @@ _SORT = np.array([FRESH] + [AGAIN] * (KINDS - 1))  # of each kind
 @dataclass(frozen=True)
 class _Rows:
     """Rows of the regression: place of each (region, design, kind, bin, month), units, expected, told, and the claims
-    of its region, design and month whose age is not known."""
+    of its region, design and month whose age is not known, which the rows `hidden` are to take."""
 
     at: tuple[NDArray[np.int64], ...]
     expected: Array
     told: Array
     group: NDArray[np.int64]
     unplaced: Array
+    hidden: NDArray[np.bool_]
 
 
-def _rows(past: Array, known: Histories, more: Array) -> _Rows:
+def _rows(past: Array, known: Histories, expected: Array) -> _Rows:
     regions, designs, _, _, _, months = past.shape
-    units, told = past[:, :, :, UNITS], past[:, :, :, TOLD]
-    expected = past[:, :, :, EXPECTED] + more[..., None] * units
-    unplaced = np.zeros((regions, designs, months))
+    told = past[:, :, :, TOLD]
+    unplaced, again_only = np.zeros((regions, designs, months)), np.zeros((regions, designs), dtype=bool)
     if known.claimed is not None:
         claimed, by_month = known.claimed.sum(axis=0), told.sum(axis=(2, 3))
         placed = by_month.sum(axis=2)
@@ -214,9 +223,16 @@ def _rows(past: Array, known: Histories, more: Array) -> _Rows:
         more_claims = np.maximum(np.moveaxis(known.claimed, 0, 2) - by_month, 0.0)
         wanted = np.maximum(claimed - placed, 0.0)
         unplaced = more_claims * ratio(wanted, more_claims.sum(axis=2))[:, :, None]
+        # each regrade that a unit's last one hides is followed by another: so many are repeats, in the time since the
+        # last ones and in hidden times; at an even rate and q a unit those since the last are (1 - exp(-q)) / q of all
+        again_only = wanted < placed
+        hidden_each = np.where(again_only, ratio(wanted, placed), 0.0)
+        unplaced *= np.where(hidden_each > 1e-9, ratio(-np.expm1(-hidden_each), hidden_each), 1.0)[:, :, None]
     at = np.nonzero(expected > 0.0)
     group = (at[0] * designs + at[1]) * months + at[4]
-    return _Rows(at, expected[at], told[at], group, unplaced.ravel())
+    hidden = (_SORT[at[2]] == AGAIN) | ~again_only[at[:2]]
+    hidden |= group_sums(group, hidden * expected[at], unplaced.size)[group] <= 0.0
+    return _Rows(at, expected[at], told[at], group, unplaced.ravel(), hidden)
 
 
 def _by_sort(table: Array) -> Array:
@@ -224,15 +240,19 @@ def _by_sort(table: Array) -> Array:
     return np.stack([table[:1].sum(axis=0), table[1:].sum(axis=0)])
 
 
-def _differs(hazard: Array) -> Array:
-    """Log of each hazard (regions, designs, KINDS, bins) of regraded units against their mean, within MOST_APART; 0 of
-    units never regraded."""
-    log = np.log(np.maximum(hazard, 1e-9))
-    there = hazard[:, :, 1:] > 0.0
-    middle = log[:, :, 1:][there].mean() if there.any() else 0.0
-    out = np.clip(log - middle, -MOST_APART, MOST_APART)
-    out[:, :, 0] = 0.0
-    return np.asarray(out)
+def _raised(units: Array, expected: Array, least: Array) -> Array:
+    return np.asarray(np.where(units > 0.0, np.maximum(least - ratio(expected, units), 0.0), least))
+
+
+def expected_of(past: Array, least: Array) -> Array:
+    """What the physics expects of past units, (regions, designs, KINDS, bins, months), its hazard no less than that."""
+    units, expected = past[:, :, :, UNITS], past[:, :, :, EXPECTED]
+    return np.asarray(expected + units * _raised(units, expected, least[_SORT][..., None]))
+
+
+def _apart(hazard: Array, middle: Array) -> Array:
+    log = np.log(np.maximum(hazard, 1e-12)) - middle[_SORT][:, None]
+    return np.asarray(np.where(hazard > 0.0, np.clip(log, -MOST_APART, MOST_APART), 0.0))
 
 
 def least_hazard(past: Array, known: Histories) -> Array:
@@ -262,6 +282,7 @@ class _Model:
     def told(self, mean: Array) -> Array:
         """Claims by row, those of unknown age where the fit expects them."""
         rows = self.rows
+        mean = mean * rows.hidden
         share = ratio(rows.unplaced, group_sums(rows.group, mean, self.groups))
         return np.asarray(rows.told + mean * share[rows.group])
 
@@ -300,11 +321,13 @@ class _Model:
         return effects, variance
 
 
-def _fit(past: Array, hazard: Array, known: Histories, phase: int, log_sd: float, weather_sd: float) -> Correction:
+def _fit(past: Array, middle: Array, known: Histories, phase: int, log_sd: float, weather_sd: float) -> Correction:
     regions, designs, _, _, _, months = past.shape
-    more = np.maximum(least_hazard(past, known)[_SORT] - hazard, 0.0)
-    differs = _differs(hazard + more)
-    rows = _rows(past, known, more)
+    least = least_hazard(past, known)
+    units = past[:, :, :, UNITS]
+    expected = expected_of(past, least)
+    differs = _apart(ratio(expected.sum(axis=4), units.sum(axis=4)), middle)
+    rows = _rows(past, known, expected)
     first_year = (known.since - phase) // 12
     years = (known.since + months - 1 - phase) // 12 - first_year + 1
     came = _by_sort((past[:, :, :, TOLD] + past[:, :, :, EXPECTED]).sum(axis=(0, 1, 4)))
@@ -319,13 +342,13 @@ def _fit(past: Array, hazard: Array, known: Histories, phase: int, log_sd: float
     evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
     evidence += 0.5 * float(np.linalg.slogdet(prior)[1]) - 0.5 * float(effects @ prior @ effects)
     evidence -= float(np.log(np.diag(upper)).sum())
-    expected, claims = np.zeros((regions, designs)), np.zeros((regions, designs))
-    np.add.at(expected, rows.at[:2], rows.expected)
+    whole, claims = np.zeros((regions, designs)), np.zeros((regions, designs))
+    np.add.at(whole, rows.at[:2], rows.expected)
     np.add.at(claims, rows.at[:2], told)
     scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, effects.size)
     return Correction(
-        regions, designs, model.blocks, effects, upper, variance, knots, more, differs, phase, first_year, years,
-        scatter, evidence, claims, expected,
+        regions, designs, model.blocks, effects, upper, variance, knots, least, middle, phase, first_year, years,
+        scatter, evidence, claims, whole,
     )  # fmt: skip
 
 
@@ -372,7 +395,8 @@ def _model(
     parts: list[tuple[str, Any, Array, float, bool]] = [
         ("mean", one_of(nothing, 1), one, spreads[0], False),
         ("again", csr_matrix((sort == AGAIN).astype(float)[:, None]), one, AGAIN_SD * scale, False),
-        ("trust", csr_matrix(differs[rows.at[:4]][:, None]), one, TRUST_SD, False),
+        ("trust", csr_matrix((differs[rows.at[:4]], (np.arange(many), sort)), shape=(many, 2)),
+         np.diag(1.0 / np.square(TRUST_SD)), 1.0, False),
         ("age", by_spline(nothing, 1, FRESH), smooth, AGE_SD, True),
         ("age again", by_spline(nothing, 1, AGAIN), smooth_again, AGE_SD, True),
         ("season", one_of(month % 12, 12), ring, SEASON_SD, True),

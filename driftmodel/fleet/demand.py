@@ -17,7 +17,7 @@ from driftmodel.base.schema import described
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
-from driftmodel.fleet.correction import Correction, correct
+from driftmodel.fleet.correction import Correction, correct, expected_of
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.expect import Window
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
@@ -121,7 +121,7 @@ def forecast_demand(
     fresh, again = parts_of(expected, window)
     correction = correct(
         expected.behind,
-        fresh.by_bin(cutoff) + again.by_bin(cutoff),
+        fresh.units_and_reports(cutoff) + again.units_and_reports(cutoff),
         past,
         cutoff,
         log_sd=settings.multiplier_log_sd,
@@ -391,18 +391,17 @@ def gamma_noise(variance: float, shape: tuple[int, ...], random: np.random.Gener
 def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
     """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
     designs); the level alone where nothing was expected."""
-    units, expected = (behind[:, :, :, place].sum(axis=4) for place in (UNITS, EXPECTED))  # region, design, kind, bin
+    units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
+    own = expected_of(behind, correction.least).sum(axis=4)  # region, design, kind, bin
     by_age, by_gap = correction.by_age(effects, int(AGE_BINS[-1]) + 1)
     middle = np.append((AGE_BINS[:-1] + AGE_BINS[1:]) // 2, AGE_BINS[-1])
-    trust = correction.trust(effects)
+    trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
     got = np.zeros(by_age.shape[:3])
     for kind in range(KINDS):
         sort = FRESH if kind == 0 else AGAIN
-        own = expected[:, :, kind] + correction.more[:, :, kind] * units[:, :, kind]
-        factor = np.exp((by_age, by_gap)[sort][..., middle] + trust[:, None, None, None] * correction.apart[:, :, kind])
-        got += np.einsum("srdb,rdb->srd", factor, own)
-    whole = expected.sum(axis=(2, 3))
-    return np.asarray(np.where(whole > 0.0, ratio(got, whole), np.exp(correction.level(effects))))
+        factor = np.exp((by_age, by_gap)[sort][..., middle] + trust[:, sort, None, None, None] * apart[:, :, kind])
+        got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
+    return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
 
 
 def grade_shares(parts: Array, known: Claims) -> Array:

@@ -40,23 +40,32 @@ class Groups:
         now = cutoff + 1 + np.arange(self.units.shape[3])
         return bin_of(np.maximum(np.round(now[None, :] - self.start[:, None]), 0).astype(np.int64))
 
-    def by_bin(self, cutoff: int) -> Array:
-        """Units and reports (regions, designs, KINDS, 2, bins) over all months."""
-        regions, designs = self.units.shape[:2]
-        place = (self.kind[:, None] * AGE_BINS.size + self.bins(cutoff)).ravel()
-        out = np.empty((regions, designs, KINDS, 2, AGE_BINS.size))
-        for r in range(regions):
-            for d in range(designs):
-                for at, values in enumerate((self.units, self.first)):
-                    out[r, d, :, at] = group_sums(place, values[r, d].ravel(), KINDS * AGE_BINS.size).reshape(KINDS, -1)
-        return out
+    def by_bin(self, cutoff: int, values: Array) -> Array:
+        """Sums (regions, designs, groups, bins) over months of values (regions, designs, groups, months)."""
+        regions, designs, groups, _ = values.shape
+        place = (np.arange(groups)[:, None] * AGE_BINS.size + self.bins(cutoff)).ravel()
+        whole = values.reshape(regions * designs, -1)
+        found = [group_sums(place, each, groups * AGE_BINS.size) for each in whole]
+        return np.reshape(found, (regions, designs, groups, AGE_BINS.size))
+
+    def by_kind(self, cutoff: int, values: Array) -> Array:
+        """The same, (regions, designs, KINDS, bins)."""
+        of = np.arange(KINDS)[:, None] == self.kind
+        return np.asarray(np.einsum("kg,rdgb->rdkb", of, self.by_bin(cutoff, values)))
+
+    def units_and_reports(self, cutoff: int) -> Array:
+        """Both by kind and bin, (regions, designs, KINDS, 2, bins)."""
+        return np.stack([self.by_kind(cutoff, values) for values in (self.units, self.first)], axis=3)
 
     def hazard(self, correction: Correction, cutoff: int) -> tuple[Array, Array]:
-        """(regions, designs, groups, months): -log of the chance of no report by the physics, with what is added to it,
+        """(regions, designs, groups, months): -log of the chance of no report by the physics, no less than the least,
         and how far the physics has it from the mean."""
-        kind, bins = self.kind[:, None], self.bins(cutoff)
-        chance = ratio(self.first, self.units) + correction.more[:, :, kind, bins]
-        return -np.log1p(-np.minimum(chance, MOST_HAZARD)), correction.apart[:, :, kind, bins]
+        bins = self.bins(cutoff)
+        more = correction.at_least(self.by_bin(cutoff, self.units), self.by_bin(cutoff, self.first), self.kind)
+        first = self.first + self.units * np.take_along_axis(more, bins[None, None], axis=3)
+        apart = correction.apart(ratio(self.by_kind(cutoff, first), self.by_kind(cutoff, self.units)))
+        chance = np.minimum(ratio(first, self.units), MOST_HAZARD)
+        return -np.log1p(-chance), apart[:, :, self.kind[:, None], bins]
 
 
 def reports(
@@ -79,8 +88,8 @@ def reports(
     draws, kinds = effects.shape[0], KINDS - 1
     ages = int(cutoff + months + 1 - min(fresh.start[0], again.start.min()))
     by_age, by_gap = correction.by_age(effects, ages)
-    trust = correction.trust(effects)[:, None, None, None]
-    (h_fresh, _), (h_again, z_again) = fresh.hazard(correction, cutoff), again.hazard(correction, cutoff)
+    early, trust = (part[:, None, None, None] for part in correction.trust(effects).T)
+    (h_fresh, z_fresh), (h_again, z_again) = fresh.hazard(correction, cutoff), again.hazard(correction, cutoff)
     h_new, z_new = gap_hazard(gaps, correction)
     wide = 1 if months <= MOST_NEW_GROUPS else -(-months // FEW_NEW_GROUPS)
     left = np.broadcast_to(fresh.units[..., 0] * (fresh.sold if sold_only else 1.0), (draws, *h_fresh.shape[:3])).copy()
@@ -97,7 +106,8 @@ def reports(
         now = cutoff + 1 + month
         of_month = monthly[..., month][..., None]
         age = _ages(now - fresh.start, ages)
-        told = left * -np.expm1(-h_fresh[..., month] * np.exp(by_age[..., age] + of_month))
+        log = by_age[..., age] + early * z_fresh[..., month] + of_month
+        told = left * -np.expm1(-h_fresh[..., month] * np.exp(log))
         covers = covered[..., month]
         inside = np.einsum("srdg,rdg->srd", told, covers)
         first[:, month, ..., IN], first[:, month, ..., OUT] = inside, told.sum(axis=-1) - inside
@@ -139,8 +149,13 @@ def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
     physics has it from the mean."""
     bins = bin_of(np.arange(gaps.shape[-1] - 1))
     left = np.cumsum(gaps[..., ::-1], axis=-1)[..., ::-1]
-    chance = ratio(gaps, left)[..., :-1] + correction.more[:, :, 1:, bins]
-    return -np.log1p(-np.minimum(chance, MOST_HAZARD)), correction.apart[:, :, 1:, bins]
+    number = np.zeros((2, *gaps.shape[:3], AGE_BINS.size))
+    for at, values in enumerate((left[..., :-1], gaps[..., :-1])):
+        np.add.at(np.moveaxis(number[at], -1, 0), bins, np.moveaxis(values, -1, 0))
+    more = correction.at_least(number[0], number[1], np.arange(1, KINDS))
+    hazard = np.pad(ratio(number[1], number[0]) + more, ((0, 0), (0, 0), (1, 0), (0, 0)))
+    chance = np.minimum(ratio(gaps, left)[..., :-1] + more[..., bins], MOST_HAZARD)
+    return -np.log1p(-chance), correction.apart(hazard)[:, :, 1:, bins]
 
 
 def _ages(age: Array, ages: int) -> NDArray[np.int64]:
