@@ -74,13 +74,13 @@ def test_master_curve_rises_evenly_from_nothing() -> None:
 
 def test_thirty_days_along_the_grain() -> None:
     """0.215-0.235 read from another of their figures; 0.21 in the table: a tenth of it apart at most."""
-    assert curve("along").after(30.0) == pytest.approx(number("creep_measured_30_days"), rel=0.10)
+    assert curve("along").after(30.0) == pytest.approx(0.225, rel=0.10)
 
 
 def test_seven_years_indoors_with_the_seasons() -> None:
     """Untreated timber 0.6 after seven years, heated or sheltered; all groups 0.3-1.0 (Ranta-Maunus and Kortesmaa
     2000). Timber of 45 mm indoors moves by some 2 % MC either way over a year."""
-    assert along(7.0, 2.0) == pytest.approx(number("creep_measured_8_years"), rel=0.07)
+    assert along(7.0, 2.0) == pytest.approx(0.6, rel=0.07)
     spread = library.general("moisture_creep_along").spread
     low = 0.75 * curve("along").after(7 * YEAR) + number("moisture_creep_along") / spread * 0.02
     high = 1.25 * curve("along").after(7 * YEAR) + number("moisture_creep_along") * spread * 0.06
@@ -97,14 +97,14 @@ def test_coated_creeps_less_than_bare() -> None:
 def test_service_classes() -> None:
     """k_def of solid timber, EN 1995-1-1 Table 3.2: 0.60 heated, 0.80 sheltered; a design life of 50 years. A code's
     round numbers: within a sixth. Class 3, in the rain, is not asked for: the law ends at fibre saturation."""
-    assert along(50.0, 2.0, 10.0) == pytest.approx(number("deformation_factor_class_1"), rel=1 / 6)
-    assert along(50.0, 2.5, 15.0) == pytest.approx(number("deformation_factor_class_2"), rel=1 / 6)
+    assert along(50.0, 2.0, 10.0) == pytest.approx(0.6, rel=1 / 6)
+    assert along(50.0, 2.5, 15.0) == pytest.approx(0.8, rel=1 / 6)
 
 
 def test_ten_years_of_outdoor_air_double_the_deflection() -> None:
     """'About doubled ... under ten years loading' in natural outdoor humidity (Mohager and Toratti 1992): creep of 1,
     small clear wood, which follows from 12 to 19 % MC with the seasons."""
-    assert along(10.0, 3.5, 15.5) == pytest.approx(number("creep_measured_10_years_outdoors"), rel=0.12)
+    assert along(10.0, 3.5, 15.5) == pytest.approx(1.0, rel=0.12)
 
 
 def test_glued_beams_of_four_years() -> None:
