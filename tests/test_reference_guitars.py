@@ -122,7 +122,8 @@ def test_one_step_of_air(quantity: str, tmp_path: Path) -> None:
     else:
         seen = float(found[f"{quantity}_seasonal"][day])
         own = shares(scenario, quantity)
-        moist = gain() * worked.by_moisture(own, PULL_N, worked.emc_pct(20.0, DAMP), worked.emc_pct(20.0, 40.0))
+        two = worked.emc_pct(20.0, DAMP), worked.emc_pct(20.0, 40.0)
+        moist = gain() * worked.by_moisture(own, PULL_N, *two, 200 + 1500)
         slow = 10 ** (change / worked.NUMBERS["creep_moisture_decade"])  # the clock in the drier wood
         aged = gain() * worked.lasting(own, PULL_N, [(200 + 1500 * slow, 1.0)])
         assert float(found[f"{quantity}_lasting"][day]) == pytest.approx(moist + aged, rel=0.015)

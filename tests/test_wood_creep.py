@@ -5,15 +5,21 @@ Sources beside each check. Where a published figure was read in an abstract only
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from driftmodel.base import library
 from driftmodel.outlook import lasting
 from driftmodel.outlook.calendar import trailing_mean
 from driftmodel.wood import creep as c
+from driftmodel.wood import diffusion
+from driftmodel.wood.sorption import equilibrium_moisture_content
 
+Array = NDArray[np.float64]
 YEAR = 365.25
 
 
@@ -25,18 +31,64 @@ def curve(name: str) -> c.MasterCurve:
     return lasting._curve(name)
 
 
-def along(years: float, swing_pct: float, mean_pct: float = 11.5, heat_c: float = 20.0) -> float:
-    """Creep along the grain after some years in air whose yearly swing moves the wood by `swing_pct` either way."""
+@dataclass(frozen=True)
+class Timber:
+    """Timber of a thickness, bare or under a film on both faces, in air of a mean and a yearly wave: humid when warm in
+    a heated house (warmth_c below 0), when cold in the open; a wave of nine days goes with it."""
+
+    thickness_mm: float
+    humidity_pct: tuple[float, float]
+    temperature_c: tuple[float, float]
+    permeance: float = np.inf
+
+
+#: EN 15026 Annex C, normal occupancy: 30 % in frost to 57 % in summer
+HEATED = Timber(45.0, (45.0, 12.0), (20.0, 0.0))
+#: monthly means of outdoor air in southern Finland, 65 to 90 %, -7 to 17 degC (from memory)
+SHELTERED = Timber(45.0, (78.0, 10.0), (5.0, 12.0))
+#: class 2: above 85 % only a few weeks a year (EN 1995-1-1 2.3.1.3)
+CLASS_2 = Timber(45.0, (75.0, 9.0), (12.0, 8.0))
+#: small clear pieces of 10 mm in the open of a temperate coast (from memory)
+SMALL_OUTDOORS = Timber(10.0, (75.0, 12.0), (7.0, 10.0))
+GLULAM_HEATED, GLULAM_SHELTERED = replace(HEATED, thickness_mm=90.0), replace(SHELTERED, thickness_mm=90.0)
+
+
+def swing_of(timber: Timber, years: float) -> tuple[Array, Array]:
+    """Moisture at 00:00, percent, and mean temperature of each day: through our own sorption and slab."""
+    time = np.arange(round(max(years, 1.5) * YEAR) * 4) / 4.0
+    wave = np.sin(2 * np.pi * time / YEAR)
+    humidity = timber.humidity_pct[0] + timber.humidity_pct[1] * wave + 5.0 * np.sin(2 * np.pi * time / 9.0)
+    temperature = timber.temperature_c[0] - timber.temperature_c[1] * wave
+    emc = equilibrium_moisture_content(temperature, humidity)
+    wet = np.exp(number("diffusion_moisture_exponent") * float(equilibrium_moisture_content(20.0, 50.0)) / 100.0)
+    diffusivity, emission = (wet * number(name) for name in ("diffusion_coefficient_20c", "surface_emission_20c"))
+    faces = [
+        diffusion.surface_conductance(emission, diffusion.film_conductance(film, 2338.8, 450.0, 0.155))
+        for film in (timber.permeance, timber.permeance / 2.0)
+    ]
+    days, half = (float(diffusion.mean_response_days(timber.thickness_mm, diffusivity, k, k)) for k in faces)
+    activation = number("diffusion_activation_energy") * 1e3
+    share = half / days - 1.0
+    pace = diffusion.pace(temperature, emc, share, days, emc[0], activation, 4.0, steps_per_day=4)
+    rates, mean, _ = diffusion.slab_modes(timber.thickness_mm, diffusivity, faces[0], faces[0])
+    grid = diffusion.time_grid()
+    lags = diffusion.lag_basis(emc, pace, grid, emc[0], 4)
+    return diffusion.lag_weights(rates, mean, grid) @ lags, temperature.reshape(-1, 4).mean(axis=1)
+
+
+def along(timber: Timber, years: float) -> float:
+    """Creep along the grain after some years of a timber under load from the start."""
+    moisture, temperature = swing_of(timber, years)
     days = round(years * YEAR)
     time = np.arange(days + 1)
-    moisture = mean_pct + swing_pct * np.sin(2 * np.pi * time / YEAR)
-    speed = c.clock_speed(heat_c, moisture[:-1], number("creep_activation_energy") * 1e3,
+    speed = c.clock_speed(temperature[:days], moisture[:days], number("creep_activation_energy") * 1e3,
                           number("creep_moisture_decade"), lasting._reference())  # fmt: skip
     clock = np.append(0.0, np.cumsum(speed))
     step = (c.LoadStep(0, 1.0),)
-    month = trailing_mean(moisture[None, :], round(number("moisture_creep_memory")))
+    month = trailing_mean(moisture[None, : days + 1], round(number("moisture_creep_memory")))
     scale = (number("creep_clock_moisture"), number("moisture_creep_scale"))
-    met = c.running_range(c.damp_weighted(month, *scale), time, step)[0, -1] / 100.0
+    first = number("moisture_creep_first_days")
+    met = c.running_range(c.damp_weighted(month, *scale), time, step, first)[0, -1] / 100.0
     by_time = c.creep_by_time(curve("along"), step, clock, time[[-1]])[0]
     return float(by_time + number("moisture_creep_along") * met)
 
@@ -78,40 +130,51 @@ def test_thirty_days_along_the_grain() -> None:
 
 
 def test_seven_years_indoors_with_the_seasons() -> None:
-    """Untreated timber 0.6 after seven years, heated or sheltered; all groups 0.3-1.0 (Ranta-Maunus and Kortesmaa
-    2000). Timber of 45 mm indoors moves by some 2 % MC either way over a year."""
-    assert along(7.0, 2.0) == pytest.approx(0.6, rel=0.07)
-    spread = library.general("moisture_creep_along").spread
-    low = 0.75 * curve("along").after(7 * YEAR) + number("moisture_creep_along") / spread * 0.02
-    high = 1.25 * curve("along").after(7 * YEAR) + number("moisture_creep_along") * spread * 0.06
-    assert 0.3 < low < 0.4 and 0.9 < high < 1.05
+    """Untreated timber 0.6 after seven years, "no practical difference in creep in heated room and in a sheltered
+    space", all groups 0.3-1.0 (Ranta-Maunus and Kortesmaa 2000). The swing is that of the air through sorption and
+    slab, not chosen: the mean of both places within a tenth, each within a quarter."""
+    heated, sheltered = along(HEATED, 7.0), along(SHELTERED, 7.0)
+    measured = 0.6
+    assert (heated + sheltered) / 2.0 == pytest.approx(measured, rel=0.10)
+    assert heated == pytest.approx(measured, rel=0.25) and sheltered == pytest.approx(measured, rel=0.25)
+    moisture, _ = swing_of(HEATED, 3.0)
+    assert 1.5 < np.ptp(moisture[-365:]) / 2.0 < 2.0
+
+
+def test_the_first_year_is_two_thirds_of_seven() -> None:
+    """A power of time through the measured 30 days (0.225) and seven years (0.6), the shape that a review of creep
+    tests confirms (Tong and others 2020), is 0.39 after a year."""
+    power = np.log(0.6 / 0.225) / np.log(7 * YEAR / 30.0)
+    shape = (1.0 / 7.0) ** power
+    for timber in (HEATED, SHELTERED):
+        assert along(timber, 1.0) / along(timber, 7.0) == pytest.approx(shape, rel=0.15)
 
 
 def test_coated_creeps_less_than_bare() -> None:
-    """'A clear dependency on surface coating' (Ranta-Maunus and Kortesmaa 2000): a coat that halves the swing takes a
-    tenth to a quarter off the creep of seven years."""
-    bare, coated = along(7.0, 2.5), along(7.0, 1.25)
-    assert 0.75 < coated / bare < 0.90
+    """'A clear dependency on surface coating' (Ranta-Maunus and Kortesmaa 2000): alkyd or emulsion paint of some 1e-10
+    kg/(m2 s Pa) on both faces takes a tenth to a third off the creep of seven years."""
+    coated, bare = along(replace(SHELTERED, permeance=1e-10), 7.0), along(SHELTERED, 7.0)
+    assert 0.67 < coated / bare < 0.90
 
 
 def test_service_classes() -> None:
     """k_def of solid timber, EN 1995-1-1 Table 3.2: 0.60 heated, 0.80 sheltered; a design life of 50 years. A code's
     round numbers: within a sixth. Class 3, in the rain, is not asked for: the law ends at fibre saturation."""
-    assert along(50.0, 2.0, 10.0) == pytest.approx(0.6, rel=1 / 6)
-    assert along(50.0, 2.5, 15.0) == pytest.approx(0.8, rel=1 / 6)
+    assert along(HEATED, 50.0) == pytest.approx(0.6, rel=1 / 6)
+    assert along(CLASS_2, 50.0) == pytest.approx(0.8, rel=1 / 6)
 
 
 def test_ten_years_of_outdoor_air_double_the_deflection() -> None:
-    """'About doubled ... under ten years loading' in natural outdoor humidity (Mohager and Toratti 1992): creep of 1,
-    small clear wood, which follows from 12 to 19 % MC with the seasons."""
-    assert along(10.0, 3.5, 15.5) == pytest.approx(1.0, rel=0.12)
+    """'About doubled ... under ten years loading' in natural outdoor humidity (Mohager and Toratti 1992): creep of 1."""
+    assert along(SMALL_OUTDOORS, 10.0) == pytest.approx(1.0, rel=0.12)
 
 
 def test_glued_beams_of_four_years() -> None:
-    """Glulam after 33,000 h under load outdoors under a roof: 0.39-0.99, rising in autumn and winter (published long
-    tests; source not recorded)."""
+    """Glulam after 33,000 h under load, heated and under a roof: 0.39-0.99 (published long tests; source not
+    recorded); the same in both within a third ("creep of glulam was same", Gowda, Kortesmaa and Ranta-Maunus 1996)."""
     years = 33_000 / 24 / YEAR
-    assert 0.39 < along(years, 1.0, 14.0) < along(years, 3.0, 16.0) < 0.99
+    heated, sheltered = along(GLULAM_HEATED, years), along(GLULAM_SHELTERED, years)
+    assert 0.39 < heated < sheltered < 0.99 and sheltered / heated < 1.34
 
 
 def test_heat_multiplies_creep() -> None:
@@ -155,16 +218,22 @@ def test_range_of_moisture_under_load() -> None:
     assert off.tolist() == [[0.0, 0.0, 0.0, 2.0, 3.0, 3.0, 0.0, 0.0]]
 
 
-def test_no_limit_after_many_cycles_but_no_more_from_the_same_ones() -> None:
-    """Many cycles of one size add nothing by moisture; a wider one does (Toratti and Svensson 2000: the size of the
-    change counts most; Hanhijarvi and Hunt 1998: more creep when wetter than ever before)."""
+def test_the_same_cycles_go_on_ever_more_slowly_and_a_wider_one_adds_at_once() -> None:
+    """No limit after very many cycles (Mohager and Toratti 1992), the size of a change counts most (Toratti and Svensson
+    2000), more creep when wetter than ever before (Hanhijarvi and Hunt 1998)."""
     time = np.arange(4000)
     same = 9.0 + np.sin(time / 58.0)
     wider = same + np.where(time > 3000, 1.0, 0.0)
     step = (c.LoadStep(0, 1.0),)
-    found = c.running_range(np.stack([same, wider]), time, step)
-    assert found[0, 1000] == pytest.approx(found[0, -1], abs=2e-3)
-    assert found[1, -1] == pytest.approx(found[1, 3000] + 1.0, abs=2e-3)
+    found = c.running_range(np.stack([same, wider]), time, step, 36.5)
+    seven = round(7 * YEAR)
+    assert found[0, seven] == pytest.approx(2.0, abs=2e-3)  # all of the range by then
+    years = found[0, 365::365]
+    assert years[0] == pytest.approx(2.0 * np.log(11.0) / np.log(1 + seven / 36.5), rel=2e-3)
+    assert (np.diff(years) > 0.0).all() and (np.diff(years, 2) < 0.0).all() and years[-1] > 1.05 * 2.0
+    assert found[1, -1] > found[0, -1] + 1.0
+    at_once = c.running_range(same[None, :], time, step)
+    assert at_once[0, 1000] == pytest.approx(at_once[0, -1], abs=2e-3)
 
 
 def test_moisture_creep_of_a_plate_across_is_five_to_ten_times_its_elastic_strain() -> None:

@@ -110,7 +110,7 @@ def moisture_met(history: CreepHistory, weights: Array) -> Array:
     moisture level of 1; what is met in damp wood counts more than in dry."""
     scale = (_number("creep_clock_moisture"), _number("moisture_creep_scale"))
     moisture = creep.damp_weighted(weights @ history.month_pct, *scale)
-    met = creep.running_range(moisture, history.marks, history.steps) / 100.0
+    met = creep.running_range(moisture, history.marks, history.steps, _number("moisture_creep_first_days")) / 100.0
     met -= met[:, [history.mark_of[0]]]
     return np.asarray(met[:, history.mark_of])
 

@@ -87,11 +87,15 @@ def creep_by_time(curve: MasterCurve, steps: Sequence[LoadStep], clock_days: Arr
     return creep
 
 
-def running_range(moisture_pct: ArrayLike, marks: NDArray[np.intp], steps: Sequence[LoadStep]) -> Array:
+def running_range(
+    moisture_pct: ArrayLike, marks: NDArray[np.intp], steps: Sequence[LoadStep], first_days: float = 0.0
+) -> Array:
     """Range of moisture met under load, % MC, (..., marks), for moisture (..., marks) on the days `marks`, ascending.
 
     For one step it is highest less lowest since the step; several add up: when a load goes off, what it has done stays
     until the moisture has been through as wide a range again. Every step's day must be among the marks.
+    first_days: wood goes on giving way to the same range met again and again, ever more slowly: the range counts
+    log(1 + t / first_days) of the time t since the step, 1 after seven years; 0 for all of it at once.
     """
     moisture = np.asarray(moisture_pct, dtype=float)
     met = np.zeros_like(moisture)
@@ -99,7 +103,10 @@ def running_range(moisture_pct: ArrayLike, marks: NDArray[np.intp], steps: Seque
         first = int(np.searchsorted(marks, step.day))
         since = moisture[..., first:]
         highest = np.maximum.accumulate(since, axis=-1)
-        met[..., first:] += step.change * (highest - np.minimum.accumulate(since, axis=-1))
+        span = highest - np.minimum.accumulate(since, axis=-1)
+        if first_days > 0.0:
+            span *= np.log1p((marks[first:] - step.day) / first_days) / np.log1p(POINTS_DAYS[-1] / first_days)
+        met[..., first:] += step.change * span
     return met
 
 

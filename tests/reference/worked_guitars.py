@@ -72,8 +72,12 @@ def lasting(shares: Mapping[tuple[str, str], float], pull_n: float, loads: list[
     )
 
 
-def by_moisture(shares: Mapping[tuple[str, str], float], pull_n: float, from_pct: float, to_pct: float) -> float:
-    """mm or degrees that a one-way change of moisture under load adds, once it is through: more in damper wood."""
+def by_moisture(
+    shares: Mapping[tuple[str, str], float], pull_n: float, from_pct: float, to_pct: float, days: float
+) -> float:
+    """mm or degrees that a one-way change of moisture adds after some days of load: more in damper wood."""
+    first = NUMBERS["moisture_creep_first_days"]
+    grown = math.log(1.0 + days / first) / math.log(1.0 + 7 * 365.25 / first)
     scale, middle = NUMBERS["moisture_creep_scale"], NUMBERS["creep_clock_moisture"]
     weigh = [scale * math.expm1((pct - middle) / scale) / 100.0 for pct in (from_pct, to_pct)]
     kind = {
@@ -89,7 +93,7 @@ def by_moisture(shares: Mapping[tuple[str, str], float], pull_n: float, from_pct
         for (_, component), share in shares.items()
         if component in kind
     )
-    return pull_n * rate * abs(weigh[1] - weigh[0])
+    return pull_n * rate * grown * abs(weigh[1] - weigh[0])
 
 
 def relaxed_step(days: float) -> float:
