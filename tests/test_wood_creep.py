@@ -165,7 +165,7 @@ def test_service_classes() -> None:
 
 
 def test_ten_years_of_outdoor_air_double_the_deflection() -> None:
-    """'About doubled ... under ten years loading' in natural outdoor humidity (Mohager and Toratti 1992): creep of 1."""
+    """'About doubled ... under ten years loading' in natural outdoor humidity (Mohager and Toratti 1992)."""
     assert along(SMALL_OUTDOORS, 10.0) == pytest.approx(1.0, rel=0.12)
 
 
@@ -219,7 +219,7 @@ def test_range_of_moisture_under_load() -> None:
 
 
 def test_the_same_cycles_go_on_ever_more_slowly_and_a_wider_one_adds_at_once() -> None:
-    """No limit after very many cycles (Mohager and Toratti 1992), the size of a change counts most (Toratti and Svensson
+    """No limit after very many cycles (Mohager and Toratti 1992), the size of a change counts most (Toratti, Svensson
     2000), more creep when wetter than ever before (Hanhijarvi and Hunt 1998)."""
     time = np.arange(4000)
     same = 9.0 + np.sin(time / 58.0)
