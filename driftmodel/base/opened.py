@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import re
 import stat
@@ -99,15 +98,6 @@ def decoded(raw: bytes, path: str | Path, needed: str) -> str:
         raise BadInput("not a text file", needed, file=path, place=f"row {row}",
                        mend="save or export it as text")  # fmt: skip
     return text
-
-
-def first_cells(line: str, path: str | Path, row: int, delimiter: str = ",") -> list[str]:
-    """Cells of one line of a delimited file. Raises BadInput for a cell longer than any that can be meant."""
-    try:
-        return next(csv.reader([line], delimiter=delimiter), [])
-    except csv.Error as fault:
-        raise BadInput(f"a row that cannot be read ({fault})", "a row of cells", file=path, place=f"row {row}",
-                       mend="put quotation marks in pairs, or take the row out") from None  # fmt: skip
 
 
 def parsed_toml(text: str, path: str | Path) -> dict[str, Any]:

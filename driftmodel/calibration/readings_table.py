@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from driftmodel.base.delimited import cells_of, delimiter_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.lengths import Said, said_number
-from driftmodel.base.opened import first_cells, text_of
+from driftmodel.base.opened import text_of
 
 COLUMNS = (
     "date",
@@ -54,12 +55,9 @@ def lines_of(file: Path) -> Iterable[Line]:
     head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
     if head is None:
         raise BadInput("the file is empty", "a header and readings", file=file, mend="date,what,value,tool")
-    delimiter = max(";\t,", key=rows[head].count)
-    names, units = _header(first_cells(rows[head], file, head + 1, delimiter), file, head + 1)
-    for number, row in enumerate(rows[head + 1 :], start=head + 2):
-        if not row.strip(delimiter + " ") or row.lstrip().startswith("#"):
-            continue
-        cells = [cell.strip() for cell in first_cells(row, file, number, delimiter)]
+    delimiter = delimiter_of(rows[head])
+    names, units = _header(cells_of(rows[head], delimiter, file, head + 1), file, head + 1)
+    for number, cells in rows_of(rows[head + 1 :], delimiter, file, head + 2, comment="#"):
         if len(cells) > len(names):
             hint = (
                 ' (a decimal comma? then put ";" between columns or quotes round the number)'

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.delimited import with_point
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
@@ -137,7 +138,7 @@ _NO_READING = {"", "-", "--", "na", "n/a", "nan", "null", "none"}
 
 
 def _fault(table: Table, row: int, role: str, came: str, needed: str, mend: str, path: Path) -> BadInput:
-    where = f'row {table.rows[row][0]}, column "{table.header[role]}"'
+    where = f'row {table.line[row]}, column "{table.header[role]}"'
     return BadInput(came, needed, file=path, place=where, mend=mend)
 
 
@@ -145,20 +146,19 @@ def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
     """Rows with an empty cell left out as gaps, but only where a gap policy was named; and how many there were."""
     if gap_policy is None:
         return table, 0
-    kept = [row for row in table.rows if not {row[1][role].lower() for role in ROLES_READ} & _NO_READING]
-    blank = len(table.rows) - len(kept)
-    if not blank or not kept:
+    kept = np.all([[cell.lower() not in _NO_READING for cell in table.cells[role]] for role in ROLES_READ], axis=0)
+    if kept.all() or not kept.any():
         return table, 0
-    return Table(kept, table.header, table.header_line, table.fahrenheit, table.preamble), blank
+    return table.only(kept), int((~kept).sum())
 
 
 def _numbers(table: Table, role: str, path: Path) -> Array:
     """A column as numbers; a decimal comma is a comma in a cell without a point."""
-    texts = [cells[role] for _, cells in table.rows]
+    texts = table.cells[role]
     values = np.empty(len(texts))
     for row, text in enumerate(texts):
         try:
-            values[row] = float(text.replace(",", ".") if "," in text and "." not in text else text)
+            values[row] = float(with_point(text))
         except ValueError:
             values[row] = np.nan
         if not np.isfinite(values[row]):
@@ -255,7 +255,7 @@ def _check_gaps(
         f"{str(utc[worst])[:16]} UTC",
         needed,
         file=path,
-        place=f"row {table.rows[worst + 1][0]}, column of time",
+        place=f"row {table.line[worst + 1]}, column of time",
         mend=mend,
     )
 

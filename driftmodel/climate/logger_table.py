@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.delimited import cells_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import bytes_of
 
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
 _COLUMN_KEYS = ("time", "date", "clock", "temperature", "relative_humidity", "temperature_unit")
-_DELIMITERS = (";", "\t", ",", "|")
 
 #: the columns of the air.csv this tool writes; their stamps are UTC
 OWN_COLUMNS = {"time": "time", "temperature": "temperature_degc", "relative_humidity": "relative_humidity_pct"}
@@ -43,46 +46,36 @@ _OTHER_WORDS = {
 
 @dataclass(frozen=True)
 class Table:
-    """Cells of the columns that matter, as text; `rows` (line number, cells by role); header: text by role."""
+    """The columns that matter, as text by role, and the line each row stands on; header: text by role."""
 
-    rows: list[tuple[int, dict[str, str]]]
+    line: NDArray[np.int64]
+    cells: dict[str, list[str]]
     header: dict[str, str]
     header_line: int
     fahrenheit: bool | None  # None: the file does not say
     preamble: str
+
+    def only(self, kept: NDArray[np.bool_]) -> Table:
+        """These rows of it, (row,)."""
+        at = np.flatnonzero(kept).tolist()
+        return replace(
+            self, line=self.line[kept], cells={role: [each[n] for n in at] for role, each in self.cells.items()}
+        )
 
 
 def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
     """The table in a delimited text file. Raises BadInput for a file that is none, or whose columns are not plain."""
     _check_columns(columns, path)
     lines = _text(path).splitlines()
-    best: tuple[int, int, dict[str, int], list[tuple[int, list[str]]]] | None = None
-    best_found = -1
-    for delimiter in _DELIMITERS:
-        try:
-            rows = _cells(lines, delimiter)
-        except csv.Error:  # a lone quotation mark swallows the file: no table by this delimiter
-            continue
-        for index, (_, cells) in enumerate(rows[:200]):
-            found = len(_named(cells, columns) if columns else _roles_present(cells))
-            if len(cells) >= 2 and found > best_found and found > 0:
-                best_found, best = found, (index, len(cells), {}, rows)
-    if best is None:
-        raise BadInput(
-            "no line of column names was found",
-            "a table with a header line, such as: time, temperature (°C), relative humidity (%)",
-            file=path,
-            place="row 1",
-            mend="add as first line: time,temperature (°C),relative humidity (%)",
-        )
-    index, _, _, rows = best
-    header_line, header = rows[index]
-    if index + 1 < len(rows) and _is_units(rows[index + 1][1], len(header)):
-        index += 1
-        header = [f"{name.strip()} {unit.strip()}".strip() for name, unit in zip(header, rows[index][1], strict=True)]
+    head, delimiter = _header_at(lines, columns, path)
+    rows = rows_of(lines[head:], delimiter, path, head + 1)
+    header_line, header = next(rows)
+    first = next(rows, None)
+    if first is not None and _is_units(first[1], len(header)):
+        header = [f"{name} {unit}".strip() for name, unit in zip(header, first[1], strict=True)]
+        first = next(rows, None)
     roles = _columns_of(header, header_line, columns, path)
-    body = [(line, cells) for line, cells in rows[index + 1 :] if any(cell.strip() for cell in cells)]
-    if not body:
+    if first is None:
         raise BadInput(
             "only a header, no readings",
             "rows of readings under the header",
@@ -91,23 +84,47 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
             mend="export the readings again, for the whole span",
         )
     needed = max(roles.values()) + 1
-    for line, cells in body:
+    at: list[int] = []
+    kept: dict[str, list[str]] = {role: [] for role in roles}
+    for line, cells in chain([first], rows):
         if len(cells) < needed:
             raise BadInput(
                 f"{len(cells)} columns",
                 f"{len(header)} columns, as the header has",
                 file=path,
-                place=f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)].strip()})",
+                place=f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)]})",
                 mend="complete that row or take it out",
             )
-    names = {role: header[at].strip() for role, at in roles.items()}
-    return Table(
-        [(line, {role: cells[at].strip() for role, at in roles.items()}) for line, cells in body],
-        names,
-        header_line,
-        _is_fahrenheit(names["temperature"], header_line, columns, path),
-        "\n".join(lines[: header_line - 1]) + "\n" + " ".join(header),
-    )
+        at.append(line)
+        for role, column in roles.items():
+            kept[role].append(cells[column])
+    names = {role: header[column] for role, column in roles.items()}
+    fahrenheit = _is_fahrenheit(names["temperature"], header_line, columns, path)
+    preamble = "\n".join(lines[: header_line - 1]) + "\n" + " ".join(header)
+    return Table(np.array(at), kept, names, header_line, fahrenheit, preamble)
+
+
+def _header_at(lines: list[str], columns: Mapping[str, str] | None, path: Path) -> tuple[int, str]:
+    """Which of the first lines names most of the columns, from 0, and what parts its cells."""
+    best, best_found = (0, ","), 0
+    for delimiter in (";", "\t", ",", "|"):
+        for index, line in enumerate(lines[:200]):
+            try:
+                cells = cells_of(line, delimiter, path, index + 1)
+            except BadInput:  # no header by this sign
+                continue
+            found = len(_named(cells, columns) if columns else _roles_present(cells))
+            if len(cells) >= 2 and found > best_found:
+                best_found, best = found, (index, delimiter)
+    if not best_found:
+        raise BadInput(
+            "no line of column names was found",
+            "a table with a header line, such as: time, temperature (°C), relative humidity (%)",
+            file=path,
+            place="row 1",
+            mend="add as first line: time,temperature (°C),relative humidity (%)",
+        )
+    return best
 
 
 def _text(path: Path) -> str:
@@ -128,11 +145,6 @@ def _text(path: Path) -> str:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         return raw.decode("cp1252", errors="replace")  # older Windows software
-
-
-def _cells(lines: list[str], delimiter: str) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    return [(reader.line_num, cells) for cells in reader]
 
 
 def _words(cell: str) -> set[str]:

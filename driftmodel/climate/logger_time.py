@@ -45,24 +45,38 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
             place=f"row {table.header_line}, columns",
             mend='columns = { date = "...", clock = "..." }',
         )
-    texts = [cells["time"] if together else f"{cells['date']} {cells['clock']}" for _, cells in table.rows]
-    place = _Places([line for line, _ in table.rows], texts, column, path)
-    parts = _parts(pd.Series([_from_week(text) for text in texts], dtype="object"), place, day_first)
-    naive = pd.to_datetime(parts[["year", "month", "day", "hour", "minute", "second"]], errors="coerce")
+    known = table.cells
+    texts = known["time"] if together else list(map(" ".join, zip(known["date"], known["clock"], strict=True)))
+    place = _Places(table.line, texts, column, path)
+    naive, offsets = _plain_stamps(texts), None
+    if naive is None:
+        parts = _parts(pd.Series([_from_week(text) for text in texts], dtype="object"), place, day_first)
+        naive = pd.to_datetime(parts[["year", "month", "day", "hour", "minute", "second"]], errors="coerce")
+        offsets = _offsets(parts["zone"])
     _first_bad(naive.isna(), place, "is no date and time of the calendar", "a real date and time")
-    offsets = _offsets(parts["zone"])
+    utc: NDArray[Any]
     if offsets is not None:
         _first_bad(
             offsets.isna(), place, "has no offset from UTC, other rows have", "an offset in every row or in none"
         )
         utc = (naive - pd.to_timedelta(offsets, unit="min")).to_numpy(dtype="datetime64[ns]")
     else:
-        stamps = naive.to_numpy(dtype="datetime64[ns]")
+        stamps: NDArray[Any] = naive.to_numpy(dtype="datetime64[ns]")
         own = time_zone is None and all(table.header.get(role) == name for role, name in OWN_COLUMNS.items())
         zone = _zone(table.preamble, "UTC" if own else time_zone, stamps[0], place)
         utc = stamps - zone if isinstance(zone, np.timedelta64) else _from_local(stamps, zone, place)
     _check_order(utc, place)
     return np.asarray(utc)
+
+
+def _plain_stamps(texts: list[str]) -> Series | None:
+    """Stamps all written as 2026-01-31 14:00 or 2026-01-31 14:00:00, read at once; None where any is not."""
+    import pandas as pd
+
+    plain = re.compile(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}(?::\d{2})?")
+    if not all(map(plain.fullmatch, texts)):
+        return None
+    return pd.Series(pd.to_datetime(texts, format="ISO8601", errors="coerce"))
 
 
 def _from_week(text: str) -> str:
@@ -80,7 +94,7 @@ def _from_week(text: str) -> str:
 class _Places:
     """Where a row is, and how to tell a fault in it."""
 
-    def __init__(self, lines: list[int], texts: list[str], column: str, path: Path) -> None:
+    def __init__(self, lines: NDArray[np.int64], texts: list[str], column: str, path: Path) -> None:
         self.lines, self.texts, self.column, self.path = lines, texts, column, path
 
     def fault(self, row: int, came: str, needed: str, mend: str) -> BadInput:

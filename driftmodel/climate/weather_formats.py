@@ -6,15 +6,16 @@ it judges no value.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+from driftmodel.base.delimited import cells_of, delimiter_of, with_point
+from driftmodel.base.delimited import rows_of as rows_of_text
 from driftmodel.base.errors import BadInput
-from driftmodel.base.opened import bytes_of, first_cells
+from driftmodel.base.opened import bytes_of
 
 _OWN_COLUMNS = ["month", "day", "hour", "dry_bulb_c", "dew_point_c", "relative_humidity_pct"]
 
@@ -43,7 +44,7 @@ def looks_like_weather(path: Path) -> bool:
     if not lines:
         return False
     head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
-    own = head.replace(" ", "").startswith("month,day,hour,")
+    own = head.replace(" ", "").replace(";", ",").startswith("month,day,hour,")
     return own or lines[0].upper().startswith("LOCATION,") or _is_tmy3(lines) or _is_tmy2(lines)
 
 
@@ -92,7 +93,7 @@ def _epw(lines: list[str], path: Path) -> Rows:
 
 def _tmy3(lines: list[str], path: Path) -> Rows:
     """NREL TMY3 (Wilcox and Marion 2008, NREL/TP-581-43156): a station line, a line of names, 8760 hours."""
-    names = first_cells(lines[1], path, 2)
+    names = cells_of(lines[1], ",", path, 2)
     wanted = ("Dry-bulb (C)", "Dew-point (C)", "RHum (%)")
     for name in wanted:
         if name not in names:
@@ -102,7 +103,7 @@ def _tmy3(lines: list[str], path: Path) -> Rows:
     at = [names.index(name) for name in wanted]
     table = _table(lines, 2, len(names), path)
     stamps = [(*row[0].split("/")[:2], row[1].split(":")[0]) for _, row in table]
-    station = first_cells(lines[0], path, 1)
+    station = cells_of(lines[0], ",", path, 1)
     return Rows(
         [line for line, _ in table],
         [(s[0], s[1], s[2]) if len(s) == 3 else (s[0], "", "") for s in stamps],
@@ -143,7 +144,8 @@ def _own(lines: list[str], path: Path) -> Rows:
     """The small CSV: comment lines with '#', a line of names, then month,day,hour(1-24),three values."""
     comments = [line[1:].strip() for line in lines if line.startswith("#")]
     head = next((k for k, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    names = [] if head is None else [name.strip() for name in first_cells(lines[head], path, head + 1)]
+    delimiter = "," if head is None else delimiter_of(lines[head])
+    names = [] if head is None else cells_of(lines[head], delimiter, path, head + 1)
     if head is None or names != _OWN_COLUMNS:
         raise BadInput(
             f'the line of column names reads "{",".join(names)[:80]}"',
@@ -152,11 +154,11 @@ def _own(lines: list[str], path: Path) -> Rows:
             place=f"row {1 if head is None else head + 1}",
             mend="first line without #: " + ",".join(_OWN_COLUMNS),
         )
-    table = _table(lines, head + 1, 6, path)
+    table = _table(lines, head + 1, 6, path, delimiter=delimiter)
     return Rows(
         [line for line, _ in table],
         [(row[0], row[1], row[2]) for _, row in table],
-        [(row[3], row[4], row[5]) for _, row in table],
+        [(with_point(row[3]), with_point(row[4]), with_point(row[5])) for _, row in table],
         ("dry_bulb_c", "dew_point_c", "relative_humidity_pct"),
         (np.inf, np.inf, np.inf),
         (1.0, 1.0, 1.0),
@@ -166,14 +168,10 @@ def _own(lines: list[str], path: Path) -> Rows:
 
 
 def _table(
-    lines: list[str], skip: int, columns: int, path: Path, at_least: int | None = None
+    lines: list[str], skip: int, columns: int, path: Path, at_least: int | None = None, delimiter: str = ","
 ) -> list[tuple[int, list[str]]]:
     """Rows after `skip` lines, each with its line number; a row of another width than `columns` is a fault."""
-    try:
-        rows = [(n, row) for n, row in enumerate(csv.reader(lines[skip:]), start=skip + 1) if row]
-    except csv.Error as fault:
-        raise unclosed_quote(path) from fault
-    rows = [(n, row) for n, row in rows if not row[0].startswith("#")]
+    rows = list(rows_of_text(lines[skip:], delimiter, path, skip + 1, comment="#"))
     for number, row in rows:
         if len(row) != columns and not (at_least is not None and at_least <= len(row) <= columns):
             raise BadInput(
@@ -184,14 +182,3 @@ def _table(
                 mend="correct that row, or download the file again if it is cut short",
             )
     return rows
-
-
-def unclosed_quote(path: Path) -> BadInput:
-    """The fault of a quotation mark that is opened and never closed."""
-    return BadInput(
-        "a quotation mark that is not closed",
-        "quotation marks in pairs",
-        file=path,
-        place="the row where it opens",
-        mend='take the lone " out',
-    )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.cells import as_text
+from driftmodel.base.delimited import delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 from driftmodel.base.opened import MOST_TABLE_MB, check_file
@@ -123,7 +124,7 @@ class Table:
         return np.asarray(
             self.parsed(
                 column,
-                lambda text: _number(text.replace(self.decimal, "."), low, high, absent, whole),
+                lambda text: _number(with_point(text) if self.decimal == "," else text, low, high, absent, whole),
                 float,
                 np.nan if absent is None else absent,
             )
@@ -256,34 +257,23 @@ def _place_of(message: str) -> str:
     return f"row {found.group(1)}" if found else "the whole file"
 
 
-DELIMITERS = (",", ";", "\t", "|")
-
-
 def _header(file: Path) -> tuple[list[str], int, str]:
-    """Names of the columns, the number of cells in the row after them, and what parts them: what the header has most
-    of."""
-    import csv
-
+    """Names of the columns, the number of cells in the row after them, and what parts them."""
     needed = "a comma-separated table"
     check_file(file, needed, mend="correct the name in [files]", most_mb=MOST_TABLE_MB)
     try:
         with file.open(encoding="utf-8-sig", newline="") as lines:
-            line = lines.readline()
-            delimiter = max(DELIMITERS, key=line.count)
+            delimiter = delimiter_of(lines.readline())
             lines.seek(0)
-            reader = csv.reader(lines, delimiter=delimiter)
-            first, second = next(reader, []), next(reader, [])
+            rows = rows_of(lines, delimiter, file)
+            (_, first), (_, second) = next(rows, (1, [])), next(rows, (2, []))
     except UnicodeDecodeError:
         raise BadInput(
             "the file cannot be read as UTF-8 text", needed, file=file, place="row 1", mend="save it as CSV in UTF-8"
         ) from None
-    except (OSError, csv.Error) as fault:
-        raise BadInput(
-            f"the header cannot be read ({fault})", needed, file=file, place="row 1", mend="export it again"
-        ) from None
     if not first:
         raise BadInput("the file is empty", "a header and rows", file=file, place="row 1", mend="export it again")
-    return [name.strip() for name in first], len(second), delimiter
+    return first, len(second), delimiter
 
 
 def write_faults(faults: Sequence[Fault], file: Path) -> None:

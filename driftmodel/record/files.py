@@ -15,6 +15,7 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
+from driftmodel.base.delimited import delimiter_of
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import text_of
 from driftmodel.base.record_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
@@ -73,19 +74,19 @@ def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[P
     with writing(folder):
         before = rows_of(folder)
         header = next((line for line in before.splitlines() if line.strip() and not line.startswith("#")), "")
-        known = header.split(_delimiter(header)) if header else list(COLUMNS)
+        known = header.split(delimiter_of(header)) if header else list(COLUMNS)
         columns = [_plain(name) for name in known]
         missing = sorted({name for row in rows for name in row if row[name]} - set(columns))
         if missing:
             raise BadInput(
                 f"the file has no column {', '.join(missing)}", "a header with it", file=file, place="row 1",
-                mend=_delimiter(header).join([*known, *missing]),
+                mend=delimiter_of(header).join([*known, *missing]),
             )  # fmt: skip
         text = before if before.endswith("\n") or not before else before + "\n"
         if not before:
             text = ";".join(COLUMNS) + "\n"
         put = StringIO()
-        writer = csv.writer(put, delimiter=_delimiter(header or ";".join(COLUMNS)), lineterminator="\n")
+        writer = csv.writer(put, delimiter=delimiter_of(header or ";".join(COLUMNS)), lineterminator="\n")
         for row in rows:
             writer.writerow([" ".join(str(row.get(name, "")).split()) for name in columns])
         trial = folder / f".{BENCH}-trial-{os.getpid()}"
@@ -149,10 +150,6 @@ def _take_over_if_stale(lock: Path) -> None:
             lock.with_name(f"{LOCK}-{os.getpid()}").unlink(missing_ok=True)
     except OSError:
         return
-
-
-def _delimiter(header: str) -> str:
-    return max(";\t,", key=header.count) if header else ";"
 
 
 def _plain(name: str) -> str:
