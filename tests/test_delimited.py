@@ -20,7 +20,7 @@ WEATHER = Path(load_scenario("first-winter").stays[0].climate.input_files[0])
 
 
 def readings(file: Path) -> object:
-    return [(one.what, one.value) for one in read_readings(file, load_scenario("first-winter")).readings]
+    return [(one.what, one.value) for one in read_readings(file, load_scenario("two-winters")).readings]
 
 
 def logger(file: Path) -> object:
@@ -32,7 +32,10 @@ def weather(file: Path) -> object:
 
 
 PLAIN: dict[str, tuple[str, Callable[[Path], object]]] = {
-    "readings": ("date,what,value,tool\n2026-11-02,action bass,2.5 mm,rule\n2026-12-02,action bass,2.75 mm,rule\n", readings),
+    "readings": (
+        "date,what,value,tool\n2026-02-10,action bass,2.5 mm,rule\n2026-03-02,action bass,2.75 mm,rule\n",
+        readings,
+    ),
     "logger": (
         "time,temperature (°C),RH (%)\n" + "".join(f"2026-01-01 {h:02d}:00,20.5,4{h % 10}.5\n" for h in range(24)),
         logger,
