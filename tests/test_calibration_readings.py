@@ -59,7 +59,7 @@ def test_one_reading_written_many_ways(tmp_path: Path, scenario: Scenario, rows:
         ("2025-02-10;acton bass;2.54 mm;feeler gauge", 'Did you mean "action bass"'),
         ("2025-02-10;action bass;2.54 mm;feler gauge", 'Did you mean "feeler gauge"'),
         ("2025-02-10;action bass;0.1 mm;feeler gauge", "Mend: 0.1 in"),
-        ("2025-02-10;weight;2100 mm;scale", "g or kg"),
+        ("2025-02-10;weight;2100 mm;scale", "g, kg, lb or oz"),
         ("2025-02-10;weight;2.1 kg;rule", "a tool for the quantity"),
         ("2025-02-10;action bass;two;rule", "not one number"),
         ("02/10/2025;action bass;2.5 mm;rule", "year-month-day"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
+import shlex
 import time
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -80,19 +81,132 @@ def test_a_move_is_a_stay(ada: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("words", "what", "value"),
+    [
+        ('action 7/64"', "action", 2.778), ("action .110 in", "action", 2.794), ("action 110 thou", "action", 2.794),
+        ("string height 2.8 mm", "action", 2.8), ("12th fret action now 2.8 mm", "action", 2.8),
+        ("2.8 mm at the 12th", "action", 2.8), ("7/64 at 12th", "action", 2.778), ("action was 2,8 mm", "action", 2.8),
+        ("bass side 2.8 mm", "action_bass", 2.8), ("2 mm on the treble side", "action_treble", 2.0),
+        ("low E 7/64", "action_bass", 2.778), ("measured action 2.8 mm with ruler", "action", 2.8),
+        ("neck relief 10 thou", "relief", 0.254), ("weight 4 lb 1 oz", "weight", 1843.0),
+        ("weight 2.05 kg", "weight", 2050.0), ("saddle height 3.2 mm", "saddle_height", 3.2),
+    ],
+)  # fmt: skip
+def test_a_reading_in_a_luthiers_words(ada: Path, words: str, what: str, value: float) -> None:
+    (reading,) = add(ada, (words,), date(2023, 5, 1)).case.book.readings
+    assert (reading.what, reading.value) == (what, pytest.approx(value, abs=0.001 if what != "weight" else 0.6))
+
+
+@pytest.mark.parametrize(
+    ("air", "pct", "heat", "hours"),
+    [
+        ("at 38 % 21 C after 2 h", 38, 21, 2), ("in 45%", 45, 21, 24), ("at RH 45, 70 degrees", 45, 21.1, 24),
+        ("at 45 percent humidity 70 F", 45, 21.1, 24), ("rh 45% temp 21", 45, 21, 24),
+        ("after an hour at 38 %", 38, 21, 1), ("overnight at 45%", 45, 21, 12),
+        ("after two days in 50 % 20°C", 50, 20, 48),
+    ],
+)  # fmt: skip
+def test_the_air_beside_it_in_a_luthiers_words(ada: Path, air: str, pct: float, heat: float, hours: float) -> None:
+    (one,) = add(ada, (f"action 2.8 mm {air}",), date(2023, 5, 1)).case.book.readings
+    assert (one.relative_humidity_pct, one.hours_at_bench) == (pct, hours)
+    assert one.temperature_c == pytest.approx(heat, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("lowered the saddle by .5 mm", {"saddle_mm": -0.5}), ("took 1/32 off the saddle", {"saddle_mm": -0.794}),
+        ("saddle replaced, 0.5 mm lower", {"saddle_mm": -0.5}), ("shim under the saddle 0.3 mm", {"saddle_mm": 0.3}),
+        ("swapped J for K", {"spacer": "K"}), ("spacer J out, K in", {"spacer": "K"}),
+        ("regraded to K", {"spacer": "K"}),
+        ("fitted K", {"spacer": "K"}), ("lowered action by 0.3 mm", {"action_mm": -0.3}),
+        ("tightened the truss rod a quarter turn", {"truss_rod": True}), ("adjusted the rod", {"truss_rod": True}),
+        ("fell off its stand", {"anew": True}), ("bridge lifting, reglued", {"anew": True}),
+        ("top crack glued and cleated", {"anew": True}), ("levelled frets", {"anew": True}),
+        ("dropped", {"anew": True}),
+        ("took strings off for shipping", {"strings_on": False}), ("cleaned and oiled", {}), ("new strings 12-53", {}),
+        ("humidified for two weeks", {}), ("note: back to its owner, who is glad", {}),
+    ],
+)  # fmt: skip
+def test_work_in_a_luthiers_words(ada: Path, words: str, told: dict[str, object]) -> None:
+    """All of it and nothing else is understood, and the words stay as they were said."""
+    add(ada, (words,), date(2023, 5, 1))
+    done = open_record(ada).book.work
+    usual = {"spacer": "", "saddle_mm": 0.0, "action_mm": 0.0, "truss_rod": False, "anew": False, "strings_on": None}
+    found = {name: getattr(one, name) for one in done for name, plain in usual.items() if getattr(one, name) != plain}
+    lengths = {name: pytest.approx(value, abs=0.001) for name, value in told.items() if name.endswith("_mm")}
+    assert found == {**told, **lengths}
+    assert words in rows_of(ada)
+
+
+def test_two_in_one_breath_are_two(ada: Path) -> None:
+    add(ada, ("bass 7/64 treble 5/64 at 45 % 21 C", "neck reset, action now 2.3 mm"), date(2023, 5, 1))
+    case = open_record(ada)
+    assert [one.what for one in case.book.readings] == ["action_bass", "action_treble", "action"]
+    assert [one.relative_humidity_pct for one in case.book.readings] == [45, 45, None]
+    assert case.book.work[0].anew and case.book.work[0].order < case.book.readings[2].row
+
+
+def test_work_that_does_not_account_for_its_readings_is_asked_about(ada: Path) -> None:
+    """A step of the spacer is far less than half a millimetre."""
+    day = date(2023, 5, 1)
+    told = add(ada, ("action 3.1 mm", "spacer H", "action 2.6 mm"), day).case.book.remarks
+    assert any("-0.50 mm" in one and "what else was done" in one for one in told)
+    lift = grade_lifts_mm(open_record(ada).scenario)
+    labels = open_record(ada).scenario.instrument.spacers.labels
+    after = 3.0 + (lift[labels.index("K")] - lift[labels.index("H")]) / 2.0
+    told = add(ada, ("action 3.0 mm", "spacer K", f"action {after:.2f} mm"), date(2023, 6, 1)).case.book.remarks
+    assert not any("2023-06-01" in one for one in told)
+
+
+@pytest.mark.parametrize(
     "words",
     ["action 2.4", "action 90 mm", "spacer Q", "spacer -2", "saddle 0.5 mm", "acton 2.4 mm", "did things", "2.4 mm",
-     "saddle lowered", "action 2.4 mm after 3 h", "moved to nowhere", "strings", "action 0.09"],
+     "saddle lowered", "action 2.4 mm after 3 h", "moved to nowhere", "strings", "action 0.09", "one spacer up",
+     "new bone saddle", "lowered action to 2.3 mm", "full setup", "lighter strings", "changed strings to 11s",
+     "bridge height 9 mm", "belly 3 mm", "38 % 21 C", "relief 0.25", "weight 2.1", "action 2.8 at 38 % 21 C",
+     "action 2.8 furlongs", "saddle -0.4", "saddle -40 mm", "lowered saddle +0.4 mm", "top sunk 1 mm"],
 )  # fmt: skip
 def test_what_is_not_understood_writes_nothing_and_the_mend_does(ada: Path, words: str) -> None:
     before = rows_of(ada)
     with pytest.raises(BadInput) as fault:
         add(ada, ("action 2.4 mm", words), date(2023, 5, 1))
     assert rows_of(ada) == before
-    mend = fault.value.mend.removeprefix("--reading ").strip('"')
-    if words.startswith("action") and not mend.startswith("action"):
-        mend = f"action {mend}"
-    add(ada, (mend,), date(2023, 5, 1))
+    add(ada, (fault.value.mend.strip('"'),), date(2023, 5, 1))
+
+
+#: commands on a record `ada`, and the mend's place: an option in place of the one given, or a command of its own
+NEW = "record new bea --design large_x_braced --home damp_coast --set-up 2024-09-25 "
+MENDED = [
+    NEW + "--action 2.3 --spacer J",
+    "record new bea --design large_x_brace --home damp_coast --set-up 2024-09-25 --action '2.3 mm' --spacer J",
+    "record new bea --design large_x_braced --home damp_cost --set-up 2024-09-25 --action '2.3 mm' --spacer J",
+    "record new bea --design large_x_braced --home damp_coast --set-up 25.9.2024 --action '2.3 mm' --spacer J",
+    NEW + "--action '2.3 mm' --spacer Q",
+    NEW + "--action '2.3 mm' --spacer J --humidity wet",
+    NEW + "--action '2.3 mm'",
+    "record add ada 'action 2.4 mm' --date 2021-01-01", "record add ada 'action 2.4 mm' --date 2999-01-01",
+    "record add ada", "record ad ada 'action 2.4 mm'", "record show bea", "grade ada --reading 'action 2.4'",
+    "grade ada --reading 'acton 2.4 mm'", "record show ada --date 2021-01-01",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("line", MENDED)
+def test_a_commands_mend_works_as_typed(run: Callable[..., Any], world: Path, line: str) -> None:
+    create(world / "ada", TOLD)
+    words = shlex.split(line)
+    wrong = run(*words)
+    assert wrong.code == 2, wrong.err
+    mend = shlex.split(wrong.err.partition("Mend: ")[2])
+    if mend[0] == "driftmodel":
+        again = mend[1:]
+    elif mend[0].startswith("--") and mend[0] in words:
+        place = words.index(mend[0])
+        again = [*words[:place], *mend, *words[place + 2 :]]
+    else:
+        again = [*words, *mend]
+    right = run(*again)
+    assert right.code == 0, (again, right.err)
 
 
 def test_a_day_before_set_up_or_to_come_is_refused(ada: Path) -> None:

@@ -13,7 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.bench import make_bench
+from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, SLIP_SHARE, Posterior, learn, slip_reach
 from driftmodel.calibration.forward import action_per_relief, moved, rise_of, transport_of
 from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
@@ -27,8 +27,9 @@ Points = tuple[float, float, float]
 
 #: the movement by moisture has come back when a fifth of it is left
 LEFT_SHARE = 0.2
-#: answers closer than this are told as a close call (common practice, no source)
-CLOSE = 0.10
+#: answers whose worth is closer than this, in days inside the rule over options.AHEAD_YEARS, are told as a close call
+#: (common practice, no source)
+CLOSE_DAYS = 20.0
 MEASURE = "measure again"
 WORK = ("truss rod", "saddle", "regrade", "other work")
 #: a reading this likely to be wrong is taken again before anything is cut or taken apart: it costs five minutes
@@ -41,13 +42,14 @@ TURNED_MM, TURNED_STEP_MM, TURNED_BY = 1.5, 0.02, 300
 @dataclass(frozen=True)
 class Decision:
     """What to do on the day of a reading. said: 'measure again', 'leave', 'humidify', 'dry out' or 'steady air' (better
-    air), 'truss rod', 'saddle', 'regrade' (another spacer) or 'other work': the likeliest of `chances`, which add up to
-    1, but a doubtful reading is taken again before any work. then: what it needs if the reading stands. close: the
-    likeliest ones where they are within CLOSE of one another.
+    air), 'truss rod', 'saddle', 'regrade' (another spacer) or 'other work': what is worth most days inside the rule,
+    but a doubtful reading is taken again before any work. then: what it needs if the reading stands. close: those worth
+    about as much. chances: shares of the draws to which each is worth most; they add up to 1.
 
-    options: what could be done, with amounts and the chance of each to be right in a year. due_mm: what was to be read
-    that day by all that was known before, 10, 50 and 90 %. read_mm: the action as the model sees it on that day.
-    reference_mm: the same guitar at the mean moisture of its year. season_mm: the difference, which comes back.
+    options: what could be done, with amounts, days inside and the chance of each to be right in a year. due_mm: what
+    was to be read that day by all that was known before, 10, 50 and 90 %. read_mm: the action as the model sees it on
+    that day. reference_mm: the same guitar at the mean moisture of its year. season_mm: the difference, which comes
+    back.
     place_mm: what its place does to that mean against air kept as at set-up. steady_pct: that air.
     turns: readings in mm from which on the answer would be another one, with that answer.
     look_again_weeks: when the moisture has come back to within a fifth after the air was put right."""
@@ -97,12 +99,13 @@ def weather_or_drift(
     reading: ReadingRow | tuple[ReadingRow, ...],
     calibration: Calibration | None = None,
     *,
+    bench: Bench | None = None,
     particles: int = PARTICLES,
     seed: int | None = None,
     drawn: bool = False,
 ) -> Decision:
     """Decide about today's reading (one or several of one day), with what earlier readings taught if there are any;
-    drawn: with the action's path for a picture.
+    drawn: with the action's path for a picture. bench: the scenario made ready up to the day (calibration.bench).
 
     Raises BadInput when no reading of the action or projection is among them.
     """
@@ -120,7 +123,7 @@ def weather_or_drift(
     book = BenchBook(rows, before.work, before.remarks, before.file)
     when = max(one.date for one in new)
     more = moments_of_path(scenario.setup.setup, when) if drawn else ()
-    bench = make_bench(scenario, when, book)
+    bench = bench or make_bench(scenario, when, book)
     posterior = learn(scenario, book, bench=bench, particles=particles, seed=seed, now=when, more=more)
     return _decide(posterior, new, calibration)
 
@@ -131,12 +134,11 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
     weighed = weigh(standing)
     known = _known_before(posterior, calibration)
     wrong = max((_wrong(posterior, known, one) for one in new), default=0.0)
-    toward = _toward(found, scenario.rule.action_low_mm, scenario.rule.action_high_mm)
-    chances = _told(weighed, wrong, toward)
-    said = max(chances, key=lambda word: chances[word])
-    if wrong >= DOUBTED and said in WORK:
-        said = MEASURE
-    close = tuple(word for word in chances if chances[word] >= chances[said] - CLOSE)
+    words = _words_of(standing, weighed)
+    then = words[weighed.best]
+    said = MEASURE if wrong > 0.5 or (wrong >= DOUBTED and then in WORK) else then
+    worth = {words[key]: option.worth_days for key, option in weighed.options.items()}
+    close = tuple(word for word in worth if worth[word] >= worth[then] - CLOSE_DAYS)
     close = close if len(close) > 1 and said != MEASURE else ()
     own = [place for place, one in enumerate(posterior.readings) if one in new]
     chance = posterior.slips
@@ -147,9 +149,9 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         day=posterior.asked.now,
         readings=new,
         said=said,
-        then=max((word for word in chances if word != MEASURE), key=lambda word: chances[word]),
+        then=then,
         close=close,
-        chances=Frozen(chances),
+        chances=Frozen(_told(weighed, wrong, words)),
         options=tuple(weighed.options[key] for key in ORDER if key in weighed.options),
         grade=spacer.spacer if spacer else "",
         due_mm=quantiles(_due(posterior, known, actions[0])) if actions else None,
@@ -182,21 +184,31 @@ def _standing(posterior: Posterior, found: Answers, new: tuple[ReadingRow, ...])
     return Standing(found, scenario, room, spacer_lift_mm(ALL_DONE, work, scenario), truss)
 
 
-def _toward(found: Answers, low_mm: float, high_mm: float) -> str:
-    """Which way the air must go: what stands off the action it would have in air kept as at set-up, on the dry season's
-    side or the damp one's; 'steady air' where drying it out now would only bring a dry season that is outside too."""
-    off = float(np.median(found.action_now_mm) - np.median(found.action_steady_now_mm))
-    dry, damp = float(np.median(found.action_dry_mm)), float(np.median(found.action_damp_mm))
-    if off * (dry - damp) >= 0:
-        return "humidify"
-    return "dry out" if low_mm <= dry <= high_mm else "steady air"
+def _words_of(standing: Standing, weighed: Weighed) -> dict[str, str]:
+    """The words the decision uses for the keys of ORDER. Better air goes the way that its draws need: against a mean
+    that the place holds off, where that is more than half of the season's swing; else against where the season has it
+    now; 'steady air' where drying it out now would only bring a dry season that is outside too."""
+    found, rule = standing.found, standing.scenario.rule
+    asks = weighed.needed == ORDER.index("air")
+    asks = asks if asks.any() else np.ones_like(asks)
+    damper = np.sign(np.median((found.action_damp_mm - found.action_dry_mm)[asks]))
+    swing = float(np.median(np.abs(found.action_damp_mm - found.action_dry_mm)[asks])) / 2.0
+    held = float(np.median((found.action_next_mm - found.action_steady_mm)[asks]))
+    now = float(np.median((found.action_now_mm - found.action_steady_now_mm)[asks]))
+    dry = float(np.median(found.action_dry_mm[asks]))
+    if abs(held) > swing / 2.0:
+        toward = "dry out" if held * damper > 0 else "humidify"
+    elif now * damper <= 0:
+        toward = "humidify"
+    else:
+        toward = "dry out" if rule.action_low_mm <= dry <= rule.action_high_mm else "steady air"
+    return {key: {"air": toward, "spacer": "regrade"}.get(key, key) for key in ORDER}
 
 
-def _told(weighed: Weighed, wrong: float, toward: str) -> dict[str, float]:
+def _told(weighed: Weighed, wrong: float, words: dict[str, str]) -> dict[str, float]:
     """Chances by the words the decision uses; those of nothing that is never asked for are left out."""
-    names = {"air": toward, "spacer": "regrade"}
     told = {MEASURE: wrong} if wrong > 0.0 else {}
-    told |= {names.get(key, key): (1.0 - wrong) * share for key, share in weighed.chances().items()}
+    told |= {words[key]: (1.0 - wrong) * share for key, share in weighed.chances().items()}
     return {word: share for word, share in told.items() if share > 0.0 or word == "leave"}
 
 
@@ -249,23 +261,21 @@ def _turns(
     with the reading as what was known before it says. Told only where the answer is about the guitar."""
     if read_mm is None or said == MEASURE:
         return ()
-    rule = standing.scenario.rule
     gains = gains_of(posterior.answers(known[:TURNED_BY]))
     found = []
-    own = _said_of(standing, rule.action_low_mm, rule.action_high_mm)
+    own = _said_of(standing)
     for sign in (-1.0, 1.0):
         for step in np.arange(TURNED_STEP_MM, TURNED_MM, TURNED_STEP_MM):
-            turned = standing.turned(sign * float(step), gains)
-            other = _said_of(turned, rule.action_low_mm, rule.action_high_mm)
+            other = _said_of(standing.turned(sign * float(step), gains))
             if other != own:
                 found.append((round(read_mm + sign * float(step), 2), other))
                 break
     return tuple(found)
 
 
-def _said_of(standing: Standing, low_mm: float, high_mm: float) -> str:
-    chances = _told(weigh(standing), 0.0, _toward(standing.found, low_mm, high_mm))
-    return max(chances, key=lambda word: chances[word])
+def _said_of(standing: Standing) -> str:
+    weighed = weigh(standing)
+    return _words_of(standing, weighed)[weighed.best]
 
 
 def weeks_to_come_back(posterior: Posterior, draws: int = 100) -> int:

@@ -1,7 +1,9 @@
-"""What could be done today, each with its amount, and in how many draws it is still right in a year.
+"""What could be done today, each with its amount, what it is worth in days inside the rule over the years to come, and
+in how many draws it is still right in a year.
 
-In the order a bench goes by: leave it, better air, truss rod, saddle, spacer, other work. A draw asks for the first of
-them that keeps it inside the rule for the year to come, so that the chances add up to one.
+In the order a bench goes by: leave it, better air, truss rod, saddle, spacer, other work. A draw asks for the one of
+them that is worth most to it, so that the chances add up to one: days inside, season and drift counted, less what the
+thing costs. So no neck is taken apart for a step to and fro.
 """
 
 from __future__ import annotations
@@ -23,6 +25,12 @@ Mask = NDArray[np.bool_]
 
 #: a regrade that falls due within this time is right to do now (common practice, no source)
 SOON_YEARS = 1.0
+#: what is done is judged by the days inside over this many years
+AHEAD_YEARS = 3
+#: the mean over the middle 90 days of half a cosine's wave, of its crest; and what of the season's swing is left in
+#: air kept as at set-up: some 4 % of the 15 % either way (common practice, no source)
+CREST, STEADY_SWING = 0.9, 0.25
+PHASES = np.cos(np.pi * (np.arange(8) + 0.5) / 8)
 ORDER = ("leave", "air", "truss rod", "saddle", "spacer", "other work")
 
 
@@ -56,12 +64,15 @@ def gains_of(before: Answers) -> dict[str, float]:
 @dataclass(frozen=True)
 class Option:
     """key: of ORDER. saddle_mm: + higher; spacer: a label; action_mm: what it does to the action. right_in_a_year: the
-    share of all draws it keeps inside the rule, at the reference state, from now to a year on. left_mm: saddle then
-    left to lower. dry_mm, damp_mm: 10, 50 and 90 % points of the action over the next dry and damp season with it;
-    dry_inside, damp_inside: share of the draws whose action is then inside the rule."""
+    share of all draws it keeps inside the rule, at the reference state, from now to a year on. days_a_year: expected
+    days inside of 365, season counted, over AHEAD_YEARS; worth_days: those of all these years less what it costs.
+    left_mm: saddle then left to lower. dry_mm, damp_mm: 10, 50 and 90 % points of the action over the next dry and damp
+    season with it; dry_inside, damp_inside: share of the draws whose action is then inside the rule."""
 
     key: str
     right_in_a_year: float
+    days_a_year: float
+    worth_days: float
     action_mm: float = 0.0
     saddle_mm: float = 0.0
     spacer: str = ""
@@ -74,7 +85,7 @@ class Option:
 
 @dataclass(frozen=True)
 class Weighed:
-    """options by key, those that make sense; needed: for each draw the place in ORDER of the first that it asks for."""
+    """options by key, those that make sense; needed: for each draw the place in ORDER of the one worth most to it."""
 
     options: dict[str, Option]
     needed: NDArray[np.intp]
@@ -83,66 +94,109 @@ class Weighed:
         """Share of the draws that ask for each, by key."""
         return {key: float(np.mean(self.needed == place)) for place, key in enumerate(ORDER)}
 
+    @property
+    def best(self) -> str:
+        """The key of the option worth most days."""
+        return max(self.options.values(), key=lambda option: option.worth_days).key
+
+
+def costs_days(cut_mm: float = 0.0) -> dict[str, float]:
+    """What each costs, in days inside the rule. cut_mm: the change of the saddle, whose height is used up: as dear as a
+    spacer's job from bench_saddle_step on, and never below half of one."""
+    job = library.general("job_worth_days").value
+    saddle = job * max(0.5, abs(cut_mm) / library.general("bench_saddle_step").value)
+    named = {"air": "bench_air_worth_days", "truss rod": "bench_rod_worth_days", "other work": "bench_other_worth_days"}
+    return {"leave": 0.0, "saddle": saddle, "spacer": job} | {
+        key: library.general(name).value for key, name in named.items()
+    }
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One thing done: what it adds to the action, to the saddle over the fret plane and to the saddle's height, mm."""
+
+    action_mm: float = 0.0
+    rise_mm: float = 0.0
+    saddle_mm: float = 0.0
+    spacer: str = ""
+    steady: bool = False
+
 
 def weigh(standing: Standing) -> Weighed:
     """Every option that makes sense, and what each draw asks for."""
-    found, scenario = standing.found, standing.scenario
-    rule = scenario.rule
-    stays = _stays(standing)
-    due = ~stays
-    now_out = (found.action_now_mm < rule.action_low_mm) | (found.action_now_mm > rule.action_high_mm)
-    steady = _inside(found.action_steady_mm, found.saddle_rise_steady_mm, standing.room_mm, rule)
-    helped = (found.action_steady_now_mm >= rule.action_low_mm) & (found.action_steady_now_mm <= rule.action_high_mm)
-    trussed = _stays(standing, action_mm=standing.truss_action_mm) if standing.truss_action_mm else np.zeros_like(due)
-    any_need = bool((due & ~steady & ~trussed).any())
-    cut, cut_keeps = _saddle(standing, any_need)
-    label, lift, grade_keeps = _spacer(standing, any_need)
-    small = abs(cut) <= library.general("bench_saddle_step").value
-    by_saddle = cut_keeps & (small | ~grade_keeps)
-    needed = np.full(due.size, ORDER.index("other work"), dtype=np.intp)
-    for key, mask in (
-        ("spacer", grade_keeps),
-        ("saddle", by_saddle),
-        ("truss rod", trussed),
-        ("air", steady),
-        ("leave", stays & ~(now_out & helped)),  # what better air would not bring inside comes back by itself
-    ):
-        needed[mask] = ORDER.index(key)
-    needed[stays & now_out & helped] = ORDER.index("air")
-    left = standing.room_mm - float(np.median(found.saddle_rise_next_mm))
-    air = (found.action_steady_mm, found.action_steady_mm)
-    brought = _middle(found.action_steady_mm - found.action_next_mm)
-    options = {
-        "leave": _option(standing, "leave", stays, 0.0, left_mm=left),
-        "air": _option(standing, "air", steady, brought, air, left_mm=left),
-    }
+    found = standing.found
+    ways = {"leave": _Way(), "air": _Way(steady=True)}
     if standing.truss_action_mm:
-        options["truss rod"] = _option(standing, "truss rod", trussed, standing.truss_action_mm, left_mm=left)
+        ways["truss rod"] = _Way(standing.truss_action_mm)
+    cut = _saddle(standing)
     if cut:
-        options["saddle"] = _option(standing, "saddle", cut_keeps, cut / 2.0, saddle_mm=cut, left_mm=left + cut)
-    if label:
-        options["spacer"] = _option(standing, "spacer", grade_keeps, lift / 2.0, spacer=label, left_mm=left - lift)
-    return Weighed(options, needed)
+        ways["saddle"] = _Way(cut / 2.0, saddle_mm=cut)
+    spacer = _spacer(standing)
+    if spacer is not None:
+        ways["spacer"] = spacer
+    ways["other work"] = _Way(_back(standing), -_middle(found.saddle_rise_next_mm))
+    inside = {key: days_inside(standing, way) for key, way in ways.items()}
+    costs = costs_days(cut)
+    worth = np.stack([inside[key] - costs[key] if key in ways else np.full(found.action_now_mm.size, -np.inf)
+                      for key in ORDER])  # fmt: skip
+    left = standing.room_mm - float(np.median(found.saddle_rise_next_mm))
+    options = {}
+    for key, way in ways.items():
+        action = _middle(found.action_steady_mm - found.action_next_mm) if way.steady else way.action_mm
+        dry, damp = found.action_dry_mm + action, found.action_damp_mm + action
+        if way.steady:
+            dry = damp = found.action_steady_mm
+        options[key] = Option(
+            key,
+            float(np.mean(_keeps(standing, way))),
+            float(np.mean(inside[key])) / AHEAD_YEARS,
+            float(np.mean(worth[ORDER.index(key)])),
+            action,
+            way.saddle_mm,
+            way.spacer,
+            left + way.saddle_mm - way.rise_mm,
+            **_seasons(standing, dry, damp),  # type: ignore[arg-type]
+        )
+    return Weighed(options, worth.argmax(axis=0))
 
 
-def _option(
-    standing: Standing,
-    key: str,
-    keeps: Mask,
-    action_mm: float,
-    seasons: tuple[Array, Array] | None = None,
-    **told: object,
-) -> Option:
-    """seasons: the action over the next dry and damp season, where it is not as it is left moved by action_mm."""
+def days_inside(standing: Standing, way: _Way) -> Array:
+    """Days inside the rule over AHEAD_YEARS in each draw: the season as a wave between the next dry and the next damp
+    one, on a mean that drifts on as it does over the year to come."""
     found, rule = standing.found, standing.scenario.rule
-    dry, damp = seasons or (found.action_dry_mm + action_mm, found.action_damp_mm + action_mm)
+    drift = found.action_next_mm - found.action_reference_mm
+    rising = found.saddle_rise_next_mm - found.saddle_rise_reference_mm
+    mean = found.action_steady_mm if way.steady else (found.action_dry_mm + found.action_damp_mm) / 2.0
+    rise = (found.saddle_rise_steady_mm if way.steady else found.saddle_rise_next_mm) + way.rise_mm
+    wave = (found.action_damp_mm - found.action_dry_mm) / 2.0 / CREST * (STEADY_SWING if way.steady else 1.0)
+    days = np.zeros(drift.size)
+    for year in range(AHEAD_YEARS):
+        action = (mean + year * drift + way.action_mm)[:, None] + wave[:, None] * PHASES
+        room = standing.room_mm + way.saddle_mm - rise - year * rising >= rule.saddle_room_least_mm
+        inside = (action >= rule.action_low_mm) & (action <= rule.action_high_mm) & room[:, None]
+        days += 365.0 * inside.mean(axis=1)
+    return days
+
+
+def _keeps(standing: Standing, way: _Way) -> Mask:
+    """Draws it keeps inside the rule, at the reference state, now and in a year."""
+    found, rule = standing.found, standing.scenario.rule
+    if way.steady:
+        return _inside(found.action_steady_mm, found.saddle_rise_steady_mm, standing.room_mm, rule)
+    return _stays(standing, way.action_mm, way.rise_mm, way.saddle_mm)
+
+
+def _seasons(standing: Standing, dry: Array, damp: Array) -> dict[str, object]:
+    rule = standing.scenario.rule
     dry_in, damp_in = (
         float(np.mean((path >= rule.action_low_mm) & (path <= rule.action_high_mm))) for path in (dry, damp)
     )
-    return Option(
-        key, float(np.mean(keeps)), action_mm, dry_mm=quantiles(dry), damp_mm=quantiles(damp), dry_inside=dry_in,
-        damp_inside=damp_in, **told,  # type: ignore[arg-type]
-    )  # fmt: skip
+    return {"dry_mm": quantiles(dry), "damp_mm": quantiles(damp), "dry_inside": dry_in, "damp_inside": damp_in}
+
+
+def _back(standing: Standing) -> float:
+    """What brings the middle of the draws back to the action of set-up a year on, mm of action."""
+    return standing.scenario.setup.action_12th_mm - _middle(standing.found.action_next_mm)
 
 
 def _middle(values: Array) -> float:
@@ -162,35 +216,27 @@ def _stays(standing: Standing, action_mm: float = 0.0, rise_mm: float = 0.0, sad
     return np.asarray(now & then & (found.regrade_years > SOON_YEARS) if left else now & then)
 
 
-def _saddle(standing: Standing, any_need: bool) -> tuple[float, Mask]:
+def _saddle(standing: Standing) -> float:
     """The change of the saddle, in tenths of a millimetre, that brings the middle of the draws back to the action of
     set-up a year on, as far as the saddle goes; 0 where there is nothing to do or no room."""
     found, scenario = standing.found, standing.scenario
-    none = np.zeros(found.action_next_mm.size, dtype=bool)
-    wanted = 2.0 * (scenario.setup.action_12th_mm - float(np.median(found.action_next_mm)))
-    room = standing.room_mm - float(np.median(found.saddle_rise_next_mm)) - scenario.rule.saddle_room_least_mm
+    room = standing.room_mm - _middle(found.saddle_rise_next_mm) - scenario.rule.saddle_room_least_mm
     most_up = library.general("bench_saddle_raise").value
-    change = float(np.round(np.clip(wanted, -max(room, 0.0), most_up), 1)) + 0.0
-    if not any_need or abs(change) < 0.1:
-        return 0.0, none
-    return change, _stays(standing, action_mm=change / 2.0, saddle_mm=change)
+    change = float(np.round(np.clip(2.0 * _back(standing), -max(room, 0.0), most_up), 1)) + 0.0
+    return change if abs(change) >= 0.1 else 0.0
 
 
-def _spacer(standing: Standing, any_need: bool) -> tuple[str, float, Mask]:
-    """The spacer that keeps most draws inside for a year; between equals the one nearest to the action of set-up.
-    ('', 0, none) where no other than the one fitted keeps any."""
-    found, scenario = standing.found, standing.scenario
-    best: tuple[float, float, str, float, Mask] | None = None
-    none = np.zeros(found.action_next_mm.size, dtype=bool)
+def _spacer(standing: Standing) -> _Way | None:
+    """The spacer with most days inside; between equals the one nearest to the action of set-up. None where the set has
+    no other than the one fitted."""
+    scenario = standing.scenario
+    best: tuple[tuple[float, float], _Way] | None = None
     for label, whole in zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True):
         lift = whole - standing.fitted_lift_mm
-        if not any_need or abs(lift) < 1e-9:
+        if abs(lift) < 1e-9:
             continue
-        keeps = _stays(standing, action_mm=lift / 2.0, rise_mm=lift)
-        away = abs(float(np.median(found.action_next_mm)) + lift / 2.0 - scenario.setup.action_12th_mm)
-        rank = (round(float(np.mean(keeps)), 2), -away)
-        if best is None or rank > best[:2]:
-            best = (*rank, label, lift, keeps)
-    if best is None or best[0] == 0.0:
-        return "", 0.0, none
-    return best[2], best[3], best[4]
+        way = _Way(lift / 2.0, lift, spacer=label)
+        rank = (round(float(np.mean(days_inside(standing, way)))), -abs(lift / 2.0 - _back(standing)))
+        if best is None or rank > best[0]:
+            best = rank, way
+    return best[1] if best else None

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
@@ -49,7 +50,8 @@ def read_readings(path: str | Path, scenario: Scenario, today: date | None = Non
     work, noticed = in_order(readings, work, scenario)
     work = told_by_spacers(readings, work, scenario)
     marked, remarks = _doubtful(readings, work, scenario)
-    return BenchBook(tuple(marked), tuple(work), (*noticed, *remarks, *_blanks(marked), *_copies(marked)), str(file))
+    remarks += [*_unaccounted(marked, work, scenario), *_blanks(marked), *_copies(marked)]
+    return BenchBook(tuple(marked), tuple(work), (*noticed, *remarks), str(file))
 
 
 def _blanks(readings: list[ReadingRow]) -> list[str]:
@@ -62,6 +64,28 @@ def _blanks(readings: list[ReadingRow]) -> list[str]:
         f"hours at the bench are blank for {of}: each may have lain in the workshop's air, which is allowed for and "
         "makes it count for less. Write 0 where it was read as it came."
     ]
+
+
+#: a step within a day that is this much more or less than its work accounts for is asked about, mm of action
+UNACCOUNTED_MM = 0.3
+
+
+def _unaccounted(readings: list[ReadingRow], work: list[WorkDone], scenario: Scenario) -> list[str]:
+    """What is said of an action before and after a day's work that the work does not account for."""
+    done, told = tuple(work), []
+    for before, after in pairwise(one for one in readings if one.what == "action"):
+        first, last = moment_of(before), moment_of(after)
+        between = [one for one in done if first < (one.day, one.order) < last]
+        if before.date != after.date or not between or any(one.anew or one.truss_rod for one in between):
+            continue
+        known = known_step("action", last, done, scenario) - known_step("action", first, done, scenario)
+        step = after.value - before.value
+        if abs(step - known) > UNACCOUNTED_MM:
+            told.append(
+                f"{after.date}: the action stands {step:+.2f} mm after the work, which accounts for {known:+.2f} mm. "
+                "Read it again, or write down what else was done that day."
+            )
+    return told
 
 
 def _copies(readings: list[ReadingRow]) -> list[str]:

@@ -25,7 +25,7 @@ WHAT_WORDS: dict[str, str] = {
     "top sinkage": "top_sinkage", "sinkage": "top_sinkage",
     "saddle height": "saddle_height", "weight": "weight",
 }  # fmt: skip
-WEIGHTS: dict[str, float] = {"g": 1.0, "kg": 1000.0}
+WEIGHTS: dict[str, float] = {"g": 1.0, "kg": 1000.0, "lb": 453.592, "lbs": 453.592, "oz": 28.3495}
 
 
 def date_in(line: Line, scenario: Scenario, today: date) -> date:
@@ -133,10 +133,10 @@ def _in_unit(line: Line, column: str, quantity: Quantity) -> float:
         raise line.fault(
             column,
             f'"{line.cells[column]}" has no unit',
-            "mm, in or thou (g or kg for weight), with the value, in a unit column or in the column's name",
+            "mm, in or thou (g, kg, lb or oz for weight), with the value, in a unit column or in the column's name",
             _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}",
         )
-    needed = "mm, in or thou" if quantity.unit == "mm" else "g or kg"
+    needed = "mm, in or thou" if quantity.unit == "mm" else "g, kg, lb or oz"
     mend = _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}"
     raise line.fault(column, f'unit "{named}"', needed, mend)
 

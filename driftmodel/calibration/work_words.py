@@ -15,21 +15,22 @@ from driftmodel.base.records import SpacerSet, WorkDone
 
 DOWN = (
     "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",
-    "take", "taken", "reduced", "dropped", "less", "planed", "shortened", "trimmed",
+    "take", "taken", "reduced", "brought down", "lowering", "dropped", "less", "planed", "shortened", "trimmed",
 )  # fmt: skip
-UP = ("raise", "raised", "higher", "up", "added", "add", "shimmed", "built", "taller", "more")
+UP = ("raise", "raised", "higher", "up", "added", "add", "shimmed", "shim", "built", "taller", "more")
 #: what leaves the neck's angle anew, by an amount nobody wrote down (common practice, no source)
 ANEW = (
-    "neck reset", "neck set anew", "reset the neck", "refret", "refretted", "fret dress", "frets dressed", "fret level",
-    "frets levelled", "frets leveled", "bridge reglued", "reglued bridge", "reglued the bridge", "new bridge",
-    "brace reglued", "reglued brace", "loose brace", "crack", "cracked", "damage", "damaged", "fell", "dropped it",
-    "fall", "knocked", "new nut", "nut", "neck bolts",
+    "neck reset", "neck set anew", "reset the neck", "refret", "refretted", "fret dress", "fret level",
+    "frets levelled", "frets leveled", "new bridge",
+    "reglued", "glued", "cleated", "loose brace", "crack", "cracked", "damage", "damaged", "broken", "broke", "fell",
+    "dropped it", "dropped", "fall", "knocked", "nut", "neck bolts", "set neck", "set the neck", "neck set", "hot car",
+    "frets dressed", "dressed frets", "levelled frets", "leveled frets", "overheated",
 )  # fmt: skip
 #: what moves nothing that is read here (common practice, no source)
 NOTHING = (
     "new strings", "restrung", "string change", "changed strings", "strings changed", "cleaned", "cleaning", "polished",
     "oiled", "tuners", "tuning machines", "pickup", "electronics", "strap button", "inspected", "inspection",
-    "humidifier", "none", "nothing", "no work", "playing", "tuned",
+    "humidifier", "humidified", "none", "nothing", "no work", "playing", "tuned",
 )  # fmt: skip
 #: the day of work that is only words yet
 UNDATED = date.min
@@ -45,10 +46,32 @@ class Asked:
     mend: str
 
 
+#: a piece without any of these says more of the piece before it
+_OWN = re.compile(r"\d|\b(saddle|spacers?|shims?|wedges?|truss|rod|relief|strings?|action|neck|nut|note|anew)\b", re.I)
+#: what is said of a spacer that is not called one
+_FITTED = re.compile(r"\b(fitted|fit|swapped|regraded?|changed|put in|went to|out)\b", re.IGNORECASE)
+
+_OTHER_GAUGE = re.compile(r"\b(lighter|heavier|thinner|thicker|other gauge|to \d+s)\b")
+_INTO = ("to", "->", "→", "=>", "=", "with", "for")
+
+
 def pieces_of(words: str) -> list[str]:
-    """The pieces of a cell: between them a semicolon, 'and', 'then', a comma before a word, or + with spaces."""
-    split = re.split(r"\s+\+\s+|\s*;\s*|\s+and\s+|\s+then\s+|,\s+(?=[A-Za-z])", words.strip())
-    return [piece.strip() for piece in split if piece.strip()]
+    """The pieces of a cell: between them a semicolon, 'and', 'then', a comma before a word, or + with spaces; a note
+    is one piece up to a semicolon, and what says nothing of its own belongs to the piece before it."""
+    found: list[str] = []
+    for part in re.split(r"\s*;\s*", words.strip()):
+        if part.lower().startswith(("note", "anew")):
+            found.append(part)
+            continue
+        split = re.split(r"(\s+\+\s+|\s+and\s+|\s+then\s+|,\s+(?=[A-Za-z]))", part)
+        own = [split[0]]
+        for between, piece in zip(split[1::2], split[2::2], strict=True):
+            if _OWN.search(piece) and not re.fullmatch(r"\S+ (in|out)", piece.strip()):
+                own.append(piece)
+            else:
+                own[-1] += between + piece
+        found += own
+    return [piece.strip() for piece in found if piece.strip()]
 
 
 def understood(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
@@ -60,21 +83,36 @@ def understood(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
         return WorkDone(UNDATED, words=words, anew=True)
     if plain.startswith("action"):
         return _by_amount(words, plain, "action", fitted)
-    if re.search(r"\b(spacers?|shims?|wedges?)\b", plain):
-        return _spacer(words, spacers, fitted)
     if "saddle" in plain:
         return _by_amount(words, plain, "saddle", fitted)
+    if re.search(r"\b(spacers?|shims?|wedges?)\b", plain) or (
+        _FITTED.search(plain) and any(_label(token.strip(",;"), spacers.labels) for token in words.split())
+    ):
+        return _spacer(words, spacers, fitted)
     if re.search(r"\btruss\b|\btrussrod\b|\brod\b|\brelief\b", plain):
         return WorkDone(UNDATED, words=words, truss_rod=True)
+    if re.search(r"\bstrings?\b", plain) and _OTHER_GAUGE.search(plain):
+        return Asked(
+            f'"{words}": strings of another gauge pull the neck otherwise, by an amount not written down',
+            f'"anew: {words}", and then what it reads; of the same gauge: "new strings"', f"anew: {words}",
+        )  # fmt: skip
     if _names(plain, NOTHING):
         return WorkDone(UNDATED, words=words)
     if re.search(r"\bstrings?\b", plain):
         return _strings(words, plain)
     if _names(plain, ANEW):
         return WorkDone(UNDATED, words=words, anew=True)
+    if "action" in plain:
+        return _by_amount(words, plain, "action", fitted)
+    if re.fullmatch(r"(full |complete |new )?set[ -]?up( done)?", plain):
+        return Asked(
+            f'"{words}" does not say what was moved',
+            "saddle, truss rod, spacer, each by how much; or that it stands anew, and then what it reads",
+            f"anew: {words}",
+        )
     return Asked(
         f'"{words}" is work that is not understood',
-        "what it moved: " + EXAMPLES.format(label=fitted),
+        "what it moved: " + EXAMPLES.format(label=fitted) + f'; "anew: {words}" where it may have moved the neck',
         f"note: {words}",
     )
 
@@ -97,9 +135,11 @@ def _by_amount(words: str, plain: str, what: str, fitted: str) -> WorkDone | Ask
     down, up = _names(plain, DOWN), _names(plain, UP)
     if len(lengths) != 1 or re.search(r"\bto\b", plain):
         return Asked(
-            f'"{words}" does not say by how much', f"the change of the {what} with sign and unit, + higher",
-            f"{what} -0.4 mm",
-        )  # fmt: skip
+            f'"{words}" does not say by how much',
+            f'the change of the {what} with sign and unit, such as "{what} -0.4 mm"; if nobody knows, that it stands '
+            "anew, and then what it reads",
+            f"anew: {words}",
+        )
     said = lengths[0]
     amount = said.length_mm
     sign = "-" if said.value < 0 or (down and not up) else "+"
@@ -136,7 +176,7 @@ def _spacer(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
         label = _label(token, spacers.labels)
         if label:
             before = tokens[place - 1].lower() if place else ""
-            named.append((label, before in ("to", "->", "→", "=>", "=", "with", "for")))
+            named.append((label, before in _INTO or tokens[place + 1 : place + 2] == ["in"]))
     pointed = [label for label, is_new in named if is_new]
     labels = pointed[-1:] or list(dict.fromkeys(label for label, _ in named))
     if len(labels) == 1:
@@ -166,10 +206,12 @@ def _which_spacer(
         return Asked(f'"{words}" names {len(named)} spacers', "the one now fitted", f"spacer {named[-1]}")
     labels = spacers.labels
     steps = next((int(token) for token in tokens if re.fullmatch(r"[+-]\d{1,2}", token)), None)
+    if steps is None and re.search(r"\b(next|one|a) (spacer|grade|step)s? (up|down|higher|lower)\b", words.lower()):
+        steps = 1 if re.search(r"\b(up|higher)\b", words.lower()) else -1
     if steps is not None and 0 <= labels.index(fitted) + steps < len(labels):
         there = labels[labels.index(fitted) + steps]
         return Asked(
-            f'no spacer "{steps:+d}" in the set; {abs(steps)} grades {"up" if steps > 0 else "down"} from {fitted} is '
+            f'"{words}" names no spacer of the set; {abs(steps)} {"up" if steps > 0 else "down"} from {fitted} is '
             f"{there}",
             "one of " + ", ".join(labels),
             f"spacer {there}",

@@ -254,6 +254,7 @@ def decided(
     said. Raises BadInput."""
     from datetime import date
 
+    from driftmodel.calibration.bench import make_bench
     from driftmodel.calibration.decide import weather_or_drift
     from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
@@ -269,10 +270,11 @@ def decided(
     scenario = book.carried_by(scenario, day)
     said = [reading_said(words, scenario, day, fitted_spacer(scenario)) for words in given]
     rows = tuple(row for row, _ in said)
-    known = fit(scenario, book) if book.readings and given else None
     if not given:
         from driftmodel.calibration.decide import decide_unread
 
         return decide_unread(scenario, book, day, drawn=True), ()
+    bench = make_bench(scenario, day, book)
+    known = fit(scenario, book, bench=bench) if book.readings else None
     taken = tuple(dict.fromkeys(words for _, each in said for words in each))
-    return weather_or_drift(scenario, rows, known, drawn=True), taken
+    return weather_or_drift(scenario, rows, known, bench=bench, drawn=True), taken

@@ -74,9 +74,9 @@ def day_named(words: str) -> date:
     try:
         day = date.fromisoformat(words)
     except ValueError:
-        raise BadInput(f'"{words}" is not a day', "a day as year-month-day", mend="--date 2027-03-01") from None
+        raise BadInput(f'"{words}" is not a day', "a day as year-month-day", mend=f"--date {date.today()}") from None
     if not FIRST_DAY <= day <= LAST_DAY:
-        raise BadInput(f'"{words}"', f"a day from {FIRST_DAY} to {LAST_DAY}", mend="--date 2027-03-01")
+        raise BadInput(f'"{words}"', f"a day from {FIRST_DAY} to {LAST_DAY}", mend=f"--date {date.today()}")
     return day
 
 

@@ -27,8 +27,7 @@ class Added:
 
 def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Added:
     """Adds what the bench says, a line each, on a day. All of it or nothing. Raises BadInput."""
-    case = open_record(folder, max(day, date.today()))
-    scenario = case.scenario
+    scenario = open_record(folder).scenario
     if day < scenario.setup.setup:
         raise BadInput(
             f"{day} is before its set-up ({scenario.setup.setup})", "a day since set-up",
@@ -42,7 +41,7 @@ def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Ad
     moves: list[str] = []
     fitted = fitted_spacer(scenario, day)
     for words in split_up(sayings):
-        moved = re.match(r"(?:moved|moves|goes|went|sent)\s+to\s+(.+)$", words.strip(), re.IGNORECASE)
+        moved = _MOVED.match(words)
         if moved:
             place = moved[1].strip().strip('"')
             moves.append(_stay(folder, place, day, scenario))
@@ -62,11 +61,34 @@ def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Ad
     return Added(open_record(folder, max(day, date.today())), tuple(lines), tuple(dict.fromkeys(taken)))
 
 
+_MOVED = re.compile(
+    r"(?:(?:the |its |new )?(?:owner|customer|guitar|it)\s+)?(?:moved|moves|goes|went|sent|sold|shipped|lives)\s+"
+    r"(?:to|in)\s+(?:the\s+)?(.+)$",
+    re.IGNORECASE,
+)
+_NEXT = re.compile(
+    r"\s*;\s*|\s+then\s+|,\s*(?:and\s+|then\s+)?(?=(?:action|relief|bass|treble|low e|high e|spacer|saddle|truss|"
+    r"strings? o|new strings|neck|moved|weight|projection)\b)",
+    re.IGNORECASE,
+)
+_SIDES = re.compile(
+    r"^(.*?\b(?:bass|low e)\b\D*[\d.,/]+\s*(?:mm|in|thou|\")?)[\s,]+(?:and\s+)?((?:treble|high e)\b\D*[\d.,/]+"
+    r"\s*(?:mm|in|thou|\")?)(.*)$",
+    re.IGNORECASE,
+)
+
+
 def split_up(sayings: tuple[str, ...]) -> list[str]:
-    """The sayings one by one: given as one each, or as bare words that make up one."""
+    """The sayings one by one: given as one each, or as bare words that make up one; 'spacer K, action 2.4 mm' and
+    'bass 7/64 treble 5/64 at 45 %' are two each."""
     if len(sayings) > 1 and not any(" " in saying.strip() for saying in sayings):
-        return [" ".join(sayings)]
-    return [saying for saying in sayings if saying.strip()]
+        sayings = (" ".join(sayings),)
+    found: list[str] = []
+    for saying in sayings:
+        for part in [saying] if saying.lower().startswith(("note", "anew")) else _NEXT.split(saying):
+            both = _SIDES.match(part)
+            found += [f"{both[1]} {both[3]}", f"{both[2]} {both[3]}"] if both else [part]
+    return [one.strip() for one in found if one.strip()]
 
 
 def _check(folder: Path, trial: Path, day: date) -> None:

@@ -14,6 +14,8 @@ from driftmodel.report.calibration_words import plain_json, points_words
 from driftmodel.report.phrases import percent
 
 WIDTH = 100
+#: left as it is on so many days a year inside the rule, nothing more is said
+MOST_OF_THE_YEAR = 300.0
 AIR = ("humidify", "dry out", "steady air")
 CAUTION = (
     "Slacken the strings evenly before a neck comes off, protect your eyes; dust needs extraction. A humidifier needs "
@@ -52,7 +54,7 @@ def _head(decision: Decision, said: str, units: str) -> str:
             f"it stands: {short_words(decision, decision.then, units)}."
         )
     if said == "leave":
-        return "Leave it: inside the rule, now and most likely in a year."
+        return _leave(decision)
     if said == "humidify":
         return f"This is dry air, not the neck: keep it at {keep} and look again in {weeks}."
     if said == "dry out":
@@ -60,8 +62,29 @@ def _head(decision: Decision, said: str, units: str) -> str:
     if said == "steady air":
         return f"This is the air's swing, not the neck: keep it at {keep} dry season and damp; look again in {weeks}."
     if said == "other work":
-        return "The neck needs other work: neither saddle nor any spacer of the set mends it."
-    return f"This is drift, not weather: {short_words(decision, said, units)}."
+        gain = _gain(decision, said)
+        return f"The neck needs other work, such as a reset: no saddle or spacer of the set does it.{gain}"
+    low, middle, high = decision.rule_mm[0], decision.reference_mm[1], decision.rule_mm[1]
+    why = "The season swings about a mean that is off" if low <= middle <= high else "This is drift, not weather"
+    return f"{why}: {short_words(decision, said, units)}.{_gain(decision, said)}"
+
+
+def _leave(decision: Decision) -> str:
+    left = decision.option("leave")
+    if left is None or left.days_a_year >= MOST_OF_THE_YEAR:
+        return "Leave it: inside the rule, now and most likely in a year."
+    return (
+        f"Leave it: inside the rule on about {left.days_a_year:.0f} days a year, and no work wins enough of the others "
+        "to be worth it."
+    )
+
+
+def _gain(decision: Decision, said: str) -> str:
+    """What work wins, in days a year."""
+    own, left = decision.option({"regrade": "spacer"}.get(said, said)), decision.option("leave")
+    if own is None or left is None:
+        return ""
+    return f" About {own.days_a_year:.0f} days a year inside the rule, where there would be {left.days_a_year:.0f}."
 
 
 def short_words(decision: Decision, word: str, units: str = "metric") -> str:
@@ -82,19 +105,24 @@ def _saddle(option: Option, units: str) -> str:
     return f"take {size} off the saddle" if option.saddle_mm < 0 else f"make the saddle {size} higher"
 
 
-def option_rows(decision: Decision, units: str = "metric") -> list[tuple[str, str, str, str, str, str]]:
+#: head of the list, the words of each column in two lines
+COLUMNS = (("likely", "needed"), ("", ""), ("right in", "a year"), ("inside in", "dry season"), ("inside in", "damp"),
+           ("days a", "year inside"), ("saddle", "left"))  # fmt: skip
+LEAST_SHOWN = 0.005
+
+
+def option_rows(decision: Decision, units: str = "metric") -> list[tuple[str, ...]]:
     """The list in the order a bench goes by: chance that it is what is needed, what; then, if it is done, chances of
-    being inside the rule in a year, over the next dry and the next damp season; and the saddle then left to lower."""
-    rows: list[tuple[str, str, str, str, str, str]] = []
+    being inside the rule in a year, over the next dry and the next damp season; expected days a year inside; and the
+    saddle then left to lower."""
+    rows: list[tuple[str, ...]] = []
     air = next((word for word in AIR if word in decision.chances), AIR[0])
     if MEASURE in decision.chances:
-        rows.append((percent(decision.chances[MEASURE]), "measure again: a slip, or damage", "", "", "", ""))
+        rows.append((percent(decision.chances[MEASURE]), "measure again: a slip, or damage", "", "", "", "", ""))
     for key, word in (("leave", "leave"), ("air", air), ("truss rod", "truss rod"), ("saddle", "saddle"),
                       ("spacer", "regrade"), ("other work", "other work")):  # fmt: skip
         option, share = decision.option(key), decision.chances.get(word, 0.0)
-        if option is None:
-            if share >= 0.005:
-                rows.append((percent(share), "other work on the neck", "", "", "", ""))
+        if option is None or (key == "other work" and share < LEAST_SHOWN and decision.then != word):
             continue
         what = {
             "leave": "leave it",
@@ -102,21 +130,20 @@ def option_rows(decision: Decision, units: str = "metric") -> list[tuple[str, st
             "truss rod": "set the truss rod",
             "saddle": _saddle(option, units) if key == "saddle" else "",
             "spacer": f"fit spacer {option.spacer}",
+            "other work": "other work on the neck",
         }[key]
         inside = [percent(each) for each in (option.right_in_a_year, option.dry_inside, option.damp_inside)]
         left = length_words(option.left_mm, units, 1) if key in ("saddle", "spacer") else ""
-        rows.append((percent(share), what, inside[0], inside[1], inside[2], left))
+        rows.append((percent(share), what, *inside, f"{option.days_a_year:.0f}", left))
     return rows
 
 
 def option_lines(decision: Decision, units: str = "metric") -> list[str]:
     """The same list for the terminal."""
-    head = [("likely", "", "right in", "inside in", "inside in", "saddle"),
-            ("needed", "", "a year", "dry season", "damp", "left")]  # fmt: skip
-    rows = [*head, *option_rows(decision, units)]
+    rows = [*zip(*COLUMNS, strict=True), *option_rows(decision, units)]
     return [
-        f"{share:>6}  {what:<34}{right:>9}{dry:>12}{damp:>11}{left:>10}".rstrip()
-        for share, what, right, dry, damp, left in rows
+        f"{share:>6}  {what:<33}{right:>9}{dry:>12}{damp:>11}{days:>13}{left:>9}".rstrip()
+        for share, what, right, dry, damp, days, left in rows
     ]
 
 
