@@ -7,22 +7,35 @@ knows.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from driftmodel import load_scenario
-from driftmodel.advice.care import advise, band_to_keep
+from driftmodel.advice.care import _months_to_mend, advise, band_to_keep, is_better
+from driftmodel.advice.measures import Need, measures_for
 from driftmodel.advice.records import Advice, HumidityBand
 from driftmodel.advice.strain import held_strain, restrained_share
 from driftmodel.advice.surfaces import surface_humidity_pct, surface_temperature_c
+from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.records import Scenario, Stay
+from driftmodel.base.scenarios import climate_named
 from driftmodel.climate.enclosure import hard_case
-from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.air_levers import with_last_climate
+from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
+from driftmodel.outlook.lived import with_spacer
+from driftmodel.outlook.place import paths_ahead
+from driftmodel.outlook.regrade import NEVER
+from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.advice_words import advice_terminal
 from driftmodel.report.phrases import months_words
+
+SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
+CLIMATES = sorted(path.stem for path in (scenarios_dir() / "climates").glob("*.toml"))
 
 
 @cache
@@ -109,3 +122,75 @@ def test_an_outer_wall_is_damper_than_the_room() -> None:
     assert wall.before.damp_days > wall.outcome.damp_days + 10
     assert wall.before.action_swing_mm > wall.outcome.action_swing_mm
     assert wall.before.crack_risk >= wall.outcome.crack_risk and wall.years_bought > 2 * wall.years_bought_se
+
+
+def random_scenario(seed: int) -> Scenario:
+    """A shipped scenario moved to a random climate, built, set up and judged otherwise."""
+    random = np.random.default_rng(seed)
+    plain = load_scenario(str(random.choice(SHIPPED)))
+    climate = climate_named(scenarios_dir(), str(random.choice(CLIMATES)))
+    setup = replace(plain.setup, built_relative_humidity_pct=float(random.uniform(38.0, 55.0)))
+    high = plain.rule.action_high_mm + float(random.uniform(-0.1, 0.3))
+    rule = replace(plain.rule, action_high_mm=high, days_outside=int(random.integers(14, 90)))
+    stays = (plain.stays[0], Stay(plain.setup.setup, climate))
+    return replace(plain, stays=stays, setup=setup, rule=rule, seed=seed)
+
+
+def inside_and_regrades(chain: Chain, spacer: str) -> tuple[float, float]:
+    """Days a year inside the rule and regrades, mean of the draws, counted week by week and draw by draw."""
+    chain = with_spacer(chain, spacer)
+    scenario, due = chain.scenario, chain.due
+    rise, action = paths_ahead(chain)
+    lifts, labels = grade_lifts_mm(scenario), scenario.instrument.spacers.labels
+    rule, room = scenario.rule, scenario.setup.saddle_room_mm
+    days, jobs = [], []
+    for draw in range(len(rise)):
+        lift, inside, done = lifts[labels.index(spacer or scenario.setup.spacer)], 0, 0
+        while done < due.day.shape[1] and due.day[draw, done] != NEVER:
+            done += 1
+        for week in range(rise.shape[1]):
+            for day, grade in zip(due.day[draw, :done], due.grade[draw, :done], strict=True):
+                if 7 * week >= day and grade >= 0:
+                    lift = lifts[grade]
+            fits = rule.action_low_mm <= action[draw, week] + lift / 2.0 <= rule.action_high_mm
+            inside += fits and room - rise[draw, week] - lift >= rule.saddle_room_least_mm
+        days.append(365.25 * inside / rise.shape[1])
+        jobs.append(done)
+    return float(np.mean(days)), float(np.mean(jobs))
+
+
+def assert_advice_is_what_the_run_shows(scenario: Scenario) -> None:
+    """What is recommended is shown better in the same run, and its numbers are those of the lived futures."""
+    scenario = replace(scenario, horizon_years=4, weather_members=1, draws=16)
+    advice = advise(scenario)
+    assert advice.best in {"", *(each.key for each in advice.measures)}
+    draws = draw_unknowns(scenario, 16, scenario.seed)
+    now = inside_and_regrades(run_chain(scenario, draws), "")
+    assert (advice.now.inside_days, advice.now.regrades) == pytest.approx(now)
+    if not advice.best:
+        assert advice.kind == "steady" or not any(
+            is_better(advice.now, each.outcome) for each in advice.measures if each.key != "off the wall"
+        )
+        return
+    best = next(each for each in advice.measures if each.key == advice.best)
+    then = best.outcome
+    need = Need(advice.keep, *_months_to_mend(advice.months, advice.keep), scenario.stays[-1].start, scenario.seed)
+    climate = next(one.climate for one in measures_for(scenario.stays[-1].climate, need) if one.key == advice.best)
+    again = inside_and_regrades(run_chain(with_last_climate(scenario, climate), draws), then.suited)
+    assert (then.inside_days, then.regrades) == pytest.approx(again)
+    assert again[0] >= now[0] - 1.0 and then.crack_risk <= advice.now.crack_risk + 0.005
+    assert again[0] > now[0] + 3.0 or then.crack_risk < advice.now.crack_risk - 0.02
+    # gain and loss stand in one sentence
+    told = f"{again[0]:.0f} days a year", f"{now[0]:.0f}, the crack risk", f"{again[1]:.1f} regrades"
+    assert all(words in advice.why for words in told), advice.why
+    assert not then.suited or f"spacer {then.suited}" in advice.why
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_what_is_recommended_is_shown_better_in_every_shipped_scenario(name: str) -> None:
+    assert_advice_is_what_the_run_shows(load_scenario(name))
+
+
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 21))])
+def test_what_is_recommended_is_shown_better_in_a_random_one(seed: int) -> None:
+    assert_advice_is_what_the_run_shows(random_scenario(seed))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,12 +48,13 @@ def advise(
 ) -> Advice:
     """Care for the scenario's instrument in the climate it lives in last.
 
-    Every measure is a changed climate of the last stay, run through the same draws and weathers as the air as it is:
-    differences are of pairs. Raises BadInput where the scenario's air does.
+    Every measure is a changed climate of the last stay, run through the same draws and the same weather, the first, as
+    the air as it is: differences are of pairs. Raises BadInput where the scenario's air does.
     """
     seed = scenario.seed if seed is None else seed
     progress("the air as it is")
-    ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
+    drawn = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
+    ensemble = replace(drawn, member=np.full(drawn.count, drawn.member[0]))
     chain = run_chain(scenario, ensemble, cache)
     held = held_strain(chain, seed)
     by_action = action_band(chain)

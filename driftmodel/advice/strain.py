@@ -83,14 +83,14 @@ def _greater_tension(chain: Chain, weather: Weather) -> NDArray[np.float32]:
     # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
     change = weather.lags.lags_pct - weather.lags.lags_pct[:, [0]]  # from the state the body was closed in
     settled = first_order_recursion(keep, (1.0 - keep) * change.T).T
-    behind, below = (settled - change)[:, since:], -change[:, since:]
+    behind, below = (lags[:, since:].astype(np.float32) for lags in (settled - change, -change))
     worst: NDArray[np.float32] | None = None
     for name in PLATES:
         coefficient = across_coefficient(plate_of(chain.scenario.instrument, name))
         moved = coefficient * weather.draws.values[f"movement_{name}"]
-        weights = moved[:, None] * weather.weights.mean[name]
-        tension = np.maximum(weights @ below, 0.0)
-        strain = np.minimum(weights @ behind, tension).astype(np.float32)
+        weights = (moved[:, None] * weather.weights.mean[name]).astype(np.float32)
+        tension = np.maximum(weights @ below, np.float32(0.0))
+        strain = np.minimum(weights @ behind, tension)
         worst = strain if worst is None else np.where(np.abs(strain) > np.abs(worst), strain, worst)
     assert worst is not None
     return worst

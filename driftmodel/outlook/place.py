@@ -114,7 +114,8 @@ def grades_of(*chains: Chain) -> PlaceTable:
         readings[0].step_days,
     )
     lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
-    rows = tuple(_row(scenario, label, lift, rise, action, reading) for label, lift in lifts.items())
+    points = np.quantile(action, [0.1, 0.5, 0.9])
+    rows = tuple(_row(scenario, label, lift, rise, action, points, reading) for label, lift in lifts.items())
     best = max(rows, key=lambda row: (round(row.inside_share, 3), row.no_regrade))
     steadiest = max(rows, key=lambda row: (row.no_regrade, row.inside_share))
     near = [row for row in rows if row.no_regrade >= steadiest.no_regrade - CLOSE_CHANCE]
@@ -170,7 +171,9 @@ def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bo
     return np.asarray(inside & (saddle_room_now_mm(scenario) - rise >= rule.saddle_room_least_mm))
 
 
-def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array, reading: Reading) -> GradeAtPlace:
+def _row(
+    scenario: Scenario, label: str, lift: float, rise: Array, action: Array, action_points: Array, reading: Reading
+) -> GradeAtPlace:
     rule, room = scenario.rule, saddle_room_now_mm(scenario)
     lifted = action + lift / 2.0
     inside = inside_rule(scenario, rise + lift, lifted)
@@ -180,7 +183,7 @@ def _row(scenario: Scenario, label: str, lift: float, rise: Array, action: Array
     outside = outside_rule(reading.saddle_rise_mm + lift, lasting, room, rule)
     due = first_due(outside, scenario, reading.step_days, here * reading.step_days)
     low, high = np.quantile(share, [0.1, 0.9])
-    points = np.quantile(lifted, [0.1, 0.5, 0.9])
+    points = action_points + lift / 2.0
     return GradeAtPlace(
         label,
         float(share.mean()),

@@ -131,12 +131,14 @@ def room_basis(climate: Climate, scenario: Scenario, unknowns: Mapping[str, Unkn
     key = fingerprint(climate, spreads, setup.built_relative_humidity_pct, scenario.hysteresis, grid)
 
     def make() -> RoomBasis:
+        from scipy.linalg import eigh  # some of the eigenvectors in a seventh of the time of all
+
         usual = _usual(spreads)
         drivers = usual * _year_of_drivers(climate, scenario, unknowns)
         common = np.linalg.eigh(drivers @ drivers.T)[1][:, -SERIES:]  # eigh puts the largest last
         spent = np.full(drivers.shape[1] - 1, float(STEP_DAYS))
         flat = step_lags(common.T @ drivers, spent, grid).reshape(SERIES * grid.size, -1)
-        rows = np.linalg.eigh(flat @ flat.T)[1][:, -ROWS:]
+        rows = eigh(flat @ flat.T, subset_by_index=[len(flat) - ROWS, len(flat) - 1])[1]
         return RoomBasis(common / usual, rows.reshape(SERIES, grid.size, ROWS))
 
     return _bases.of(key, make)
