@@ -40,7 +40,8 @@ def in_own_room(scenario: Scenario, draws: Draws, at: int) -> tuple[Scenario, Dr
 @pytest.mark.parametrize("name", ["first-winter", "damp-coast", "dry-highland"])
 def test_drawn_rooms_are_those_run_one_by_one(name: str) -> None:
     """Monthly action over a year in the house: off by under 2 % of the range it spans over the draws (root mean
-    square), the tenths and the middle of their swings within 3 %."""
+    square), the tenths and the middle of their swings within 4 %: the wood of a drawn room is run at the pace of the
+    median room's, which a film makes slower in a damper one."""
     scenario = short(name)
     draws = draw_unknowns(scenario, DRAWS, 7)
 
@@ -57,7 +58,7 @@ def test_drawn_rooms_are_those_run_one_by_one(name: str) -> None:
     median = months(scenario, Draws(alone, draws.set_up_error_mm, draws.member))
     assert np.sqrt(np.mean((median - true) ** 2)) > 2.5 * off, "the rooms make no difference, or none is drawn"
     for share in (0.1, 0.5, 0.9):
-        assert np.quantile(swing(whole), share) == pytest.approx(np.quantile(swing(true), share), rel=0.03)
+        assert np.quantile(swing(whole), share) == pytest.approx(np.quantile(swing(true), share), rel=0.04)
 
 
 def test_a_draw_in_the_median_room_moves_as_without_rows() -> None:
