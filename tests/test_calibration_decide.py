@@ -12,10 +12,13 @@ from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.decide import CLOSE_DAYS, MEASURE, Decision, _words_of, weather_or_drift
+from driftmodel.calibration.diagnosis import Diagnosis, Unusual, slack_bolts_mm
 from driftmodel.calibration.options import AHEAD_YEARS, ORDER, Standing, costs_days, gains_of, weigh
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import ReadingRow
+from driftmodel.calibration.steps import Step
 from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.report.calibration_words import diagnosis_words
 from driftmodel.report.decision_words import decision_summary, headline, option_lines
 
 Array = np.ndarray
@@ -181,3 +184,20 @@ def test_what_would_turn_the_answer_moves_with_the_reading(scenario: Scenario) -
     turned = one.turned(0.4, gains)
     assert turned.found.action_next_mm == pytest.approx(one.found.action_next_mm + 0.2)
     assert weigh(one).chances()["leave"] > weigh(turned).chances()["leave"]
+
+
+def test_slack_bolts_are_the_first_thing_to_look_for() -> None:
+    """A bolted neck whose action came up by a step, or that settles more than usual; not one that came down, nor a
+    glued one. Slack bolts: 0.0069 degrees per N m less the fastening's own, under 7 N m, 287 mm before the saddle."""
+    instrument = load_scenario("first-winter").instrument
+    glued = replace(instrument, joint=replace(instrument.joint, heel="glued"))
+    day = date(2028, 5, 1)
+    up, down = (Step(2.0, True, (day, day), 0.9, (by, by, by)) for by in (0.2, -0.2))
+    odd = (Unusual("settles under the strings", (1.6, 2.0, 2.4), True),)
+    lift = slack_bolts_mm(instrument, (), up)
+    assert 0.5 < lift < 0.9 and slack_bolts_mm(instrument, odd, None) == lift
+    assert not slack_bolts_mm(instrument, (), down) and not slack_bolts_mm(instrument, (), None)
+    assert not slack_bolts_mm(glued, odd, up)
+    found = Diagnosis((), (), (), odd, (), (), up, "", lift)
+    assert "bolts first" in diagnosis_words(found)[0] and "Slacken the strings" in diagnosis_words(found)[0]
+    assert not any("bolts" in line for line in diagnosis_words(replace(found, slack_bolts_mm=0.0)))

@@ -8,11 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import Instrument
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.records import Fitted, Learned
 from driftmodel.calibration.steps import Step, lasting_step
+from driftmodel.structure.joint import pivot_to_saddle_mm, saddle_change_mm
+from driftmodel.structure.neck_join import slack_turn_deg
 
 Array = NDArray[np.float64]
 
@@ -79,8 +82,9 @@ class Unusual:
 class Diagnosis:
     """slips: readings that do not fit. bounds: unknowns pressed against where draws are cut off. pushed: unknowns moved
     by more than 1.28 prior sd. step: a sudden lasting one as a rival, None where visits are too few to tell. one_fault:
-    what many slips are more likely to be together, '' if they are few. wrong_physics: a told check or rival, the model
-    and not only the guitar is at odds."""
+    what many slips are more likely to be together, '' if they are few. slack_bolts_mm: what slack bolts would lift the
+    saddle by, where the neck is bolted and came up by a step or settles more than usual; else 0. wrong_physics: a told
+    check or rival, the model and not only the guitar is at odds."""
 
     slips: tuple[Fitted, ...]
     bounds: tuple[Learned, ...]
@@ -90,6 +94,7 @@ class Diagnosis:
     rivals: tuple[Rival, ...]
     step: Step | None = None
     one_fault: str = ""
+    slack_bolts_mm: float = 0.0
 
     @property
     def wrong_physics(self) -> bool:
@@ -100,17 +105,29 @@ def diagnose(
     posterior: Posterior, fitted: tuple[Fitted, ...], rivals: Mapping[str, Callable[[Bench], Bench]] | None = None
 ) -> Diagnosis:
     """Diagnosis of a calibration; rivals: laws to try in place of the scenario's, by their words (RIVALS if None)."""
-    known = learned(posterior)
+    known, odd, step = learned(posterior), unusual(posterior), lasting_step(posterior)
     return Diagnosis(
         slips=tuple(one for one in fitted if one.slip_probability > SLIP_TOLD),
         bounds=tuple(one for one in known if one.on_bound),
         pushed=tuple(one for one in known if abs(one.moved_sd) > 1.28),
-        unusual=unusual(posterior),
+        unusual=odd,
         checks=patterns(posterior),
         rivals=compare(posterior, RIVALS if rivals is None else rivals),
-        step=lasting_step(posterior),
+        step=step,
         one_fault=one_fault(posterior),
+        slack_bolts_mm=slack_bolts_mm(posterior.bench.scenario.instrument, odd, step),
     )
+
+
+def slack_bolts_mm(instrument: Instrument, odd: tuple[Unusual, ...], step: Step | None) -> float:
+    """What slack bolts would lift the saddle over the frets by, mm; 0 where nothing points to them: the neck is glued,
+    or the action neither went up by a step nor settles more than usual."""
+    came_up = step is not None and step.told and step.action_mm[1] > 0.0
+    settles = any(one.told and one.times[1] > 1.0 for one in odd if one.words.startswith("settles"))
+    if instrument.joint.heel != "bolted" or not (came_up or settles):
+        return 0.0
+    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    return float(saddle_change_mm(slack_turn_deg(instrument), distance))
 
 
 def one_fault(posterior: Posterior) -> str:
