@@ -97,8 +97,8 @@ def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
         lines.insert(
             0,
             f"Look at the neck's bolts first: slack ones lift the saddle over the frets by about "
-            f"{length_words(diagnosis.slack_bolts_mm, units)}. Slacken the strings evenly, tighten the bolts, bring the "
-            "strings back to pitch and read again before a spacer is chosen.",
+            f"{length_words(diagnosis.slack_bolts_mm, units)}. Slacken the strings evenly, tighten the bolts, bring "
+            "the strings back to pitch and read again before a spacer is chosen.",
         )
     if diagnosis.step is not None and diagnosis.step.told:
         half = length_words(abs(diagnosis.step.action_mm[1]), units)
