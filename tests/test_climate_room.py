@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import RoomFile
@@ -23,7 +24,6 @@ from driftmodel.climate.lag import first_order_lag
 from driftmodel.climate.room import (
     drawn_room,
     indoor_air,
-    litres_per_day,
     moisture_excess_g_m3,
     moisture_flows,
     room_heat,
@@ -39,6 +39,11 @@ CHICAGO = WEATHER / "chicago.csv"
 WINTER = (10, 11, 12, 1, 2, 3, 4)
 #: a wet tropical city at the sea (invented normals: 27 degC and 83 % all year)
 TROPICS = Normals((27.0,) * 12, (83,) * 12, (7,) * 12, 0.7, 4.0, 3.0)
+
+
+def litres_per_day(air: xarray.Dataset) -> np.ndarray:
+    """Water the humidifier gives off on each day, litres."""
+    return np.asarray(air["humidifier_water"].values.reshape(-1, 24).sum(axis=1))
 
 
 def house(**said) -> Room:  # type: ignore[no-untyped-def]

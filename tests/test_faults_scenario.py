@@ -76,7 +76,36 @@ FAULTS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
     "point with one number": (INSTRUMENT, "[[85, -140], [430, 165]]", "[[85, -140], [430]]", ("[x, y]",)),
     "not a number": (INSTRUMENT, "thickness_mm = 2.8", "thickness_mm = nan", ("body.top.thickness_mm",)),
     "weather file missing": (CLIMATE, "../weather/chicago.csv", "../weather/chicaco.csv", ("chicaco.csv",)),
-    "two sources of air": (CLIMATE, "[outdoor]", '[logger]\nfile = "x.csv"\n[outdoor]', ("not both",)),
+    "two sources of air": (
+        CLIMATE,
+        "[outdoor]",
+        '[logger]\nfile = "x.csv"\n[outdoor]',
+        ("measured indoor air", "key `logger`"),
+    ),
+    "heated or not": (
+        CLIMATE,
+        "heating_setpoint_degc = 21.0",
+        "heating_setpoint_degc = 21.0\nheated = false",
+        ("one of the two", "room.heated", "heated = true"),
+    ),
+    "spread of nothing known": (
+        CLIMATE,
+        "heating_setpoint_degc = 21.0",
+        "heating_setpoint_degc = 21.0\nlog_sd = { dust = 0.1 }",
+        ("room.log_sd.dust", "log_sd = { excess_cold = 0.15 }"),
+    ),
+    "reading of nothing": (
+        CLIMATE,
+        "[room]",
+        "[room]\nseen = [{ months = [1] }]",
+        ("room.seen no. 1.relative_humidity_pct", "relative_humidity_pct = 34.0"),
+    ),
+    "two outdoors": (
+        CLIMATE,
+        "[outdoor]",
+        '[outdoor]\nlogger_file = "x.csv"',
+        ("weather_file and logger_file given", "outdoor.logger_file", "delete logger_file"),
+    ),
     "cooler than heated": (
         CLIMATE,
         "cooling_setpoint_degc = 25.0",

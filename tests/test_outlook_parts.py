@@ -14,8 +14,8 @@ from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import heat_of_days
 from driftmodel.outlook.parts import PART_GROUPS, lasting_by_part
+from driftmodel.report.design_words import GROUPS
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
-from driftmodel.structure.records import GROUPS
 
 
 @pytest.fixture(scope="module")

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from driftmodel.base.scenarios import find_instrument
+from driftmodel.report.design_words import GROUPS
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box import Block, Box, Sheet
 from driftmodel.structure.box_movement import Answer, solve, solve_with_shares
 from driftmodel.structure.plate import Board, board
-from driftmodel.structure.records import GROUPS
 from driftmodel.structure.response import _from_written, _to_written
 from driftmodel.structure.solid import Timber
 

@@ -6,7 +6,7 @@ from datetime import date as Date
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import FileModel, key
+from driftmodel.base.file_models import FileModel, key, over_keys
 
 
 def _months(months: list[int]) -> list[int]:
@@ -42,23 +42,38 @@ class NormalsFile(FileModel):
         return values
 
 
-class OutdoorFile(FileModel):
-    weather_file: str | None = key('"../weather/chicago.csv"', None)
-    logger_file: str | None = key('"outdoor.csv"', None)
+class LoggerKeys(FileModel):
+    """How a logger's file is read, where it does not tell itself."""
+
     columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
     time_zone: str | None = key('"America/Chicago"', None)
     day_first: bool | None = key("true", None)
     gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
     gap_limit_days: float = key("7.0", 7.0, gt=0, le=3660)
     repeat_years: bool = key("true", False)
+
+
+class LoggerFile(LoggerKeys):
+    file: str = key('"my_room.csv"')
+
+
+class OutdoorFile(LoggerKeys):
+    weather_file: str | None = key('"../weather/chicago.csv"', None)
+    logger_file: str | None = key('"outdoor.csv"', None)
     normals: NormalsFile | None = None
     year_to_year_sd_k: float = key("1.2", 1.2, ge=0, le=5)
     year_to_year_sd_pct: float = key("3.0", 3.0, ge=0, le=15)
 
     @model_validator(mode="after")
     def _one_source(self) -> OutdoorFile:
-        if sum(source is not None for source in (self.weather_file, self.logger_file, self.normals)) != 1:
-            raise ValueError("exactly one of weather_file, logger_file and normals")
+        given = [name for name in ("weather_file", "logger_file", "normals") if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise over_keys(
+                " and ".join(given) + " given" if given else "no source of outdoor air",
+                "exactly one of weather_file, logger_file and normals",
+                given[-1] if given else "weather_file",
+                f"delete {given[-1]}" if given else 'weather_file = "../weather/chicago.csv"',
+            )
         return self
 
 
@@ -81,9 +96,19 @@ class SeenFile(FileModel):
     @model_validator(mode="after")
     def _says_something(self) -> SeenFile:
         if (self.date is None) == (not self.months):
-            raise ValueError("either the date of the reading or the months it is the mean of")
+            raise over_keys(
+                "a hygrometer's reading " + ("of no time" if self.date is None else "of a date and of months"),
+                "either the date of the reading or the months it is the mean of",
+                "date",
+                "date = 2026-01-15, and no months",
+            )
         if self.relative_humidity_pct is None and self.temperature_degc is None:
-            raise ValueError("relative_humidity_pct, temperature_degc or both")
+            raise over_keys(
+                "a hygrometer's reading of nothing",
+                "relative_humidity_pct, temperature_degc or both",
+                "relative_humidity_pct",
+                "relative_humidity_pct = 34.0",
+            )
         return self
 
 
@@ -109,16 +134,36 @@ class RoomFile(FileModel):
     def _agrees_with_itself(self) -> RoomFile:
         heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
         if self.heated is False and (heat is not None or self.night_setback_k):
-            raise ValueError("heated = false, or a heating set point, not both")
+            raise over_keys(
+                "heated = false and a heating set point",
+                "one of the two",
+                "heated",
+                "heated = true",
+            )
         if heat is not None and cool is not None and heat >= cool:
-            raise ValueError("a heating set point below the cooling set point")
+            raise over_keys(
+                f"heated to {heat:g} degC and cooled to {cool:g} degC",
+                "a heating set point below the cooling set point",
+                "heating_setpoint_degc",
+                f"heating_setpoint_degc = {cool - 2.0:g}",
+            )
         for name, spread in self.log_sd.items():
             if name not in ROOM_UNKNOWNS or not 0.0 <= spread <= 2.0:
-                raise ValueError(f"log_sd of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2")
+                raise over_keys(
+                    f"a spread of {name} of {spread:g}",
+                    f"a spread of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2",
+                    f"log_sd.{name}",
+                    "log_sd = { excess_cold = 0.15 }",
+                )
         made_of = (self.volume_m3, self.air_changes_per_hour, self.moisture_source_kg_per_day)
         if self.excess_cold_g_m3 is not None and None not in made_of:
             parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"
-            raise ValueError(f"excess_cold_g_m3, or {parts} that make it, not all")
+            raise over_keys(
+                "an excess and all that makes it",
+                f"excess_cold_g_m3, or {parts}, not all",
+                "excess_cold_g_m3",
+                "delete the line excess_cold_g_m3 = ...",
+            )
         return self
 
 
@@ -140,16 +185,6 @@ class CaseFile(FileModel):
     _real = field_validator("humidifier_months")(_months)
 
 
-class LoggerFile(FileModel):
-    file: str = key('"my_room.csv"')
-    columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
-    time_zone: str | None = key('"America/Chicago"', None)
-    day_first: bool | None = key("true", None)
-    gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
-    gap_limit_days: float = key("7.0", 7.0, gt=0, le=3660)
-    repeat_years: bool = key("true", False)
-
-
 class ClimateFile(FileModel):
     title: str = key('"Heated house in a cold continental city"', "")
     invented: bool = key("false", False)
@@ -162,9 +197,20 @@ class ClimateFile(FileModel):
     @model_validator(mode="after")
     def _one_air(self) -> ClimateFile:
         if self.logger is not None and (self.outdoor or self.room or self.humidifier):
-            raise ValueError("either [logger] (measured indoor air), or [outdoor] with [room]; not both")
+            raise over_keys(
+                "[logger] beside [outdoor], [room] or [humidifier]",
+                "either [logger] (measured indoor air), or [outdoor] with [room]",
+                "logger",
+                "delete the table [logger], or all of the others",
+            )
         if self.logger is None and self.outdoor is None:
-            raise ValueError("[outdoor] with [room], or [logger]")
+            raise over_keys(
+                "no air at all", "[outdoor] with [room], or [logger]", "outdoor",
+                '[outdoor] with weather_file = "../weather/chicago.csv"',
+            )  # fmt: skip
         if self.humidifier is not None and self.room is None:
-            raise ValueError("a [room] for the [humidifier] to stand in")
+            raise over_keys(
+                "a [humidifier] and no [room]", "a room for the humidifier to stand in", "humidifier",
+                "add the table [room]",
+            )  # fmt: skip
         return self

@@ -7,6 +7,7 @@ from pathlib import Path
 from driftmodel.base import library
 from driftmodel.base.climate_file import RoomFile
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.file_models import record_of
 from driftmodel.base.records import Humidifier, Room, Seen
 from driftmodel.base.tomlfile import place_words, read_toml
 
@@ -131,12 +132,8 @@ def room_of(data: RoomFile, file: Path) -> Room:
             (name, data.log_sd.get(name, library.general(known.get(name) or number).log_sd))
             for name, number in UNKNOWNS.items()
         ),
-        seen=tuple(
-            Seen(tuple(one.months), one.date, one.relative_humidity_pct, one.temperature_degc, one.tolerance_pct,
-                 one.tolerance_k)
-            for one in data.seen
-        ),
-    )  # fmt: skip
+        seen=tuple(record_of(Seen, one, day=one.date) for one in data.seen),
+    )
 
 
 def _says_excess(data: RoomFile) -> bool:

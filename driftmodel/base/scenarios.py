@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import ClimateFile, LoggerFile, OutdoorFile, RoomFile
+from driftmodel.base.climate_file import ClimateFile, OutdoorFile, RoomFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
-from driftmodel.base.file_models import FileModel
+from driftmodel.base.file_models import record_of
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.instrument_file import InstrumentFile, PlateFile
+from driftmodel.base.instrument_file import InstrumentFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.learned_file import read_learned
 from driftmodel.base.opened import is_there
@@ -99,9 +99,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         for stay, (climate, _) in zip(data.stay, places, strict=True)
     )
     workshop_pct, closed_pct = data.setup.workshop_humidity_pct, data.setup.built_relative_humidity_pct
-    setup = _fields(data.setup, built_temperature_c=data.setup.built_temperature_degc)
-    del setup["workshop_humidity_pct"]
-    setup["built_relative_humidity_pct"] = workshop_pct if closed_pct is None else closed_pct
+    closed_pct = workshop_pct if closed_pct is None else closed_pct
     if workshop_pct is not None and stays[0].start >= data.setup.strung:
         workshop = held_air(data.setup.built_temperature_degc, workshop_pct)
         stays = (Stay(data.setup.strung - timedelta(days=HELD_BEFORE_DAYS), workshop), *stays)
@@ -109,9 +107,9 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         name=name or path.stem,
         instrument=instrument,
         stays=stays,
-        events=tuple(StringEvent(event.start, event.strings_on) for event in data.event),
-        setup=Setup(**setup),
-        rule=Rule(**_fields(data.rule)),
+        events=tuple(record_of(StringEvent, event) for event in data.event),
+        setup=record_of(Setup, data.setup, built_relative_humidity_pct=closed_pct),
+        rule=record_of(Rule, data.rule),
         file=str(path),
         learned=() if data.learned is None else read_learned(path.parent / data.learned),
         raw=Frozen(
@@ -213,30 +211,26 @@ def _instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
 def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
     data, raw = validated(InstrumentFile, path, lambda tree: derived(tree, path))
     _check_names(path, data)
-    body, joint, strings = data.body, data.joint, data.strings
+    body, joint = data.body, data.joint
     ordered = sorted(joint.spacer_tapers_mm.items(), key=lambda item: item[1])
     read = Instrument(
         name=path.stem,
         title=data.title,
         invented=data.invented,
-        body=Body(
-            outline_mm=_point_tuple(body.outline_mm),
-            top=_plate(body.top),
-            back=_plate(body.back),
-            sides=Sides(**_fields(body.sides)),
-            neck_block=Block(**_fields(body.neck_block)),
-            tail_block=Block(**_fields(body.tail_block)),
-            bridge=Bridge(**_fields(body.bridge)),
+        body=record_of(
+            Body,
+            body,
+            **{
+                at: record_of(Plate, plate, braces=tuple(record_of(Brace, brace) for brace in plate.braces))
+                for at, plate in (("top", body.top), ("back", body.back))
+            },
+            sides=record_of(Sides, body.sides),
+            neck_block=record_of(Block, body.neck_block),
+            tail_block=record_of(Block, body.tail_block),
+            bridge=record_of(Bridge, body.bridge),
         ),
-        neck=Neck(**_fields(data.neck)),
-        strings=Strings(
-            strings.scale_mm,
-            strings.tension_n,
-            tuple(strings.gauges_in or ()),
-            tuple(strings.wound or ()),
-            tuple(strings.pitches or ()),
-            strings.over_top_at_join_mm,
-        ),
+        neck=record_of(Neck, data.neck),
+        strings=record_of(Strings, data.strings),
         body_fret=joint.body_fret,
         spacers=SpacerSet(
             tuple(label for label, _ in ordered),
@@ -244,7 +238,7 @@ def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
             joint.spacer_length_mm,
             joint.tongue_length_mm,
         ),
-        joint=Joint(joint.heel, joint.tongue, joint.bolts, joint.bolt_preload_n),
+        joint=record_of(Joint, joint),
         file=str(path),
     )
     return read, raw
@@ -283,7 +277,6 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
         _must_exist(path, ("outdoor", "logger_file"), data.outdoor.logger_file, "logger")
     if data.logger is not None:
         _must_exist(path, ("logger", "file"), data.logger.file, "logger")
-    case = data.case
     read = Climate(
         name=path.stem,
         title=data.title or path.stem.replace("_", " "),
@@ -292,24 +285,12 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
         room=None if data.room is None else room_of(data.room, path),
         humidifier=(None if data.room is None else home_humidifier(data.room, path))
         if data.humidifier is None
-        else Humidifier(**_fields(data.humidifier, months=tuple(data.humidifier.months))),
-        logger=None if data.logger is None else _logger(data.logger.file, data.logger),
-        case=None if case is None else Case(**_fields(case, humidifier_months=tuple(case.humidifier_months))),
+        else record_of(Humidifier, data.humidifier),
+        logger=None if data.logger is None else record_of(Logger, data.logger),
+        case=None if data.case is None else record_of(Case, data.case),
         file=str(path),
     )
     return read, raw
-
-
-def _logger(file: str, data: LoggerFile | OutdoorFile) -> Logger:
-    return Logger(
-        file,
-        tuple(data.columns.items()),
-        data.time_zone,
-        data.day_first,
-        data.gap_policy,
-        data.gap_limit_days,
-        data.repeat_years,
-    )
 
 
 def shipped_climate(name: str) -> bool:
@@ -338,40 +319,13 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
 
 
 def _outdoor(data: OutdoorFile) -> Outdoor:
-    normals = data.normals
-    return Outdoor(
-        data.weather_file,
-        None
-        if normals is None
-        else Normals(
-            tuple(normals.temperature_degc),
-            tuple(normals.relative_humidity_pct),
-            tuple(normals.daily_range_degc),
-            normals.day_to_day_sd_k,
-            normals.day_to_day_sd_pct,
-            normals.persistence_days,
-        ),
-        data.year_to_year_sd_k,
-        data.year_to_year_sd_pct,
-        logger=None if data.logger_file is None else _logger(data.logger_file, data),
-        gap_policy=data.gap_policy,
+    normals, logger = data.normals, data.logger_file
+    return record_of(
+        Outdoor,
+        data,
+        normals=None if normals is None else record_of(Normals, normals),
+        logger=None if logger is None else record_of(Logger, data, file=logger),
     )
-
-
-def _plate(data: PlateFile) -> Plate:
-    braces = tuple(Brace(**_fields(brace, path_mm=_point_tuple(brace.path_mm))) for brace in data.braces)
-    centre = None if data.hole_centre_mm is None else (data.hole_centre_mm[0], data.hole_centre_mm[1])
-    return Plate(**_fields(data, braces=braces, hole_centre_mm=centre))
-
-
-def _fields(data: FileModel, **changed: Any) -> dict[str, Any]:
-    """The model's fields as keyword arguments, *_degc left out where `changed` names the value *_c."""
-    kept = {key: getattr(data, key) for key in type(data).model_fields if not key.endswith("_degc")}
-    return kept | changed
-
-
-def _point_tuple(points: list[list[float]]) -> tuple[tuple[float, float], ...]:
-    return tuple((float(x), float(y)) for x, y in points)
 
 
 def _check_names(path: Path, data: InstrumentFile) -> None:

@@ -150,10 +150,6 @@ def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, faul
             mend=f"add the line  {example}{more}",
         )
     came = fault["input"]
-    if isinstance(came, dict) and fault["type"] == "value_error":
-        needed = str(fault["ctx"]["error"])
-        place = place_words(text, path) if path else ""
-        return BadInput("keys that do not go together", needed, file=file, place=place, mend=f"{needed}{more}")
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
     needed = fault["msg"].removeprefix("Value error, ").removeprefix("Input should be ").replace("Input should be ", "")
     return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
