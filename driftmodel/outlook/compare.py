@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 #: outcome -> (unit, long name); each is one number a draw
 OUTCOMES = {
+    "inside_days": ("day", "days a year inside the rule, season included, regrades done as they fall due"),
     "lasting_action_change": ("mm", "change of action at the end that does not come back"),
     "season_swing": ("mm", "swing of the action's monthly means in an average year"),
     "place_shift": ("mm", "what the place does to the action on the average of a year"),
@@ -41,7 +42,7 @@ OUTCOMES = {
     "highest_month": ("mm", "action in the highest month of an average year, lasting drift left out"),
     "regrade_free_years": ("year", "years before the first regrade, counted to the horizon at most"),
     "regrade_within": ("1", "whether a regrade falls due within the horizon"),
-    "regrades": ("count", "regrades within the horizon, four at most"),
+    "regrades": ("count", "regrades within the horizon"),
     "spacer_miss": ("mm", "how far from the action wished for the nearest spacer of the set may leave it: half a step"),
 }
 
@@ -154,6 +155,7 @@ def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None
     today = time[today_step(scenario, 1)]
     years = np.where(reached, (first - today) / np.timedelta64(1, "D") / 365.25, ahead_years(scenario))
     columns = [
+        run["inside_days"].values,
         run["action_change_lasting"].values[:, -1],
         swing(means),
         run["place_shift"].values,

@@ -11,7 +11,7 @@ from driftmodel.base.schema import described
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
-from driftmodel.outlook.lived import air_attrs, better_air
+from driftmodel.outlook.lived import air_attrs, better_air, lived
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.parts import lasting_by_part
 
@@ -43,6 +43,8 @@ def forecast(
             scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.days.heat, shown.weights
         )
         put_parts(result, parts)
+        words = "days a year inside the rule in the years ahead, season included, regrades done as they fall due"
+        result["inside_days"] = (("draw",), lived(chain).inside_days, {"units": "day", "long_name": words})
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it
             progress("the same guitar in better air")
             found = better_air(chain)

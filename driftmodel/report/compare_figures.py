@@ -137,6 +137,8 @@ def differences(table: Dataset, units: str) -> Figure:
         if right - left < 100 * LEAST * scale:  # nothing but rounding: show it as nothing
             axes.set_xlim(-50 * LEAST * scale, 50 * LEAST * scale)
         axes.locator_params(axis="x", nbins=5)
+    for spare in panels[len(shown) :]:
+        spare.remove()
     key = "\n".join(f"{at}  {textwrap.shorten(names[at], 100)}" for at in others)
     figure.supxlabel(key, x=0.02, ha="left", fontsize=8.5)
     return figure

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 SHOWN = {
+    "inside_days": "days a year inside the rule",
     "season_swing": "season's swing",
     "place_shift": "what the place does",
     "lasting_action_change": "lasting drift at the end",
@@ -62,7 +63,12 @@ def is_clear(mean: float, error: float) -> bool:
 
 
 def headline(table: Dataset, units: str) -> str:
-    """The scenario that changes the season's swing most, and by how much."""
+    """The scenario that changes the days inside the rule most, and by how much; the season's swing where none does."""
+    days = max((abs(_of(table, "inside_days", at)[0]), at) for at in range(1, table.sizes["scenario"]))[1]
+    mean, error, _ = _of(table, "inside_days", days)
+    if is_clear(mean, error) and abs(mean) >= 1.0:
+        way = "more" if mean > 0 else "fewer"
+        return f"{upper(short_names(table)[days])}: {abs(mean):.0f} {way} days a year inside the rule."
     swings = [(abs(_of(table, "season_swing", at)[0]), at) for at in range(1, table.sizes["scenario"])]
     at = max(swings)[1]
     mean, error, unit = _of(table, "season_swing", at)
