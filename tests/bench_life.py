@@ -217,8 +217,7 @@ def the_tool(life: Life, visit: int) -> None:
     if said in AIR:
         if not life.told_air:
             return life.air(at)
-        own = max((one for one in told.options if one.key != "air"), key=lambda one: one.worth_days).key
-        said = {"spacer": "regrade"}.get(own, own)
+        said = told.without_air
     if said == "regrade":
         life.fit(at, told.grade)
     elif said == "saddle":

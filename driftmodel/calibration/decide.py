@@ -43,22 +43,24 @@ TURNED_MM, TURNED_STEP_MM, TURNED_BY = 1.5, 0.02, 300
 class Decision:
     """What to do on the day of a reading. said: 'measure again', 'leave', 'humidify', 'dry out' or 'steady air' (better
     air), 'truss rod', 'saddle', 'regrade' (another spacer) or 'other work': what is worth most days inside the rule,
-    but a doubtful reading is taken again before any work. then: what it needs if the reading stands. close: those worth
-    about as much. chances: shares of the draws to which each is worth most; they add up to 1.
+    but a doubtful reading is taken again before any work. then: what it needs if the reading stands; without_air:
+    if the air stays as it is, too. close: those worth about as much. chances: shares of the draws to which each is
+    worth most; they add up to 1.
 
-    options: what could be done, with amounts, days inside and the chance of each to be right in a year. due_mm: what
-    was to be read that day by all that was known before, 10, 50 and 90 %. read_mm: the action as the model sees it on
-    that day. reference_mm: the same guitar at the mean moisture of its year. season_mm: the difference, which comes
-    back.
-    place_mm: what its place does to that mean against air kept as at set-up. steady_pct: that air.
-    turns: readings in mm from which on the answer would be another one, with that answer.
-    look_again_weeks: when the moisture has come back to within a fifth after the air was put right."""
+    options: what could be done, with amounts, days inside and the chance of each to be right in a year. due_mm:
+    what was to be read that day by all that was known before, 10, 50 and 90 %. read_mm: the action as the model
+    sees it on that day. reference_mm: the same guitar at the mean moisture of its year. season_mm: the difference,
+    which comes back. place_mm: what its place does to that mean against air kept as at set-up. steady_pct: that
+    air. seasons_from: first days of the next dry and damp 90 days. turns: readings in mm from which on the answer
+    would be another one, with that answer. look_again_weeks: when the moisture has come back to within a fifth
+    after the air was put right."""
 
     scenario: str
     day: date
     readings: tuple[ReadingRow, ...]
     said: str
     then: str
+    without_air: str
     close: tuple[str, ...]
     chances: Frozen[str, float]
     options: tuple[Option, ...]
@@ -72,6 +74,7 @@ class Decision:
     look_again_weeks: int
     next_dry_mm: Points
     next_damp_mm: Points
+    seasons_from: tuple[date, date]
     rule_mm: tuple[float, float]
     regrade_years: Points
     turns: tuple[tuple[float, str], ...]
@@ -137,8 +140,8 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
     words = _words_of(standing, weighed)
     then = words[weighed.best]
     said = MEASURE if wrong > 0.5 or (wrong >= DOUBTED and then in WORK) else then
-    worth = {words[key]: option.worth_days for key, option in weighed.options.items()}
-    close = tuple(word for word in worth if worth[word] >= worth[then] - CLOSE_DAYS)
+    worth = {words[key]: option.worth_days for key, option in weighed.options.items() if not option.can_wait}
+    close = tuple(word for word in worth if abs(worth[word] - worth[then]) <= CLOSE_DAYS)
     close = close if len(close) > 1 and said != MEASURE else ()
     own = [place for place, one in enumerate(posterior.readings) if one in new]
     chance = posterior.slips
@@ -150,6 +153,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         readings=new,
         said=said,
         then=then,
+        without_air=words[weighed.best_of_work],
         close=close,
         chances=Frozen(_told(weighed, wrong, words)),
         options=tuple(weighed.options[key] for key in ORDER if key in weighed.options),
@@ -163,6 +167,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         look_again_weeks=weeks_to_come_back(posterior),
         next_dry_mm=quantiles(found.action_dry_mm),
         next_damp_mm=quantiles(found.action_damp_mm),
+        seasons_from=(posterior.asked.seasons[0].day, posterior.asked.seasons[1].day),
         rule_mm=(scenario.rule.action_low_mm, scenario.rule.action_high_mm),
         regrade_years=quantiles(found.regrade_years),
         turns=_turns(posterior, standing, known, said, posterior.readings[actions[0]].value if actions else None),

@@ -30,8 +30,14 @@ AHEAD_YEARS = 3
 #: the mean over the middle 90 days of half a cosine's wave, of its crest; and what of the season's swing is left in
 #: air kept as at set-up: some 4 % of the 15 % either way (common practice, no source)
 CREST, STEADY_SWING = 0.9, 0.25
+#: share of what work wins from which better air comes first (common practice: what can be undone comes first)
+AIR_FIRST = 0.25
+#: share of what work costs that the coming year alone must win, else it waits; what a small job costs of a spacer's;
+#: the least change of the saddle, mm (common practice, no source)
+WAITING, LEAST_JOB, LEAST_CUT_MM = 0.5, 0.75, 0.2
 PHASES = np.cos(np.pi * (np.arange(8) + 0.5) / 8)
 ORDER = ("leave", "air", "truss rod", "saddle", "spacer", "other work")
+WORK = ("saddle", "spacer", "other work")
 
 
 @dataclass(frozen=True)
@@ -66,6 +72,7 @@ class Option:
     """key: of ORDER. saddle_mm: + higher; spacer: a label; action_mm: what it does to the action. right_in_a_year: the
     share of all draws it keeps inside the rule, at the reference state, from now to a year on. days_a_year: expected
     days inside of 365, season counted, over AHEAD_YEARS; worth_days: those of all these years less what it costs.
+    can_wait: it is work, and the coming year alone does not win WAITING of that: next year's reading will tell more.
     left_mm: saddle then left to lower. dry_mm, damp_mm: 10, 50 and 90 % points of the action over the next dry and damp
     season with it; dry_inside, damp_inside: share of the draws whose action is then inside the rule."""
 
@@ -73,6 +80,7 @@ class Option:
     right_in_a_year: float
     days_a_year: float
     worth_days: float
+    can_wait: bool = False
     action_mm: float = 0.0
     saddle_mm: float = 0.0
     spacer: str = ""
@@ -96,15 +104,30 @@ class Weighed:
 
     @property
     def best(self) -> str:
-        """The key of the option worth most days."""
-        return max(self.options.values(), key=lambda option: option.worth_days).key
+        """The key of the option worth most days, work that can wait left out; better air where it wins AIR_FIRST of
+        what work wins: it can be undone, and the work is then chosen for the air it will stand in."""
+        most, left = self._most(*self.options), self.options["leave"].worth_days
+        won, air = self.options[most].worth_days - left, self.options["air"].worth_days - left
+        return "air" if air > 0.0 and (most == "other work" or air >= AIR_FIRST * won) else most
+
+    @property
+    def best_of_work(self) -> str:
+        """The same where the air stays as it is."""
+        return self._most(*(key for key in self.options if key != "air"))
+
+    def _most(self, *keys: str) -> str:
+        return max((self.options[key] for key in keys if not self.options[key].can_wait), key=_worth).key
+
+
+def _worth(option: Option) -> float:
+    return option.worth_days
 
 
 def costs_days(cut_mm: float = 0.0) -> dict[str, float]:
     """What each costs, in days inside the rule. cut_mm: the change of the saddle, whose height is used up: as dear as a
-    spacer's job from bench_saddle_step on, and never below half of one."""
+    spacer's job from bench_saddle_step on, and never much cheaper: the guitar must come in for both."""
     job = library.general("job_worth_days").value
-    saddle = job * max(0.5, abs(cut_mm) / library.general("bench_saddle_step").value)
+    saddle = job * max(LEAST_JOB, abs(cut_mm) / library.general("bench_saddle_step").value)
     named = {"air": "bench_air_worth_days", "truss rod": "bench_rod_worth_days", "other work": "bench_other_worth_days"}
     return {"leave": 0.0, "saddle": saddle, "spacer": job} | {
         key: library.general(name).value for key, name in named.items()
@@ -137,8 +160,11 @@ def weigh(standing: Standing) -> Weighed:
     ways["other work"] = _Way(_back(standing), -_middle(found.saddle_rise_next_mm))
     inside = {key: days_inside(standing, way) for key, way in ways.items()}
     costs = costs_days(cut)
-    worth = np.stack([inside[key] - costs[key] if key in ways else np.full(found.action_now_mm.size, -np.inf)
-                      for key in ORDER])  # fmt: skip
+    first = {key: days[0] - inside["leave"][0] for key, days in inside.items()}  # what the coming year wins
+    worth = np.full((len(ORDER), found.action_now_mm.size), -np.inf)
+    for key, days in inside.items():
+        asked = (key not in WORK) | (first[key] >= WAITING * costs[key])
+        worth[ORDER.index(key)] = np.where(asked, days.sum(axis=0) - costs[key], -np.inf)
     left = standing.room_mm - float(np.median(found.saddle_rise_next_mm))
     options = {}
     for key, way in ways.items():
@@ -149,8 +175,9 @@ def weigh(standing: Standing) -> Weighed:
         options[key] = Option(
             key,
             float(np.mean(_keeps(standing, way))),
-            float(np.mean(inside[key])) / AHEAD_YEARS,
-            float(np.mean(worth[ORDER.index(key)])),
+            float(np.mean(inside[key])),
+            float(np.mean(inside[key].sum(axis=0))) - costs[key],
+            key in WORK and float(np.mean(first[key])) < WAITING * costs[key],
             action,
             way.saddle_mm,
             way.spacer,
@@ -161,20 +188,20 @@ def weigh(standing: Standing) -> Weighed:
 
 
 def days_inside(standing: Standing, way: _Way) -> Array:
-    """Days inside the rule over AHEAD_YEARS in each draw: the season as a wave between the next dry and the next damp
-    one, on a mean that drifts on as it does over the year to come."""
+    """Days inside the rule in each of AHEAD_YEARS and each draw, (years, draws): the season as a wave between the next
+    dry and the next damp one, on a mean that drifts on as it does over the year to come."""
     found, rule = standing.found, standing.scenario.rule
     drift = found.action_next_mm - found.action_reference_mm
     rising = found.saddle_rise_next_mm - found.saddle_rise_reference_mm
     mean = found.action_steady_mm if way.steady else (found.action_dry_mm + found.action_damp_mm) / 2.0
     rise = (found.saddle_rise_steady_mm if way.steady else found.saddle_rise_next_mm) + way.rise_mm
     wave = (found.action_damp_mm - found.action_dry_mm) / 2.0 / CREST * (STEADY_SWING if way.steady else 1.0)
-    days = np.zeros(drift.size)
+    days = np.zeros((AHEAD_YEARS, drift.size))
     for year in range(AHEAD_YEARS):
         action = (mean + year * drift + way.action_mm)[:, None] + wave[:, None] * PHASES
         room = standing.room_mm + way.saddle_mm - rise - year * rising >= rule.saddle_room_least_mm
         inside = (action >= rule.action_low_mm) & (action <= rule.action_high_mm) & room[:, None]
-        days += 365.0 * inside.mean(axis=1)
+        days[year] = 365.0 * inside.mean(axis=1)
     return days
 
 
@@ -223,7 +250,7 @@ def _saddle(standing: Standing) -> float:
     room = standing.room_mm - _middle(found.saddle_rise_next_mm) - scenario.rule.saddle_room_least_mm
     most_up = library.general("bench_saddle_raise").value
     change = float(np.round(np.clip(2.0 * _back(standing), -max(room, 0.0), most_up), 1)) + 0.0
-    return change if abs(change) >= 0.1 else 0.0
+    return change if abs(change) > LEAST_CUT_MM - 0.05 else 0.0
 
 
 def _spacer(standing: Standing) -> _Way | None:
@@ -236,7 +263,7 @@ def _spacer(standing: Standing) -> _Way | None:
         if abs(lift) < 1e-9:
             continue
         way = _Way(lift / 2.0, lift, spacer=label)
-        rank = (round(float(np.mean(days_inside(standing, way)))), -abs(lift / 2.0 - _back(standing)))
+        rank = (round(AHEAD_YEARS * float(np.mean(days_inside(standing, way)))), -abs(lift / 2.0 - _back(standing)))
         if best is None or rank > best[0]:
             best = rank, way
     return best[1] if best else None

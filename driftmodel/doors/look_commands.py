@@ -39,8 +39,8 @@ def design(
 ) -> None:
     """Draw an instrument to scale and show how its body moves.
 
-    INSTRUMENT is the name of a shipped design or the path of a TOML file. Writes drawing.png, movement.png and tables
-    into a folder, design-NAME unless --out says otherwise.
+    INSTRUMENT is the name of a shipped design, the path of a TOML file or the folder of a record. Writes drawing.png,
+    movement.png and tables into a folder, design-NAME unless --out says otherwise.
     """
     from driftmodel.base.scenarios import find_instrument, instrument_names
 
@@ -49,8 +49,12 @@ def design(
         raise BadInput(
             "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
         )
-    chosen = find_instrument(instrument)
-    folder = out or Path(f"design-{chosen.name}")
+    from driftmodel.base.record_file import is_record
+    from driftmodel.record.files import folder_of, read_record
+
+    own = Path(instrument)
+    chosen = read_record(own)[0].instrument if is_record(own) else find_instrument(instrument)
+    folder = out or Path(f"design-{folder_of(own).resolve().name if is_record(own) else chosen.name}")
     from dataclasses import asdict
 
     from driftmodel.report.design_report import write_design

@@ -173,7 +173,7 @@ def list_(folder: Path, when: str | None, out: Path | None, units: str, quiet: b
     from driftmodel.record.calls import call_list, calls_json, calls_words
 
     shows = shows_progress(quiet, as_json)
-    calls = call_list(folder, day_named(when) if when else date.today(), show_progress if shows else silent)
+    calls = call_list(folder, day_named(when) if when else date.today(), show_progress if shows else silent, units)
     if shows:
         click.echo("\r\033[K", nl=False, err=True)
     text = json.dumps(calls_json(calls), indent=2) if as_json else calls_words(calls, units)

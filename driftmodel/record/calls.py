@@ -1,32 +1,42 @@
-"""The call list: of all records in a folder, who is due, whom to ring before the dry season, and what to ask."""
+"""The call list: of all records in a folder, who is due, whom to ring before which season, and what to ask."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
-
-import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.record_file import is_record
 from driftmodel.base.units import length_words
-from driftmodel.calibration.fit import learn
+from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import Case, open_record
+from driftmodel.report.decision_words import AIR, WIDTH, headline
+from driftmodel.report.phrases import percent, upper
 
-#: a call is made where a thing is more likely than not, and where nothing was read for this long, days
-#: (common practice, no source)
-LIKELY, LONG_UNREAD_DAYS = 0.5, 540
+#: a season is rung about where being outside the rule in it is more likely than not; a reading is asked for where
+#: nothing was read for this long; a season this near is rung about now, days (common practice, no source)
+LIKELY, LONG_UNREAD_DAYS, NOW_DAYS = 0.5, 540, 30
 PARTICLES = 400
+#: why to ring, in the order of the list, and the head over each part of it
+HEADS = {
+    "due": "Work is due",
+    "dry": "Ring before the dry season",
+    "damp": "Ring before the damp season",
+    "unread": "Not read for long",
+    "": "Nothing to ring about",
+}
 
 
 @dataclass(frozen=True)
 class Call:
-    """One instrument on the list. due: chance that a regrade is due within a year; dry, damp: chances that the action
-    is outside the rule over the next dry and damp 90 days, from dry_from and damp_from on; dry_mm: middle of the action
-    then. reasons: why to ring, most pressing first; ask: what to ask."""
+    """One instrument on the list. why: key of HEADS, the most pressing. by: the day to ring by, None where there is
+    none. answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
+    over the next dry and damp 90 days as it is left, from dry_from and damp_from on; dry_mm, damp_mm: its middle then.
+    ask: what to ask."""
 
     folder: str
     title: str
@@ -34,18 +44,21 @@ class Call:
     owner: str
     spacer: str
     last_read: date | None
-    due: float
-    dry: float
-    damp: float
+    why: str
+    by: date | None
+    said: str
+    answer: str
+    dry_outside: float
+    damp_outside: float
     dry_from: date
     damp_from: date
     dry_mm: float
-    reasons: tuple[str, ...]
+    damp_mm: float
     ask: tuple[str, ...]
 
 
 def call_list(
-    folder: Path, today: date, progress: Callable[[str], None] = lambda _: None
+    folder: Path, today: date, progress: Callable[[str], None] = lambda _: None, units: str = "metric"
 ) -> tuple[tuple[Call, ...], tuple[str, ...]]:
     """The calls of all records in a folder, most pressing first, and what could not be read. Raises BadInput where
     there is no record at all."""
@@ -60,73 +73,93 @@ def call_list(
     for number, own in enumerate(folders, start=1):
         progress(f"record {number} of {len(folders)}: {own.name}")
         try:
-            calls.append(call_of(open_record(own, today)))
+            calls.append(call_of(open_record(own, today), units))
         except BadInput as fault:
             faults.append(f"{own.name}: {fault}")
-    return tuple(sorted(calls, key=lambda call: (not call.reasons, -call.due, -call.dry))), tuple(faults)
+    order = list(HEADS)
+    return tuple(sorted(calls, key=lambda call: (order.index(call.why), call.by or date.max, call.title))), tuple(
+        faults
+    )
 
 
 def _below(folder: Path) -> list[Path]:
     return [path for path in folder.iterdir() if path.is_dir()] if folder.is_dir() else []
 
 
-def call_of(case: Case) -> Call:
+def call_of(case: Case, units: str = "metric") -> Call:
     """What one record says of a call. Raises BadInput where its air does."""
-    scenario, book = case.scenario, case.book
-    assert scenario.today is not None and case.tag is not None and case.folder is not None
-    posterior = learn(scenario, book, particles=PARTICLES, now=scenario.today)
-    found, rule = posterior.answers(), scenario.rule
-    dry_from, damp_from = (season.day for season in posterior.asked.seasons)
-    due = float(np.mean(found.regrade_years <= 1.0))
-    dry, damp = (
-        float(np.mean((action < rule.action_low_mm) | (action > rule.action_high_mm)))
-        for action in (found.action_dry_mm, found.action_damp_mm)
-    )
-    last = max((one.date for one in book.readings), default=None)
-    reasons, ask = [], []
-    if due > LIKELY:
-        reasons.append(f"a regrade is due within a year ({100 * due:.0f} %)")
-    if dry > LIKELY:
-        reasons.append(f"ring before {dry_from}: outside the rule in the dry season ({100 * dry:.0f} %)")
-    if damp > LIKELY:
-        reasons.append(f"ring before {damp_from}: outside the rule in the damp season ({100 * damp:.0f} %)")
-    if last is None or (scenario.today - last).days > LONG_UNREAD_DAYS:
-        reasons.append("never read since set-up" if last is None else f"not read since {last}")
-        ask.append("what the action is now, and the humidity beside it")
-    climate = scenario.stays[-1].climate
-    if climate.humidifier is not None or (climate.case is not None and climate.case.humidifier_pct is not None):
-        ask.append("did the humidifier run, and was it kept filled and clean?")
-    elif dry > LIKELY:
-        ask.append("is there a hygrometer, and what does it say in the heating season?")
-    ask.append("does it still live there?")
-    tag = case.tag
+    scenario, tag = case.scenario, case.tag
+    assert scenario.today is not None and tag is not None and case.folder is not None
+    today = scenario.today
+    decision = decide_unread(scenario, case.book, today, PARTICLES)
+    left = decision.option("leave")
+    assert left is not None
+    outside = {"dry": 1.0 - left.dry_inside, "damp": 1.0 - left.damp_inside}
+    starts = dict(zip(("dry", "damp"), decision.seasons_from, strict=True))
+    last = max((one.date for one in case.book.readings), default=None)
+    why, by = "", None
+    if decision.said in WORK:
+        why, by = "due", today
+    elif seasons := [season for season, share in outside.items() if share > LIKELY]:
+        why = min(seasons, key=lambda season: starts[season])
+        by = max(starts[why] - timedelta(days=NOW_DAYS), today)
+    elif last is None or (today - last).days > LONG_UNREAD_DAYS:
+        why = "unread"
     return Call(
-        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, due, dry, damp,
-        dry_from, damp_from, float(np.median(found.action_dry_mm)), tuple(reasons), tuple(ask),
+        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, why, by, decision.said,
+        headline(decision, units), outside["dry"], outside["damp"], starts["dry"], starts["damp"], left.dry_mm[1],
+        left.damp_mm[1], _ask(case, decision, why, last) if why else (),
     )  # fmt: skip
 
 
+def _ask(case: Case, decision: Decision, why: str, last: date | None) -> tuple[str, ...]:
+    """What to ask on the telephone, the most telling first."""
+    scenario, work = case.scenario, case.book.work
+    assert scenario.today is not None
+    climate = scenario.stays[-1].climate
+    ask = []
+    if climate.humidifier is not None or (climate.case is not None and climate.case.humidifier_pct is not None):
+        ask.append("did the humidifier run, and was it kept filled and clean?")
+    elif why in ("dry", "damp") or decision.said in AIR:
+        ask.append("is there a hygrometer beside it, and what does it say now?")
+    anew = [one for one in work if one.anew]
+    if anew and (last is None or anew[-1].day > last):
+        ask.append(f'since {anew[-1].day} ("{anew[-1].words}"): was it looked over for loose braces and open seams?')
+    if last is None or (scenario.today - last).days > LONG_UNREAD_DAYS:
+        ask.append("can it come in, or what is the action at the 12th fret, and the humidity beside it?")
+    moved = scenario.stays[-1].start
+    ask.append("does it still live there?" if (scenario.today - moved).days > 365 else "how is the new place heated?")
+    return tuple(ask)
+
+
 def calls_words(listed: tuple[tuple[Call, ...], tuple[str, ...]], units: str = "metric") -> str:
-    """The list for the terminal: those to ring first, then the rest a line each."""
+    """The list for the terminal: those to ring first, under a head each, then the rest a line each."""
     calls, faults = listed
-    lines = []
-    for call in calls:
-        named = " ".join(part for part in (call.title, call.serial and f"({call.serial})") if part)
-        if not call.reasons:
-            continue
-        lines += [named + (f", {call.owner}" if call.owner else "")]
-        lines += [f"  {reason}" for reason in call.reasons]
-        lines += ["  ask: " + "; ".join(call.ask), ""]
-    quiet = [call for call in calls if not call.reasons]
-    if quiet:
-        lines.append("Nothing to ring about:")
-        lines += [
-            f"  {call.title}: a regrade within a year {100 * call.due:.0f} %; in the dry season "
-            f"{length_words(call.dry_mm, units)}"
-            for call in quiet
-        ]
+    lines: list[str] = []
+    for why, head in HEADS.items():
+        own = [call for call in calls if call.why == why]
+        if own:
+            lines += [*([""] if lines else []), head]
+        for call in own:
+            named = " ".join(part for part in (call.title, call.serial and f"({call.serial})") if part)
+            named += f", {call.owner}" if call.owner else ""
+            seasons = (
+                f"dry season from {call.dry_from}: {length_words(call.dry_mm, units)}, {percent(call.dry_outside)} "
+                f"likely to be outside; damp from {call.damp_from}: {length_words(call.damp_mm, units)}, "
+                f"{percent(call.damp_outside)}"
+            )
+            read = f"last read {call.last_read}" if call.last_read else "never read"
+            if not why:
+                lines += textwrap.wrap(
+                    f"{named}: {read}; {seasons}", WIDTH, initial_indent="  ", subsequent_indent="    "
+                )
+                continue
+            when = "" if call.by is None else ": now" if why == "due" else f": by {call.by}"
+            lines.append(f"  {named}{when}")
+            for fact in (call.answer, f"{upper(read)}; {seasons}.", *(f"Ask: {question}" for question in call.ask)):
+                lines += textwrap.wrap(fact, WIDTH, initial_indent="    ", subsequent_indent="    ")
     lines += [f"Cannot be read: {fault}" for fault in faults]
-    return "\n".join(lines).rstrip()
+    return "\n".join(lines).strip()
 
 
 def calls_json(listed: tuple[tuple[Call, ...], tuple[str, ...]]) -> dict[str, object]:

@@ -70,18 +70,15 @@ def _learned(calibration: Calibration) -> list[str]:
     ]
     lines = []
     for one in sorted(told, key=lambda learned: learned.narrowed):
-        if one.name in ("set_up_error", "lean"):
+        if one.words.endswith(", mm"):
             before, after = (f"{points[0]:+.2f} to {points[2]:+.2f}" for points in (one.prior, one.posterior))
         else:
             usual = one.prior[1]
             before, after = (
                 f"x{points[0] / usual:.2f} to x{points[2] / usual:.2f}" for points in (one.prior, one.posterior)
             )
-        lines.append(
-            f"{one.words}: {before} of the usual before, {after} now".replace(" of the usual", "")
-            if one.name in ("set_up_error", "lean")
-            else f"{one.words}: {before} of the usual before, {after} now"
-        )
+        of = "" if one.words.endswith(", mm") else " of the usual"
+        lines.append(f"{one.words}: {before}{of} before, {after} now")
     return lines
 
 

@@ -55,18 +55,30 @@ def _head(decision: Decision, said: str, units: str) -> str:
         )
     if said == "leave":
         return _leave(decision)
-    if said == "humidify":
-        return f"This is dry air, not the neck: keep it at {keep} and look again in {weeks}."
-    if said == "dry out":
-        return f"This is damp air, not the neck: keep it at {keep} and look again in {weeks}."
-    if said == "steady air":
-        return f"This is the air's swing, not the neck: keep it at {keep} dry season and damp; look again in {weeks}."
+    if said in AIR:
+        cause = {"humidify": "dry air", "dry out": "damp air", "steady air": "the air's swing"}[said]
+        left = decision.option("air")
+        mends = left is not None and left.days_a_year >= MOST_OF_THE_YEAR
+        first = f"This is {cause}, not the neck" if mends else f"This is {cause} first; the neck may need work after it"
+        through = " dry season and damp" if said == "steady air" else ""
+        other = decision.without_air
+        instead = "" if other == "leave" else f" If the air cannot be changed: {short_words(decision, other, units)}."
+        return f"{first}: keep it at {keep}{through} and look again in {weeks}.{_gain(decision, 'air')}{instead}"
     if said == "other work":
         gain = _gain(decision, said)
         return f"The neck needs other work, such as a reset: no saddle or spacer of the set does it.{gain}"
+    return f"{_cause(decision)}: {short_words(decision, said, units)}.{_gain(decision, said)}"
+
+
+def _cause(decision: Decision) -> str:
+    """Why work is called for: how far the mean of the year is past the rule, and how much of that is the place."""
     low, middle, high = decision.rule_mm[0], decision.reference_mm[1], decision.rule_mm[1]
-    why = "The season swings about a mean that is off" if low <= middle <= high else "This is drift, not weather"
-    return f"{why}: {short_words(decision, said, units)}.{_gain(decision, said)}"
+    past = middle - min(max(middle, low), high)
+    if past == 0.0:
+        return "The season swings about a mean that is off"
+    if decision.place_mm / past >= 0.5:
+        return f"The air of the place holds it {'higher' if past > 0 else 'lower'} than the rule allows, season aside"
+    return "This is drift, not weather"
 
 
 def _leave(decision: Decision) -> str:

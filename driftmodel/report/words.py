@@ -75,6 +75,7 @@ def _headline(fc: Dataset) -> str:
 def _lead(fc: Dataset, scenario: Scenario) -> str:
     word, attrs = fc.attrs["verdict"], fc.attrs
     soon_year = min(2, ahead_years(scenario))
+    start = "set-up" if scenario.today is None else "today"
     soon = float(fc["regrade_due"].sel(year=soon_year))
     if word == "regrade" and attrs["regrade_cause"] == "place":
         return (
@@ -84,14 +85,14 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
         )
     if word == "regrade" and attrs["regrade_cause"] == "both":
         return (
-            f"Within {years_words(soon_year)} of set-up the action is more likely than not past what the rule allows "
+            f"Within {years_words(soon_year)} of {start} the action is more likely than not past what the rule allows "
             f"on the average of a year ({percent(soon)}). Part of that is the place, whose air is not the air it was "
             "set up in, and part is what the body has settled for good under the strings. Neither comes back with the "
             "season; air nearer to the workshop's takes out the place's part."
         )
     if word == "regrade":
         return (
-            f"Within {years_words(soon_year)} of set-up the neck angle is more likely than not to have drifted for "
+            f"Within {years_words(soon_year)} of {start} the neck angle is more likely than not to have drifted for "
             f"good past what the rule allows ({percent(soon)}). This part does not come back with the weather."
         )
     if word == "humidify":
@@ -153,6 +154,9 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
     if np.isnat(early):
         return f"A regrade is not likely within {within}: it falls due in only {percent(whole)} of the runs."
     start = f"one time in ten it is due by {season_words(early, southern)}"
+    by = [None if np.isnat(date) else season_words(date, southern) for date in (early, middle, late)]
+    if by[0] == by[1] == by[2]:
+        return f"A regrade is due by {by[0]}, nine times in ten."
     if np.isnat(middle):
         return (
             f"More likely than not, no regrade is due within {within}: the chance of one is {percent(whole)} "
@@ -163,7 +167,9 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
         if np.isnat(late)
         else f"nine times in ten it is due by {season_words(late, southern)}"
     )
-    return f"As likely as not, a regrade is due by {season_words(middle, southern)}. {upper(start)}; {end}."
+    if by[0] == by[1]:
+        return f"As likely as not, a regrade is due by {by[1]}; {end}."
+    return f"As likely as not, a regrade is due by {by[1]}. {upper(start)}; {end}."
 
 
 def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
