@@ -106,11 +106,12 @@ def _error(error: float, unit: str, units: str) -> str:
 
 
 def comparison_table(table: Dataset, units: str) -> Table:
-    """A row a scenario: the first as it is, the others as differences from it with their standard error."""
+    """A row an outcome: the first scenario as it is, the others as differences from it with their standard error."""
     rows = []
-    for at, name in enumerate(short_names(table)):
-        cells = [upper(name)]
-        for outcome in SHOWN:
+    names = [upper(name) for name in short_names(table)]
+    for outcome, words in SHOWN.items():
+        cells = [words.capitalize()]
+        for at in range(len(names)):
             mean, error, unit = _of(table, outcome, at)
             if at == 0:
                 chosen = "value_quantile" if unit == "mm" else "value_mean"
@@ -126,9 +127,9 @@ def comparison_table(table: Dataset, units: str) -> Table:
     )
     return Table(
         caption,
-        ("Scenario", *(words.capitalize() for words in SHOWN.values())),
+        ("", *names),
         tuple(rows),
-        tuple(range(1, len(SHOWN) + 1)),
+        tuple(range(1, len(names) + 1)),
     )
 
 
@@ -163,10 +164,9 @@ def comparison_terminal(table: Dataset, units: str) -> str:
     """The comparison for the terminal: a block for each scenario, lines of at most 100 columns."""
     told = comparison_table(table, units)
     lines = textwrap.wrap(told.caption, WIDTH) + [""]
-    for row in told.rows:
-        lines += textwrap.wrap(row[0], WIDTH)
-        for head, cell in zip(told.heads[1:], row[1:], strict=True):
-            lines.append(f"    {head.lower():<28}{cell:>22}")
+    for at, name in enumerate(told.heads[1:], start=1):
+        lines += textwrap.wrap(name, WIDTH)
+        lines += [f"    {row[0].lower():<28}{row[at]:>22}" for row in told.rows]
     return "\n".join(lines)
 
 
