@@ -189,8 +189,8 @@ def _off_the_wall(room: Chain, seed: int, need: Need, now: Outcome) -> MeasureRe
     hung = _with_keep(wall, seed, need, changed=False)
     gained = room.free_years() - wall.free_years()
     words = (
-        f"Off the outer wall, if it hangs on one: the air against it is above {DAMP_PCT:.0f} % on {hung.damp_days:.0f} "
-        f"days a year, the room's on {now.damp_days:.0f}"
+        f"Off the outer wall, if it hangs on one: days of a year above {DAMP_PCT:.0f} % in the air against it "
+        f"{hung.damp_days:.0f}, in the room's {now.damp_days:.0f}"
     )
     return MeasureResult(
         "off the wall", words, 0.0, 0.0, 0.0, (), hung, now, *_paired(gained), (),
@@ -259,7 +259,7 @@ def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, s
     good = [each for each in run if _left(kind, each.outcome) == fewest]
     best = min(good, key=lambda each: (each.litres_per_day, -each.outcome.inside_days))
     alone = len(good) < 2 or not best.litres_per_day
-    least = "" if alone else "; of those that do as well it is the least water to carry"
+    least = "" if alone else "; of those that leave no more months at risk it is the least water to carry"
     then = best.outcome
     hidden = " (more: damper air holds the action higher, where dryness hid what the body settles for good)"
     more = hidden if then.regrades > now.regrades + 0.05 and kind != "damp" else ""

@@ -174,8 +174,8 @@ def historic_words(advice: Advice) -> str:
 def sure_words(advice: Advice) -> str:
     """How many runs, and which numbers are weak."""
     return (
-        f"{advice.draws} runs, seed {advice.seed}; the same runs with and without each measure. The strain limits are "
-        "published for wood held fast; how fast wood grows used to a new air, and how cold a wall is, are from memory."
+        f"{advice.draws} runs through one weather, seed {advice.seed}; the same with and without each measure. The "
+        "strain limits are published for wood held fast; how fast wood grows used to a new air, and how cold a wall is, are from memory."
     )
 
 
