@@ -175,7 +175,8 @@ def sure_words(advice: Advice) -> str:
     """How many runs, and which numbers are weak."""
     return (
         f"{advice.draws} runs through one weather, seed {advice.seed}; the same with and without each measure. The "
-        "strain limits are published for wood held fast; how fast wood grows used to a new air, and how cold a wall is, are from memory."
+        "strain limits are published for wood held fast; how fast wood grows used to a new air, and how cold a wall "
+        "is, are from memory."
     )
 
 
