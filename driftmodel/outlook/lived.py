@@ -35,17 +35,23 @@ class Lived:
 
 def lived(chain: Chain) -> Lived:
     """What the draws of a chain live through from today on."""
-    scenario, due = chain.scenario, chain.due
     rise, action = paths_ahead(chain)
+    lift = lift_ahead(chain)
+    inside = inside_rule(chain.scenario, rise + lift, action + lift / 2.0)
+    return Lived(365.25 * inside.mean(axis=1), (chain.due.day != NEVER).sum(axis=1).astype(float))
+
+
+def lift_ahead(chain: Chain) -> Array:
+    """Lift over the spacer of set-up, weekly from today on, mm (draws, weeks): the spacer fitted now, then those of the
+    regrades that fall due."""
+    scenario, due = chain.scenario, chain.due
     lifts, here = grade_lifts_mm(scenario), today_step(scenario, EVERY_DAYS)
-    day = (here + np.arange(rise.shape[1])) * EVERY_DAYS
-    lift = np.full(rise.shape, fitted_lift_mm(scenario))
-    for occasion in range(due.day.shape[1]):
-        done = (due.day[:, occasion] != NEVER) & (due.grade[:, occasion] != NO_GRADE)
-        after = done[:, None] & (day >= due.day[:, [occasion]])
-        lift = np.where(after, lifts[due.grade[:, occasion]][:, None], lift)
-    inside = inside_rule(scenario, rise + lift, action + lift / 2.0)
-    return Lived(365.25 * inside.mean(axis=1), (due.day != NEVER).sum(axis=1).astype(float))
+    day = EVERY_DAYS * np.arange(here, chain.world.reading.action_mm.shape[1])
+    lift = np.full((len(due.day), day.size), fitted_lift_mm(scenario))
+    for when, grade in zip(due.day.T, due.grade.T, strict=True):
+        done = (when != NEVER) & (grade != NO_GRADE)
+        lift = np.where(done[:, None] & (day >= when[:, None]), lifts[grade][:, None], lift)
+    return lift
 
 
 @dataclass(frozen=True)

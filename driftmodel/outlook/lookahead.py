@@ -8,19 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.place import paths_ahead
-from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades, outside_rule, regrades
-from driftmodel.outlook.work import (
-    action_work_mm,
-    fitted_spacer,
-    grade_lifts_mm,
-    saddle_room_now_mm,
-    whole_years_to_today,
-    with_work,
-)
+from driftmodel.outlook.lived import lift_ahead, with_spacer
+from driftmodel.outlook.place import inside_rule, paths_ahead
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, outside_rule
+from driftmodel.outlook.work import action_work_mm, fitted_spacer, saddle_room_now_mm, whole_years_to_today
 
 Array = NDArray[np.float64]
 
@@ -105,19 +99,12 @@ def look_ahead_in(chain: Chain, years: int = YEARS, job_days: float | None = Non
 
 
 def _row(chain: Chain, label: str, rise: Array, action: Array, days: float, today: float, worth: float) -> SpacerAhead:
-    scenario, reading = chain.scenario, chain.world.reading
-    first = scenario.today or scenario.setup.setup
-    fitted = with_work(scenario, (*scenario.work, WorkDone(first, spacer=label)))
-    due = regrades(reading, fitted)
-    step, weeks = reading.step_days, rise.shape[1]
-    start = reading.action_mm.shape[1] - weeks
-    lift = _lifts(scenario, label, due, step, start, weeks)
+    fitted = with_spacer(chain, label)
+    scenario, reading, due = fitted.scenario, chain.world.reading, fitted.due
+    start = reading.action_mm.shape[1] - rise.shape[1]
     rule, room = scenario.rule, saddle_room_now_mm(scenario)
-    inside = (
-        (action + lift / 2.0 >= rule.action_low_mm)
-        & (action + lift / 2.0 <= rule.action_high_mm)
-        & (room - rise - lift >= rule.saddle_room_least_mm)
-    )
+    lift = lift_ahead(fitted)
+    inside = inside_rule(scenario, rise + lift, action + lift / 2.0)
     at_place = ~outside_rule(
         reading.saddle_rise_mm[:, start:] + lift,
         reading.action_mm[:, start:] + action_work_mm(scenario) + lift / 2.0,
@@ -137,16 +124,3 @@ def _row(chain: Chain, label: str, rise: Array, action: Array, days: float, toda
         float(np.mean(np.any((due.day != NEVER) & (due.grade == NO_GRADE), axis=1))),
         float(share.mean()) - worth * jobs - today,
     )
-
-
-def _lifts(scenario: Scenario, label: str, due: Regrades, step_days: int, start: int, weeks: int) -> Array:
-    """Lift over the spacer of set-up, week by week from today, (draws, weeks): the spacer fitted today, then those
-    of the jobs that fall due."""
-    lifts = grade_lifts_mm(scenario)
-    path = np.full((len(due.day), weeks), lifts[scenario.instrument.spacers.labels.index(label)])
-    week = np.arange(weeks)
-    for day, grade in zip(due.day.T, due.grade.T, strict=True):
-        done = (day != NEVER) & (grade != NO_GRADE)
-        after = done[:, None] & (week >= (day // step_days - start)[:, None])
-        path = np.where(after, lifts[grade][:, None], path)
-    return path
