@@ -39,10 +39,11 @@ def forecast(
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
-        parts = lasting_by_part(
+        parts, bow = lasting_by_part(
             scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.days.heat, shown.weights
         )
         put_parts(result, parts)
+        result.attrs["bow_action_20_years_mm"] = round(float(bow[0]), 3)
         words = "days a year inside the rule in the years ahead, season included, regrades done as they fall due"
         result["inside_days"] = (("draw",), lived(chain).inside_days, {"units": "day", "long_name": words})
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it

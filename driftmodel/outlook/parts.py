@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base import library
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of
 from driftmodel.outlook.draws import Draws
@@ -30,9 +32,10 @@ RESIDUAL = "residual"
 
 def lasting_by_part(
     scenario: Scenario, coefficients: Coefficients, draws: Draws, lags_pct: Array, heat: Array, weights: PartWeights
-) -> Array:
+) -> tuple[Array, Array]:
     """Lasting rise of the saddle over the fret plane, mm, (part of PART_GROUPS and RESIDUAL, year of PART_YEARS), of
-    the middle guitar of an ensemble: every unknown at its median, in one weather whose last year goes on for ever.
+    the middle guitar of an ensemble: every unknown at its median, in one weather whose last year goes on for ever. And
+    what the neck's bow would add to the action at the 12th fret, mm (year,), were the truss rod never turned.
 
     lags_pct (lag, days + 1), heat (days,): as lasting.creep_history takes them; weights: of that weather's draws.
     """
@@ -53,7 +56,10 @@ def lasting_by_part(
         moved = creep_by_component(going_on, shares, mean, values)
         whole = {quantity: np.zeros((1, at.size)) + path for quantity, path in moved.items()}
         rises.append(pull * saddle_rise_mm(whole, pivot)[0, 1:])
-    return np.array([*rises, (gain - 1.0) * np.sum(rises, axis=0)])
+    bent = Frozen({("root", "root"): coefficients.bow_action["strings"]})  # along the grain, as the root
+    left = 1.0 - library.general("truss_rod_carries").value
+    bow = left * pull * creep_by_component(going_on, {"bow": bent}, mean, values)["bow"][0, 1:]
+    return np.array([*rises, (gain - 1.0) * np.sum(rises, axis=0)]), bow
 
 
 def _days(known: int, wanted: int) -> NDArray[np.intp]:

@@ -123,6 +123,17 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
     )
 
 
+def bow_words(fc: Dataset, units: str) -> list[str]:
+    """What the neck's own bow would add if nobody turned the rod; nothing where the forecast does not tell."""
+    by = fc.attrs.get("bow_action_20_years_mm")
+    if by is None:
+        return []
+    return [
+        f"Were the truss rod never turned, the neck's own bow would add about {length_words(by, units)} to the action "
+        "at the 12th fret in 20 years, over what is shown here. Turning it takes that out; no spacer should."
+    ]
+
+
 def better_air_words(fc: Dataset) -> str:
     """What better air does to the same guitars: days inside the rule, regrades, and the spacer for it."""
     attrs = fc.attrs
