@@ -35,9 +35,9 @@ if TYPE_CHECKING:
         load_climate,
         load_instrument,
         map,
+        read_fleet,
         woods,
     )
-    from driftmodel.fleet.reading import read_fleet
     from driftmodel.outlook.levers import parse_what_if as what_if
     from driftmodel.outlook.levers import with_lever
     from driftmodel.record.case import load_scenario
@@ -75,7 +75,6 @@ _HOMES = {
     "BadInput": ("base.errors", "BadInput"),
     "load_scenario": ("record.case", "load_scenario"),
     "read_air": ("climate.history", "read_air"),
-    "read_fleet": ("fleet.reading", "read_fleet"),
     "read_readings": ("calibration.readings", "read_readings"),
     "what_if": ("outlook.levers", "parse_what_if"),
     "with_lever": ("outlook.levers", "with_lever"),

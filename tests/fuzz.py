@@ -226,7 +226,8 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.base.learned_file import read_learned
     from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
     from driftmodel.base.tomlfile import read_toml
-    from driftmodel.calibration.readings import read_readings, reading_of
+    from driftmodel.calibration.readings import read_readings
+    from driftmodel.calibration.said import reading_said
     from driftmodel.climate.history import read_air
     from driftmodel.climate.logger import read_logger
     from driftmodel.climate.weather import read_weather
@@ -280,7 +281,7 @@ def kinds(world: Path) -> dict[str, Kind]:
             if kind == "what-if":
                 parse_what_if(scenario, rest)
             elif kind == "reading":
-                reading_of(rest, scenario, date(2027, 2, 10))
+                reading_said(rest, scenario, date(2027, 2, 10), scenario.setup.spacer)
             elif kind == "state":
                 scenario_of(read_state(dict(part.partition("=")[::2] for part in rest.split("&"))))
 

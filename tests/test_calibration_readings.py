@@ -13,7 +13,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.forward import fitting
-from driftmodel.calibration.readings import read_readings, reading_of
+from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.said import reading_said
 from driftmodel.calibration.work import known_step, moment_of
 from driftmodel.calibration.work_words import UNDATED, Asked, pieces_of, understood
@@ -193,12 +193,6 @@ def test_several_pieces_of_work_in_one_cell() -> None:
     assert pieces_of("saddle -0,4 mm + spacer +2; truss rod, new strings and strings on") == [
         "saddle -0,4 mm", "spacer +2", "truss rod", "new strings", "strings on",
     ]  # fmt: skip
-
-
-def test_words_on_the_command_line(scenario: Scenario) -> None:
-    assert reading_of("action = 0.114 in", scenario, TODAY).value == pytest.approx(2.8956)
-    with pytest.raises(BadInput):
-        reading_of("action 2.9 mm", scenario, TODAY)
 
 
 def test_the_shipped_readings_are_read(scenario: Scenario) -> None:

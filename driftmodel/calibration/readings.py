@@ -16,8 +16,8 @@ from pathlib import Path
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.calibration.readings_cells import WHAT_WORDS, date_in, reading_in, spacer_in, strings_on_in
-from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of, plain_words
+from driftmodel.calibration.readings_cells import date_in, reading_in, spacer_in, strings_on_in
+from driftmodel.calibration.readings_table import EXAMPLE, lines_of
 from driftmodel.calibration.readings_work import in_order, told_by_spacers, work_in
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.work import known_step, moment_of, spacer_at, stands_anew
@@ -94,25 +94,6 @@ def _copies(readings: list[ReadingRow]) -> list[str]:
     if not copies:
         return []
     return [f"{copies} reading{'s are' if copies > 1 else ' is'} an exact copy of another on its day: counted once."]
-
-
-def reading_of(text: str, scenario: Scenario, when: date, tool: str = "feeler gauge") -> ReadingRow:
-    """One reading from words on the command line: 'action=2.9 mm'. Raises BadInput for what cannot be used.
-
-    Weight is taken as read on a scale, whatever the tool named."""
-    what, equals, value = text.partition("=")
-    if not equals:
-        raise BadInput(f'"{text}" is not a reading', "what=value with a unit", mend='--reading "action=2.9 mm"')
-    quantity = WHAT_WORDS.get(plain_words(what), plain_words(what).replace(" ", "_"))
-    cells = {"what": what.strip(), "value": value.strip(), "tool": "scale" if quantity == "weight" else tool}
-    row = reading_in(Line(cells, {}, "--reading", 0), when, scenario.setup.spacer, True)
-    if when < scenario.setup.setup:
-        raise BadInput(
-            f"{when} is before set-up ({scenario.setup.setup})",
-            "a day since set-up",
-            mend=f"--date {scenario.setup.setup}",
-        )
-    return row
 
 
 def _doubtful(

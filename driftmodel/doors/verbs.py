@@ -117,13 +117,14 @@ def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
 def decide(scenario: Named, *readings: str, when: date | None = None, known: Calibration | None = None) -> Decision:
     """Weather or drift: what one day's readings call for. known: what earlier ones taught.
 
-    >>> driftmodel.decide("first-winter", "action=2.9 mm", when=date(2027, 3, 1)).word
+    >>> driftmodel.decide("first-winter", "action 2.9 mm at 38 % 21 C", when=date(2027, 3, 1)).said
     """
     from driftmodel.calibration.decide import weather_or_drift
-    from driftmodel.calibration.readings import reading_of
+    from driftmodel.calibration.said import reading_said
+    from driftmodel.outlook.work import fitted_spacer
 
-    chosen, _ = _known(scenario, None, None) if isinstance(scenario, Scenario) else (_plain(scenario), None)
-    rows = tuple(reading_of(words, chosen, when or date.today()) for words in readings)
+    chosen = scenario if isinstance(scenario, Scenario) else _plain(scenario)
+    rows = tuple(reading_said(words, chosen, when or date.today(), fitted_spacer(chosen))[0] for words in readings)
     return weather_or_drift(chosen, rows, known)
 
 
@@ -182,16 +183,22 @@ def demand(
     from dataclasses import replace
 
     from driftmodel.doors.crew import crew_of
-    from driftmodel.doors.demand_command import find_fleet
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
-    from driftmodel.fleet.reading import read_fleet
 
-    chosen = read_fleet(find_fleet(str(fleet))) if isinstance(fleet, str | Path) else fleet
+    chosen = read_fleet(fleet) if isinstance(fleet, str | Path) else fleet
     if months is not None:
         chosen = replace(chosen, settings=chosen.settings.model_copy(update={"horizon_months": months}))
     crew = crew_of(workers, None, None if keep is None else Path(keep))
     return forecast_demand(chosen, physics_of(chosen), crew=crew)
+
+
+def read_fleet(name: str | Path) -> Fleet:
+    """The fleet in a TOML file and the tables it names, or a shipped one by its name."""
+    from driftmodel.doors.demand_command import find_fleet
+    from driftmodel.fleet.reading import read_fleet as read
+
+    return read(find_fleet(str(name)))
 
 
 def map(

@@ -1,0 +1,43 @@
+"""The pages made from the code are current, and the tutorial runs. The house's own rule; no outside source."""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+DOCS = Path(__file__).parents[1] / "docs"
+spec = importlib.util.spec_from_file_location("make", DOCS / "make.py")
+assert spec and spec.loader
+make = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(make)
+
+
+@pytest.mark.parametrize("name", make.PAGES)
+def test_pages_made_from_the_code_are_current(name: str) -> None:
+    assert (DOCS / name).read_text(encoding="utf-8") == make.PAGES[name](), "python docs/make.py"
+
+
+def test_every_key_has_its_meaning() -> None:
+    rows = [row for row in make.keys_page().splitlines() if row.startswith("| `")]
+    assert len(rows) > 150 and not [row for row in rows if row.endswith("|  |")]
+
+
+def test_the_tutorial_runs(tmp_path: Path) -> None:
+    ran = subprocess.run(
+        [sys.executable, str(DOCS / "tutorial.py"), str(tmp_path / "made")],
+        capture_output=True, text=True, check=False, cwd=DOCS.parent,
+    )  # fmt: skip
+    assert ran.returncode == 0, ran.stderr
+    for words in (
+        "8760 hours",
+        "The reading calls for: ",
+        "stays right in this flat: ",
+        "four times in",
+        "0.0011",
+    ):
+        assert words in ran.stdout
+    assert (tmp_path / "made" / "action.png").stat().st_size > 10_000
