@@ -5,7 +5,7 @@ never through the calibration's table."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
@@ -15,6 +15,7 @@ from hidden_truth import hours_of
 from xarray import Dataset
 
 from driftmodel.base.records import Climate, Scenario
+from driftmodel.calibration.pooled import COMMON
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.history import scenario_end
@@ -35,7 +36,8 @@ from driftmodel.structure.response import design_response
 class World:
     """How far the truth is from the model. spread: times the prior's spread; together: correlation through one common
     factor; tails: degrees of freedom; creep, season: factors on drift and season; law: of creep; stays: share of visits
-    with an unrecorded one; slips, swaps: shares of readings; weather: 'other' or a member's number to start from."""
+    with an unrecorded one; slips, swaps: shares of readings; middles: where all guitars of a design stand together in
+    some unknowns, in the prior's sd, each apart from that by the root of what pooled.COMMON leaves."""
 
     spread: float = 1.3
     together: float = 0.4
@@ -48,6 +50,7 @@ class World:
     slips: float = 0.1
     swaps: float = 0.03
     hours_told: float = 0.5
+    middles: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,10 @@ def unknowns(scenario: Scenario, world: World, random: np.random.Generator) -> D
         own = np.sqrt(world.together) * sign * common + np.sqrt(1.0 - world.together) * random.standard_normal()
         heavy = own / np.sqrt(random.chisquare(world.tails) / world.tails)
         heavy *= np.sqrt((world.tails - 2.0) / world.tails)
-        values[name] = np.array([unknown.median * np.exp(unknown.log_sd * world.spread * np.clip(heavy, -4.0, 4.0))])
+        away = world.spread * np.clip(heavy, -4.0, 4.0)
+        if name in world.middles:
+            away = world.middles[name] + np.sqrt(1.0 - COMMON[name]) * away
+        values[name] = np.array([unknown.median * np.exp(unknown.log_sd * away)])
     error = scenario.setup.action_reading_sd_mm * random.standard_normal(1)
     return Draws(MappingProxyType(values), error, np.zeros(1, dtype=np.intp))
 
@@ -103,11 +109,10 @@ def other_weather(climate: Climate, time: np.ndarray, random: np.random.Generato
     path = np.zeros((2, count))
     for day in range(1, count):
         path[:, day] = step @ path[:, day - 1] + left @ random.standard_normal(2)
-    months = np.cumsum(random.standard_normal((2, count)) * 0.0, axis=1)
     slow = np.zeros((2, count))
     for day in range(1, count):
         slow[:, day] = 0.98 * slow[:, day - 1] + 0.2 * random.standard_normal(2)
-    path = path[:, 60:] + 0.25 * slow[:, 60:] + months[:, 60:]
+    path = path[:, 60:] + 0.25 * slow[:, 60:]
     doy = at[::24] // 24
     means = smooth[:, doy] + wide[:, doy] * path[:, : doy.size]
     month = np.minimum(np.arange(365) // 30.5, 11).astype(int)

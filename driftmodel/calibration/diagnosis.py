@@ -237,9 +237,7 @@ def compare(posterior: Posterior, rivals: Mapping[str, Callable[[Bench], Bench]]
     found = []
     for words, law in rivals.items():
         bench = law(posterior.bench)
-        other = learn(
-            bench.scenario, posterior.book, bench=bench, particles=len(posterior.start), noise=posterior.noise
-        )
+        other = learn(bench.scenario, posterior.book, bench=bench, particles=len(posterior.start), ways=posterior.ways)
         factor = other.sampled.log_evidence - own
         expected = [each.expected(each.sampled.normals).mean(axis=0) for each in (posterior, other)]
         apart = 0.5 * float(np.sum(((expected[0] - expected[1]) / sd) ** 2))

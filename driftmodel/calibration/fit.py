@@ -24,6 +24,7 @@ from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, 
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
 from driftmodel.calibration.sight import Moment, Sight
+from driftmodel.calibration.slips import Ways, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
@@ -32,11 +33,6 @@ Array = NDArray[np.float64]
 PARTICLES = 1000
 #: particles of the first look, which only finds slips and where the instrument stands
 SCOUTS = 400
-#: one reading in ten is a slip (from memory); it may be off by anything, mostly by less than a twelfth of the step that
-#: asks for a second look
-SLIP_SHARE, SLIP_REACH = 0.10, 1.0 / 12.0
-#: a reading a step away from the one before is a slip until others bear it out
-DOUBTFUL_SLIP_SHARE = 0.9
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays are taken from
@@ -67,7 +63,7 @@ class Posterior:
     asked: Asked
     more: tuple[Moment, ...]
     plan: Plan
-    noise: Noise
+    ways: Ways
     start: Array
     sampled: Sampled
 
@@ -75,6 +71,11 @@ class Posterior:
     def sight(self) -> Sight:
         """What was to be seen in the middle of the weathers."""
         return self.seen.sight
+
+    @property
+    def noise(self) -> Noise:
+        """What the readings may be away, each counted by its chance to be sound."""
+        return self.ways.noise
 
     @property
     def slips(self) -> Array:
@@ -136,17 +137,17 @@ def learn(
     seed: int | None = None,
     now: date | None = None,
     more: tuple[Moment, ...] = (),
-    noise: Noise | None = None,
+    ways: Ways | None = None,
 ) -> Posterior:
     """The posterior particles, from which `as_calibration` makes the record.
 
-    Likelihood: normal errors as `unsure` tells them, between readings as well, for those that are sound; a slip says
-    nothing. A first look with few particles takes the readings for independent, each a slip one time in ten (a mixture
-    with a wide Cauchy law); then chances of slips, the doubts about the instrument found, and particles take turns
-    until they agree. A level the scenario does not state (projection, relief, sinkage, weight) is an unknown of its
-    own: only changes in such a quantity say anything, from its second reading on.
+    Likelihood: normal errors as `unsure` tells them, between readings as well, over all ways the most doubtful readings
+    may be slips (see `slips`). A first look with few particles takes the readings for independent; then chances of
+    slips, the doubts about the instrument found, and particles take turns until they agree. A level the scenario does
+    not state (projection, relief, sinkage, weight) is an unknown of its own: only changes in such a quantity say
+    anything, from its second reading on.
     now: the day the questions are put, that of the last reading if not given. more: further moments to look at.
-    noise: errors of the readings as found before, such as those of a rival's sampling; taken as they are.
+    ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are.
     """
     readings = fitting(book)
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
@@ -157,6 +158,7 @@ def learn(
     seed = scenario.seed if seed is None else seed
     start = prior_particles(particles, layout.size, seed)
     value, sd, doubt = slip_of(readings)
+    reach = slip_reach(readings)
     whole, days = plan_and_days(bench, readings, book, asked.days)
     plan = whole.first(len(readings))
 
@@ -166,36 +168,37 @@ def learn(
     def swing(normals: Array) -> Array:
         return swing_of(bench, layout, seen, normals, layout.values(normals))
 
-    def posterior_of(noise: Noise, particles: Array) -> Sampled:
-        return sample(lambda normals: noise.log_density(residual(normals), swing(normals)), particles, seed, WIDEST_SD)
+    def posterior_of(ways: Ways) -> Sampled:
+        return sample(lambda normals: ways.log_density(residual(normals), swing(normals)), start, seed, WIDEST_SD)
 
     def doubts(cloud: Array) -> Unsure:
         return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
 
-    if noise is not None:
-        known, sampled = noise, posterior_of(noise, start)
+    if ways is not None:
+        known, sampled = ways, posterior_of(ways)
     else:
         scouts = prior_particles(min(SCOUTS, particles), layout.size, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
-        reach, own = slip_reach(readings), np.sqrt(first.own_doubt)
+        own = np.sqrt(first.own_doubt)
 
         def scouted(normals: Array) -> Array:
-            return np.asarray(_mixture(residual(normals) - first.shift, own, doubt, reach).sum(axis=1))
+            return np.asarray(mixture(residual(normals) - first.shift, own, doubt, reach).sum(axis=1))
 
         cloud = sample(scouted, scouts, seed + 1, WIDEST_SD).normals
         slip = slip_chance(residual(cloud) - first.shift, own, doubt, reach)
         likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
-        for attempt in range(ROUNDS):
-            known = Noise(doubts(cloud), sd, slip, likely)
-            sampled = posterior_of(known, start)
+        for _ in range(ROUNDS):
+            before = (slip, likely)
+            known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+            sampled = posterior_of(known)
             cloud = sampled.normals
-            away, variance = known.left_out(residual(cloud))
-            found = slip_chance(away, np.sqrt(variance), doubt, reach)
-            stays = known.stays_after(residual(cloud)[:STAY_PARTICLES])
-            moved_by = max(np.abs(found - slip).max(initial=0.0), np.abs(stays - likely).max(initial=0.0))
-            if attempt == ROUNDS - 1 or moved_by < SETTLED:
+            slip = known.chances(residual(cloud), swing(cloud))
+            likely = known.noise.stays_after(residual(cloud)[:STAY_PARTICLES])
+            if all(
+                np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
+            ):
                 break
-            slip, likely = found, stays
+        known = replace(known, noise=Noise(known.noise.unsure, sd, slip, known.noise.likely))
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)
@@ -229,54 +232,18 @@ def _expected(bench: Bench, layout: Layout, sight: Sight, plan: Plan, normals: A
     return expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
 
 
-def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
-    """Values, uncertainties and chances of a slip beforehand, (readings,) each."""
-    slip = [DOUBTFUL_SLIP_SHARE if one.doubt else SLIP_SHARE for one in readings]
-    return np.array([one.value for one in readings]), np.array([one.sd for one in readings]), np.array(slip)
-
-
-def slip_reach(readings: tuple[ReadingRow, ...]) -> Array:
-    """How far off slips lie, half of them nearer, (readings,)."""
-    return np.array([SLIP_REACH * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
-
-
-def two_laws(residual: Array, sd: Array, doubt: Array, reach: Array) -> tuple[Array, Array]:
-    """Logarithms of the densities of sound readings and of slips, with their chances."""
-    sound = np.log1p(-doubt) - 0.5 * (residual / sd) ** 2 - np.log(sd) - 0.5 * np.log(2.0 * np.pi)
-    wild = np.log(doubt) - np.log(np.pi * reach) - np.log1p((residual / reach) ** 2)
-    return sound, wild
-
-
-def _mixture(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
-    """Logarithm of the density of residuals (particles, readings): a normal, or with some chance a wide Cauchy law."""
-    return np.asarray(np.logaddexp(*two_laws(residual, sd, doubt, reach)))
-
-
-def slip_chance(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
-    """Probability of each reading being a slip, mean over the particles, (readings,)."""
-    sound, wild = two_laws(residual, sd, doubt, reach)
-    return np.asarray(np.exp(wild - np.logaddexp(sound, wild)).mean(axis=0))
-
-
 # ---- the record ----------------------------------------------------------------------------------------------------
 
 
 def as_calibration(posterior: Posterior) -> Calibration:
     """The posterior as the record that reports and forecasts use."""
     scenario, sampled = posterior.bench.scenario, posterior.sampled
-    mixed = _shuffled(sampled.normals, scenario.seed)
     return Calibration(
         scenario=scenario.name,
         bench=posterior.book,
         learned=learned(posterior),
         fitted=_fitted(posterior),
-        draws=_as_read(
-            posterior,
-            mixed,
-            as_draws(
-                posterior.layout, mixed, scenario.weather_members, action_per_relief(posterior.bench.coefficients)
-            ),
-        ),
+        draws=draws_of(posterior),
         names=posterior.layout.names,
         normals=sampled.normals,
         log_evidence=sampled.log_evidence,
@@ -288,19 +255,19 @@ def as_calibration(posterior: Posterior) -> Calibration:
     )
 
 
-def _as_read(posterior: Posterior, normals: Array, draws: Draws) -> Draws:
-    """The draws with what the readings say about the weather of set-up in place of what a forecast's own weather member
+def draws_of(posterior: Posterior, count: int | None = None) -> Draws:
+    """The posterior as draws of a forecast, all or some, in random order: copies of one must not all live in one
+    weather member. What the readings say about the weather of set-up takes the place of what a forecast's own member
     had that day: it is common to all later days, and goes with the error of the set-up."""
+    scenario, layout = posterior.bench.scenario, posterior.layout
+    order = np.random.default_rng([scenario.seed, 9]).permutation(len(posterior.sampled.normals))
+    normals = posterior.sampled.normals[order[:count]]
+    draws = as_draws(layout, normals, scenario.weather_members, action_per_relief(posterior.bench.coefficients))
     wanted = posterior.weather_of(normals)[:, -1]
-    effects = setup_effects(posterior.bench, posterior.layout, posterior.seen, normals.mean(axis=0))
+    effects = setup_effects(posterior.bench, layout, posterior.seen, normals.mean(axis=0))
     known = np.append(effects, np.zeros(max(int(draws.member.max()) + 1 - effects.size, 0)))
     own = known[draws.member] * posterior.swing(normals) / posterior.noise.unsure.swing
     return replace(draws, set_up_error_mm=draws.set_up_error_mm + wanted - own)
-
-
-def _shuffled(normals: Array, seed: int) -> Array:
-    """Particles in random order: copies of one must not all live in one weather member."""
-    return normals[np.random.default_rng([seed, 9]).permutation(len(normals))]
 
 
 def learned(posterior: Posterior) -> tuple[Learned, ...]:

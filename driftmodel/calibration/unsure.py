@@ -55,6 +55,8 @@ STAYS = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 16.0, 48.0)
 STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
 STAY_C = 21.0
 DAYS_PER_YEAR = 365.25
+#: what is left of a sure slip's weight
+SURELY = 1e-4
 
 
 @dataclass(frozen=True)
@@ -250,7 +252,7 @@ class Noise:
         self.shift = np.sum(self.likely * unsure.stays, axis=0)
         away = np.sqrt(self.likely) * (unsure.stays - self.shift)
         self.stayed = away.T @ away * (unsure.visit[:, None] == unsure.visit)
-        self.inflated = self.own_doubt / np.maximum(1.0 - slip, 1e-4) - self.own_doubt
+        self.inflated = self.own_doubt / np.maximum(1.0 - slip, SURELY) - self.own_doubt
         self.fixed = unsure.law + self.stayed + np.diag(tool_sd**2 + self.inflated)
         factor = np.linalg.cholesky(self.fixed)
         white = np.linalg.solve(factor, np.eye(count))
