@@ -70,6 +70,7 @@ def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]
         "demand.xlsx",
         "demand.html",
         "due.csv",
+        "policy.csv",
         "stock.csv",
         "roll-forward.csv",
     } <= names
@@ -164,7 +165,7 @@ def test_months_and_service_in_place_of_the_files(run: Callable[..., object], mi
     run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.99", "--out", "high")
     for name in ("low", "high"):
         assert pd.read_csv(mine.parent / name / "demand.csv")["month"].nunique() == 7
-        seen.append(pd.read_csv(mine.parent / name / "stock.csv")["pieces"].sum())
+        seen.append(pd.read_csv(mine.parent / name / "stock.csv")["on_the_shelf"].sum())
     assert seen[0] < seen[1]
 
 

@@ -5,6 +5,7 @@ No outside reference values: each expectation follows from the definition named 
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -18,6 +19,8 @@ from driftmodel.fleet import demand as dm
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
 from driftmodel.fleet.delay import lag_from_claims
+from driftmodel.fleet.fleet_file import FleetFile
+from driftmodel.fleet.money import open_jobs
 from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.reporting import Asked, Known, ahead
@@ -290,9 +293,35 @@ def test_who_is_due_and_stock() -> None:
     assert chances == sorted(chances, reverse=True)
     assert 0.0 < chances[-1] <= chances[0] <= 1.0
     assert due[0]["serial"].startswith("S")
-    rows, fill = answers.stock_list(found)
-    assert fill >= found.fleet.settings.service
-    assert [row["grade"] for row in rows] == list(found.fleet.settings.grades)
+    year = found.fleet.settings.cutoff
+    assert all(row["cover_ends"] > f"{year:%Y-%m}" or row["saved"] == 0.0 for row in due)
+    top = due[0]
+    rates = found.fleet.rates  # freight, and a seasonal visit's hours, as stated
+    saved = rates.cost_freight[0] + rates.hours_seasonal[0] * rates.cost_per_hour[0]
+    assert 0.0 <= top["saved"] <= saved * top["chance_within_12_months"] + 1e-9
+    assert re.fullmatch(r"\d\d to \d\d", top["season"])
+
+
+def test_spares_are_for_open_jobs_and_for_those_that_come_until_an_order_arrives() -> None:
+    """Orders are what is to be held and what waits, less what is there; all orders together fill the stated share."""
+    fleet = small(20000)
+    centre = {"regions": ["r1"], "lead_months": 2, "on_hand": {"H": 3}, "on_order": {"I": 500}}
+    content = fleet.settings.model_dump() | {"centres": {"a": {"regions": ["r0"], "lead_months": 6}, "b": centre}}
+    found = dm.forecast_demand(replace(fleet, settings=FleetFile.model_validate(content)), LAW)
+    one, two = answers.spares(found)
+    assert (one.regions, one.lead_months, two.lead_months) == (("r0",), 6, 2)
+    assert min(one.job_fill, two.job_fill) >= found.fleet.settings.service > two.filled_now
+    for row in (*one.rows, *two.rows):
+        need = row["for_open_jobs"] + row["on_the_shelf"]
+        assert row["order_now"] == max(need - row["on_hand"] - row["on_order"], 0)
+    assert [row["order_now"] for row in two.rows if row["grade"] == "I"] == [0]
+    regrades = found.cube["regrades"].values
+    assert one.jobs == pytest.approx(regrades[:, :6, 0].sum(axis=(1, 2, 3, 4)).mean())
+    assert two.no_spacer == pytest.approx(regrades[:, :2, 1, :, -1].sum(axis=(1, 2, 3)).mean())
+    waiting = open_jobs(found).sum()
+    assert one.open_jobs + two.open_jobs == pytest.approx(waiting, abs=1.0)
+    assert {name for name in ("on_hand", "on_order") if answers.spares(dm.forecast_demand(fleet, LAW))[0].rows[0][name]
+            is None} == {"on_hand", "on_order"}  # fmt: skip
 
 
 def test_an_origin_knows_nothing_that_came_later() -> None:

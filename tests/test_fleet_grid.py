@@ -121,15 +121,11 @@ def test_the_record_is_repeated_by_the_calendar() -> None:
 
 
 def _without_units(content: xr.Dataset) -> None:
-    del content["rh"].attrs["units"]
+    del content["t2m"].attrs["units"]
 
 
 def _celsius_called_kelvin(content: xr.Dataset) -> None:
     content["t2m"].values[:] -= 273.15
-
-
-def _a_gap(content: xr.Dataset) -> None:
-    content["rh"].values[7, 1, 0] = np.nan
 
 
 def _two_humidities(content: xr.Dataset) -> None:
@@ -145,9 +141,8 @@ def _no_humidity(content: xr.Dataset) -> None:
 @pytest.mark.parametrize(
     ("spoil", "came", "place"),
     [
-        (_without_units, "no units", "variable rh, attribute units"),
+        (_without_units, "no units", "variable t2m, attribute units"),
         (_celsius_called_kelvin, "degC at time 2021-01-01", "variable t2m"),
-        (_a_gap, "1 missing values, the first at time 2021-01-08T00:00, lat 49.0, lon 5.0", "variable rh"),
         (_two_humidities, "2 variables for relative humidity", "variable rh, rh2"),
         (_no_humidity, "0 variables for relative humidity", "variable relative_humidity"),
     ],
@@ -179,3 +174,73 @@ def test_faults_of_time_dims_and_file(tmp_path: Path) -> None:
     (tmp_path / "text.nc").write_text("not this")
     with pytest.raises(BadInput, match="not a NetCDF file"):
         read_grid(tmp_path / "text.nc")
+
+
+@pytest.mark.parametrize(("units", "factor"), [("%", 1.0), ("1", 100.0), ("%", 100.0), (None, 1.0)])
+def test_fractions_and_percent_are_told_apart_by_value(units: str | None, factor: float, tmp_path: Path) -> None:
+    content = invented(np.full((2, 2), 55.0))
+    content["rh"].values[:] *= factor
+    content["rh"].attrs = {"standard_name": "relative_humidity"} | ({"units": units} if units else {})
+    found = read_grid(written(content, tmp_path))
+    assert found.humidity[0, 0, 0] == pytest.approx(65.0)
+    assert ("rh: 1 to %" in found.conversions) == (factor == 1.0)
+
+
+def test_fahrenheit_and_dew_point_are_read(tmp_path: Path) -> None:
+    """68 degF is 20 degC. Over 20 degC a dew point of 10 degC is 52.5 % (1228.0 / 2339.3 Pa; steam tables, ASHRAE
+    Handbook of Fundamentals 2021, ch. 1, table 3)."""
+    content = invented(np.full((2, 2), 55.0))
+    dims = content["t2m"].dims
+    content["t2m"] = (dims, np.full(content["t2m"].shape, 68.0), {"units": "degF", "standard_name": "air_temperature"})
+    content["d2m"] = (dims, np.full(content["t2m"].shape, 283.15), {"units": "K"})
+    found = read_grid(written(content.drop_vars("rh"), tmp_path))
+    assert found.temperature == pytest.approx(20.0)
+    assert found.humidity == pytest.approx(52.5, abs=0.05)
+    assert any("dew point" in line for line in found.conversions)
+
+
+@pytest.mark.parametrize(("calendar", "days"), [("noleap", 365), ("360_day", 360)])
+def test_calendars_of_climate_models_are_laid_on_real_days(calendar: str, days: int, tmp_path: Path) -> None:
+    """Two years from 1 January 2019; the value is the day's place in its year, so each real day shows which stands for
+    it: 29 February 2020 the 28th, and in a year of 360 days the last day is the last."""
+    content = invented(np.full((2, 2), 55.0)).isel(time=[0] * 2 * days)
+    content["t2m"] = (content["t2m"].dims, np.zeros(content["t2m"].shape) + 280.0 + np.tile(np.arange(days) * 0.05, 2)[
+        :, None, None], {"units": "K", "standard_name": "air_temperature"})  # fmt: skip
+    content = content.drop_vars("time").assign_coords(
+        time=("time", np.arange(2.0 * days), {"units": "days since 2019-01-01", "calendar": calendar})
+    )
+    found = read_grid(written(content, tmp_path))
+    assert found.time[0] == np.datetime64("2019-01-01") and found.time.size == 365 + 366 and found.step_hours == 24
+    place = np.round((found.temperature[:, 0, 0] - 280.0 + 273.15) / 0.05).astype(int)
+    by_day = dict(zip(found.time.astype("datetime64[D]").astype(str).tolist(), place.tolist(), strict=True))
+    assert by_day["2019-01-01"] == by_day["2020-01-01"] == 0
+    assert by_day["2019-12-31"] == by_day["2020-12-31"] == days - 1
+    assert by_day["2020-02-29"] == by_day["2020-02-28"] == 58 * days // 365
+    assert any(f"{days} days a year" in line for line in found.conversions)
+
+
+def test_longitudes_past_180_and_across_0_rise_from_west_to_east(tmp_path: Path) -> None:
+    for given, wanted in (([350.0, 355.0, 0.0, 5.0], [-10.0, -5.0, 0.0, 5.0]), ([170.0, 180.0, 190.0, 200.0], None)):
+        content = invented(np.full((2, 4), 55.0)).assign_coords(lon=given)
+        assert read_grid(written(content, tmp_path)).x.tolist() == (wanted or given)
+
+
+def test_missing_points_are_left_out_and_counted_and_coordinates_stay(tmp_path: Path) -> None:
+    """One point of sea, one with a gap: two of six. The error of a chance of n draws is sqrt(p (1 - p) / n)."""
+    content = invented(np.array([[45.0, 45.0, 45.0], [80.0, 80.0, 80.0]]))
+    for name in ("t2m", "rh"):
+        content[name].values[:, 0, 0] = np.nan
+    content["rh"].values[7, 1, 0] = np.nan
+    content["lat"].attrs = {"units": "degrees_north", "standard_name": "latitude"}
+    content = content.assign_coords(height=(("lat", "lon"), np.arange(6.0).reshape(2, 3), {"units": "m"}))
+    found = map_of(written(content, tmp_path), scenario_outdoors(), years=2, draws=16)
+    chance = found["regrade_chance"].values
+    assert np.isnan(chance).tolist() == [[True, False, False], [True, False, False]]
+    assert found.attrs["points_left_out"] == 2 and "1 without any air, 1 with gaps" in found.attrs["conversions"]
+    assert found["best_grade"].values[0, 0] == "" and found["best_grade_number"].values[1, 0] == -1
+    assert found["y"].attrs["standard_name"] == "latitude" and found["height"].values[1, 2] == 5.0
+    error = found["regrade_chance_standard_error"].values[:, 1:]
+    assert error == pytest.approx(np.sqrt(chance[:, 1:] * (1.0 - chance[:, 1:]) / 16.0))
+    content["t2m"].values[3] = np.nan
+    with pytest.raises(BadInput, match="no point has air at every time"):
+        read_grid(written(content, tmp_path))

@@ -33,7 +33,8 @@ def test_the_map_is_written_and_agrees_with_itself(run: Run, grid: Path, tmp_pat
     points = json.loads(ran.out)["points"]
     frame = pd.read_csv(out / "map.csv")
     with xr.open_dataset(out / "map.nc", engine="h5netcdf") as found:
-        found.load()
+        found = found.load().rename(lat="y", lon="x")
+    assert found["y"].attrs["units"] == "degrees_north" and found["x"].attrs["standard_name"] == "longitude"
     rate = found["regrades_per_thousand_per_year"].values
     assert frame["regrades_per_thousand_per_year"].tolist() == pytest.approx(rate.ravel().tolist())
     assert [each["best_grade"] for each in points] == found["best_grade"].values.ravel().tolist()

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
+from openpyxl import load_workbook
 from scipy.stats import poisson
 from workbook_reader import read_workbook
 
@@ -292,7 +293,9 @@ def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
         due["chance_within_12_months"].tolist(), abs=1e-6
     )
     stock = pd.read_csv(folder / "stock.csv")
-    assert sheets["Stock"].column("Pieces to hold (pieces)") == stock["pieces"].tolist()
+    assert sheets["Stock"].column("Pieces to hold (pieces)") == stock["on_the_shelf"].tolist()
+    months = load_workbook(folder / "demand.xlsx")["Monthly"]["A"][3:]
+    assert all(cell.is_date for cell in months)
 
 
 def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(folder: Path, book: DemandBook) -> None:
@@ -472,7 +475,7 @@ def test_a_fleet_without_claims_can_be_drawn_and_written(tmp_path: Path) -> None
 def test_the_terminal_summary_is_short_and_true(book: DemandBook) -> None:
     plain = replace(book, backtest=None)
     lines = words.terminal_summary(plain).splitlines()
-    assert len(lines) <= 25 and max(map(len, lines)) <= 100
+    assert len(lines) <= 28 and max(map(len, lines)) <= 100
     told = next(line for line in lines if line.strip().startswith("Regrades"))
     assert told.split()[-3:] == [f"{round(value):,}" for value in book.ahead["regrades"]]
     assert "80 % interval held" in words.terminal_summary(book)

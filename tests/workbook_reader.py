@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +40,15 @@ def read_workbook(file: Path) -> dict[str, ReadSheet]:
     return {name: _sheet(values[name], texts[name]) for name in values.sheetnames}
 
 
+def _plain(value: Any) -> Any:
+    """A date as the month it stands for, '2026-07'."""
+    return f"{value:%Y-%m}" if isinstance(value, datetime) else value
+
+
 def _sheet(values: Any, texts: Any) -> ReadSheet:
-    cells = {(c.row - 1, c.column - 1): c.value for row in values.iter_rows() for c in row if c.value is not None}
+    cells = {
+        (c.row - 1, c.column - 1): _plain(c.value) for row in values.iter_rows() for c in row if c.value is not None
+    }
     formulas = {(c.row - 1, c.column - 1): str(c.value) for row in texts.iter_rows() for c in row if c.data_type == "f"}
     frozen = texts.freeze_panes
     return ReadSheet(

@@ -6,6 +6,7 @@ attribute once, slice by slice; only a file it came through is opened here.
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,8 +14,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import bytes_of, check_file
+from driftmodel.climate.air import hour_of_year
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -26,6 +30,11 @@ MOST_UNPACKED_MB = 8000.0
 #: a child that reads 4000 million bytes from a slow disk
 MOST_SECONDS = 300
 NEEDED = "a NetCDF file"
+#: calendars of climate models (CF conventions, sec. 4.4.1) that are not that of real days
+DAYS_A_YEAR = {"noleap": 365, "365_day": 365, "360_day": 360}
+_SINCE = re.compile(r"(day|hour|minute|second)s? since (\d+)-(\d+)-(\d+)(?:[ T](\d+):(\d+))?")
+_BEFORE = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)  # days of a year before each month
+_A_DAY = {"day": 1.0, "hour": 24.0, "minute": 1440.0, "second": 86400.0}
 _CLASSIC, _HDF = (b"CDF\x01", b"CDF\x02"), b"\x89HDF\r\n\x1a\n"
 _READ_THROUGH = """
 import sys, h5py
@@ -65,7 +74,12 @@ def opened_netcdf(file: Path, needed: str = NEEDED) -> Iterator[Dataset]:
     if head == _HDF:
         _read_through(file, needed)
     try:
-        with xr.open_dataset(file, engine="h5netcdf" if head == _HDF else "scipy") as content:
+        engine = "h5netcdf" if head == _HDF else "scipy"
+        with xr.open_dataset(file, engine=engine, decode_times=False) as plain:
+            own = str(plain["time"].attrs.get("calendar", "")).lower() if "time" in plain.variables else ""
+        with xr.open_dataset(file, engine=engine, decode_times=own not in DAYS_A_YEAR) as content:
+            if own in DAYS_A_YEAR:
+                content = by_real_days(content, DAYS_A_YEAR[own])
             size = sum(variable.nbytes for variable in content.variables.values()) / 1e6
             if size > MOST_UNPACKED_MB:
                 raise _too_large(file, needed)
@@ -79,6 +93,38 @@ def opened_netcdf(file: Path, needed: str = NEEDED) -> Iterator[Dataset]:
             file=file,
             mend="export it again as NetCDF-4",
         ) from fault
+
+
+def by_real_days(content: Dataset, days_a_year: int) -> Dataset:
+    """Content on the time axis of a calendar with years of 365 or 360 days, on real days: 29 February repeats the 28th,
+    and of a year of 360 days every 72nd is repeated. Raises ValueError for units of time that cannot be read."""
+    found = _SINCE.match(str(content["time"].attrs.get("units", "")))
+    if found is None:
+        raise ValueError("units of time")
+    unit, year, month, day, hour, minute = (found[at] for at in range(1, 7))
+    before = 30 * (int(month) - 1) if days_a_year == 360 else _BEFORE[int(month) - 1]
+    begin = int(year) * days_a_year + before + int(day) - 1 + int(hour or 0) / 24.0 + int(minute or 0) / 1440.0
+    at = begin + content["time"].values.astype(float) / _A_DAY[unit]
+    step = (at[-1] - at[0]) / max(at.size - 1, 1)
+    first, last = (_real_time(float(each), days_a_year) for each in (at[0], at[-1] + step))
+    time = np.arange(first, last, np.timedelta64(max(round(step * 86400.0), 1), "s"))
+    hours = hour_of_year(time)
+    days = hours // 24 * days_a_year // 365
+    years = time.astype("datetime64[Y]").astype(np.int64) + 1970
+    part = (time - time.astype("datetime64[D]")) / np.timedelta64(1, "D")
+    index = np.round((years * days_a_year + days + part - at[0]) / step).astype(np.int64)
+    attrs = content.attrs | {"read_calendar": f"a calendar of {days_a_year} days a year laid on real days"}
+    moved = content.isel(time=np.clip(index, 0, at.size - 1))
+    return moved.assign_coords(time=time.astype("datetime64[ns]")).assign_attrs(attrs)
+
+
+def _real_time(day: float, days_a_year: int) -> np.datetime64:
+    """The real second of a day counted from year 0 in such a calendar."""
+    year, of_year = divmod(day, days_a_year)
+    whole = -(-int(of_year) * 365 // days_a_year)  # the first real day that stands for it
+    month = int(np.searchsorted(_BEFORE, whole, side="right"))
+    date = np.datetime64(f"{int(year):04d}-{month:02d}-{whole - _BEFORE[month - 1] + 1:02d}", "s")
+    return date + np.timedelta64(round((of_year % 1.0) * 86400.0), "s")
 
 
 def _read_through(file: Path, needed: str) -> None:

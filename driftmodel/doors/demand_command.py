@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 @click.option("--months", type=click.IntRange(1, 240), help="Months ahead; the fleet file's own if not given.")
 @click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
               help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
+@click.option("--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="What another build, use or place "
+              "makes of the cost of cover; may be given more than once. compare --levers lists a guitar's levers; a "
+              "fleet adds cover=MONTHS, 'share of EXPOSURE=PERCENT' and 'sales to REGION=PERCENT'.")  # fmt: skip
 @click.option(
     "--backtest/--no-backtest",
     "and_backtest",
@@ -39,6 +42,7 @@ def demand(
     demo: Path | None,
     months: int | None,
     service: float | None,
+    what_ifs: tuple[str, ...],
     and_backtest: bool | None,
     workers: int,
     scheduler: str | None,
@@ -71,6 +75,7 @@ def demand(
     from driftmodel.fleet.backtest import checked_forecast, origins_of
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
+    from driftmodel.fleet.policy import priced, world_named
     from driftmodel.report.demand_numbers import demand_book
     from driftmodel.report.demand_words import demand_json, terminal_summary
 
@@ -78,6 +83,7 @@ def demand(
     chosen = _with_options(_read(path, folder), months, service)
     crew = crew_of(workers, scheduler, keep)
     physics = physics_of(chosen)
+    worlds = [world_named(chosen, physics, words) for words in what_ifs]
 
     def cells(done: int, of: int) -> None:
         if show:
@@ -92,8 +98,11 @@ def demand(
     else:
         found, tested = checked_forecast(chosen, physics, crew=crew, progress=cells)
     if show:
+        show_progress("price of cover")
+    price, changed = priced(found, physics, worlds, crew=crew)
+    if show:
         show_progress("report: figures, tables, workbook")
-    book = demand_book(found, tested)
+    book = demand_book(found, tested, price, changed)
     write_demand(book, folder)
     clear_progress(show)
     if as_json:

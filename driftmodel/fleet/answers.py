@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,12 +11,13 @@ from numpy.typing import NDArray
 from driftmodel.base.arrays import ratio
 from driftmodel.base.limits import QUANTILES
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.demand import Demand
+from driftmodel.fleet.demand import SOON_MONTHS, Demand
 from driftmodel.fleet.expect import IN
-from driftmodel.fleet.money import Money, in_job_months, open_jobs, sampled_money
+from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
 from driftmodel.fleet.tables import month_label
 
 Array = NDArray[np.float64]
+LEAD_MONTHS = 3  # from order to shelf where the fleet file names no centre; own choice, no source
 
 
 def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
@@ -202,16 +204,25 @@ def rate_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
 
 
 def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
-    """Rows of the units table by their chance of a report within twelve months, the likeliest first."""
-    units, cohorts = demand.fleet.units, demand.cohorts
+    """Rows of the units table by their chance of a report within twelve months, the likeliest first.
+
+    saved: what calling the owner first saves, on average: freight, and the visit at which the job would be found, times
+    the chance, where cover lasts another year (common practice, no source). season: months in which a region's owner
+    is best called, see `calm_months`.
+    """
+    units, cohorts, cube = demand.fleet.units, demand.cohorts, demand.cube["regrades"].values
     mean = np.broadcast_to(demand.after.mean, demand.after.shape.shape)
     multiplier = mean[units.region, units.design]
     chance = 1.0 - (1.0 - np.clip(demand.expected.due[cohorts.of_row], 0.0, 1.0)) ** multiplier
     chance = np.where(units.planned, -1.0, chance)
     order = np.argsort(-chance, kind="stable")[:most]
-    serial = demand.fleet.serial
-    fitted = demand.cube["regrades"].values.sum(axis=(0, 1, 5), dtype=float)  # region, design, grade
-    likely = demand.cube["grade"].values[fitted.argmax(axis=2)]
+    serial, rates = demand.fleet.serial, demand.fleet.rates
+    likely = demand.cube["grade"].values[cube.sum(axis=(0, 1, 5), dtype=float).argmax(axis=2)]  # region, design
+    visit = job_laws(demand).visit_cost.mean
+    end = units.sale + units.cover
+    months_left = np.clip(end - demand.cutoff - 1, 0, SOON_MONTHS) / SOON_MONTHS
+    saved = (rates.cost_freight + visit)[units.region] * chance * months_left
+    season = [calm_months(demand, r) for r in range(len(demand.fleet.regions))]
     return [
         {
             "row": int(units.row[i]),
@@ -222,28 +233,81 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
             "exposure": demand.fleet.exposures[units.exposure[i]],
             "sold": month_label(int(units.sale[i])),
             "chance_within_12_months": float(chance[i]),
-            "cover_ends": month_label(int(units.sale[i] + units.cover[i])),
+            "cover_ends": month_label(int(end[i])),
             "likely_spacer": str(likely[units.region[i], units.design[i]]),
+            "saved": float(saved[i]) * int(units.count[i]),
+            "season": season[units.region[i]],
         }
         for i in order
         if chance[i] >= 0.0
     ]
 
 
-def stock_list(demand: Demand, lead_months: int = 3) -> tuple[list[dict[str, Any]], float]:
-    """Pieces by grade that serve the stated share of jobs over a lead time, and the share of jobs they fill."""
-    from driftmodel.fleet.stock import sample_chances, stock_for_jobs
+def calm_months(demand: Demand, region: int) -> str:
+    """The three months in a row with the fewest jobs and visits in the year ahead, so that benches are free; '' where
+    less than a year is forecast."""
+    if demand.cube.sizes["month"] < 12:
+        return ""
+    jobs = demand.cube["regrades"].values[:, :12, region].mean(axis=0).sum(axis=(1, 2, 3))
+    jobs = jobs + demand.cube["seasonal"].values[:, :12, region].mean(axis=0).sum(axis=1)
+    first = int((jobs + np.roll(jobs, -1) + np.roll(jobs, -2)).argmin())
+    return " to ".join(f"{(demand.cutoff + 1 + first + step) % 12 + 1:02d}" for step in (0, 2))
 
-    counts = demand.cube["regrades"].values[:, :lead_months, :, :, :-1].sum(axis=(1, 2, 3, 5))
-    found = stock_for_jobs(
-        [sample_chances(counts[:, g]) for g in range(counts.shape[1])], demand.fleet.settings.service
-    )
-    names = demand.fleet.settings.grades
-    rows = [
-        {"grade": name, "pieces": pieces, "expected_use": float(counts[:, g].mean())}
-        for g, (name, pieces) in enumerate(zip(names, found.pieces, strict=True))
-    ]
-    return rows, found.job_fill
+
+@dataclass(frozen=True)
+class Centre:
+    """Spacers of a service centre. rows: a grade with pieces to have (for jobs open now, and on the shelf for those to
+    come until an order arrives), had, on their way and to order now; job_fill: share of jobs to come that those pieces
+    serve at once; filled_now: that pieces on hand and on order do; no_spacer: mean jobs until then that none mends."""
+
+    name: str
+    regions: tuple[str, ...]
+    lead_months: int
+    open_jobs: int
+    jobs: float
+    no_spacer: float
+    job_fill: float
+    filled_now: float
+    rows: tuple[dict[str, Any], ...]
+
+
+def spares(demand: Demand) -> list[Centre]:
+    """What each service centre needs; all regions are one centre with nothing on hand where the file names none."""
+    from driftmodel.fleet.fleet_file import CentreFile
+    from driftmodel.fleet.stock import job_fill, sample_chances, stock_for_jobs
+
+    settings, fleet, cube = demand.fleet.settings, demand.fleet, demand.cube["regrades"].values
+    known = bool(settings.centres)
+    centres = settings.centres or {"all": CentreFile(regions=list(fleet.regions), lead_months=LEAD_MONTHS)}
+    shares = _grade_shares(cube.mean(axis=0).sum(axis=-1))  # region, design, grade
+    waiting = np.einsum("rd,rdg->rg", open_jobs(demand).sum(axis=0), shares)
+    found = []
+    for name, centre in centres.items():
+        at = [fleet.regions.index(region) for region in centre.regions]
+        lead = min(centre.lead_months, cube.shape[1])
+        counts = cube[:, :lead, at].sum(axis=(1, 2, 3, 5))
+        chances = [sample_chances(counts[:, g]) for g in range(len(settings.grades))]
+        shelf = stock_for_jobs(chances, settings.service)
+        still = np.round(waiting[at].sum(axis=0)[:-1]).astype(int)
+        rows, free = [], []
+        for g, grade in enumerate(settings.grades):
+            hand, coming = centre.on_hand.get(grade, 0), centre.on_order.get(grade, 0)
+            free.append(max(hand + coming - int(still[g]), 0))
+            need = shelf.pieces[g] + int(still[g])
+            rows.append(
+                {
+                    "centre": name, "grade": grade, "for_open_jobs": int(still[g]), "on_the_shelf": shelf.pieces[g],
+                    "on_hand": hand if known else None, "on_order": coming if known else None,
+                    "order_now": max(need - hand - coming, 0), "expected_use": float(counts[:, g].mean()),
+                }
+            )  # fmt: skip
+        found.append(
+            Centre(
+                name, tuple(centre.regions), lead, round(float(waiting[at].sum())), float(counts.sum(axis=1).mean()),
+                float(counts[:, -1].mean()), shelf.job_fill, job_fill(free, chances), tuple(rows),
+            )
+        )  # fmt: skip
+    return found
 
 
 def multiplier_table(demand: Demand) -> list[dict[str, Any]]:

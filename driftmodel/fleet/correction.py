@@ -31,9 +31,9 @@ EDGE = 0.003  # share of claims that must lie beyond the last knot, past which t
 KEEP_LOG_AGE = 2.0  # over which the correction by age falls back to the physics' level, by 1/e
 KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
 #: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source
-LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.05
+LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.03
 AGAIN_SD = 0.7  # of repeats' level against first regrades'
-LEAST_YEAR_SD = 0.07  # of a region's year, where the physics' own weather is less
+LEAST_YEAR_SD = 0.04  # of a region's year, where the physics' own weather is less
 PRIOR_WORTH = 3.0
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
@@ -345,7 +345,8 @@ def _fit(past: Array, middle: Array, known: Histories, phase: int, log_sd: float
     whole, claims = np.zeros((regions, designs)), np.zeros((regions, designs))
     np.add.at(whole, rows.at[:2], rows.expected)
     np.add.at(claims, rows.at[:2], told)
-    scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, effects.size)
+    used = float(effects.size - np.sum(prior * cho_solve((upper, False), np.eye(effects.size))))  # effective number
+    scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, used)
     return Correction(
         regions, designs, model.blocks, effects, upper, variance, knots, least, middle, phase, first_year, years,
         scatter, evidence, claims, whole,
@@ -428,7 +429,7 @@ def _model(
     return _Model(rows, table, blocks, regions * designs * months)
 
 
-def _scatter(came: Array, mean: Array, group: NDArray[np.int64], groups: int, effects: int) -> float:
+def _scatter(came: Array, mean: Array, group: NDArray[np.int64], groups: int, effects: float) -> float:
     """Relative variance of a region's month beyond what chance and the effects give, by moments, drawn in to 0 where
     months are few."""
     total, expected = group_sums(group, came, groups), group_sums(group, mean, groups)
@@ -437,6 +438,6 @@ def _scatter(came: Array, mean: Array, group: NDArray[np.int64], groups: int, ef
     if many < 12:
         return 0.0
     square = ((total - expected)[there] ** 2).sum()
-    free = 1.0 + min(effects, many // 3) / many  # the effects have taken up some of the scatter
+    free = 1.0 + min(effects, many / 3.0) / many  # the effects have taken up some of the scatter
     more = (free * square - expected[there].sum()) / np.square(expected[there]).sum()
     return max(float(more), 0.0) * many / (many + 24.0)

@@ -276,7 +276,7 @@ def sample_cube(
     fresh, again = parts_of(expected, window)
     complaint = _complaint_law(fleet, cohorts, known, cutoff)
     calls_sold, calls_planned = (
-        _seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, reach, later), cutoff + 1)
+        seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, reach, later), cutoff + 1)
         for later in (cohorts.sale <= cutoff, cohorts.sale > cutoff)
     )
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
@@ -290,16 +290,12 @@ def sample_cube(
             change = lag.draw(random) - lag.shares
             now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
             drawn = correction.draw(random.standard_normal(correction.mean.size))
-            year = correction.yearly(drawn, calendar, random)[:, None, :]
-            wider = widening * random.standard_normal((shape[0], 1, -(-reach // 12)))
-            year = year + np.repeat(wider, 12, axis=2)[..., :reach]
-            season = correction.season(drawn)[:, calendar % 12][:, None, :]
+            factor = of_the_months(correction, drawn, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
             habit = np.where(plain.first > 0.0, ratio(now.first, plain.first), 1.0)
             habit = habit / np.where(moved > 0.0, moved, 1.0)[..., None]
-            noise = gamma_noise(correction.scatter, (shape[0], 1, reach), random)
-            factors.append(year + season + np.log(np.maximum(habit * noise, 1e-9)))
+            factors.append(factor + np.log(np.maximum(habit, 1e-9)))
             habits.append(now)
             effects.append(drawn)
         every = np.array(effects)
@@ -350,6 +346,19 @@ def sample_cube(
         attrs={"title": settings.title, "cutoff": month_label(cutoff), "seed": settings.seed},
     )
     return Sampled(cube, sold, planned, multiplier)
+
+
+def of_the_months(
+    correction: Correction, effects: Array, calendar: NDArray[np.int64], widening: float, random: np.random.Generator
+) -> Array:
+    """Log factor of one draw of the effects by its years, wider by `widening`, by season and by chance of a month,
+    (regions, 1, months)."""
+    regions, months = correction.regions, calendar.size
+    year = correction.yearly(effects, calendar, random)[:, None, :]
+    wider = widening * random.standard_normal((regions, 1, -(-months // 12)))
+    year = year + np.repeat(wider, 12, axis=2)[..., :months]
+    season = correction.season(effects)[:, calendar % 12][:, None, :]
+    return np.asarray(year + season + np.log(gamma_noise(correction.scatter, year.shape, random)))
 
 
 def already_due(lag: Array, waiting: float, months: int) -> Array:
@@ -426,7 +435,7 @@ def grade_shares(parts: Array, known: Claims) -> Array:
     return np.asarray(mixed / mixed.sum(axis=3, keepdims=True))
 
 
-def _seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:
+def seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:
     """Complaints that come back with the season, at the stated rates: (regions, designs, months) of units in cover."""
     rate = np.array([fleet.settings.regions[name].seasonal_complaints_per_thousand for name in fleet.regions]) / 1000.0
     calendar = (start + np.arange(covered.shape[2])) % 12
@@ -437,6 +446,6 @@ def _complaint_law(fleet: Fleet, cohorts: Cohorts, known: Claims, cutoff: int) -
     """Multiplier of the stated seasonal rates by region, from the seasonal claims so far."""
     start = int(cohorts.sale.min(initial=cutoff)) if fleet.claims_since == NONE else fleet.claims_since
     shape = (len(fleet.regions), len(fleet.designs))
-    past = _seasonal_expected(fleet, in_cover(cohorts, shape, start, max(cutoff - start + 1, 1)), start)
+    past = seasonal_expected(fleet, in_cover(cohorts, shape, start, max(cutoff - start + 1, 1)), start)
     count = _counted(known, (known.disposition == SEASONAL) & (known.report >= start), shape).sum(axis=1)
     return claims_law.posterior(claims_law.prior(fleet.settings.multiplier_log_sd), count, past.sum(axis=(1, 2)))

@@ -64,6 +64,15 @@ class HabitsFile(FileModel):
         return shares
 
 
+class CentreFile(FileModel):
+    """A place that keeps spacers: for which regions, how many months an order takes, and what it has."""
+
+    regions: list[str] = key('["north"]', min_length=1)
+    lead_months: int = key("3  # from order to shelf", 3, ge=1, le=24)
+    on_hand: dict[str, int] = key("{ H = 4, J = 2 }  # pieces on the shelf", {})
+    on_order: dict[str, int] = key("{ J = 6 }  # pieces on their way", {})
+
+
 class FleetFile(FileModel):
     title: str = key('"Our fleet, two regions"')
     invented: bool = key("false", False)
@@ -78,6 +87,9 @@ class FleetFile(FileModel):
     service: float = key("0.95", 0.95, gt=0, lt=1)
     discount_pct: float = key("3.0  # a year, of the reserve; 0 unless stated", 0.0, ge=0, le=50)
     fiscal_year_begins: int = key("7  # month of the calendar in which a fiscal year begins", 1, ge=1, le=12)
+    policy_months: list[int] = key(
+        "[24, 36, 60, 84, 120]  # lengths of cover to price", [24, 36, 60, 84, 120], min_length=1
+    )
     opening_accrual: float = key("20000.0", 0.0, ge=0)
     currency: str = key('"EUR"', min_length=1, max_length=8)
     rejects_most_pct: float = key("1.0", 1.0, ge=0, le=100)
@@ -88,6 +100,7 @@ class FleetFile(FileModel):
     habits: HabitsFile
     designs: dict[str, DesignFile] = key("[designs.large]", min_length=1)
     regions: dict[str, RegionFile] = key("[regions.north]", min_length=1)
+    centres: dict[str, CentreFile] = key("[centres.main]", {})
 
     @model_validator(mode="after")
     def _agrees(self) -> FleetFile:
@@ -106,6 +119,25 @@ class FleetFile(FileModel):
                 f"columns of {table}", "columns of units, claims, plan or rates", f"columns.{table}",
                 "rename the table [columns.claims]",
             )  # fmt: skip
+        if not all(1 <= length <= 240 for length in self.policy_months):
+            raise over_keys(
+                f"policy_months {self.policy_months}", "lengths of cover from 1 to 240 months", "policy_months",
+                "policy_months = [24, 36, 60]",
+            )  # fmt: skip
+        served = [region for centre in self.centres.values() for region in centre.regions]
+        if self.centres and sorted(served) != sorted(self.regions):
+            named = ", ".join(f'"{region}"' for region in self.regions)
+            raise over_keys(
+                f"centres that serve {', '.join(served)}", f"each region served by one centre ({', '.join(self.regions)})",
+                f"centres.{next(iter(self.centres))}.regions", f"regions = [{named}]",
+            )  # fmt: skip
+        for name, centre in self.centres.items():
+            for place, held in (("on_hand", centre.on_hand), ("on_order", centre.on_order)):
+                if others := sorted(grade for grade, many in held.items() if grade not in self.grades or many < 0):
+                    raise over_keys(
+                        f"{held[others[0]]} pieces of {others[0]}", "0 or more pieces of the fleet's grades",
+                        f"centres.{name}.{place}", f"{place} = {{ {self.grades[0]} = 1 }}",
+                    )  # fmt: skip
         if self.members > self.draws:
             raise over_keys(
                 f"{self.draws} draws for {self.members} members", "at least one draw for each weather member", "draws",

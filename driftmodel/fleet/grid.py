@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.climate.air import Times, hour_of_year
 from driftmodel.climate.netcdf import opened_netcdf
-from driftmodel.climate.place_file import NAMES, air_variable, converted
+from driftmodel.climate.place_file import air_values, air_variable
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
@@ -21,13 +21,16 @@ Array = NDArray[np.float64]
 
 HOUR = np.timedelta64(1, "h")
 HOURS_PER_YEAR = 8760
+LONGITUDES = ("lon", "longitude")
 STEPS_HOURS = (1, 2, 3, 4, 6, 8, 12, 24)
 
 
 @dataclass(frozen=True)
 class Grid:
     """Outdoor air on a grid. time: (step,) starts of equal steps of step_hours; temperature in degC and humidity in %:
-    (step, y, x), means over the step; y, x: coordinates; axes: their names; conversions: what was done at the door."""
+    (step, y, x), means over the step, NaN throughout at points left out; y, x: coordinates; axes: their names; attrs:
+    their attributes; more: name -> (y, x) table of other coordinates of the points, and its attributes; conversions:
+    what was done at the door."""
 
     file: Path
     time: Times
@@ -38,43 +41,71 @@ class Grid:
     x: Array
     axes: tuple[str, str]
     conversions: tuple[str, ...]
+    attrs: tuple[dict[str, Any], dict[str, Any]] = ({}, {})
+    more: tuple[tuple[str, Array, dict[str, Any]], ...] = ()
+
+    @property
+    def there(self) -> NDArray[np.bool_]:
+        """Points with air at every step, (y, x)."""
+        return np.asarray(np.isfinite(self.temperature).all(axis=0) & np.isfinite(self.humidity).all(axis=0))
 
 
 def read_grid(path: str | Path) -> Grid:
     """Outdoor air of a NetCDF file with the dims time and two of space, hourly to daily steps, a year or more.
 
-    Temperature and humidity are found by CF standard_name or by plain names; K and fractions are converted, and it is
-    said so. Raises BadInput with file, variable and place for anything missing, doubtful or out of range.
+    Temperature and humidity, or a dew point, are found by CF standard_name or by plain names; K, degF and fractions
+    are converted, calendars of 365 or 360 days laid on real days, longitudes across 0 counted from west of it, points
+    with a missing value left out, and all of it is said. Raises BadInput with file, variable and place for anything
+    doubtful or out of range, or where no point is whole.
     """
     file = Path(path)
     with opened_netcdf(file, "a NetCDF file of air on a grid") as content:
-        found = {name: air_variable(content, name, file) for name in NAMES}
-        temperature, humidity = found["air_temperature"], found["relative_humidity"]
-        axes = _axes(temperature, humidity, file)
-        time, step = _time(content, temperature, file)
-        values, told = {}, []
-        for name, variable in found.items():
-            values[name], words = converted(variable.transpose("time", *axes), name, file)
-            told += words
+        first = air_variable(content, "air_temperature", file)
+        axes = _axes(first, first, file)
+        time, step = _time(content, first, file)
+
+        def shaped(variable: DataArray) -> DataArray:
+            _axes(variable, first, file)
+            return variable.transpose("time", *axes)
+
+        temperature, humidity, told = air_values(content, file, shaped, gaps=True)
+        told += [content.attrs["read_calendar"]] if "read_calendar" in content.attrs else []
         y, x = (
             np.asarray(content[axis].values if axis in content.coords else np.arange(content.sizes[axis]), dtype=float)
             for axis in axes
         )
-    return Grid(file, time, step, values["air_temperature"], values["relative_humidity"], y, x, axes, tuple(told))
+        attrs = tuple(dict(content[axis].attrs) if axis in content.coords else {} for axis in axes)
+        more = tuple(
+            (str(name), np.asarray(each.transpose(*axes).values, dtype=float), dict(each.attrs))
+            for name, each in content.coords.items() if set(each.dims) == set(axes)
+        )  # fmt: skip
+    turned = np.where(x > 180.0, x - 360.0, x)
+    if axes[1] in LONGITUDES and (np.diff(x) < 0.0).any() and (np.diff(turned) > 0.0).all():
+        x, told = turned, [*told, f"{axes[1]}: past 180 counted from west of 0"]
+    grid = Grid(file, time, step, temperature, humidity, y, x, axes, tuple(told), (attrs[0], attrs[1]), more)
+    left_out = int((~grid.there).sum())
+    if left_out == grid.there.size:
+        raise BadInput("no point has air at every time", "a point without missing values", file=file,
+                       place=f"variable {first.name}", mend="fill the gaps first")  # fmt: skip
+    if left_out:
+        none = int(np.isnan(temperature).all(axis=0).sum())
+        told += [
+            f"{left_out} of {grid.there.size} points left out: {none} without any air, {left_out - none} with gaps"
+        ]
+    return replace(grid, conversions=tuple(told))
 
 
-def _axes(temperature: DataArray, humidity: DataArray, file: Path) -> tuple[str, str]:
-    for variable in (temperature, humidity):
-        if "time" not in variable.dims or len(variable.dims) != 3 or set(variable.dims) != set(temperature.dims):
-            raise BadInput(
-                f"dims {', '.join(map(str, variable.dims))}",
-                "time and two of space, the same for temperature and humidity",
-                file=file,
-                place=f"variable {variable.name}",
-                mend="select one level, and name the time dim `time`",
-            )
-    space = [str(dim) for dim in temperature.dims if dim != "time"]
-    if space[0] in ("x", "lon", "longitude"):
+def _axes(variable: DataArray, first: DataArray, file: Path) -> tuple[str, str]:
+    if "time" not in variable.dims or len(variable.dims) != 3 or set(variable.dims) != set(first.dims):
+        raise BadInput(
+            f"dims {', '.join(map(str, variable.dims))}",
+            "time and two of space, the same for temperature and humidity",
+            file=file,
+            place=f"variable {variable.name}",
+            mend="select one level, and name the time dim `time`",
+        )
+    space = [str(dim) for dim in first.dims if dim != "time"]
+    if space[0] in ("x", "rlon", *LONGITUDES):
         space.reverse()
     return space[0], space[1]
 

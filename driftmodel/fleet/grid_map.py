@@ -93,7 +93,8 @@ def map_of(
     The scenario's design, workshop, set-up and rule; its last climate's room, humidifier and case stand in the air of
     each point. Steps of the file are held through their hours, so daily means have no swing within the day.
 
-    Dims y, x. regrades_per_thousand_per_year: expected; regrade_chance: of one or more within the years; best_grade and
+    Dims y, x; NaN, and no grade, at points left out for missing air. regrades_per_thousand_per_year: expected;
+    regrade_chance: of one or more within the years, each with the standard error of so many draws; best_grade and
     best_grade_inside_pct: the spacer that keeps action and saddle room inside the rule for most of the time (see
     outlook.place.grades_of), and that share. One seed for all points: they differ by their air alone. Raises BadInput
     as read_grid does, and for a scenario whose last climate is a logger's record.
@@ -111,16 +112,17 @@ def map_of(
     scenario = replace(scenario, horizon_years=years, draws=draws)
     sent = replace(scenario, raw=Frozen({}))  # the files' own words stay here
     jobs = []
-    for i, j in np.ndindex(grid.y.size, grid.x.size):
+    there = np.argwhere(grid.there).tolist()
+    for i, j in there:
         point = PointAir(grid.time, grid.step_hours, grid.temperature[:, i, j], grid.humidity[:, i, j])
         jobs.append((point, sent, draws, crew.folder))
     groups = [(first, list(jobs[first : first + TOGETHER])) for first in range(0, len(jobs), TOGETHER)]
-    table = np.empty((len(jobs), 4))
+    table = np.full((grid.y.size, grid.x.size, 6), np.nan)
     with recording() as numbers:
         for index, found in in_order(each(_points, groups, crew)):
-            table[index] = found
+            table[tuple(there[index])] = found
             progress(index + 1, len(jobs))
-    result = _as_dataset(grid, scenario, table.reshape(grid.y.size, grid.x.size, 4))
+    result = _as_dataset(grid, scenario, table)
     air = (grid.time, grid.step_hours, grid.temperature, grid.humidity)
     result.attrs |= told(numbers) | {"input_hash": inputs_digest(scenario, air, numbers_record(numbers))}
     return result
@@ -131,20 +133,24 @@ def _points(jobs: list[Any]) -> list[Array]:
 
 
 def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None) -> Array:
-    """Regrades per thousand a year, chance of any, index of the best grade, its share of time inside, percent."""
+    """Regrades per thousand a year, chance of any, index of the best grade, its share of time inside, percent, and the
+    standard errors of the first two."""
     key = fingerprint("point", replace(scenario, title="", summary=""), draws, point)
 
     def make() -> Array:
         lags = LagCache(1, partial(point_air, point))
         chain = run_chain(scenario, draw_unknowns(scenario, draws, scenario.seed), lags)
         due = chain.due.day != NEVER
-        best = grades_of(chain)
+        best, chance = grades_of(chain), float(due[:, 0].mean())
+        each = due.sum(axis=1) * (1000.0 / scenario.horizon_years)
         return np.array(
             [
-                1000.0 * float(due.sum()) / draws / scenario.horizon_years,
-                float(due[:, 0].mean()),
+                float(each.mean()),
+                chance,
                 float(scenario.instrument.spacers.labels.index(best.best)),
                 100.0 * best.of(best.best).inside_share,
+                float(each.std(ddof=1)) / draws**0.5,
+                (chance * (1.0 - chance) / draws) ** 0.5,
             ]
         )
 
@@ -157,23 +163,44 @@ def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
     import xarray as xr
 
     labels = np.array(scenario.instrument.spacers.labels)
-    best = table[..., 2].astype(np.int16)
+    whole = grid.there
+    best = np.where(whole, table[..., 2], -1).astype(np.int16)
     years = scenario.horizon_years
     numbers = np.arange(labels.size, dtype=np.int16)
     described: dict[str, tuple[Any, dict[str, Any]]] = {
         "regrades_per_thousand_per_year": (
             table[..., 0],
-            {"long_name": f"expected regrades per thousand instruments a year, over {years} years", "units": "1"},
+            {
+                "long_name": f"expected regrades per thousand instruments a year, over {years} years",
+                "units": "1",
+                "ancillary_variables": "regrades_standard_error",
+            },
         ),
-        "regrade_chance": (table[..., 1], {"long_name": f"chance of a regrade within {years} years", "units": "1"}),
+        "regrades_standard_error": (
+            table[..., 4],
+            {
+                "long_name": f"sampling error of the regrades, of {scenario.draws} draws that share their weather",
+                "units": "1",
+            },
+        ),
+        "regrade_chance": (
+            table[..., 1],
+            {
+                "long_name": f"chance of a regrade within {years} years",
+                "units": "1",
+                "ancillary_variables": "regrade_chance_standard_error",
+            },
+        ),
+        "regrade_chance_standard_error": (table[..., 5], {"long_name": "sampling error of the chance", "units": "1"}),
         "best_grade": (
-            labels[best],
+            np.where(whole, labels[best], ""),
             {"long_name": f"spacer that stays right longest, over {years} years"},
         ),
         "best_grade_number": (
             best,
             {
                 "long_name": "best grade as its number in the set",
+                "_FillValue": np.int16(-1),
                 "flag_values": numbers,
                 "flag_meanings": " ".join(labels.tolist()),
             },
@@ -186,10 +213,15 @@ def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
     return xr.Dataset(
         {name: (("y", "x"), values, attrs) for name, (values, attrs) in described.items()},
         coords={
-            "y": ("y", grid.y, {"long_name": grid.axes[0]}),
-            "x": ("x", grid.x, {"long_name": grid.axes[1]}),
+            **{
+                dim: (dim, values, {**attrs, "long_name": name, "axis": dim.upper()})
+                for dim, values, attrs, name in zip(("y", "x"), (grid.y, grid.x), grid.attrs, grid.axes, strict=True)
+            },
+            **{name: (("y", "x"), values, attrs) for name, values, attrs in grid.more},
         },
         attrs={
+            "Conventions": "CF-1.10",
+            "points_left_out": int((~whole).sum()),
             "title": f"{scenario.title}: regrades on the grid of {grid.file.name}",
             "scenario": scenario.name,
             "climate_template": scenario.stays[-1].climate.name,

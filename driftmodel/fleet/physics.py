@@ -22,6 +22,7 @@ from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import lasting_paths
+from driftmodel.outlook.levers import parse_what_if
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
@@ -37,7 +38,8 @@ class OutlookPassages:
 
     designs: (name, scenario name or file) pairs; grades: the fleet's labels; years: horizon of the physics;
     build_year: calendar year in which the physics starts (members carry the spread of weather years); folder: where
-    the fleet file is: scenarios and climates named in it are sought there first, then among the shipped ones.
+    the fleet file is: scenarios and climates named in it are sought there first, then among the shipped ones. what_if:
+    levers moved in every scenario, 'lever=value, lever=value'.
     """
 
     designs: tuple[tuple[str, str], ...]
@@ -45,6 +47,7 @@ class OutlookPassages:
     years: int
     build_year: int
     folder: str = "."
+    what_if: str = ""
 
     def fingerprint(self, cell: Cell) -> str:
         """All that a cell's passages are made from besides the seed and the numbers of draws and members."""
@@ -68,7 +71,7 @@ class OutlookPassages:
         ready = date(self.build_year, cell.build_month, 15)
         strung = ready - (base.setup.setup - base.setup.strung)
         first = replace(base.stays[0], start=strung - timedelta(days=30))
-        return replace(
+        plain = replace(
             base,
             name=cell.key,
             stays=(first, Stay(ready, load_climate(self._climate_named(cell)))),
@@ -79,6 +82,13 @@ class OutlookPassages:
             seed=seed,
             weather_members=members,
         )
+        changed = parse_what_if(plain, self.what_if)
+        if len(changed.stays) != len(plain.stays):
+            raise BadInput(
+                f'"{self.what_if}" moves a guitar from place to place', "a lever of the build or of its air",
+                mend='--what-if "build humidity=50"',
+            )  # fmt: skip
+        return changed
 
     def _scenario_named(self, name: str) -> str:
         beside = Path(self.folder) / name
@@ -108,14 +118,14 @@ class OutlookPassages:
         labels = scenario.instrument.spacers.labels
         used = {labels[index] for index in np.unique(due.grade[due.grade != NO_GRADE]).tolist()}
         unknown = sorted(used - set(self.grades))
-        if unknown:
+        if unknown and not self.what_if:  # another set: its labels are not the fleet's, and cost alone is asked for
             raise BadInput(
                 f"the design {cell.design} is regraded to {', '.join(unknown)}",
                 "every grade of its spacer set among the fleet's grades",
                 place="grades",
                 mend=f"add {', '.join(unknown)} to grades",
             )
-        place = [self.grades.index(label) if label in self.grades else NO_GRADE for label in labels]
+        place = [self.grades.index(label) if label in self.grades else 0 for label in labels]
         return np.array([*place, NO_GRADE], dtype=np.intp)[due.grade]
 
 
@@ -139,11 +149,12 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
 
 
 def physics_of(fleet: Fleet) -> OutlookPassages:
-    """The cell function of a fleet: a horizon that reaches from the oldest build to the end of the forecast, and to the
-    end of the cover of every unit sold by then."""
+    """The cell function of a fleet: a horizon that reaches from the oldest build to the end of the forecast, to the end
+    of the cover of every unit sold by then, and to that of the longest policy priced."""
     settings = fleet.settings
     oldest = int(fleet.units.build.min(initial=fleet.cutoff))
     months = max(settings.horizon_months, cover_left(fleet, fleet.cutoff, settings.horizon_months))
-    years = -(-(fleet.cutoff - oldest + months + 1) // 12)
+    longest = max(settings.policy_months) + settings.habits.sale_lag_months + 12  # of units sold in the year to come
+    years = -(-max(fleet.cutoff - oldest + months + 1, longest) // 12)
     designs = tuple((name, design.scenario) for name, design in settings.designs.items())
     return OutlookPassages(designs, tuple(settings.grades), max(years, 1), oldest // 12, str(fleet.file.parent))

@@ -30,13 +30,15 @@ FILES = {
     "demand.xlsx": "the workbook: every number, a sheet a question, definitions in its notes",
     "demand.csv, demand.parquet": "a row a month, region and design, for other programs",
     "due.csv": "units by their chance of a report within twelve months",
-    "stock.csv": "spacers to hold, by grade",
+    "stock.csv": "spacers to hold and to order, by service centre and grade",
+    "policy.csv": "what cover costs a unit, by its length; there only if prices were asked for",
+    "what-if.csv": "what another build, use or place makes of it; there only if asked for",
     "roll-forward.csv": "the accrual, month by month",
     REJECTS: "rows that could not be used, each with its reason; there only if there are any",
     "fan.png, map.png, ...": "the figures above, as pictures",
 }
 #: never carried over from an earlier forecast in the same folder
-OURS = frozenset({REJECTS, "backtest.png", "scores.png"})
+OURS = frozenset({REJECTS, "backtest.png", "scores.png", "policy.csv", "what-if.csv"})
 MOST_TABLE_ROWS = 24
 MOST_DUE_SHOWN = 15
 
@@ -74,8 +76,10 @@ def _fill(folder: Path, book: DemandBook) -> None:
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
     _csv(pd.DataFrame(book.due).round(6), folder / "due.csv")
-    stock = pd.DataFrame(book.stock).round(6)
-    _csv(stock.assign(job_fill=round(book.job_fill, 6)), folder / "stock.csv")
+    _csv(pd.DataFrame(book.stock).round(6), folder / "stock.csv")
+    for name, rows in (("policy.csv", book.prices), ("what-if.csv", book.what_ifs)):
+        if rows:
+            _csv(pd.DataFrame(rows).round(6).assign(currency=book.currency), folder / name)
     _csv(pd.DataFrame(book.roll).round(6).assign(currency=book.currency), folder / "roll-forward.csv")
     if book.demand.fleet.faults:
         write_faults(book.demand.fleet.faults, folder / REJECTS)
@@ -148,7 +152,13 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
         ("Cost still to come", _remaining(book)),
         ("Rates", words.rates_words(book)),
         ("Busiest month", f"{words.month_words(month)}: {words.band_words(band)} regrades reported."),
-        ("Spacers to hold", f"{stock_note(book)} {words.stock_words(book)}."),
+        *(
+            (f"Spacers{'' if each.name == 'all' else ', ' + each.name}", words.centre_words(book, each))
+            for each in book.spares[:4]
+        ),
+        ("No spacer mends it", words.unmended_words(book)),
+        *([("Price of cover", words.price_words(book))] if book.prices else []),
+        *(("What if", line) for line in words.what_if_words(book)),
         (
             "Not yet reported",
             f"{words.band_words(book.not_yet_reported_band)} units are due for a regrade today and nobody has said so "
@@ -215,13 +225,20 @@ def _monthly(book: DemandBook) -> Table:
 
 
 def _stock(book: DemandBook) -> Table:
-    rows = [row for row in book.stock if row["pieces"] or row["expected_use"] > 0.0]
+    rows = [row for row in book.stock if row["on_the_shelf"] or row["order_now"] or row["expected_use"] >= 0.5]
     return Table(
         stock_note(book),
-        ("Grade", "Pieces to hold", "Expected use"),
-        tuple((row["grade"], words.whole(row["pieces"]), f"{row['expected_use']:.1f}") for row in rows),
-        (1, 2),
-    )
+        ("Centre", "Grade", "To hold", "For open jobs", "On hand", "On order", "Order now", "Expected use"),
+        tuple(
+            (
+                row["centre"], row["grade"], str(row["on_the_shelf"]), str(row["for_open_jobs"]),
+                *("-" if row[name] is None else str(row[name]) for name in ("on_hand", "on_order")),
+                str(row["order_now"]), f"{row['expected_use']:.1f}",
+            )
+            for row in rows[:MOST_TABLE_ROWS]
+        ),
+        (2, 3, 4, 5, 6, 7),
+    )  # fmt: skip
 
 
 def _rates(book: DemandBook) -> Table:
@@ -279,13 +296,16 @@ def _due(book: DemandBook) -> Table:
     rows = book.due[:MOST_DUE_SHOWN]
     return Table(
         f"The {len(rows)} likeliest rows of the units table; {len(book.due)} are in due.csv and the workbook.",
-        ("Row", "Serial", "Region", "Design", "Exposure", "Sold", "Units", "Chance within 12 months"),
+        ("Row", "Serial", "Region", "Design", "Exposure", "Sold", "Cover ends", "Spacer", "Units",
+         "Chance within 12 months", f"Saved ({book.currency})", "Season"),
         tuple(
             (
                 str(row["row"]), row["serial"] or "-", row["region"], row["design"], row["exposure"], row["sold"],
-                str(row["count"]), f"{100 * row['chance_within_12_months']:.0f} %",
+                row["cover_ends"], row["likely_spacer"], str(row["count"]),
+                f"{100 * row['chance_within_12_months']:.0f} %", f"{row['saved']:.0f}",
+                words.season_words(row["season"]),
             )
             for row in rows
         ),
-        (6, 7),
+        (8, 9, 10),
     )  # fmt: skip

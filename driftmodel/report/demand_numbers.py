@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Band = tuple[float, float, float]
 YEAR = 12
-LEAD_MONTHS = 3  # stock is for this long; own choice, no source
 MOST_DUE = 200
 PAST_MONTHS = 36
 MOST_MONTHS_DRAWN = 36
@@ -33,7 +33,7 @@ MOST_MONTHS_DRAWN = 36
 class DemandBook:
     """monthly: tidy frame, a row a month x region x design with `level` fleet, region, design or region x design.
     ahead: name -> (P10, P50, P90) of the sum over the next `span` months; busiest: (month, band of its regrades).
-    roll, rates, due, stock, multipliers: rows as the engine gives them; job_fill: share of jobs the stock serves.
+    roll, rates, due, multipliers, prices, what_ifs: rows as the engine gives them; spares: by service centre.
     sales: by year of sale; remaining: band of the cost still to come of units sold so far, to the end of their cover;
     budget: by fiscal year; reserve: by region and design; not_yet_reported: mean and band of the whole fleet.
     backtest: None unless it was run."""
@@ -47,8 +47,7 @@ class DemandBook:
     remaining: Band
     rates: list[dict[str, Any]]
     due: list[dict[str, Any]]
-    stock: list[dict[str, Any]]
-    job_fill: float
+    spares: list[answers.Centre]
     sales: SaleYears
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
@@ -56,6 +55,13 @@ class DemandBook:
     budget: list[dict[str, Any]]
     reserve: list[dict[str, Any]]
     backtest: Backtest | None = None
+    prices: list[dict[str, Any]] = field(default_factory=list)
+    what_ifs: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def stock(self) -> list[dict[str, Any]]:
+        """Rows of all centres."""
+        return [row for centre in self.spares for row in centre.rows]
 
     @property
     def currency(self) -> str:
@@ -70,13 +76,17 @@ class DemandBook:
         return [name for name in self.monthly.columns if name.startswith("pieces_")]
 
 
-def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
+def demand_book(
+    demand: Demand,
+    backtest: Backtest | None = None,
+    prices: Sequence[dict[str, Any]] = (),
+    what_ifs: Sequence[dict[str, Any]] = (),
+) -> DemandBook:
     """All numbers of a forecast, ready to be written. Nothing here is drawn anew."""
     months = demand.cube.sizes["month"]
-    span, lead = min(YEAR, months), min(LEAD_MONTHS, months)
+    span = min(YEAR, months)
     money = sampled_money(demand)
     monthly = monthly_frame(demand, money)
-    stock, fill = answers.stock_list(demand, lead)
     every = monthly[monthly["level"] == "fleet"].head(span)
     top = every.iloc[int(every["regrades_mean"].to_numpy().argmax())]
     return DemandBook(
@@ -89,8 +99,7 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         remaining=_band(money.remaining),
         rates=answers.rate_table(demand, money),
         due=answers.who_is_due(demand, MOST_DUE),
-        stock=stock,
-        job_fill=fill,
+        spares=answers.spares(demand),
         sales=sale_years(demand),
         multipliers=answers.multiplier_table(demand),
         not_yet_reported=float(answers.not_yet_reported(demand).sum()),
@@ -98,6 +107,8 @@ def demand_book(demand: Demand, backtest: Backtest | None = None) -> DemandBook:
         budget=answers.budget(demand, money),
         reserve=answers.reserve_table(demand, money),
         backtest=backtest,
+        prices=list(prices),
+        what_ifs=list(what_ifs),
     )
 
 

@@ -6,9 +6,13 @@ import textwrap
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from driftmodel.base.limits import QUANTILES
+from driftmodel.fleet.answers import Centre
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
-from driftmodel.report.demand_numbers import LEAD_MONTHS, Band, DemandBook
+from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.phrases import MONTHS
 
 WIDTH = 100
@@ -19,6 +23,11 @@ MOVED = 0.05  # a rate that claims move by this share or more is told; own choic
 def month_words(label: str) -> str:
     """'2026-07' as 'July 2026'."""
     return f"{MONTHS[int(label[5:]) - 1]} {label[:4]}"
+
+
+def season_words(months: str) -> str:
+    """'03 to 05' as 'March to May'."""
+    return " to ".join(MONTHS[int(month) - 1] for month in months.split(" to ")) if months else "-"
 
 
 def whole(value: float) -> str:
@@ -50,10 +59,59 @@ def span_words(book: DemandBook) -> str:
     return month_words(first) if first == last else f"{month_words(first)} to {month_words(last)}"
 
 
-def stock_words(book: DemandBook) -> str:
-    """'49 F, 8 E, 5 A': the grades to hold, most first."""
-    held = sorted((row for row in book.stock if row["pieces"]), key=lambda row: -row["pieces"])
-    return ", ".join(f"{row['pieces']} of {row['grade']}" for row in held) or "none"
+def pieces_words(centre: Centre, name: str) -> str:
+    """'49 of F, 8 of E, 5 of A', most first."""
+    held = sorted((row for row in centre.rows if row[name]), key=lambda row: -row[name])
+    return ", ".join(f"{row[name]} of {row['grade']}" for row in held) or "none"
+
+
+def centre_words(book: DemandBook, centre: Centre) -> str:
+    """What a service centre is to order and to hold, in sentences."""
+    months = "a month" if centre.lead_months == 1 else f"{centre.lead_months} months"
+    where = "" if centre.name == "all" else f"{centre.name} ({', '.join(centre.regions)}): "
+    told = f"{where}order now {pieces_words(centre, 'order_now')}. Until an order arrives, in {months}, about "
+    told += (
+        f"{centre.jobs:.0f} jobs come, and {pieces_words(centre, 'on_the_shelf')} on the shelf serve "
+        f"{100 * centre.job_fill:.0f} % of them at once"
+    )
+    if book.demand.fleet.settings.centres:
+        told += f"; what is on hand and on order serves {100 * centre.filled_now:.0f} %"
+    told += f". {centre.open_jobs} jobs are open now."
+    return told[0].upper() + told[1:]
+
+
+def unmended_words(book: DemandBook) -> str:
+    """Jobs that no spacer of the set mends."""
+    jobs = book.demand.cube["regrades"].values[:, : book.span, :, :, -1].sum(axis=(1, 2, 3, 4), dtype=float)
+    low, middle, high = (float(value) for value in np.quantile(jobs, QUANTILES))
+    if high < 0.5:
+        return f"A spacer of the set mends every job expected in the next {book.span} months."
+    return (
+        f"No spacer of the set mends {band_words((low, middle, high))} of these jobs: saddle, frets or neck need work, "
+        "which no spacer on the shelf answers."
+    )
+
+
+def price_words(book: DemandBook) -> str:
+    """What cover costs a unit, by its length."""
+    every = [row for row in book.prices if row["region"] == "all"]
+    if not every:
+        return ""
+    told = "; ".join(
+        f"{row['cover_months']} months {row['cost_mean']:,.2f} ({row['cost_p10']:,.2f} to {row['cost_p90']:,.2f})"
+        for row in every
+    )
+    return f"Cover costs each unit sold, {book.currency}: {told}."
+
+
+def what_if_words(book: DemandBook) -> list[str]:
+    """Each what-if against the fleet as it is, on units still to be sold."""
+    return [
+        f"What if {row['what_if']}: {book.currency} {row['cost_mean']:,.2f} a unit over {row['cover_months']} months, "
+        f"{row['difference_mean']:+,.2f} ({row['difference_p10']:+,.2f} to {row['difference_p90']:+,.2f}); "
+        f"{row['a_year']:+,.0f} on a year's sales."
+        for row in book.what_ifs[1:]
+    ]
 
 
 def multiplier_words(row: dict[str, Any]) -> str:
@@ -130,7 +188,7 @@ def sold_words(book: DemandBook) -> str:
 
 
 def terminal_summary(book: DemandBook) -> str:
-    """The forecast in at most 25 lines of 100 columns (backtest lines come on top)."""
+    """The forecast in at most 28 lines of 100 columns (backtest lines come on top)."""
     settings = book.demand.fleet.settings
     known = f"Known to the end of {month_words(book.demand.cube.attrs['cutoff'])}: {sold_words(book)}."
     lines = [*textwrap.wrap(settings.title, WIDTH)[:1], *textwrap.wrap(known, WIDTH), ""]
@@ -141,12 +199,10 @@ def terminal_summary(book: DemandBook) -> str:
     lines += ["  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.", ""]
     month, band = book.busiest
     told = [f"Busiest month: {month_words(month)}, {band_words(band)} regrades."]
-    lead = min(LEAD_MONTHS, len(book.months))
-    told.append(
-        f"Spacers to hold for {lead} months ({100 * book.job_fill:.0f} % of jobs served at once): {stock_words(book)}."
-    )
+    told += [f"Spacers. {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]]
+    told.append(unmended_words(book))
     told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
-    told += [remaining_words(book), rates_words(book)]
+    told += [remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)]
     for line in told:
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")[:3]
     lines.append("Regrades against the physics alone, as the claims have it (1 = as many):")
@@ -184,11 +240,23 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "reserve": book.reserve,
         "budget": book.budget,
         "rates": book.rates,
-        "stock": {
-            "months": min(LEAD_MONTHS, len(book.months)),
-            "job_fill": book.job_fill,
-            "pieces": {row["grade"]: row["pieces"] for row in book.stock if row["pieces"]},
-        },
+        "spares": [
+            {
+                "centre": centre.name,
+                "regions": list(centre.regions),
+                "lead_months": centre.lead_months,
+                "open_jobs": centre.open_jobs,
+                "jobs": centre.jobs,
+                "no_spacer": centre.no_spacer,
+                "job_fill": centre.job_fill,
+                "job_fill_now": centre.filled_now,
+                "grades": list(centre.rows),
+                "words": centre_words(book, centre),
+            }
+            for centre in book.spares
+        ],
+        "prices": book.prices,
+        "what_ifs": book.what_ifs,
         "share_waiting_for_end_of_cover": book.demand.waiting,
         "not_yet_reported": book.not_yet_reported,
         "not_yet_reported_band": _named(book.not_yet_reported_band),
@@ -246,8 +314,10 @@ def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
     rows.append(("Due and not yet reported", *book.not_yet_reported_band, "jobs", at))
     until = "units sold by now, to the end of their cover"
     rows.append(("Cost still to come", *book.remaining, book.currency, until))
-    held = sum(row["pieces"] for row in book.stock)
-    rows.append(("Spacers to hold", None, float(held), None, "pieces", stock_words(book)))
+    for centre in book.spares:
+        order = float(sum(row["order_now"] for row in centre.rows))
+        rows.append((f"Spacers to order now: {centre.name}", None, order, None, "pieces", centre_words(book, centre)))
+    rows.append(("Jobs that no spacer mends", None, None, None, "", unmended_words(book)))
     for row in book.multipliers:
         rows.append(
             (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from driftmodel.fleet.backtest import verdict
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
-from driftmodel.report.demand_words import month_words, remaining_words, summary_rows
+from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
 from driftmodel.report.phrases import MONTHS
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
 FORMATS = {
     "text": {"align": "left", "valign": "top"},
+    "month": {"num_format": "mmm yyyy", "align": "left", "valign": "top"},
     "wrap": {"text_wrap": True, "valign": "top"},
     "count": {"num_format": "#,##0"},
     "mean": {"num_format": "#,##0.0"},
@@ -31,6 +33,7 @@ FORMATS = {
     "share": {"num_format": "0.0%"},
 }
 HEADER = {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 1, "bg_color": "#F5F2EC"}
+QUIET = {"italic": True, "text_wrap": True, "valign": "top"}
 TITLE = {"bold": True, "font_size": 14, "font_color": "#1F5570"}
 
 
@@ -45,7 +48,9 @@ ANSWERS = {
     "Rates": "Hours and cost of a job: stated, as claims have them, as used.",
     "Roll-forward": "The accrual from month to month.",
     "Who is due": "Whom to call first: the likeliest to need a regrade within twelve months.",
-    "Stock": "Spacers to hold.",
+    "Stock": "Spacers to hold and to order now, by service centre.",
+    "Price of cover": "What cover costs each unit sold, by its length, region and design.",
+    "What if": "What another build, use or place makes of that cost.",
     "Claims and multipliers": "Claims against the physics by region and design.",
     "Not yet reported": "Due now, and nobody has said so.",
     "By year of sale": "Regrades per 1000 units by year of sale.",
@@ -69,8 +74,6 @@ class Sheet:
 
 def workbook(book: DemandBook) -> bytes:
     """The whole workbook as bytes of an .xlsx file."""
-    from datetime import datetime
-
     import xlsxwriter  # type: ignore[import-untyped,unused-ignore]
 
     stream = BytesIO()
@@ -87,7 +90,7 @@ def workbook(book: DemandBook) -> bytes:
     )
     formats = {name: file.add_format(look) for name, look in FORMATS.items()}
     shown = sheets(book)
-    header, title, quiet = file.add_format(HEADER), file.add_format(TITLE), file.add_format({"italic": True})
+    header, title, quiet = (file.add_format(look) for look in (HEADER, TITLE, QUIET))
     _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
     for sheet in shown:
         _write(file.add_worksheet(sheet.name), sheet, formats, header, quiet)
@@ -111,24 +114,29 @@ def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: An
 
 
 def _write(page: Any, sheet: Sheet, formats: dict[str, Any], header: Any, quiet: Any) -> None:
-    top = 2 if sheet.note else 0
-    if sheet.note:
-        page.write_string(0, 0, sheet.note, quiet)
+    top, width = 2, 0
     for at, (head, kind) in enumerate(sheet.columns):
         page.write_string(top, at, head, header)
         longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
-        page.set_column(at, at, min(max(longest + 2, min(len(head), 13) + 1, 9), 60), formats[kind])
+        width += (wide := min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
+        page.set_column(at, at, wide, formats["wrap" if longest > wide else kind])
+    told = f"{ANSWERS[sheet.name]} {sheet.note}".strip()
+    page.merge_range(0, 0, 0, max(len(sheet.columns), 2) - 1, told, quiet)
+    page.set_row(0, 15 * -(-len(told) // max(int(0.95 * width), 20)))
+    page.write_url(1, 0, "internal:'Index'!A1", string="Index")
     for line, row in enumerate(sheet.rows, start=top + 1):
         for at, value in enumerate(row):
             if value is None:
                 continue
-            if isinstance(value, str):
+            if sheet.columns[at][1] == "month":
+                page.write_datetime(line, at, datetime(int(value[:4]), int(value[5:]), 1), formats["month"])
+            elif isinstance(value, str):
                 page.write_string(line, at, value)
             elif isinstance(value, Formula):
                 page.write_formula(line, at, value.text.format(row=line + 1), formats["money"], value.value)
             else:
                 page.write_number(line, at, value)
-    page.freeze_panes(top + 1, sum(kind == "text" for _, kind in sheet.columns[:4]))
+    page.freeze_panes(top + 1, sum(kind in ("text", "month") for _, kind in sheet.columns[:4]))
     page.autofilter(top, 0, top + len(sheet.rows), len(sheet.columns) - 1)
     page.set_landscape()
     page.fit_to_pages(1, 0)
@@ -175,12 +183,20 @@ def sheets(book: DemandBook) -> list[Sheet]:
         _rates(book),
         _roll(book),
         Sheet("Who is due", [("Row in units file", "count"), ("Serial", "text"), ("Units in row", "count"),
-                             ("Region", "text"), ("Design", "text"), ("Exposure", "text"), ("Sold (month)", "text"),
-                             ("Chance of a report within 12 months", "share"), ("Out of cover from (month)", "text"),
-                             ("Likely spacer", "text")],
-              [tuple(row.values()) for row in book.due]),
-        Sheet("Stock", [("Grade", "text"), ("Pieces to hold (pieces)", "count"), ("Expected use (pieces)", "mean")],
-              [(row["grade"], row["pieces"], row["expected_use"]) for row in book.stock], stock_note(book)),
+                             ("Region", "text"), ("Design", "text"), ("Exposure", "text"), ("Sold (month)", "month"),
+                             ("Chance of a report within 12 months", "share"), ("Out of cover from (month)", "month"),
+                             ("Likely spacer", "text"), (f"Saved by calling first ({currency})", "money"),
+                             ("Season to call in", "text")],
+              [(*list(row.values())[:-1], season_words(row["season"])) for row in book.due],
+              "The likeliest rows of the units table. Calling first saves freight and the visit that finds the job, "
+              "times the chance, while cover lasts (common practice, no source). Season: the quietest months."),
+        Sheet("Stock", [("Centre", "text"), ("Grade", "text"), ("Pieces to hold (pieces)", "count"),
+                        ("For open jobs (pieces)", "count"), ("On hand (pieces)", "count"),
+                        ("On order (pieces)", "count"), ("To order now (pieces)", "count"),
+                        ("Expected use (pieces)", "mean")],
+              [(row["centre"], row["grade"], row["on_the_shelf"], row["for_open_jobs"], row["on_hand"],
+                row["on_order"], row["order_now"], row["expected_use"]) for row in book.stock], stock_note(book)),
+        *_prices(book),
         Sheet("Claims and multipliers", [
             ("Region", "text"), ("Design", "text"), ("Claims (regrades)", "count"),
             ("Expected by the physics (regrades)", "mean"), ("Claims / expected (ratio)", "ratio"),
@@ -204,7 +220,7 @@ def sheets(book: DemandBook) -> list[Sheet]:
     if book.backtest is not None:
         found.append(
             Sheet("Backtest", [
-                ("Forecast made at the end of", "text"), ("Month", "text"), ("Region", "text"), ("Design", "text"),
+                ("Forecast made at the end of", "month"), ("Month", "month"), ("Region", "text"), ("Design", "text"),
                 ("Months ahead", "count"), ("Came (regrades)", "count"), ("P10 (regrades)", "count"),
                 ("P50 (regrades)", "count"), ("P90 (regrades)", "count"), ("Inside (1 = yes)", "count")],
                 [(row["origin"], row["month"], row["region"], row["design"], row["lead_months"], row["came"],
@@ -225,7 +241,7 @@ def sheets(book: DemandBook) -> list[Sheet]:
             ("Do", "text")],
               [(each.check, Path(each.file).name, len(each.rows), each.of, each.told, each.mend)
                for each in book.demand.fleet.findings],
-              "What looks wrong in the tables, before any forecast. Empty: claims and units agree.")
+              "Before any forecast. Empty: claims and units agree.")
     )  # fmt: skip
     return found
 
@@ -235,7 +251,7 @@ def _bands(name: str, words: str, unit: str, kind: str) -> list[tuple[str, str, 
 
 
 def _frame_sheet(name: str, frame: DataFrame, columns: Iterable[tuple[str, str, str]], note: str) -> Sheet:
-    chosen = [("month", "Month", "text"), ("level", "Level", "text"), ("region", "Region", "text"),
+    chosen = [("month", "Month", "month"), ("level", "Level", "text"), ("region", "Region", "text"),
               ("design", "Design", "text"), *columns]  # fmt: skip
     rows = frame[[key for key, _, _ in chosen]].astype(object).values.tolist()
     return Sheet(name, [(head, kind) for _, head, kind in chosen], rows, note)
@@ -243,7 +259,7 @@ def _frame_sheet(name: str, frame: DataFrame, columns: Iterable[tuple[str, str, 
 
 def _roll(book: DemandBook) -> Sheet:
     """The roll-forward, its closing a formula, so that it can be followed."""
-    heads = [("Month", "text")] + [
+    heads = [("Month", "month")] + [
         (f"{head} ({book.currency})", "money")
         for head in ("Opening", "Issued: new sales", "Change of estimate", "Settled: cost in cover", "Closing")
     ]
@@ -328,6 +344,32 @@ def _reserve(book: DemandBook) -> Sheet:
     return Sheet("Reserve", heads, rows, note)
 
 
+def _prices(book: DemandBook) -> list[Sheet]:
+    """What cover costs a unit still to be sold, and what-ifs."""
+    money, found = book.currency, []
+    if book.prices:
+        heads = [("Cover (months)", "count"), ("Region", "text"), ("Design", "text"), ("Jobs (per 1000 units)", "mean"),
+                 (f"Price, mean ({money} a unit)", "money"), (f"P10 ({money} a unit)", "money"),
+                 (f"P90 ({money} a unit)", "money"), ("Sold in the last year (units)", "count"),
+                 ("Share of a year's spread common to all (share)", "share")]  # fmt: skip
+        note = (
+            "Expected cost of jobs in cover and visits of one unit still to be sold, over its cover, undiscounted; the "
+            "band is of that expectation. What is common to all does not even out however many are sold."
+        )
+        found.append(Sheet("Price of cover", heads, [tuple(row.values()) for row in book.prices], note))
+    if book.what_ifs:
+        heads = [("What if", "text"), ("Cover (months)", "count"), ("Jobs (per 1000 units)", "mean"),
+                 (f"Cost ({money} a unit)", "money"), (f"Difference, mean ({money} a unit)", "money"),
+                 (f"Difference, P10 ({money} a unit)", "money"), (f"Difference, P90 ({money} a unit)", "money"),
+                 (f"Standard error ({money} a unit)", "money"), (f"On a year's sales ({money})", "money")]  # fmt: skip
+        note = (
+            "Of units still to be sold, from build on: those already sold stay as they are. Rows share every random "
+            "number but what sets them apart; the difference is taken future by future."
+        )
+        found.append(Sheet("What if", heads, [tuple(row.values()) for row in book.what_ifs], note))
+    return found
+
+
 def _check_of_fit(book: DemandBook) -> Sheet:
     """What came against what the physics expected, by age, month and year."""
     words = {"age": "Age since sale or last regrade", "month": "Month of the calendar", "year": "Region and year"}
@@ -363,14 +405,13 @@ def _sale_years(book: DemandBook) -> Sheet:
 
 
 def stock_note(book: DemandBook) -> str:
-    """What the stock list is for, in one line."""
-    from driftmodel.report.demand_numbers import LEAD_MONTHS
-
+    """What the stock list is for."""
     service = 100 * book.demand.fleet.settings.service
+    served = "; ".join(f"{centre.name} {100 * centre.job_fill:.1f} %" for centre in book.spares)
     return (
-        f"For the next {min(LEAD_MONTHS, len(book.months))} months: holds the pieces that serve {service:g} % of "
-        f"jobs at "
-        f"once; this list serves {100 * book.job_fill:.1f} %."
+        f"Until an order arrives: the fewest pieces that serve {service:g} % of jobs at once ({served}). To "
+        "order now = to hold + for open jobs - on hand - on order. A centre's lead time, pieces on hand and on order "
+        "stand in the fleet file ([centres.NAME])."
     )
 
 

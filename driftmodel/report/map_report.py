@@ -53,15 +53,22 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
         leaf = map_leaf(found, scenario)
         write_leaf(folder, leaf, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
         (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
-        found.to_netcdf(folder / "map.nc", engine="h5netcdf")
+        as_read(found).to_netcdf(folder / "map.nc", engine="h5netcdf")
 
     return write_whole(out_dir, fill)
+
+
+def as_read(found: Dataset) -> Dataset:
+    """The map on the dims of the file it was made from."""
+    names = {dim: str(found[dim].attrs["long_name"]) for dim in ("y", "x")}
+    return found.rename({dim: name for dim, name in names.items() if dim != name})
 
 
 def map_frame(found: Dataset) -> DataFrame:
     """A row a point: its coordinates and what was found there."""
     names = [found[axis].attrs["long_name"] for axis in ("y", "x")]
     frame: DataFrame = found.drop_vars("best_grade_number").to_dataframe().reset_index()
+    frame = frame[frame["regrade_chance"].notna()]
     return frame.rename(columns=dict(zip(("y", "x"), names, strict=True)))
 
 
@@ -78,7 +85,7 @@ def map_leaf(found: Dataset, scenario: Scenario) -> Leaf:
             *invented,
         ),
         mood="leave",
-        head=f"From {rate.min():.0f} to {rate.max():.0f} regrades a year for each thousand",
+        head=f"From {np.nanmin(rate):.0f} to {np.nanmax(rate):.0f} regrades a year for each thousand",
         lead=_extremes(found),
         facts=(("Best grades", _grades(found)), ("Read in", f"{found.attrs['conversions']}; {_steps(found)}.")),
         sections=(Section("Where regrades fall due", (), ("regrades",)), Section("Which spacer", (), ("grade",))),
@@ -90,7 +97,7 @@ def map_leaf(found: Dataset, scenario: Scenario) -> Leaf:
         ),
         captions=_captions(found),
         files=FILES,
-        foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {rate.size} points",
+        foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {_many(found)} points",
     )
 
 
@@ -100,22 +107,30 @@ def map_summary(found: Dataset) -> str:
     return "\n".join(each for line in lines for each in (textwrap.wrap(line, WIDTH) or [""]))
 
 
+def _many(found: Dataset) -> int:
+    """Points with an answer."""
+    return int(found["regrade_chance"].notnull().sum())
+
+
 def _extremes(found: Dataset) -> str:
     rate = found["regrades_per_thousand_per_year"]
     parts = []
-    for words, at in (("Fewest", int(rate.values.argmin())), ("most", int(rate.values.argmax()))):
+    for words, at in (("Fewest", int(np.nanargmin(rate.values))), ("most", int(np.nanargmax(rate.values)))):
         i, j = np.unravel_index(at, rate.shape)
         here = found.isel(y=i, x=j)
         place = ", ".join(f"{found[axis].attrs['long_name']} {float(here[axis]):g}" for axis in ("y", "x"))
         parts.append(
-            f"{words} at {place}: {float(here['regrades_per_thousand_per_year']):.0f} a year for each thousand (a "
-            f"regrade within {found.attrs['years']} years: {percent(float(here['regrade_chance']))})"
+            f"{words} at {place}: {float(here['regrades_per_thousand_per_year']):.0f} a year for each thousand, "
+            f"give or take {float(here['regrades_standard_error']):.0f} (a regrade within {found.attrs['years']} "
+            f"years: {percent(float(here['regrade_chance']))})"
         )
-    return "; ".join(parts) + "."
+    left = found.attrs["points_left_out"]
+    more = f" {left} points were left out: air is missing there." if left else ""
+    return "; ".join(parts) + "." + more
 
 
 def _grades(found: Dataset) -> str:
-    labels, count = np.unique(found["best_grade"].values, return_counts=True)
+    labels, count = np.unique(found["best_grade"].values[found["regrade_chance"].notnull().values], return_counts=True)
     order = np.argsort(-count, kind="stable")
     return ", ".join(f"{labels[at]} at {count[at]} of {count.sum()} points" for at in order) + "."
 
@@ -167,10 +182,10 @@ def regrade_map(found: Dataset) -> Figure:
     """Expected regrades for each thousand a year, the number printed on each point while there is room."""
     figure, axes = _blank(found)
     rate = found["regrades_per_thousand_per_year"].values
-    top = max(float(rate.max()), 1.0)
+    top = max(float(np.nanmax(rate)), 1.0)
     mesh = _mesh(axes, found, rate, cmap=_ramp("regrades"), vmin=0.0, vmax=top)
     figure.colorbar(mesh, ax=axes, label="Regrades a year, for each thousand")
-    words = np.array([[f"{value:.0f}" for value in row] for row in rate])
+    words = np.array([["" if value != value else f"{value:.0f}" for value in row] for row in rate])
     _write(axes, found, words, rate > 0.7 * top)
     return figure
 
@@ -180,9 +195,9 @@ def grade_map(found: Dataset) -> Figure:
     from matplotlib.colors import BoundaryNorm
 
     figure, axes = _blank(found)
-    number = found["best_grade_number"].values
+    number = found["best_grade_number"].where(found["regrade_chance"].notnull()).values.astype(float)
     labels = found["best_grade_number"].attrs["flag_meanings"].split(" ")
-    first, last = int(number.min()), int(number.max())
+    first, last = int(np.nanmin(number)), int(np.nanmax(number))
     bounds = np.arange(first - 0.5, last + 1.5)
     colours = _ramp("grades").resampled(256)
     mesh = _mesh(axes, found, number, cmap=colours, norm=BoundaryNorm(bounds, 256) if last > first else None)
@@ -191,8 +206,8 @@ def grade_map(found: Dataset) -> Figure:
         bar.ax.set_yticklabels(labels[first : last + 1])
     share = found["best_grade_inside_pct"].values
     words = np.array(
-        [[f"{found['best_grade'].values[i, j]}\n{share[i, j]:.0f} %" for j in range(number.shape[1])]
-         for i in range(number.shape[0])]
+        [[f"{found['best_grade'].values[i, j]}\n{share[i, j]:.0f} %" if share[i, j] == share[i, j] else ""
+          for j in range(number.shape[1])] for i in range(number.shape[0])]
     )  # fmt: skip
     _write(axes, found, words, number > first + 0.7 * (last - first))
     return figure

@@ -1,0 +1,282 @@
+"""What cover of a given length costs for a unit still to be sold, and what another build, use or place makes of it.
+
+A notional year of sales, alike in every region and design, is followed to the end of its cover under the hazard as the
+claims have moved it. Two worlds share every random number but what sets them apart, so their difference is taken future
+by future.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.arrays import ratio
+from driftmodel.base.errors import BadInput, near_match
+from driftmodel.fleet.cohorts import cohorts_of, in_cover
+from driftmodel.fleet.demand import AT_ONCE, Demand, of_the_months, parts_of, seasonal_expected, window_of
+from driftmodel.fleet.expect import IN
+from driftmodel.fleet.future import reports
+from driftmodel.fleet.histories import histories
+from driftmodel.fleet.money import JobLaws, job_laws
+from driftmodel.fleet.passage import Cell, CellPassages
+from driftmodel.fleet.physics import OutlookPassages
+from driftmodel.fleet.roster import Fleet, Units
+from driftmodel.fleet.run import Crew, run_cells
+from driftmodel.fleet.tables import NONE
+
+Array = NDArray[np.float64]
+MOST_SAMPLES = 200  # futures a price is taken from
+A_MONTH = 1000  # notional units sold a month in each region and design
+STREAM = 10  # prices draw from their own stream of each sample
+CARE, PLACE = "share of ", "sales to "  # levers of a fleet alone, with the name of an exposure, or of a region, after
+
+
+@dataclass(frozen=True)
+class World:
+    """What units still to be sold are like. function: their passages; cover: months, None where it is asked for; care:
+    share of an exposure's owners, by name; places: share of a region's sales, by name; words: what sets it apart."""
+
+    function: CellPassages
+    words: str = ""
+    cover: int | None = None
+    care: tuple[tuple[str, float], ...] = ()
+    places: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Prices:
+    """cost, jobs: (samples, regions, designs) of one unit over its cover, means of that future; alone: (regions,
+    designs) variance of one unit's cost about its future's mean; weight: (regions, designs) share of sales."""
+
+    cover: int
+    cost: Array
+    jobs: Array
+    alone: Array
+    weight: Array
+
+    def overall(self, values: Array) -> Array:
+        """Mean over the places and designs sold to, (samples,)."""
+        return np.asarray((values * self.weight).sum(axis=(-2, -1)))
+
+
+def usual_cover(fleet: Fleet) -> int:
+    """Months of cover that most units have."""
+    months, of = np.unique(fleet.units.cover, return_inverse=True)
+    return int(months[np.bincount(of.ravel(), fleet.units.count).argmax()])
+
+
+def sales_of_a_year(fleet: Fleet) -> NDArray[np.int64]:
+    """Units sold in the last twelve months, (regions, designs); of all time where there were none."""
+    table = np.zeros((len(fleet.regions), len(fleet.designs)), dtype=np.int64)
+    units = fleet.units
+    sold = ~units.planned & (units.sale > fleet.cutoff - 12)
+    chosen = sold if sold.any() else np.ones(sold.size, dtype=bool)
+    np.add.at(table, (units.region[chosen], units.design[chosen]), units.count[chosen])
+    return table
+
+
+def _care(fleet: Fleet, world: World) -> Array:
+    """Share of each exposure among a region's owners, (regions, exposures): as units are, moved as the world says."""
+    units, has = fleet.units, np.zeros((len(fleet.regions), len(fleet.exposures)), dtype=bool)
+    for r, region in enumerate(fleet.regions):
+        has[r] = [name in fleet.settings.regions[region].climates for name in fleet.exposures]
+    share = np.zeros(has.shape)
+    np.add.at(share, (units.region, units.exposure), units.count)
+    everywhere = np.where(has, np.maximum(share.sum(axis=0), 1e-9), 0.0)  # a new region is as the others are
+    share = np.where(share.sum(axis=1, keepdims=True) > 0.0, share, everywhere)
+    share = ratio(share, share.sum(axis=1, keepdims=True))
+    for name, wanted in world.care:
+        e = fleet.exposures.index(name)
+        others = np.delete(np.arange(share.shape[1]), e)
+        left = share[:, others].sum(axis=1)
+        moved = has[:, e] & (left > 0.0)
+        share[np.ix_(moved, others)] *= (1.0 - wanted) / left[moved, None]
+        share[moved, e] = wanted
+    return share
+
+
+def _new_sales(fleet: Fleet, world: World, cover: int) -> Fleet:
+    """The fleet with nothing but a year of notional sales, in every region and design alike, built in the months of the
+    calendar in which the fleet was."""
+    count = np.round(A_MONTH * _care(fleet, world)).astype(np.int64)
+    region, exposure, design, month = (
+        at.ravel() for at in np.indices((*count.shape, len(fleet.designs), 12))
+    )  # fmt: skip
+    number = count[region, exposure]
+    kept = (number > 0) & np.isin((fleet.cutoff + 1 + month) % 12, fleet.units.build % 12)
+    build = (fleet.cutoff + 1 + month)[kept].astype(np.int32)
+    size = build.size
+    units = Units(
+        region[kept].astype(np.int32), exposure[kept].astype(np.int32), design[kept].astype(np.int32), build,
+        (build + fleet.settings.habits.sale_lag_months).astype(np.int32), np.full(size, cover, np.int32),
+        np.full(size, NONE, np.int32), np.zeros(size, np.int32), number[kept], np.ones(size, dtype=bool),
+        np.full(size, NONE, np.int32),
+    )  # fmt: skip
+    claims = fleet.claims
+    none = type(claims)(*(getattr(claims, name)[:0] for name in type(claims).__dataclass_fields__))
+    return replace(fleet, units=units, claims=none)
+
+
+def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None) -> Prices:
+    """What one unit costs over so many months of cover, by region and design, in each of up to MOST_SAMPLES futures."""
+    fleet, correction, cutoff = demand.fleet, demand.correction, demand.cutoff
+    settings, laws = fleet.settings, job_laws(demand)
+    new = _new_sales(fleet, world, cover)
+    shape = (len(fleet.regions), len(fleet.designs))
+    reach = 12 + settings.habits.sale_lag_months + cover
+    past = histories(new, cutoff)
+    window = window_of(new, cutoff, reach, past, lag=tuple(demand.lag.tolist()), waiting=demand.waiting)
+    cohorts = cohorts_of(new)
+    expected = run_cells(
+        cohorts, world.function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew
+    )  # fmt: skip
+    fresh, again = parts_of(expected, window)
+    calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
+    visits = seasonal_expected(new, in_cover(cohorts, shape, cutoff + 1, reach), cutoff + 1).sum(axis=2)
+    units = np.zeros(shape)
+    np.add.at(units, (cohorts.region, cohorts.design), cohorts.count)
+    samples = min(settings.samples, MOST_SAMPLES)
+    jobs, cost = np.empty((samples, *shape)), np.empty((samples, *shape))
+    for start in range(0, samples, AT_ONCE):
+        streams = [
+            np.random.default_rng([settings.seed, i, STREAM]) for i in range(start, min(start + AT_ONCE, samples))
+        ]
+        effects = np.array([correction.draw(random.standard_normal(correction.mean.size)) for random in streams])
+        factors = [
+            of_the_months(correction, own, calendar, demand.widening, random)
+            for own, random in zip(effects, streams, strict=True)
+        ]
+        every = np.broadcast_to(np.array(factors), (len(streams), *shape, reach))
+        both = reports(fresh, again, expected.gaps, correction, cutoff, effects, every)
+        for place, random in enumerate(streams):
+            jobs[start + place] = sum(part[place][..., IN].sum(axis=0) for part in both) / units
+            means = laws.cost.draw(random), laws.visit_cost.draw(random)
+            cost[start + place] = jobs[start + place] * means[0][:, None] + visits / units * means[1][:, None]
+    sold = sales_of_a_year(fleet)
+    weight = ratio(sold, sold.sum())
+    for name, share in world.places:
+        r = fleet.regions.index(name)
+        designs = ratio(sold.sum(axis=0), sold.sum())
+        own = ratio(weight[r], weight[r].sum()) if weight[r].sum() > 0.0 else designs
+        rest = weight.sum() - weight[r].sum()
+        weight = weight * ratio(np.array(1.0 - share), np.array(rest))
+        weight[r] = share * own
+    return Prices(cover, cost, jobs, _alone(laws, jobs.mean(axis=0), visits / units), weight)
+
+
+def _alone(laws: JobLaws, jobs: Array, visits: Array) -> Array:
+    """Variance of one unit's cost: a compound Poisson law of jobs and visits."""
+    job, visit = (
+        law.mean[:, None] ** 2 * (1.0 + 1.0 / law.shape) for law in (laws.cost, laws.visit_cost)
+    )  # fmt: skip
+    return np.asarray(jobs * job + visits * visit)
+
+
+def price_table(fleet: Fleet, found: Sequence[Prices]) -> list[dict[str, Any]]:
+    """A row a length of cover, region and design, and all as sold in the last year ("all", "all"): jobs per 1000 units,
+    cost of a unit with mean, P10 and P90 of its expectation over futures; common_share: of the variance of a year's
+    sales there, how much all its units share, so that selling more does not take it away."""
+    sold = sales_of_a_year(fleet)
+    rows = []
+    for each in found:
+        places: list[tuple[str, str, Array, Array, float, float]] = [
+            (region, design, each.cost[:, r, d], each.jobs[:, r, d], float(each.alone[r, d]), float(sold[r, d]))
+            for r, region in enumerate(fleet.regions)
+            for d, design in enumerate(fleet.designs)
+        ]
+        alone = float(each.overall(each.alone))
+        places.append(("all", "all", each.overall(each.cost), each.overall(each.jobs), alone, float(sold.sum())))
+        for region, design, cost, jobs, own, many in places:
+            low, high = np.quantile(cost, (0.1, 0.9))
+            common = float(cost.var())
+            rows.append(
+                {
+                    "cover_months": each.cover, "region": region, "design": design,
+                    "jobs_per_1000": 1000.0 * float(jobs.mean()), "cost_mean": float(cost.mean()),
+                    "cost_p10": float(low), "cost_p90": float(high), "sold_last_year": int(many),
+                    "common_share": common / (common + own / many) if many and common else 0.0,
+                }
+            )  # fmt: skip
+    return rows
+
+
+def what_if_table(demand: Demand, base: Prices, worlds: Sequence[tuple[World, Prices]]) -> list[dict[str, Any]]:
+    """A row a world, and the one as it is first: jobs per 1000 units and cost of a unit over its cover, all as sold,
+    and the difference to the world as it is, future by future, with P10 and P90; a_year: on a year's sales."""
+    year = int(sales_of_a_year(demand.fleet).sum())
+    rows = []
+    plain = base.overall(base.cost)
+    for words, each in [("as it is", base), *((world.words, found) for world, found in worlds)]:
+        cost, jobs = each.overall(each.cost), each.overall(each.jobs)
+        apart = cost - plain
+        low, high = np.quantile(apart, (0.1, 0.9))
+        rows.append(
+            {
+                "what_if": words, "cover_months": each.cover, "jobs_per_1000": 1000.0 * float(jobs.mean()),
+                "cost_mean": float(cost.mean()), "difference_mean": float(apart.mean()),
+                "difference_p10": float(low), "difference_p90": float(high),
+                "difference_se": float(apart.std(ddof=1) / np.sqrt(apart.size)),
+                "a_year": float(apart.mean()) * year,
+            }
+        )  # fmt: skip
+    return rows
+
+
+def priced(
+    demand: Demand, function: CellPassages, worlds: Sequence[World] = (), *, crew: Crew | None = None
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Rows of `price_table` for each length of cover in the fleet file, and of `what_if_table` where there are worlds:
+    each against the fleet as it is, over the cover that most units have unless it says otherwise."""
+    plain, usual = World(function), usual_cover(demand.fleet)
+    found = [prices(demand, plain, cover, crew=crew) for cover in demand.fleet.settings.policy_months]
+    table = price_table(demand.fleet, found)
+    if not worlds:
+        return table, []
+    base = next((each for each in found if each.cover == usual), None) or prices(demand, plain, usual, crew=crew)
+    changed = [(world, prices(demand, world, world.cover or usual, crew=crew)) for world in worlds]
+    return table, what_if_table(demand, base, changed)
+
+
+def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
+    """The world of 'lever=value, lever=value': levers of `compare`, and of a fleet alone: cover (months), 'share of
+    EXPOSURE' and 'sales to REGION' (percent). Raises BadInput for what cannot be moved."""
+    mend = f'--what-if "{CARE}{fleet.exposures[0]}=80"'
+    moved: list[str] = []
+    cover, care, places = None, [], []
+
+    def percent(name: str, value: str, known: Sequence[str], what: str) -> tuple[str, float]:
+        if name not in known:
+            raise BadInput(
+                f'there is no {what} "{name}".{near_match(name, known)}', f"one of {', '.join(known)}", mend=mend
+            )
+        try:
+            number = float(value)
+        except ValueError:
+            number = float("nan")
+        if not 0.0 <= number <= 100.0:
+            raise BadInput(f'"{value}" of {name}', "percent from 0 to 100", mend=mend)
+        return name, number / 100.0
+
+    for part in words.split(","):
+        lever, _, value = (each.strip() for each in part.partition("="))
+        if lever == "cover":
+            if not value.isdigit() or not 1 <= int(value) <= max(fleet.settings.policy_months):
+                longest = max(fleet.settings.policy_months)
+                raise BadInput(f'cover of "{value}"', f"whole months from 1 to {longest} (policy_months)",
+                               mend='--what-if "cover=36"')  # fmt: skip
+            cover = int(value)
+        elif lever.startswith(CARE):
+            care.append(percent(lever.removeprefix(CARE), value, fleet.exposures, "exposure"))
+        elif lever.startswith(PLACE):
+            places.append(percent(lever.removeprefix(PLACE), value, fleet.regions, "region"))
+        else:
+            moved.append(part.strip())
+    changed = replace(physics, what_if=", ".join(moved))
+    region = fleet.regions[0]
+    exposure, climate = next(iter(fleet.settings.regions[region].climates.items()))
+    changed.scenario(Cell(region, climate, exposure, fleet.designs[0], 1), 1, 1, 0)  # says what cannot be moved
+    return World(changed, words.strip(), cover, tuple(care), tuple(places))
