@@ -128,7 +128,7 @@ class FleetFile(FileModel):
         if self.centres and sorted(served) != sorted(self.regions):
             named = ", ".join(f'"{region}"' for region in self.regions)
             raise over_keys(
-                f"centres that serve {', '.join(served)}", f"each region served by one centre ({', '.join(self.regions)})",
+                f"centres that serve {', '.join(served)}", "each region served by one centre",
                 f"centres.{next(iter(self.centres))}.regions", f"regions = [{named}]",
             )  # fmt: skip
         for name, centre in self.centres.items():
