@@ -17,9 +17,10 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
-from driftmodel.outlook.moisture import Lags, built_moisture, lags_of, part_weights, wood_air
+from driftmodel.outlook.moisture import Lags, lags_of, part_weights
 from driftmodel.outlook.movement import World, acting_lags, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
+from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
 

@@ -20,7 +20,7 @@ from driftmodel.base.scenarios import find_instrument, load_climate, load_scenar
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook.draws import Draws, unknowns_of
 from driftmodel.outlook.drift import forecast
-from driftmodel.outlook.moisture import _slab
+from driftmodel.outlook.wood_air import slab_of
 from driftmodel.structure.response import design_response
 
 sys.path.insert(0, str(Path(__file__).parent / "reference"))
@@ -139,7 +139,7 @@ def test_one_season_as_a_sine(quantity: str, tmp_path: Path) -> None:
     found, response = told(scenario), getattr(design_response(scenario.instrument), quantity)
     sums = 0j
     for part in PARTS:
-        slab = _slab(scenario.instrument, part)
+        slab = slab_of(scenario.instrument, part)
         density = 1000.0 * library.number(library.wood(slab.wood), "specific_gravity_12").value
         mean, gradient = worked.slab_sine(slab.thickness_mm, slab.outside, slab.inside, density, 365.0)
         sums += response[part] * mean

@@ -20,6 +20,7 @@ from driftmodel.outlook.calendar import horizon_days, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws, draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, outside_rule
+from driftmodel.outlook.wood_air import Slab, transport, wood_air
 from driftmodel.structure import neck
 from driftmodel.structure.records import LOADS, BodyResponse, NeckResponse
 from driftmodel.structure.response import coefficients
@@ -117,7 +118,7 @@ def test_pace_of_thin_and_thick_parts(scenario: Scenario) -> None:
     hours = 24 * 200
     humidity = np.where(np.arange(hours) < 24 * 20, scenario.setup.built_relative_humidity_pct, 75.0)
     plain = replace(scenario, hysteresis=False, setup=replace(scenario.setup, built_temperature_c=20.0))
-    _, (thin, thick) = moisture.wood_air(np.full(hours, 20.0), humidity, plain)
+    _, (thin, thick) = wood_air(np.full(hours, 20.0), humidity, plain)
     assert thin[-1] > 1.05 * thin[0] and thick[-1] < thick[0]
     assert thin[24 * 24] == pytest.approx(thin[-1], rel=0.01) and abs(thick[24 * 24] / thick[-1] - 1.0) > 0.02
 
@@ -126,7 +127,7 @@ def test_dense_wood_lets_moisture_through_slowly() -> None:
     """Diffusion in spruce is two to three times that in beech (Sonderegger and others 2011, both measured)."""
     one = np.ones(1)
     spruce, beech, ebony = (
-        float(moisture._transport(moisture._Slab(wood, 5.0, "bare", "bare"), one, one, one)[0][0])
+        float(transport(Slab(wood, 5.0, "bare", "bare"), one, one, one)[0][0])
         for wood in ("sitka spruce", "american beech", "african ebony")
     )
     assert 2.0 < spruce / beech < 3.0 and ebony < 0.5 * beech

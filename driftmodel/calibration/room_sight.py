@@ -12,9 +12,10 @@ from xarray import Dataset
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.sight import ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
+from driftmodel.outlook.draws import WIDEST_SD
 from driftmodel.outlook.lasting import THICK_PART, THIN_PART, creep_history, heat_of_days, moisture_met
 from driftmodel.outlook.movement import acting_lags
-from driftmodel.outlook.room_lags import WIDEST_SD, RoomRows, room_rows, room_weights, term_values
+from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
 
 Array = NDArray[np.float64]
 
@@ -70,7 +71,7 @@ def room_drive(air: Dataset, drive: Drive, scenario: Scenario) -> RoomDrive | No
 def terms_of(rooms: RoomRows, values: Mapping[str, Array]) -> Array:
     """The room's terms of particles, (n, term)."""
     count = next(iter(values.values())).size
-    return term_values(rooms.unknowns, values, count)
+    return rooms.terms(values, count)
 
 
 def with_rooms(

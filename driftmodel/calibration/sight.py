@@ -29,17 +29,9 @@ from driftmodel.outlook.lasting import (
     heat_of_days,
     moisture_met,
 )
-from driftmodel.outlook.moisture import (
-    REFERENCE_C,
-    REFERENCE_PCT,
-    Lags,
-    PartWeights,
-    built_moisture,
-    lags_of,
-    part_weights,
-    wood_air,
-)
+from driftmodel.outlook.moisture import Lags, PartWeights, lags_of, part_weights
 from driftmodel.outlook.movement import acting_lags
+from driftmodel.outlook.wood_air import REFERENCE_C, REFERENCE_PCT, built_moisture, wood_air
 from driftmodel.structure.records import Coefficients
 from driftmodel.wood import diffusion, sorption
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,7 @@ from driftmodel.base.records import Humidifier, Room
 from driftmodel.climate.air import OUTDOORS, in_months, make_air
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.lag import first_order_lag
-from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve
+from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -67,9 +67,10 @@ class MoistureFlows:
     density_g_m3: Array
 
 
-def moisture_excess_g_m3(outdoor_daily_c: ArrayLike, excess_cold: float, excess_warm: float) -> Array:
+def moisture_excess_g_m3(outdoor_daily_c: ArrayLike, excess_cold: ArrayLike, excess_warm: ArrayLike) -> Array:
     """Indoor over outdoor vapour density at an outdoor daily mean: excess_cold to 5 degC, excess_warm from 15."""
-    return np.asarray(np.interp(np.asarray(outdoor_daily_c, float), [COLD_C, WARM_C], [excess_cold, excess_warm]))
+    warm = np.clip((np.asarray(outdoor_daily_c, float) - COLD_C) / (WARM_C - COLD_C), 0.0, 1.0)
+    return np.asarray((1.0 - warm) * np.asarray(excess_cold) + warm * np.asarray(excess_warm))
 
 
 def trailing_day_mean(hourly: Array, step_hours: float = 1.0) -> Array:
@@ -96,19 +97,24 @@ def room_heat(
     memory = numbers.outdoor_memory_hours / step_hours
     steps = max(1, round(24.0 / step_hours))
     te = first_order_lag(outdoor_c, memory, float(outdoor_c[:steps].mean())).mean
+    set_back: float | Array = 0.0
+    if room.night_setback_k > 0.0 and hour is not None:
+        night = (hour >= NIGHT_FROM) | (hour < NIGHT_TO)
+        set_back = (
+            room.night_setback_k * first_order_lag(night.astype(float), SETBACK_LAG_HOURS / step_hours, 1 / 3).mean
+        )
+    return _heat_at(te, room, set_back, numbers)
+
+
+def _heat_at(felt_c: Array, room: Room, set_back_k: float | Array, numbers: HouseNumbers) -> RoomHeat:
+    """The same at outdoor temperatures as the house feels them."""
+    slope = numbers.summer_slope * room.summer_warmth
     if room.heating_setpoint_c is None:
-        free = te + numbers.free_gain_k * room.summer_warmth
+        free = felt_c + numbers.free_gain_k * room.summer_warmth
     else:
-        slope = numbers.summer_slope * room.summer_warmth
-        free = room.heating_setpoint_c + slope * (te - WARMS_ABOVE_C)
-        low = np.full(te.size, room.heating_setpoint_c)
-        if room.night_setback_k > 0.0 and hour is not None:
-            night = (hour >= NIGHT_FROM) | (hour < NIGHT_TO)
-            set_back = first_order_lag(night.astype(float), SETBACK_LAG_HOURS / step_hours, 1.0 / 3.0).mean
-            low = low - room.night_setback_k * set_back
-        free = np.maximum(free, low)
+        free = room.heating_setpoint_c + np.maximum(slope * (felt_c - WARMS_ABOVE_C), -1.0 * np.asarray(set_back_k))
     if room.cooling_setpoint_c is None:
-        return RoomHeat(free, np.zeros(free.size))
+        return RoomHeat(free, np.zeros_like(free))
     work = (free - room.cooling_setpoint_c) / numbers.full_work_k
     return RoomHeat(np.minimum(free, room.cooling_setpoint_c), np.clip(work, 0.0, 1.0))
 
@@ -129,19 +135,41 @@ def moisture_flows(
     hold the room below theirs; a coil at work draws the room toward saturation at its surface.
     """
     numbers = numbers or house_numbers()
+    daily_c = trailing_day_mean(outdoor_c, step_hours)
+    forcing = _forcing(daily_c, outdoor_density_g_m3, heat, room, humidifier, humidified, step_hours, numbers)
+    found, air_changes = solve(forcing, numbers), forcing.air_changes
+    kg = room.volume_m3 / 1000.0
+    return MoistureFlows(
+        brought_in=kg * step_hours * air_changes * outdoor_density_g_m3,
+        carried_out=kg * step_hours * air_changes * found.density_g_m3,
+        source=kg * step_hours * forcing.source,
+        humidifier=kg * found.humidifier,
+        removed=kg * found.removed,
+        stored=kg * found.stored,
+        density_g_m3=found.density_g_m3,
+    )
+
+
+def _forcing(
+    daily_c: Array,
+    outdoor_density_g_m3: Array,
+    heat: RoomHeat,
+    room: Room,
+    humidifier: Humidifier | None,
+    humidified: NDArray[np.bool_] | None,
+    step_hours: float,
+    numbers: HouseNumbers,
+) -> Forcing:
+    """What drives the water of a room, from outdoor daily means."""
     saturation = saturation_density_g_m3(heat.temperature_c)
     shut = np.clip(heat.cooling * numbers.full_work_k, 0.0, 1.0)
     if room.dehumidified_to_pct is not None:
         shut = np.ones_like(shut)
-    open_excess = moisture_excess_g_m3(
-        trailing_day_mean(outdoor_c, step_hours), room.excess_cold_g_m3, room.excess_warm_g_m3
-    )
+    open_excess = moisture_excess_g_m3(daily_c, room.excess_cold_g_m3, room.excess_warm_g_m3)
     excess = shut * room.excess_cold_g_m3 + (1.0 - shut) * open_excess
-    if room.excess_cold_g_m3 > 0.0:
-        made = room.air_changes_per_hour * room.excess_cold_g_m3  # of the household, g/m3 h
-        air_changes = np.clip(made / np.maximum(excess, LEAST_EXCESS_G_M3), 0.0, MOST_AIR_CHANGES)
-    else:
-        air_changes = np.full(excess.size, room.air_changes_per_hour)
+    made = room.air_changes_per_hour * np.asarray(room.excess_cold_g_m3)  # of the household, g/m3 h
+    needed = np.minimum(made / np.maximum(excess, LEAST_EXCESS_G_M3), MOST_AIR_CHANGES)
+    air_changes = np.where(made > 0.0, needed, room.air_changes_per_hour)
     ceiling = saturation * (1.0 if room.dehumidified_to_pct is None else room.dehumidified_to_pct / 100.0)
     wanted = np.zeros_like(saturation)
     capacity = 0.0
@@ -149,21 +177,24 @@ def moisture_flows(
         wanted = np.where(humidified, humidifier.setpoint_pct / 100.0 * saturation, 0.0)
         capacity = humidifier.capacity_l_per_day / 24.0 * 1000.0 / room.volume_m3
     coil = numbers.coil_air_changes * heat.cooling
-    found = solve(
-        Forcing(outdoor_density_g_m3, saturation, air_changes, air_changes * excess, coil, wanted, capacity, ceiling,
-                step_hours),
-        numbers,
-    )  # fmt: skip
-    kg = room.volume_m3 / 1000.0
-    return MoistureFlows(
-        brought_in=kg * step_hours * air_changes * outdoor_density_g_m3,
-        carried_out=kg * step_hours * air_changes * found.density_g_m3,
-        source=kg * step_hours * air_changes * excess,
-        humidifier=kg * found.humidifier,
-        removed=kg * found.removed,
-        stored=kg * found.stored,
-        density_g_m3=found.density_g_m3,
-    )
+    return Forcing(outdoor_density_g_m3, saturation, air_changes, air_changes * excess, coil, wanted, capacity, ceiling,
+                   step_hours)  # fmt: skip
+
+
+def lasting_air(
+    outdoor_c: Array,
+    outdoor_density_g_m3: Array,
+    room: Room,
+    humidifier: Humidifier | None,
+    humidified: NDArray[np.bool_] | None,
+    numbers: HouseNumbers,
+) -> tuple[Array, Array]:
+    """Temperature and humidity of a room in outdoor air that lasts. A room drawn with arrays broadcasts with them."""
+    heat = _heat_at(outdoor_c, room, 0.0, numbers)
+    f = _forcing(outdoor_c, outdoor_density_g_m3, heat, room, humidifier, humidified, 24.0, numbers)
+    density = steady_density(f.outdoor, f.air_changes, f.source, f.coil, f.wanted, f.capacity, f.ceiling,
+                             numbers.coil_density_g_m3)  # fmt: skip
+    return heat.temperature_c, 100.0 * density / f.saturation
 
 
 def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = None) -> Dataset:
@@ -195,7 +226,7 @@ def switched_on(time: Times, humidifier: Humidifier) -> NDArray[np.bool_]:
     return in_months(time, humidifier.months or range(1, 13))
 
 
-def drawn_room(room: Room, factors: Mapping[str, float]) -> Room:
+def drawn_room(room: Room, factors: Mapping[str, Any]) -> Room:
     """The room with what is not known of it multiplied: excess_cold, excess_warm, summer_warmth, heating_set_point."""
     heated = room.heating_setpoint_c
     return replace(

@@ -226,20 +226,30 @@ def _walked(steps: _Steps, first: Array) -> _Switches:
     return _Switches(coil, water, cut)
 
 
+def steady_density(
+    outdoor: Array,
+    air_changes: Array,
+    source: Array,
+    coil: Array,
+    wanted: Array,
+    capacity: float,
+    ceiling: Array,
+    coil_at: float,
+) -> Array:
+    """Vapour density of a room in balance with forcing that lasts, see Forcing; arrays broadcast."""
+    inflow = air_changes * outdoor + source
+    cools = inflow / air_changes > coil_at
+    leaves = air_changes + coil * cools
+    plain = (inflow + coil * cools * coil_at) / leaves
+    wetted = np.maximum(plain, np.minimum(wanted, plain + capacity / leaves))
+    return np.asarray(np.minimum(wetted, ceiling))
+
+
 def _steady(forcing: Forcing, coil_at: float) -> tuple[float, float]:
     """Vapour density and humidity of a room in balance with the first day's means."""
     day = slice(0, max(1, round(24.0 / forcing.step_hours)))
-
-    def mean(values: Array) -> float:
-        return float(values[day].mean())
-
-    n, coil = mean(forcing.air_changes), mean(forcing.coil)
-    outside = n * mean(forcing.outdoor) + mean(forcing.source)
-    plain = outside / n
-    if plain > coil_at:
-        plain = (outside + coil * coil_at) / (n + coil)
-        n += coil
-    if mean(forcing.wanted) > 0.0:
-        plain = max(plain, min(mean(forcing.wanted), plain + forcing.capacity / n))
-    density = min(plain, mean(forcing.ceiling))
-    return density, density / mean(forcing.saturation)
+    means = (forcing.outdoor, forcing.air_changes, forcing.source, forcing.coil, forcing.wanted)
+    outdoor, air_changes, source, coil, wanted = (each[day].mean() for each in means)
+    ceiling = forcing.ceiling[day].mean()
+    density = float(steady_density(outdoor, air_changes, source, coil, wanted, forcing.capacity, ceiling, coil_at))
+    return density, density / float(forcing.saturation[day].mean())

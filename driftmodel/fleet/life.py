@@ -20,14 +20,22 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.climate.history import climate_air
-from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint
-from driftmodel.outlook.draws import is_held, room_lived_in, room_unknowns
+from driftmodel.outlook.draws import is_held
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
-from driftmodel.outlook.moisture import built_moisture, lags_of, wood_air
+from driftmodel.outlook.moisture import lags_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
-from driftmodel.outlook.room_lags import STEP_DAYS, RoomRows, as_rows, place_drivers, room_basis
+from driftmodel.outlook.room_lags import (
+    STEP_DAYS,
+    RoomBasis,
+    RoomRows,
+    as_rows,
+    outdoor_days,
+    place_drivers,
+    room_basis,
+)
+from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.wood.sorption import memory_at_middle
 
 Array = NDArray[np.float64]
@@ -97,40 +105,36 @@ def _life(scenario: Scenario, member: int) -> Life:
 def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Array] | None:
     """Rows that tell the houses of the place from its median house, from set-up on; None where no house is drawn."""
     stay = scenario.stays[-1]
-    unknowns = room_unknowns(room_lived_in(scenario))
     common = _common_path(scenario, member)
-    if not unknowns or is_held(stay.climate) or common is None:
+    if is_held(stay.climate) or common is None:
+        return None
+    grid = common.time_constants_days
+    basis = room_basis(stay.climate, scenario, grid)
+    if basis is None:
         return None
     begin = date(stay.start.year, 1, 1)
-    drivers, spent = _place_drivers(scenario, member, common, begin)
+    drivers, spent = _place_drivers(scenario, member, common, begin, basis)
     step = -(-(stay.start - begin).days // STEP_DAYS)
     first = (begin - scenario.stays[0].start).days + STEP_DAYS * step
     steps = (days - first) // STEP_DAYS
     if steps < 2:
         return None
-    spreads = tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
-    part = slice(step, step + steps)
-    own = drivers[:, step : step + steps + 1]
-    grid = common.time_constants_days
-    basis = room_basis(stay.climate, scenario, unknowns, grid)
-    return as_rows(spreads, [(basis, own)], [half[part] for half in spent], grid, first, days)
+    own = drivers[:, :, step : step + steps + 1]
+    return as_rows([(basis, own)], [half[step : step + steps] for half in spent], grid, first, days)
 
 
-def _place_drivers(scenario: Scenario, member: int, common: _Path, begin: date) -> tuple[Array, Array]:
-    """What a climate's houses differ by every STEP_DAYS from `begin` on, (term, step + 1), and days of moisture
+def _place_drivers(
+    scenario: Scenario, member: int, common: _Path, begin: date, basis: RoomBasis
+) -> tuple[Array, Array]:
+    """What a climate's houses differ by every STEP_DAYS from `begin` on, (few, 2, step + 1), and days of moisture
     movement in each step, of thin and thick parts (2, step): the same for all lives in it."""
     place = scenario.stays[-1].climate
     alone = replace(scenario, stays=(Stay(begin, place),), setup=replace(scenario.setup, setup=begin))
 
     def make() -> tuple[Array, Array]:
         days = (horizon_days(scenario) + 366) // STEP_DAYS * STEP_DAYS
-        bare = replace(place, room=None, humidifier=None, case=None)
-        outside = climate_air(bare, begin, 24 * days, member=member, seed=scenario.seed)
-        t, h = outside["air_temperature"].values, outside["relative_humidity"].values
-        density = h / 100.0 * saturation_density_g_m3(t)
-        unknowns = room_unknowns(room_lived_in(scenario))
-        time = outside["time"].values[::24]
-        drivers = place_drivers(place, scenario, unknowns, time, _daily(t), _daily(density))
+        outdoors = outdoor_days(place, begin, days, member=member, seed=scenario.seed)
+        drivers = place_drivers(place, scenario, basis.few, *outdoors)
         speed = np.diff(common.spent, axis=1)
         behind = (common.start - begin).days
         at = np.arange(days) - behind

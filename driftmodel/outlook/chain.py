@@ -14,13 +14,15 @@ from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, finger
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario
 from driftmodel.climate.history import scenario_air
+from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
-from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, paces, part_weights
+from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
-from driftmodel.outlook.room_lags import RoomRows
+from driftmodel.outlook.room_lags import RoomRows, RoomShares, open_climates
+from driftmodel.outlook.wood_air import paces
 from driftmodel.outlook.work import ahead_years
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
@@ -103,20 +105,33 @@ class LagCache:
 
         name = getattr(self._air_of, "__qualname__", "<>")
         shelf = Shelf(None if "<" in name else cache_folder() / "weathers" / name, MOST_BYTES)
-        return self._known.of(key, lambda: shelf.of(key, make, _to_written, _from_written))
+        return self._known.of(key, lambda: shelf.of(key, make, _to_written, partial(_from_written, scenario=scenario)))
 
 
 def _to_written(kept: tuple[Lags, Days]) -> Written:
     lags, days = kept
-    arrays = {"time_constants_days": lags.time_constants_days, "emc_pct": lags.emc_pct, "lags_pct": lags.lags_pct,
+    arrays: dict[str, Any] = {"time_constants_days": lags.time_constants_days, "emc_pct": lags.emc_pct, "lags_pct": lags.lags_pct,
               "heat": days.heat, "humidity_pct": days.humidity_pct}  # fmt: skip
     if lags.rooms is None:
         return None, arrays
-    return [lags.rooms.unknowns, lags.rooms.thin], arrays | {"mix": lags.rooms.mix}
+    for at, home in enumerate(lags.rooms.homes):
+        arrays |= {f"shares_{at}": home.shares} | {f"outdoors_{at}_{n}": each for n, each in enumerate(home.outdoors)}
+    return [[home.unknowns for home in lags.rooms.homes], lags.rooms.thin], arrays | {"mix": lags.rooms.mix}
 
 
-def _from_written(facts: Any, arrays: Mapping[str, Any]) -> tuple[Lags, Days]:
-    rooms = facts and RoomRows(tuple((name, log_sd) for name, log_sd in facts[0]), arrays["mix"], facts[1])
+def _from_written(facts: Any, arrays: Mapping[str, Any], scenario: Scenario) -> tuple[Lags, Days]:
+    rooms = None
+    if facts:
+        homes = [
+            RoomShares(
+                tuple((name, log_sd) for name, log_sd in unknowns),
+                fitted(climate),
+                (arrays[f"outdoors_{at}_0"], arrays[f"outdoors_{at}_1"], arrays[f"outdoors_{at}_2"]),
+                arrays[f"shares_{at}"],
+            )
+            for at, (climate, unknowns) in enumerate(zip(open_climates(scenario), facts[0], strict=True))
+        ]
+        rooms = RoomRows(tuple(homes), arrays["mix"], facts[1])
     lags = Lags(arrays["time_constants_days"], arrays["emc_pct"], arrays["lags_pct"], rooms)
     return lags, Days(arrays["heat"], arrays["humidity_pct"])
 

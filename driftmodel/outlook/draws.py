@@ -93,9 +93,38 @@ def is_held(climate: Climate) -> bool:
     )
 
 
-def room_lived_in(scenario: Scenario) -> Room | None:
-    """The room of the last stay whose air is in question, as what was seen in it has narrowed it."""
-    return next((fitted(stay.climate).room for stay in reversed(scenario.stays) if not is_held(stay.climate)), None)
+#: between the name of a room's unknown and the number of a home that was left again
+EARLIER = "_home_"
+
+
+def own_name(name: str) -> str:
+    """The name of an unknown without the home it is of."""
+    return name.split(EARLIER)[0]
+
+
+def _homes(scenario: Scenario) -> list[Climate]:
+    """One climate of each home whose air is in question, in the order they were last lived in. A home is its room in
+    its place: a case or a humidifier more leaves its doubt what it is."""
+    open_to = [
+        stay.climate for stay in sorted(scenario.stays, key=lambda stay: stay.start) if not is_held(stay.climate)
+    ]
+    known = {(climate.outdoor, climate.room): climate for climate in reversed(open_to)}
+    return list(known.values())[::-1]
+
+
+def home_unknowns(scenario: Scenario, climate: Climate) -> dict[str, Unknown]:
+    """The unknowns of the room of one climate in a scenario: each home has its own. Those of the last home go by their
+    plain names, those of homes left again by a number too."""
+    homes = _homes(scenario)
+    number = [(home.outdoor, home.room) for home in homes].index((climate.outdoor, climate.room)) + 1
+    known = room_unknowns(fitted(climate).room)
+    if len(homes) == 1:
+        return known
+    ending = "" if number == len(homes) else f"{EARLIER}{number}"
+    return {
+        name + ending: Unknown(f"{one.words}, home {number} ({climate.name})", one.median, one.log_sd)
+        for name, one in known.items()
+    }
 
 
 def room_unknowns(room: Room | None) -> dict[str, Unknown]:
@@ -109,10 +138,12 @@ def room_unknowns(room: Room | None) -> dict[str, Unknown]:
 
 
 def unknowns_of(scenario: Scenario) -> dict[str, Unknown]:
-    """The unknowns of a scenario by name: its instrument's, and those of the room it lives in; what the scenario has
+    """The unknowns of a scenario by name: its instrument's, and those of the rooms it lives in; what the scenario has
     learned from many instruments takes the place of the library's. Raises BadInput for a learned number of no
     unknown."""
-    known = unknowns_of_instrument(scenario.instrument) | room_unknowns(room_lived_in(scenario))
+    known = unknowns_of_instrument(scenario.instrument)
+    for home in _homes(scenario):
+        known |= home_unknowns(scenario, home)
     for one in scenario.learned:
         if one.name not in known:
             raise BadInput(

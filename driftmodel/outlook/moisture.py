@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base import library
-from driftmodel.base.records import Brace, Instrument, Neck, Scenario
+from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import PARTS
-from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights, term_values
-from driftmodel.wood import diffusion, sorption
+from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
+from driftmodel.outlook.wood_air import built_moisture, slab_of, transport, wood_air
+from driftmodel.wood import diffusion
 
 if TYPE_CHECKING:
     from xarray import Dataset
 
 Array = NDArray[np.float64]
 
-#: state at which the reference speed of moisture is stated
-REFERENCE_C, REFERENCE_PCT = 20.0, 50.0
 #: parts whose moisture moves at the neck's pace; all others at the top's
 THICK = ("neck", "fingerboard")
 
@@ -49,48 +45,6 @@ class PartWeights:
 
     mean: dict[str, Array]
     gradient: dict[str, Array]
-
-
-def built_moisture(scenario: Scenario) -> float:
-    """Moisture content in equilibrium with the air the body was built in, percent."""
-    setup = scenario.setup
-    return float(sorption.equilibrium_moisture_content(setup.built_temperature_c, setup.built_relative_humidity_pct))
-
-
-def wood_air(temperature_c: Array, relative_humidity_pct: Array, scenario: Scenario) -> tuple[Array, list[Array]]:
-    """What wood makes of hourly air (hour,): equilibrium moisture content in percent, and how much faster than at the
-    reference state moisture moves in thin and in thick parts."""
-    law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
-    memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
-    emc = law(temperature_c, relative_humidity_pct, memory=memory)
-    speeds = [
-        diffusion.pace(
-            temperature_c,
-            emc,
-            *of_part,
-            built_moisture(scenario),
-            library.general("diffusion_activation_energy").value * 1000.0,
-            library.general("diffusion_moisture_exponent").value,
-            (REFERENCE_C, REFERENCE_PCT),
-        )
-        for of_part in paces(scenario.instrument)
-    ]
-    return emc, speeds
-
-
-def paces(instrument: Instrument) -> tuple[tuple[float, float], ...]:
-    """For thin and for thick parts, by the top and the neck at the median unknowns: the film's share of what holds
-    moisture up, and the mean time the slab lags its air, days, rounded."""
-    found = []
-    one = np.ones(1)
-    for part in ("top", "neck"):
-        slab = _slab(instrument, part)
-        whole, half = (
-            float(diffusion.mean_response_days(slab.thickness_mm, *_transport(slab, one, one, film))[0])
-            for film in (one, 0.5 * one)
-        )
-        found.append((round(half / whole - 1.0, 2), round(whole, 1)))
-    return tuple(found)
 
 
 def air_lags(air: Dataset, scenario: Scenario, rooms: bool = False) -> Lags:
@@ -119,14 +73,14 @@ def part_weights(
     """Each part as a slab of 8 cells with a film on each face: its weights on the lags, for every draw in its room."""
     mean, gradient = {}, {}
     for part in PARTS:
-        slab = _slab(instrument, part)
-        moves = _transport(slab, *(draws.values[name] for name in ("diffusion", "surface", "film")))
+        slab = slab_of(instrument, part)
+        moves = transport(slab, *(draws.values[name] for name in ("diffusion", "surface", "film")))
         rates, mean_share, gradient_share = diffusion.slab_modes(slab.thickness_mm, *moves)
         scale = draws.values["moisture_level"][:, None]
         mean[part] = scale * _on_basis(part, diffusion.lag_weights(rates, mean_share, time_constants_days))
         gradient[part] = scale * _on_basis(part, diffusion.lag_weights(rates, gradient_share, time_constants_days))
     if rooms is not None:
-        terms = term_values(rooms.unknowns, draws.values, draws.count)
+        terms = rooms.terms(draws.values, draws.count)
         mean, gradient = ({part: room_weights(own, rooms, terms) for part, own in each.items()}
                           for each in (mean, gradient))  # fmt: skip
     return PartWeights(mean, gradient)
@@ -136,73 +90,3 @@ def _on_basis(part: str, weights: Array) -> Array:
     """Weights (draws, lag) on the thin or the thick half of the lags, nothing on the other."""
     none = np.zeros_like(weights)
     return np.concatenate([none, weights] if part in THICK else [weights, none], axis=1)
-
-
-@dataclass(frozen=True)
-class _Slab:
-    wood: str
-    thickness_mm: float
-    outside: str
-    inside: str | None  # None: glued, no moisture passes
-
-
-def _slab(instrument: Instrument, part: str) -> _Slab:
-    """The slab a part is taken for: plates through their thickness, braces through their width, the neck as a
-    one-sided slab of its section's area over its open perimeter, the fingerboard from above only."""
-    body, neck = instrument.body, instrument.neck
-    if part in ("top", "back"):
-        plate = body.top if part == "top" else body.back
-        return _Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
-    if part in ("top_braces", "back_braces"):
-        plate = body.top if part == "top_braces" else body.back
-        if not plate.braces:
-            return _Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
-        return _Slab(plate.braces[0].wood, _mean_width_mm(plate.braces), "bare", "bare")
-    if part == "neck":
-        return _Slab(neck.wood, _area_over_open_perimeter_mm(neck), neck.finish, None)
-    return _Slab(neck.fingerboard_wood, neck.fingerboard_thickness_mm, neck.fingerboard_finish, None)
-
-
-def _mean_width_mm(braces: tuple[Brace, ...]) -> float:
-    return float(np.mean([brace.width_mm for brace in braces]))
-
-
-def _area_over_open_perimeter_mm(neck: Neck) -> float:
-    """Half an ellipse, mean width by mean depth: area over its curved length (Ramanujan's perimeter)."""
-    half_width = (neck.width_nut_mm + neck.width_body_mm) / 4.0
-    depth = (neck.depth_nut_mm + neck.depth_body_mm) / 2.0
-    curved = pi / 2.0 * (3.0 * (half_width + depth) - sqrt((3.0 * half_width + depth) * (half_width + 3.0 * depth)))
-    return pi / 2.0 * half_width * depth / curved
-
-
-def _transport(
-    slab: _Slab, diffusion_factor: Array, surface_factor: Array, film_factor: Array
-) -> tuple[Array, Array, Array]:
-    """Diffusivity in m2/s and the faces' conductances in m/s, outside and inside, at the reference state, (draws,)."""
-    reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
-    wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
-    lightness = library.general("diffusion_reference_gravity").value / _gravity(slab.wood)
-    slower = lightness ** library.general("diffusion_density_exponent").value
-    diffusivity = library.general("diffusion_coefficient_20c").value * wetter * slower * diffusion_factor
-    emission = library.general("surface_emission_20c").value * wetter * surface_factor
-    outside, inside = (_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
-    return diffusivity, outside, inside
-
-
-def _gravity(wood: str) -> float:
-    return library.number(library.wood(wood), "specific_gravity_12").value
-
-
-def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array) -> Array:
-    """Conductance of a face in m/s, (draws,)."""
-    if finish is None:
-        return np.zeros_like(emission_m_s)
-    permeance = library.finish_permeance(finish).value
-    if np.isinf(permeance):
-        return emission_m_s
-    density = 1000.0 * _gravity(wood)
-    slope = float(sorption.isotherm_slope(REFERENCE_C, REFERENCE_PCT))
-    pressure = float(saturation_pressure_pa(REFERENCE_C))
-    return diffusion.surface_conductance(
-        emission_m_s, diffusion.film_conductance(permeance * film_factor, pressure, density, slope)
-    )

@@ -1,12 +1,12 @@
 """Houses differ: what a draw's own room does to the lags, as a few rows more beside the median room's.
 
-The median room runs hour by hour. A draw's room differs from it by little and slowly, so a handful of rooms (NODES)
-run in steps of a day; the difference of their equilibrium moisture content, some days at a time, is fitted by a low
-polynomial in the room's unknowns (TERMS), whose lags are first-order recursions of those values, straight between.
-What the terms' lags have in common in a year of a climate is kept in a few rows (`room_basis`), whatever days are run
-and however many: nothing that is to come changes what is said of a day. `mix` says what each row weighs
-for a term and a lag. So a draw's moisture is weights @ rows, as before, with a few columns of weights more
-(`room_weights`).
+The median room runs hour by hour. A draw's room differs from it by little and slowly. In one year of a climate, in
+steps of a day, many rooms are tried (`room_basis`): from them come the few whose mixes all others are, and the share
+of each few for any value of the unknowns. Whatever days are run after that, only the few are (`home_drivers`): the
+difference of their equilibrium moisture content, with what a damper or warmer room's faster moisture adds to it, drives
+lags that stand in a few rows (`as_rows`). `mix` says what each row weighs for one of the few and a lag. So a draw's
+moisture is weights @ rows, as before, with a few columns of weights more (`room_weights`). Nothing that is to come
+changes what is said of a day, and each home that is lived in has rooms and unknowns of its own.
 """
 
 from __future__ import annotations
@@ -14,22 +14,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
+from driftmodel.base.recursion import first_order_recursion
 from driftmodel.climate.enclosure import case_daily
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.place_air import record_span
-from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
+from driftmodel.climate.room import drawn_room, lasting_air, moisture_flows, room_heat, switched_on
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import HouseNumbers, house_numbers
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import ROOM_WORDS, Unknown, is_held, room_lived_in, room_unknowns
+from driftmodel.outlook.draws import WIDEST_SD, home_unknowns, is_held, own_name
+from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
 from driftmodel.wood import sorption
 
 if TYPE_CHECKING:
@@ -37,68 +39,96 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-STEP_DAYS = 3
-#: the unknowns multiplied in each term: all of first and second order
-TERMS: tuple[tuple[str, ...], ...] = tuple(
-    term for order in (1, 2) for term in combinations_with_replacement(ROOM_WORDS, order)
-)
-#: rooms run, in standard deviations of their unknowns in the order of ROOM_WORDS: along each, and at corners
-NODES = np.array(
-    [
-        (-1.4, 0, 0, 0), (1.7, 0, 0, 0), (0, -1.4, 0, 0), (0, 1.7, 0, 0), (0, 0, -1.5, 0), (0, 0, 1.5, 0),
-        (0, 0, 0, -1.5), (0, 0, 0, 1.5), (1.2, 1.2, 0, 0), (1.2, 0, 1.2, 0), (1.2, 0, 0, -1.2), (0, 1.2, 1.2, 0),
-        (0, 1.2, 0, 1.2), (0, 0, 1.2, -1.2), (-1, -1, -1, 1), (1.4, 1.4, 0.6, -0.6),
-    ]
-)  # fmt: skip
-#: what the terms' series have in common, kept as so many
-SERIES = 7
-#: rows kept for thin and for thick parts of each climate: they hold all but a thousandth of what the terms do
-ROWS = 12
-#: hours of a climate that its rows are found from
+STEP_DAYS = 5
+#: rooms tried in a year of a climate, how far out, and how many of them are run elsewhere
+TRIED, TRIED_SD, FEW = 120, 1.3, 12
+#: blocks of that year whose lasting air tells rooms apart, and how little the fit of their shares is held back
+BLOCKS, RIDGE = 36, 1e-4
+CHUNK = 256  # draws whose shares are found together: as many as stay close to the processor
+#: rows kept for thin and for thick parts of each climate
+ROWS = (12, 10)
+#: lags that weigh in thin and in thick parts, days
+WEIGH_DAYS = ((0.15, 20.0), (0.7, 500.0))
+#: hours of a climate that its rooms are tried in
 BASIS_HOURS = 8760
-#: beyond it the polynomial is not trusted; one draw in eighty lies there
-WIDEST_SD = 2.5
+
+
+@dataclass(frozen=True)
+class RoomShares:
+    """How a room is a mix of the few of its home. unknowns: (name in the draws, spread of its logarithm); there: the
+    climate; outdoors: air of the blocks of its year, temperature, vapour density and whether a humidifier is on,
+    (block,) each; shares: what the share of each few is made of, (feature, few)."""
+
+    unknowns: tuple[tuple[str, float], ...]
+    there: Climate
+    outdoors: tuple[Array, Array, NDArray[np.bool_]]
+    shares: Array
+
+    def terms(self, factors: Mapping[str, Array], count: int) -> Array:
+        """The share of each of the few in the rooms of draws, (count, few): none in the median's. Factors that are
+        missing are the median's, far ones WIDEST_SD away."""
+        away = np.zeros((count, len(self.unknowns)))
+        for at, (name, log_sd) in enumerate(self.unknowns):
+            if name in factors:
+                away[:, at] = np.clip(np.log(factors[name]) / log_sd, -WIDEST_SD, WIDEST_SD)
+        parts = np.array_split(away, -(-count // CHUNK))
+        return np.concatenate(
+            [_features(part, self.unknowns, self.there, self.outdoors) @ self.shares for part in parts]
+        )
+
+
+@dataclass(frozen=True)
+class RoomBasis:
+    """The rooms of one home: shares as above; few: the factors of the rooms that are run. gather makes rows of their
+    lags that weigh, mix all lags of the rows: of thin and of thick parts, (few, lag, row)."""
+
+    shares: RoomShares
+    few: tuple[dict[str, float], ...]
+    gather: tuple[Array, Array]
+    mix: tuple[Array, Array]
+
+
+def _features(
+    away: Array,
+    unknowns: tuple[tuple[str, float], ...],
+    there: Climate,
+    outdoors: tuple[Array, Array, NDArray[np.bool_]],
+) -> Array:
+    """What tells rooms so many standard deviations away from the median's, (room, feature): how much damper wood would
+    be if each block of the year lasted, which holds all that is crooked in them, and the low powers of the unknowns."""
+    assert there.room is not None
+    own, numbers = [own_name(name) for name, _ in unknowns], house_numbers()
+    spread = np.array([log_sd for _, log_sd in unknowns])
+    factors = np.exp(np.concatenate([np.zeros((1, len(own))), away]) * spread)[:, :, None]
+    room = drawn_room(there.room, dict(zip(own, factors.swapaxes(0, 1), strict=True)))
+    warm, damp = lasting_air(outdoors[0], outdoors[1], room, there.humidifier, outdoors[2], numbers)
+    emc = sorption.equilibrium_moisture_content(warm, np.clip(damp, 1.0, 99.0))
+    # in the measure in which the answer is most nearly straight: half-way from vapour itself to its logarithm
+    at = np.where([name.startswith("excess") for name in own], np.expm1(away * spread / 2.0) * 2.0 / spread, away)
+    powers = [at[:, term].prod(axis=1) for order in (1, 2, 3)
+              for term in map(list, combinations_with_replacement(range(len(own)), order))]  # fmt: skip
+    return np.concatenate([emc[1:] - emc[0], np.stack(powers, axis=1)], axis=1)
 
 
 @dataclass(frozen=True)
 class RoomRows:
     """Rows of lags that stand for a draw's own room: thin parts' rows first, then thick parts'.
 
-    unknowns: (name, spread of its logarithm); mix: (term, lag, row); thin: number of rows of thin parts."""
+    homes: how rooms are mixed in each home, whose few are the terms; mix: (term, lag, row); thin: number of rows of
+    thin parts."""
 
-    unknowns: tuple[tuple[str, float], ...]
+    homes: tuple[RoomShares, ...]
     mix: Array
     thin: int
 
+    @property
+    def unknowns(self) -> tuple[tuple[str, float], ...]:
+        """(name, spread of its logarithm) of all homes."""
+        return tuple(dict.fromkeys(unknown for home in self.homes for unknown in home.unknowns))
 
-def _node_factors(unknowns: tuple[tuple[str, float], ...]) -> dict[str, Array]:
-    """The unknowns of the rooms that are run, (node,) each."""
-    far = dict(zip(ROOM_WORDS, NODES.T, strict=True))
-    return {name: np.exp(log_sd * far[name]) for name, log_sd in unknowns}
-
-
-def _node_terms(unknowns: tuple[tuple[str, float], ...]) -> Array:
-    """The terms at the rooms that are run, (node, term)."""
-    return term_values(unknowns, _node_factors(unknowns), len(NODES))
-
-
-def term_values(unknowns: tuple[tuple[str, float], ...], factors: Mapping[str, Array], count: int) -> Array:
-    """The terms for each draw, (count, term); factors that are missing are the median's, far ones WIDEST_SD away."""
-    moved = {
-        name: _coordinate(name, np.clip(factors[name], np.exp(-WIDEST_SD * log_sd), np.exp(WIDEST_SD * log_sd)))
-        for name, log_sd in unknowns
-        if name in factors
-    }
-    result = np.zeros((count, len(TERMS)))
-    for at, term in enumerate(TERMS):
-        if set(term) <= set(moved):
-            result[:, at] = np.prod([moved[name] for name in term], axis=0)
-    return result
-
-
-def _coordinate(name: str, factor: Array) -> Array:
-    """What the answer is nearly linear in: vapour itself, the logarithm of a warmth."""
-    return factor - 1.0 if name.startswith("excess") else np.log(factor)
+    def terms(self, factors: Mapping[str, Array], count: int) -> Array:
+        """The terms of draws, (count, term)."""
+        return np.concatenate([home.terms(factors, count) for home in self.homes], axis=1)
 
 
 def room_weights(weights: Array, rooms: RoomRows, terms: Array) -> Array:
@@ -106,61 +136,108 @@ def room_weights(weights: Array, rooms: RoomRows, terms: Array) -> Array:
     these draws, (draws, term)."""
     extra = np.zeros((len(weights), rooms.mix.shape[2]))
     for at in range(terms.shape[1]):
-        if terms[:, at].any():
-            extra += terms[:, [at]] * (weights @ rooms.mix[at])
+        extra += terms[:, [at]] * (weights @ rooms.mix[at])
     return np.concatenate([weights, extra], axis=1)
-
-
-@dataclass(frozen=True)
-class RoomBasis:
-    """What the terms have in common: share of each term's own series in a few, (term, series), and the rows that the
-    lags of those stand on, (series, lag, row)."""
-
-    share: Array
-    lags: Array
 
 
 _bases: Memory[RoomBasis] = Memory(32)
 
 
-def room_basis(climate: Climate, scenario: Scenario, unknowns: Mapping[str, Unknown], grid: Array) -> RoomBasis:
-    """The few rows for a climate's houses, from a year of it (its record, where shorter) at the reference speed.
+def room_basis(climate: Climate, scenario: Scenario, grid: Array) -> RoomBasis | None:
+    """The few rooms of a climate's houses, from a year of it (its record, where shorter) at the reference speed; None
+    where nothing is unknown of them.
 
     scenario: how its wood remembers. The same however long the run is and wherever else it goes."""
-    setup, spreads = scenario.setup, _spreads(unknowns)
-    key = fingerprint(climate, spreads, setup.built_relative_humidity_pct, scenario.hysteresis, grid)
-
-    def make() -> RoomBasis:
-        from scipy.linalg import eigh  # some of the eigenvectors in a seventh of the time of all
-
-        usual = _usual(spreads)
-        drivers = usual * _year_of_drivers(climate, scenario, unknowns)
-        common = np.linalg.eigh(drivers @ drivers.T)[1][:, -SERIES:]  # eigh puts the largest last
-        spent = np.full(drivers.shape[1] - 1, float(STEP_DAYS))
-        flat = step_lags(common.T @ drivers, spent, grid).reshape(SERIES * grid.size, -1)
-        rows = eigh(flat @ flat.T, subset_by_index=[len(flat) - ROWS, len(flat) - 1])[1]
-        return RoomBasis(common / usual, rows.reshape(SERIES, grid.size, ROWS))
-
-    return _bases.of(key, make)
+    setup = scenario.setup
+    spreads = tuple((name, one.log_sd) for name, one in home_unknowns(scenario, climate).items() if one.log_sd > 0.0)
+    built = (setup.built_relative_humidity_pct, setup.built_temperature_c)
+    key = fingerprint(climate, spreads, built, scenario.hysteresis, grid, paces(scenario.instrument))
+    return _bases.of(key, lambda: _basis(climate, scenario, spreads, grid)) if spreads else None
 
 
-def _usual(spreads: tuple[tuple[str, float], ...]) -> Array:
-    """How large each term usually is, (term, 1)."""
-    return np.asarray(np.maximum(np.sqrt((_node_terms(spreads) ** 2).mean(axis=0)), 1e-9)[:, None])
-
-
-def _year_of_drivers(climate: Climate, scenario: Scenario, unknowns: Mapping[str, Unknown]) -> Array:
+def _basis(climate: Climate, scenario: Scenario, unknowns: tuple[tuple[str, float], ...], grid: Array) -> RoomBasis:
+    away = _tries(len(unknowns))
+    spread = np.array([log_sd for _, log_sd in unknowns])
+    factors = [dict(zip([own_name(name) for name, _ in unknowns], row, strict=True))
+               for row in np.exp(away * spread).tolist()]  # fmt: skip
     start, hours = record_span(climate)
+    time, *outdoors = outdoor_days(climate, start, max(2 * STEP_DAYS, min(hours, BASIS_HOURS) // 24))
+    drivers = place_drivers(climate, scenario, factors, time, *outdoors)
+    spent = np.full(drivers.shape[2] - 1, float(STEP_DAYS))
+    felt = [step_lags(each, spent, grid[own]).reshape(len(away), -1)
+            for each, own in zip(drivers.swapaxes(0, 1), _weighing(grid), strict=True)]  # fmt: skip
+    alike = felt[0] @ felt[0].T + felt[1] @ felt[1].T
+    few = _most_unlike(alike)
+    share = np.linalg.lstsq(alike[np.ix_(few, few)], alike[few], rcond=1e-12)[0].T  # of each few in the rooms tried
+    there = fitted(climate)
+    on = np.ones(len(time), bool) if there.humidifier is None else switched_on(time, there.humidifier)
+    warm, density, wet = (np.array([part.mean() for part in np.array_split(each, BLOCKS)]) for each in (*outdoors, on))
+    blocks = (warm, density, wet > 0.5)
+    features = _features(away, unknowns, there, blocks)
+    scale = np.sqrt((features**2).mean(axis=0)) + 1e-9
+    known = features / scale
+    ridge = RIDGE * len(known) * np.eye(known.shape[1])
+    shares = np.linalg.solve(known.T @ known + ridge, known.T @ share) / scale[:, None]
+    # rows are chosen for what mixes of the few do over the rooms tried
+    usual = np.linalg.cholesky(share.T @ share / len(share) + 1e-9 * np.eye(len(few))).T
+    gather: list[Array] = []
+    mix: list[Array] = []
+    for each, all_felt, count in zip(drivers.swapaxes(0, 1), felt, ROWS, strict=True):
+        known = all_felt[few].reshape(len(few), -1)
+        mixed = (usual @ known).reshape(-1, drivers.shape[2])
+        kept = np.asarray(np.linalg.svd(mixed, full_matrices=False)[0], dtype=float)[:, :count]
+        gather.append(np.asarray(usual.T @ kept.reshape(len(few), -1)).reshape(len(few), -1, count))
+        whole = step_lags(each[few], spent, grid).reshape(-1, drivers.shape[2])
+        told = np.asarray(np.linalg.lstsq((kept.T @ mixed).T, whole.T, rcond=1e-9)[0].T, dtype=float)
+        mix.append(told.reshape(len(few), grid.size, count))
+    few_factors = tuple(factors[each] for each in few)
+    mixed_by = RoomShares(unknowns, there, blocks, shares)
+    return RoomBasis(mixed_by, few_factors, (gather[0], gather[1]), (mix[0], mix[1]))
+
+
+def _tries(unknowns: int) -> Array:
+    """Standard deviations of the rooms tried, (room, unknown): evenly filled, and both ends of each unknown alone."""
+    from scipy.special import ndtri
+
+    ratio = 2.0
+    for _ in range(40):  # x^(unknowns + 1) = x + 1: the most even of such sequences
+        ratio = (1.0 + ratio) ** (1.0 / (unknowns + 1))
+    even = (0.5 + np.outer(np.arange(1, TRIED + 1), ratio ** -np.arange(1.0, unknowns + 1))) % 1.0
+    ends = np.concatenate([side * WIDEST_SD * np.eye(unknowns) for side in (-1.0, 1.0)])
+    return np.concatenate([np.clip(TRIED_SD * ndtri(even), -WIDEST_SD, WIDEST_SD), ends])
+
+
+def _most_unlike(alike: Array) -> list[int]:
+    """The rooms that the others are most nearly mixes of, from products of all with all: one by one the least told."""
+    chosen: list[int] = []
+    left, least = alike, 1e-9 * max(float(np.diag(alike).max()), 1e-30)
+    while len(chosen) < FEW and np.diag(left).max() > least:
+        far = int(np.diag(left).argmax())
+        chosen.append(far)
+        left = left - np.outer(left[:, far], left[far]) / left[far, far]
+    return chosen
+
+
+def _weighing(grid: Array) -> list[NDArray[np.bool_]]:
+    """The lags that weigh in thin and in thick parts: the rows of the others are told by theirs."""
+    return [(grid >= low) & (grid <= high) for low, high in WEIGH_DAYS]
+
+
+def outdoor_days(
+    climate: Climate, start: Any, days: int, member: int = 0, seed: int = 0
+) -> tuple[NDArray[np.datetime64], Array, Array]:
+    """Days, and daily means of outdoor temperature and vapour density of a climate's place, (day,) each."""
     bare = replace(climate, room=None, humidifier=None, case=None)
-    air = climate_air(bare, start, max(24, min(hours, BASIS_HOURS) // 24 * 24))
+    air = climate_air(bare, start, 24 * days, member=member, seed=seed)
     warm, damp = (air[name].values for name in ("air_temperature", "relative_humidity"))
     density = damp / 100.0 * saturation_density_g_m3(warm)
-    by_day = (values.reshape(-1, 24).mean(axis=1) for values in (warm, density))
-    return place_drivers(climate, scenario, unknowns, air["time"].values[::24], *by_day)
+    return air["time"].values[::24], *(each.reshape(-1, 24).mean(axis=1) for each in (warm, density))
 
 
-def _spreads(unknowns: Mapping[str, Unknown]) -> tuple[tuple[str, float], ...]:
-    return tuple((name, unknown.log_sd) for name, unknown in unknowns.items())
+def open_climates(scenario: Scenario) -> list[Climate]:
+    """The climates lived in whose rooms are in question, each once."""
+    lived_in = dict.fromkeys(stay.climate for stay in lived_in_turn(scenario) if not is_held(stay.climate))
+    return [each for each in lived_in if any(one.log_sd > 0.0 for one in home_unknowns(scenario, each).values())]
 
 
 def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array) -> tuple[RoomRows, Array] | None:
@@ -168,80 +245,56 @@ def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array
 
     None where no room of the scenario is in question, or the air does not carry what is outdoors.
     """
-    unknowns = room_unknowns(room_lived_in(scenario))
-    if not unknowns or "outdoor_temperature" not in air:
+    if "outdoor_temperature" not in air:
         return None
-    first = day_of(scenario, scenario.setup.setup) % STEP_DAYS
-    drivers = term_drivers(air, scenario, unknowns, first)
-    days = air.sizes["time"] // 24
+    first, days = day_of(scenario, scenario.setup.setup) % STEP_DAYS, air.sizes["time"] // 24
+    bases = ((climate, room_basis(climate, scenario, grid)) for climate in open_climates(scenario))
+    parts = [(basis, home_drivers(air, scenario, climate, basis.few, first)) for climate, basis in bases if basis]
     spent = [np.add.reduceat(speed.reshape(-1, 24).mean(axis=1)[first:], np.arange(0, days - first, STEP_DAYS))
              for speed in speeds]  # fmt: skip
-    parts = [
-        (room_basis(climate, scenario, unknowns, grid), drivers * lived_in)
-        for climate, lived_in in _climates_of_steps(scenario, first, drivers.shape[1])
-    ]
-    return as_rows(_spreads(unknowns), parts, spent, grid, first, days)
-
-
-def _climates_of_steps(scenario: Scenario, first: int, count: int) -> list[tuple[Climate, NDArray[np.bool_]]]:
-    """Each climate whose houses differ, and which of `count` steps from day `first` on it is answerable for: a held
-    place stands in what the place before has left in the wood."""
-    stays = lived_in_turn(scenario)
-    begins = [day_of(scenario, stay.start) for stay in stays]
-    open_to = [(begin, stay.climate) for begin, stay in zip(begins, stays, strict=True) if not is_held(stay.climate)]
-    at = first + STEP_DAYS * np.arange(count)
-    place = np.searchsorted([begin for begin, _ in open_to], at + STEP_DAYS - 1, side="right") - 1
-    known = [climate for _, climate in open_to]
-    return [
-        (climate, np.isin(place, [n for n, other in enumerate(known) if other == climate]))
-        for climate in dict.fromkeys(known)
-    ]
+    return as_rows(parts, spent, grid, first, days) if parts else None
 
 
 def as_rows(
-    unknowns: tuple[tuple[str, float], ...],
-    parts: Sequence[tuple[RoomBasis, Array]],
-    spent: list[Array],
-    grid: Array,
-    first: int,
-    days: int,
+    parts: Sequence[tuple[RoomBasis, Array]], spent: list[Array], grid: Array, first: int, days: int
 ) -> tuple[RoomRows, Array]:
-    """Drivers of the terms (term, step + 1) at days `first`, `first` + STEP_DAYS, ... as few rows of lags, those of
-    each climate on its own basis: their sum is what is told."""
-    usual, wide = _usual(unknowns), len(parts) * ROWS
-    mix = np.zeros((len(TERMS), 2, grid.size, 2, wide))
-    rows = np.zeros((2, wide, len(spent[0]) + 1))
-    for at, (basis, drivers) in enumerate(parts):
-        here = slice(at * ROWS, (at + 1) * ROWS)
-        series = (usual * basis.share).T @ (usual * drivers)
-        on = basis.lags.reshape(SERIES * grid.size, ROWS)
-        own = np.tensordot(basis.share, basis.lags, axes=1)
-        for half in (0, 1):
-            mix[:, half, :, half, here] = own
-            rows[half, here] = on.T @ step_lags(series, spent[half], grid).reshape(SERIES * grid.size, -1)
-    steps = first + STEP_DAYS * np.arange(rows.shape[2])
-    daily = np.stack([np.interp(np.arange(days + 1), steps, row) for row in rows.reshape(2 * wide, -1)])
-    return RoomRows(unknowns, mix.reshape(len(TERMS), 2 * grid.size, 2 * wide), wide), daily
+    """Drivers of each basis' few (few, 2, step + 1) at days `first`, `first` + STEP_DAYS, ... as rows of lags: their
+    sum is what is told. spent: days of moisture movement in each step, of thin and of thick parts."""
+    mix = np.zeros((sum(len(basis.few) for basis, _ in parts), 2 * grid.size, len(parts) * sum(ROWS)))
+    rows, row, weighing = [], 0, _weighing(grid)
+    steps = first + STEP_DAYS * np.arange(len(spent[0]) + 1)
+    for half in (0, 1):
+        term = 0
+        for basis, drivers in parts:
+            few, count = len(basis.few), basis.mix[half].shape[2]
+            mix[term : term + few, half * grid.size : (half + 1) * grid.size, row : row + count] = basis.mix[half]
+            lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, len(steps))
+            rows += list(basis.gather[half].reshape(-1, count).T @ lags)
+            term, row = term + few, row + count
+    daily = np.stack([np.interp(np.arange(days + 1), steps, each) for each in rows])
+    return RoomRows(tuple(basis.shares for basis, _ in parts), mix, len(parts) * ROWS[0]), daily
 
 
 def step_lags(drivers: Array, spent_days: Array, grid: Array) -> Array:
-    """First-order lags of drivers (term, step + 1), straight between steps, from rest: (term, lag, step + 1).
+    """First-order lags of drivers (series, step + 1), straight between steps, from rest: (series, lag, step + 1).
 
     spent_days: (step,) days of moisture movement at the reference speed in each step; grid: time constants in days."""
     x = spent_days[:, None] / grid[None, :]
     keep = np.exp(-x)
     mean = -np.expm1(-x) / x
     old, new = mean - keep, 1.0 - mean
-    states = np.zeros((drivers.shape[1], drivers.shape[0], grid.size))
-    pushed = old[:, None, :] * drivers.T[:-1, :, None] + new[:, None, :] * drivers.T[1:, :, None]
-    for step in range(drivers.shape[1] - 1):
-        np.multiply(keep[step], states[step], out=states[step + 1])
-        states[step + 1] += pushed[step]
-    return np.moveaxis(states, 0, -1)
+    states = np.zeros((drivers.shape[0], grid.size, drivers.shape[1]))
+    for lag in range(grid.size):
+        pushed = old[:, [lag]] * drivers.T[:-1] + new[:, [lag]] * drivers.T[1:]
+        states[:, lag, 1:] = first_order_recursion(keep[:, lag], pushed).T
+    return states
 
 
-def term_drivers(air: Dataset, scenario: Scenario, unknowns: Mapping[str, Unknown], first: int) -> Array:
-    """Equilibrium moisture content of each term every STEP_DAYS from `first` on, (term, step + 1), percent."""
+def home_drivers(
+    air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Mapping[str, float]], first: int
+) -> Array:
+    """What rooms with such factors in one climate drive the wood with beside the median's, along the hourly air of a
+    scenario: every STEP_DAYS from `first` on, (room, 2, step + 1), of thin and of thick parts, percent."""
     stays = lived_in_turn(scenario)
     begins = [day_of(scenario, stay.start) for stay in stays]
     days = air.sizes["time"] // 24
@@ -249,41 +302,43 @@ def term_drivers(air: Dataset, scenario: Scenario, unknowns: Mapping[str, Unknow
         name: air[name].values[: 24 * days].reshape(days, 24).mean(axis=1)
         for name in ("air_temperature", "relative_humidity", "outdoor_temperature", "outdoor_vapour_density")
     }
-    spreads = _spreads(unknowns)
-    given, numbers = _node_factors(spreads), house_numbers()
-    factors = [{name: 1.0 for name in given}]
-    factors += [{name: float(values[node]) for name, values in given.items()} for node in range(len(NODES))]
-    temperature, humidity = (np.tile(daily[name], (len(factors), 1)) for name in list(daily)[:2])
+    temperature, humidity = (np.tile(daily[name], (1 + len(factors), 1)) for name in list(daily)[:2])
     time = air["time"].values[: 24 * days : 24]
     for stay, begin, end in zip(stays, begins, [*begins[1:], days], strict=True):
         part = slice(min(begin, days), min(end, days))
-        if part.stop > part.start and not is_held(stay.climate):
+        if part.stop > part.start and stay.climate == climate:
             outdoors = (daily["outdoor_temperature"][part], daily["outdoor_vapour_density"][part])
-            found = [_daily_air(fitted(stay.climate), factor, time[part], *outdoors, numbers) for factor in factors]
-            for at, (warm, damp) in enumerate(found):
-                temperature[at, part] += warm - found[0][0]
-                humidity[at, part] += damp - found[0][1]
+            warm, damp = _rooms(climate, factors, time[part], *outdoors)
+            temperature[:, part] += warm - warm[0]
+            humidity[:, part] += damp - damp[0]
     moves = [begin for begin in begins[1:] if first < begin < days]
-    return _fitted(_step_emc(temperature, np.clip(humidity, 1.0, 99.0), scenario, first, moves), spreads)
+    return _felt(temperature, humidity, scenario, first, moves)
 
 
 def place_drivers(
     climate: Climate,
     scenario: Scenario,
-    unknowns: Mapping[str, Unknown],
+    factors: Sequence[Mapping[str, float]],
     time: NDArray[np.datetime64],
     outdoor_c: Array,
     density: Array,
 ) -> Array:
     """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
-    spreads = _spreads(unknowns)
-    given, numbers = _node_factors(spreads), house_numbers()
-    factors = [{name: 1.0 for name in given}]
-    factors += [{name: float(values[node]) for name, values in given.items()} for node in range(len(NODES))]
-    there = fitted(climate)
-    found = [_daily_air(there, factor, time, outdoor_c, density, numbers) for factor in factors]
+    return _felt(*_rooms(climate, factors, time, outdoor_c, density), scenario, 0)
+
+
+def _rooms(
+    climate: Climate,
+    factors: Sequence[Mapping[str, float]],
+    time: NDArray[np.datetime64],
+    outdoor_c: Array,
+    density: Array,
+) -> tuple[Array, Array]:
+    """Temperature and humidity of the median room and of those with such factors, (1 + room, day)."""
+    there, numbers = fitted(climate), house_numbers()
+    found = [_daily_air(there, each, time, outdoor_c, density, numbers) for each in ({}, *factors)]
     warm, damp = (np.stack(each) for each in zip(*found, strict=True))
-    return _fitted(_step_emc(warm, np.clip(damp, 1.0, 99.0), scenario, 0), spreads)
+    return warm, damp
 
 
 def _daily_air(
@@ -307,22 +362,51 @@ def _daily_air(
     return case_daily(heat.temperature_c, damp, climate.case, time)
 
 
-def _step_emc(temperature: Array, humidity: Array, scenario: Scenario, first: int, moves: Sequence[int] = ()) -> Array:
-    """Equilibrium moisture content every STEP_DAYS from `first` on, (room, step + 1): the mean of the steps beside."""
+def _felt(temperature: Array, humidity: Array, scenario: Scenario, first: int, moves: Sequence[int] = ()) -> Array:
+    """What rooms drive the wood with beside the first of them, from daily air (room, day): (room - 1, 2, step + 1).
+
+    A lag F of E follows F' = s (E - F) / tau, s the speed of moisture; beside another's, d for the difference:
+    dF' = s (dE + (ds / s)(E + dE - F - dF) - dF) / tau. What stands beside dF is told, F at a part's mean response."""
     starts = np.arange(0, temperature.shape[1] - first, STEP_DAYS)
     lengths = np.diff(np.append(starts, temperature.shape[1] - first))
-    warm, damp = (np.add.reduceat(values[:, first:], starts, axis=1) / lengths for values in (temperature, humidity))
-    law = sorption.history_with_hysteresis if scenario.hysteresis else sorption.history_without_hysteresis
+
+    def by_step(daily: Array) -> Array:
+        return np.asarray(np.add.reduceat(daily[:, first:], starts, axis=1) / lengths)
+
+    emc = _remembered(temperature, np.clip(humidity, 1.0, 99.0), scenario)
+    emc, warm = by_step(emc), by_step(temperature)
+    built = built_moisture(scenario)
+    felt = []
+    for of_part in paces(scenario.instrument):
+        speed = np.stack([pace_of(t, e, of_part, scenario, STEP_DAYS) for t, e in zip(warm, emc, strict=True)])
+        behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / of_part[1]), built)
+        steps = emc[1:] - emc[0] + (speed[1:] / speed[0] - 1.0) * behind[1:]
+        ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
+        middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)  # at a step's ends: the mean of the steps beside
+        for move in moves:  # nothing of a place is felt before the day it is moved to
+            node = (move - first) // STEP_DAYS
+            middle[:, node] = ends[:, node]
+        felt.append(middle)
+    return np.stack(felt, axis=1)
+
+
+def _remembered(temperature: Array, humidity: Array, scenario: Scenario) -> Array:
+    """Equilibrium moisture content of daily air (room, day), with the memory of wood: it is asked for at the days on
+    which humidity turns, and what it adds goes straight from one to the next."""
+    emc = np.asarray(sorption.equilibrium_moisture_content(temperature, humidity))
+    if not scenario.hysteresis:
+        return emc
     memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
-    steps = np.stack([law(t, h, memory=memory, steps_per_day=1) for t, h in zip(warm, damp, strict=True)])
-    ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
-    middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)
-    for move in moves:  # nothing of a place is felt before the day it is moved to
-        node = (move - first) // STEP_DAYS
-        middle[:, node] = ends[:, node]
-    return middle
+    days = np.arange(emc.shape[1])
+    for t, h, dry in zip(temperature, humidity, emc, strict=True):
+        rises = np.diff(h) > 0.0
+        turns = np.concatenate([[0], np.flatnonzero(rises[1:] != rises[:-1]) + 1, days[-1:]])
+        added = sorption.hysteresis_offset(t[turns], h[turns], memory=memory) / dry[turns]
+        dry *= 1.0 + np.interp(days, turns, added)
+    return emc
 
 
-def _fitted(emc: Array, spreads: tuple[tuple[str, float], ...]) -> Array:
-    """The terms' own series, (term, step + 1), that fit the rooms run best; emc: (median and nodes, step + 1)."""
-    return np.asarray(np.linalg.pinv(_node_terms(spreads)) @ (emc[1:] - emc[0]))
+def _trailing(steps: Array, keep: float | Array, start: float) -> Array:
+    """First-order lag of steps (room, step) from `start`, the mean of before and after each."""
+    after = first_order_recursion(keep, ((1.0 - keep) * steps).T, start).T
+    return np.asarray((np.concatenate([np.full((len(steps), 1), start), after[:, :-1]], axis=1) + after) / 2.0)
