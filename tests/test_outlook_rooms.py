@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from driftmodel.base.records import Normals, Scenario
+from driftmodel.base.records import Humidifier, Normals, Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.chain import run_chain
@@ -93,8 +93,9 @@ QUICK = ("first-winter", "damp-coast", "dry-highland", "moved")
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=[] if n in QUICK else pytest.mark.slow) for n in HOUSES])
 def test_drawn_rooms_are_those_run_one_by_one(name: str) -> None:
-    """Monthly action over the last year and its swing: off by under 1 % and under 2 % of the range that they span over
-    the draws (root mean square)."""
+    """Monthly action over the last year: off by under 1 % of the range that it spans over the draws (root mean square),
+    under 2 % after a move, for what wood remembers of a draw's earlier home is left out; its swing by under 0.03 mm,
+    half of what an action is read to."""
     scenario = HOUSES[name]()
     draws = draw_unknowns(scenario, DRAWS, 7)
 
@@ -106,13 +107,13 @@ def test_drawn_rooms_are_those_run_one_by_one(name: str) -> None:
     whole = months(scenario, draws)
     true = np.concatenate([months(*in_own_room(scenario, draws, at)) for at in range(DRAWS)])
     off = np.sqrt(np.mean((whole - true) ** 2))
-    assert off < 0.01 * np.ptp(true)
+    assert off < (0.02 if name == "moved" else 0.01) * np.ptp(true)
     alone = {key: np.ones(DRAWS) if own_name(key) in ROOM_WORDS else value for key, value in draws.values.items()}
     median = months(scenario, Draws(alone, draws.set_up_error_mm, draws.member))
     assert np.sqrt(np.mean((median - true) ** 2)) > 3.0 * off, "the rooms make no difference, or none is drawn"
     apart = np.sqrt(np.mean((swing(whole) - swing(true)) ** 2))
-    print(f"{name}: action {100 * off / np.ptp(true):.2f} %, swing {100 * apart / np.ptp(swing(true)):.2f} %")
-    assert apart < 0.02 * np.ptp(swing(true))
+    print(f"{name}: action {100 * off / np.ptp(true):.2f} %, swing {apart:.3f} mm")
+    assert apart < 0.03
 
 
 def test_a_draw_in_the_median_room_moves_as_without_rows() -> None:
@@ -135,3 +136,34 @@ def test_a_held_workshop_and_a_measured_room_are_not_drawn() -> None:
     assert not set(unknowns_of(stayed)) & set(ROOM_WORDS)
     assert set(ROOM_WORDS) < set(unknowns_of(scenario))
     assert unknowns_of(scenario)["excess_cold"].log_sd == pytest.approx(0.43, abs=0.001)
+
+
+def test_each_home_has_doubts_of_its_own() -> None:
+    """Two homes, two sets of unknowns, drawn apart; a humidifier more leaves a home the home it was."""
+    scenario = load_scenario("moving-inland")
+    known = unknowns_of(scenario)
+    assert {"excess_cold", "excess_cold_home_1"} < set(known)
+    assert "home 1 (damp_coast)" in known["excess_cold_home_1"].words
+    assert known["heating_set_point"].log_sd != known["heating_set_point_home_1"].log_sd
+    draws = draw_unknowns(scenario, 200, 1)
+    apart = np.corrcoef(np.log(draws.values["excess_cold"]), np.log(draws.values["excess_cold_home_1"]))[0, 1]
+    assert abs(apart) < 0.2
+    coast = scenario.stays[1]
+    wetter = replace(
+        coast, start=date(2027, 1, 1), climate=replace(coast.climate, humidifier=Humidifier(40.0, 9.0, ()))
+    )
+    same = replace(scenario, stays=(*scenario.stays[:2], wetter))
+    assert "excess_cold_home_1" not in unknowns_of(same) and "home" not in unknowns_of(same)["excess_cold"].words[-15:]
+
+
+def test_what_is_unknown_of_one_home_moves_only_what_comes_after_its_start() -> None:
+    scenario = moved()
+    draws = draw_unknowns(scenario, 6, 3)
+    values = dict(draws.values)
+    for name in ROOM_WORDS:
+        values[name] = np.ones(6)
+    alone = Draws(values, draws.set_up_error_mm, draws.member)
+    with_both, first_only = (action_of_place_and_season(run_chain(scenario, of)) for of in (draws, alone))
+    move = (date(2027, 7, 1) - scenario.setup.setup).days
+    assert np.abs(with_both - first_only)[:, : move - 5].max() < 1e-4
+    assert np.abs(with_both - first_only)[:, move + 60 :].max() > 0.05
