@@ -110,8 +110,13 @@ class LagCache:
 
 def _to_written(kept: tuple[Lags, Days]) -> Written:
     lags, days = kept
-    arrays: dict[str, Any] = {"time_constants_days": lags.time_constants_days, "emc_pct": lags.emc_pct, "lags_pct": lags.lags_pct,
-              "heat": days.heat, "humidity_pct": days.humidity_pct}  # fmt: skip
+    arrays: dict[str, Any] = {
+        "time_constants_days": lags.time_constants_days,
+        "emc_pct": lags.emc_pct,
+        "lags_pct": lags.lags_pct,
+        "heat": days.heat,
+        "humidity_pct": days.humidity_pct,
+    }
     if lags.rooms is None:
         return None, arrays
     for at, home in enumerate(lags.rooms.homes):
