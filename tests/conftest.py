@@ -55,3 +55,21 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copy(shipped / "first-winter.toml", tmp_path / "mine.toml")
     monkeypatch.chdir(tmp_path)
     return tmp_path
+
+
+@pytest.fixture
+def brief(tmp_path: Path) -> Callable[..., str]:
+    """brief('damp-coast') -> the path of that scenario with six years and two weathers in place of twenty and four: for
+    what is told and written, where the years ahead are no matter."""
+
+    def command(name: str) -> str:
+        text = (ROOT / "scenarios" / f"{name}.toml").read_text(encoding="utf-8")
+        assert "horizon_years = 20\n" in text
+        file = tmp_path / "brief" / f"{name}.toml"
+        file.parent.mkdir(exist_ok=True)
+        file.write_text(
+            text.replace("horizon_years = 20\n", "horizon_years = 6\nweather_members = 2\n"), encoding="utf-8"
+        )
+        return str(file)
+
+    return command

@@ -138,6 +138,8 @@ def test_names_and_paths_are_taken_as_words(world: Path) -> None:
     assert driftmodel.load_climate("climates/damp_coast.toml").name == driftmodel.load_climate("damp_coast").name
     assert driftmodel.air("weather/chicago.csv").sizes["time"] == 8760
     assert driftmodel.air(Path("weather/chicago.csv")).sizes["time"] == 8760
+    file = world / "mine.toml"
+    file.write_text(file.read_text().replace("horizon_years = 20\n", "horizon_years = 4\nweather_members = 1\n"))
     outlook = driftmodel.forecast("mine.toml", draws=10)
     assert outlook.attrs["draws"] == 10
     (world / "bench.csv").write_text("date;what;value;tool\n2027-02-10;action;2.35 mm;feeler gauge\n")

@@ -58,13 +58,12 @@ def test_imports_point_upstream_only() -> None:
     assert not found, "\n".join(found)
 
 
-def test_a_breach_would_be_seen(tmp_path: Path) -> None:
-    (CODE / "wood").exists()
-    file = tmp_path / "driftmodel" / "wood" / "bad.py"
-    file.parent.mkdir(parents=True)
-    file.write_text("from driftmodel.outlook.drift import forecast\n")
-    names = {room_of(module) for module in imports_of(file)}
-    assert "outlook" in names
+def test_a_breach_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "bad.py"
+    file.write_text("from driftmodel.outlook.drift import forecast\nfrom driftmodel.base import library\n")
+    monkeypatch.setattr(sys.modules[__name__], "CODE", tmp_path)
+    assert breaches(file, "wood") == [f"bad.py imports driftmodel.outlook.drift{end}" for end in ("", ".forecast")]
+    assert breaches(file, "report") == []
 
 
 def modules_imported(file: Path, modules: set[str]) -> set[str]:

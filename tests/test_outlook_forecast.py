@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -50,17 +50,31 @@ def steady_air(scenario: Scenario, temperature_c: float, humidity_pct: float) ->
     return air
 
 
-def test_seasonal_and_lasting_add_up(outlook: xr.Dataset) -> None:
-    for name in schema.MOVEMENTS:
-        whole = outlook[f"{name}_seasonal"] + outlook[f"{name}_lasting"]
-        np.testing.assert_allclose(outlook[name], whole, atol=1e-5)
+def test_the_gain_moves_what_lasts_and_nothing_else(outlook: xr.Dataset, scenario: Scenario) -> None:
+    """Twice the residual gain: twice what lasts, the season as before; the two together are the whole."""
+    draws = draw_unknowns(scenario, 60, scenario.seed)
+    values = {**draws.values, "residual_gain": 2.0 * draws.values["residual_gain"]}
+    doubled = driftmodel.forecast(scenario, unknowns=replace(draws, values=values))
+    for name in ("top_sinkage", "neck_rotation"):
+        lasting = outlook[f"{name}_lasting"].values
+        np.testing.assert_allclose(doubled[f"{name}_lasting"], 2.0 * lasting, rtol=1e-4, atol=1e-5)
+        np.testing.assert_allclose(doubled[f"{name}_seasonal"], outlook[f"{name}_seasonal"], atol=1e-5)
+        np.testing.assert_allclose(doubled[name], outlook[name] + lasting, rtol=1e-4, atol=2e-5)
         assert outlook[name].attrs["units"] == schema.MOVEMENTS[name].unit
 
 
-def test_everything_starts_at_set_up(outlook: xr.Dataset, scenario: Scenario) -> None:
-    for name in schema.MOVEMENTS:
-        assert abs(outlook[name].isel(time=0)).max() < 1e-5
-    assert str(outlook["time"].values[0])[:10] == scenario.setup.setup.isoformat()
+def test_the_day_of_set_up_is_where_counting_starts(outlook: xr.Dataset, scenario: Scenario) -> None:
+    """Set up half a year later, the same guitar's season is the same path, counted from that day. (A multiple of
+    three days: drawn rooms go by steps of three from set-up on.)"""
+    setup = scenario.setup.setup
+    later = replace(scenario.setup, setup=setup + timedelta(days=183))
+    moved = driftmodel.forecast(replace(scenario, setup=later), draws=60)
+    days = slice(183, 183 + 365)
+    path = outlook["top_sinkage_seasonal"].values
+    since = moved["top_sinkage_seasonal"].values[:, :365]
+    np.testing.assert_allclose(since, path[:, days] - path[:, [183]], atol=1e-4)
+    assert np.abs(path[:, days]).max() > 0.05
+    assert str(moved["time"].values[0])[:10] == later.setup.isoformat()
     assert (np.diff(outlook["time"].values) == np.timedelta64(1, "D")).all()
 
 

@@ -136,12 +136,6 @@ def test_quantiles_are_the_ranks_of_a_known_sample() -> None:
     np.testing.assert_allclose(quantiles(sample)[:, 0], [0.1, 0.5, 0.9], atol=1e-6)
 
 
-def test_seasonal_and_lasting_monthly_means_add_up(brief: Any) -> None:
-    whole = brief.monthly["action_change"]
-    parts = brief.monthly["action_change_seasonal"] + brief.monthly["action_change_lasting"]
-    np.testing.assert_allclose(whole, parts, atol=1e-5)
-
-
 def test_the_figures_draw_the_data(fc: Any, scenario: Any, brief: Any) -> None:
     with matplotlib.rc_context(style.STYLE):
         drawn = figures.all_figures(fc, scenario, brief, "inch")

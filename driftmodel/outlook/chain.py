@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 KEPT = 48  # weathers kept in memory; 20 years of lags are some 3 MB
-MOST_BYTES = 192 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 years
+MOST_BYTES = 320 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 years
 
 
 @dataclass(frozen=True)
