@@ -137,4 +137,5 @@ def _put_regrades(fc: xr.Dataset, count: int) -> None:
     fc["grade_cents"] = ("grade", -0.2 * taper, {"units": "cent", "long_name": "intonation"})
     fc.coords["unknown"] = list(UNKNOWNS)
     fc["place_shift"] = ("draw", np.linspace(-0.1, 0.1, draws), {"units": "mm", "long_name": "shift by the place"})
+    fc["inside_days"] = ("draw", np.linspace(200.0, 330.0, draws), {"units": "day", "long_name": "days a year inside"})
     fc["driver_share"] = ("unknown", list(UNKNOWNS.values()), {"units": "1", "long_name": "share of the variance"})
