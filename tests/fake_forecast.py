@@ -78,6 +78,7 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
     fc["lasting_by_part"] = (variable.dims, shares, {"units": variable.unit, "long_name": variable.long_name})
     _put_regrades(fc, round(due * draws))
     fc.attrs |= {
+        "bow_action_20_years_mm": 0.2,
         "title": scenario.title,
         "scenario": scenario.name,
         "version": "0.0.0",
