@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from driftmodel.advice.records import HistoricAir, HumidityBand, MonthRisk
 from driftmodel.advice.strain import PLATES, Held, across_coefficient, plate_of
 from driftmodel.base import library
-from driftmodel.base.limits import DAMP_PCT
+from driftmodel.base.limits import DAMP_PCT, QUANTILES
 from driftmodel.climate.indices import historic_band
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain
@@ -121,7 +121,7 @@ def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, floa
         here = year.month == number - 1
         if not here[: humidity.shape[1]].any():
             continue
-        low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], (0.1, 0.5, 0.9)).tolist()
+        low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], QUANTILES).tolist()
         past_rule, past_set = outside[number], float(set_taken[:, here].mean())
         risky = max(past_rule, past_set) > AT_RISK
         reason = ""

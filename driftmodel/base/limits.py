@@ -14,3 +14,5 @@ QUANTILES = (0.1, 0.5, 0.9)
 #: humidity of the air below which wood is dry and above which it is damp; below the first, cracks open (common
 #: practice, no source), %
 CRACKS_PCT, DRY_PCT, DAMP_PCT = 30.0, 35.0, 70.0
+#: days a year of such air from which on it is told (common practice, no source)
+DRY_DAYS = 30.0

@@ -27,6 +27,8 @@ _CLOCK = (
 )
 
 
+#: stamps cut at once: what they are cut into takes some kilobyte each
+AT_ONCE = 20_000
 #: an offset from UTC in a header: "UTC", "GMT+01:00", "t_UTC+2"
 _ZONE_TOLD = r"(?<![A-Za-z])(?:UTC|GMT)(?![A-Za-z])\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?"
 
@@ -50,7 +52,7 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
     place = _Places(table.line, texts, column, path)
     naive, offsets = _plain_stamps(texts), None
     if naive is None:
-        parts = _parts(pd.Series([_from_week(text) for text in texts], dtype="object"), place, day_first)
+        parts = _parts(texts, place, day_first)
         naive = pd.to_datetime(parts[["year", "month", "day", "hour", "minute", "second"]], errors="coerce")
         offsets = _offsets(parts["zone"])
     _first_bad(naive.isna(), place, "is no date and time of the calendar", "a real date and time")
@@ -108,47 +110,57 @@ def _first_bad(bad: Series, place: _Places, came: str, needed: str, mend: str = 
         raise place.fault(int(rows[0]), came, needed, mend or "correct that row or take it out")
 
 
-def _parts(texts: Series, place: _Places, day_first: bool | None) -> DataFrame:
+def _parts(texts: list[str], place: _Places, day_first: bool | None) -> DataFrame:
     """Year, month, day, hour, minute, second (numbers) and zone (text) of each stamp."""
     import pandas as pd
 
-    iso = texts.str.extract(_ISO)
-    is_iso = iso["a"].notna()
-    clock = texts.str.extract(_CLOCK)
-    no_clock = clock["hour"].isna()
+    cut = pd.concat([_cut(texts[at : at + AT_ONCE]) for at in range(0, len(texts), AT_ONCE)], ignore_index=True)
+    is_iso, first, second, third = cut["is_iso"], cut["a"], cut["b"], cut["c"]
     example = "2026-01-31 14:00, 31/01/2026 14:00 or 01/31/2026 2:00 PM"
     if is_iso.all():
-        date = iso.rename(columns={"a": "year", "b": "month", "c": "day"})
+        date = pd.DataFrame({"year": first, "month": second, "day": third})
     else:
-        other = texts.str.extract(_OTHER)
-        unread = other["a"].isna()
-        _first_bad(unread & ~is_iso, place, "is not read as a date", f"a date and time, such as {example}")
+        _first_bad(first < 0, place, "is not read as a date", f"a date and time, such as {example}")
         if is_iso.any():
             odd = is_iso if not is_iso.iloc[0] else ~is_iso
             _first_bad(odd, place, "has another form than the rows before", f"one form, such as {example}")
-        first, second = other["a"].astype(int), other["b"].astype(int)
-        dotted = bool((other["mark"] == ".").all())
-        order = _day_first(first, second, dotted, place, day_first)
-        date = pd.DataFrame(
-            {"year": other["c"], "month": second if order else first, "day": first if order else second}
-        )
-        short = date["year"].str.len() == 2
-        date["year"] = date["year"].astype(int) + np.where(short, 2000, 0)
-    _first_bad(no_clock, place, "has no time of day", f"a date with a time of day, such as {example}")
-    rest = texts.str.replace(_ISO if is_iso.all() else _OTHER, "", regex=True).str.replace(_CLOCK, "", regex=True)
-    _first_bad(~rest.str.strip().isin(["", "T", ","]), place, "is not read as a date and time", f"such as {example}")
-    hour = clock["hour"].astype(int)
-    half = clock["half"].str.lower().str[0]
-    twelve = half.notna()
-    _first_bad(
-        twelve & ((hour < 1) | (hour > 12)), place, "mixes a 24-hour clock with AM or PM", "1 to 12 with AM or PM"
-    )
-    hour = hour.where(~twelve, hour % 12 + np.where(half == "p", 12, 0))
-    date = date.astype(int)
-    date["hour"], date["minute"] = hour, clock["minute"].astype(int)
-    date["second"] = clock["second"].fillna("0").astype(int)
-    date["zone"] = clock["zone"]
+        order = _day_first(first, second, bool(cut["dotted"].all()), place, day_first)
+        month, day = (second, first) if order else (first, second)
+        date = pd.DataFrame({"year": third + np.where(cut["short"], 2000, 0), "month": month, "day": day})
+    _first_bad(cut["hour"] < 0, place, "has no time of day", f"a date with a time of day, such as {example}")
+    _first_bad(~cut["read"], place, "is not read as a date and time", f"such as {example}")
+    hour, half = cut["hour"], cut["half"]
+    told = half != ""
+    _first_bad(told & ((hour < 1) | (hour > 12)), place, "mixes a 24-hour clock with AM or PM", "1 to 12 with AM or PM")
+    date["hour"] = hour.where(~told, hour % 12 + np.where(half == "p", 12, 0))
+    date["minute"], date["second"], date["zone"] = cut["minute"], cut["second"], cut["zone"]
     return date
+
+
+def _cut(texts: list[str]) -> DataFrame:
+    """Stamps cut into small numbers, -1 for what is not there: a, b, c of the date as written, hour, minute, second;
+    is_iso, dotted and short (a year of two digits) its form, read whether nothing else is left, half 'a' or 'p', zone."""
+    import pandas as pd
+
+    stamps = pd.Series([_from_week(text) for text in texts], dtype="object")
+    iso, other, clock = (stamps.str.extract(form) for form in (_ISO, _OTHER, _CLOCK))
+    is_iso = iso["a"].notna()
+    rest = stamps.str.replace(_CLOCK, "", regex=True)
+    rest = rest.str.replace(_ISO, "", regex=True).where(is_iso, rest.str.replace(_OTHER, "", regex=True)).str.strip()
+
+    def numbers(found: Series, absent: int = -1) -> Series:
+        return found.fillna(str(absent)).astype(np.int16)
+
+    date = {name: numbers(iso[name].where(is_iso, other[name])) for name in "abc"}
+    times = {name: numbers(clock[name], 0 if name == "second" else -1) for name in ("hour", "minute", "second")}
+    half = clock["half"].str.lower().str[0].fillna("").astype("category")
+    form = {
+        "is_iso": is_iso,
+        "dotted": other["mark"] == ".",
+        "short": other["c"].str.len() == 2,
+        "read": rest.isin(["", "T", ","]),
+    }
+    return pd.DataFrame(date | times | form | {"half": half.astype(object), "zone": clock["zone"]})
 
 
 def _day_first(first: Series, second: Series, dotted: bool, place: _Places, day_first: bool | None) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.limits import QUANTILES
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import Demand, forecast_demand
@@ -231,7 +232,7 @@ def _pooled_hazard(fleet: Fleet, origin: int, months: int) -> Array:
 
 
 def _rows(fleet: Fleet, origin: int, cube: Array, actual: Array) -> list[dict[str, Any]]:
-    low, middle, high = np.quantile(cube, [0.1, 0.5, 0.9], axis=0)
+    low, middle, high = np.quantile(cube, QUANTILES, axis=0)
     return [
         {
             "origin": month_label(origin),

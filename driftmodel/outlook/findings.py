@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import schema
-from driftmodel.base.limits import DAMP_PCT, DRY_PCT, QUANTILES
+from driftmodel.base.limits import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
@@ -238,7 +238,7 @@ def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]
     share = float(np.mean(outside > rule.days_outside))
     if soon > 0.5:
         word = "regrade"
-    elif dry_days > 30.0 or share > 0.5:
+    elif dry_days > DRY_DAYS or share > 0.5:
         word = "humidify"
     else:
         word = "leave"

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
@@ -114,7 +115,7 @@ def grades_of(*chains: Chain) -> PlaceTable:
         readings[0].step_days,
     )
     lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
-    points = np.quantile(action, [0.1, 0.5, 0.9])
+    points = np.quantile(action, QUANTILES)
     rows = tuple(_row(scenario, label, lift, rise, action, points, reading) for label, lift in lifts.items())
     best = max(rows, key=lambda row: (round(row.inside_share, 3), row.no_regrade))
     steadiest = max(rows, key=lambda row: (row.no_regrade, row.inside_share))

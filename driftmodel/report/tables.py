@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.base import library
+from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Brace, Climate, Plate, Scenario
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
@@ -50,7 +51,7 @@ def yearly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
         ("projection_change_lasting", "projection_lasting_change"),
     ):
         means = np.add.reduceat(fc[name].values, first, axis=1) / days
-        for quantile, row in zip((10, 50, 90), np.quantile(means, (0.1, 0.5, 0.9), axis=0), strict=True):
+        for quantile, row in zip((10, 50, 90), np.quantile(means, QUANTILES, axis=0), strict=True):
             columns[f"{words}_p{quantile}_{unit}"] = (row * factor).round(4)
     season = fc["action_change_seasonal"].values
     swing = np.stack(
@@ -88,7 +89,7 @@ def monthly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
         columns[f"{part}_moisture_content_mean_pct"] = mean(fc["moisture_content"].values[row]).round(2)
     for name, values in brief.monthly.items():
         turns = name.startswith("neck_rotation")
-        for quantile, line in zip((10, 50, 90), np.quantile(values, (0.1, 0.5, 0.9), axis=0), strict=True):
+        for quantile, line in zip((10, 50, 90), np.quantile(values, QUANTILES, axis=0), strict=True):
             columns[f"{name}_p{quantile}_{'deg' if turns else unit}"] = (line * (1.0 if turns else factor)).round(4)
     return pd.DataFrame(columns)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import DRY_DAYS, QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 WIDTH = 100
-DRY_DAYS = 30.0  # a year, below 35 %; as in the verdict
 HEADLINES = {
     "regrade": "Plan a regrade.",
     "humidify": "Look to the air first: humidify.",
@@ -241,7 +241,7 @@ def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
 
 
 def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
-    low, middle, high = np.quantile(fc["place_shift"].values, (0.1, 0.5, 0.9))
+    low, middle, high = np.quantile(fc["place_shift"].values, QUANTILES)
     where = "the place it lives in last" if len(scenario.stays) > 2 else "the place it lives in"
     if abs(middle) < 0.02 and max(abs(low), abs(high)) < 0.1:
         return f"On the average of a year {where} leaves the action where it was at set-up."
@@ -255,7 +255,7 @@ def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
 
 
 def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
-    low, middle, high = np.quantile(fc["action_change_lasting"].values[:, -1], (0.1, 0.5, 0.9))
+    low, middle, high = np.quantile(fc["action_change_lasting"].values[:, -1], QUANTILES)
     way = "rises" if middle >= 0 else "falls"
     spread = sorted((abs(low), abs(high))) if low * high > 0 else None
     reach = (
@@ -334,7 +334,7 @@ def _how_sure(fc: Dataset) -> str:
 def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
     """The findings for machines: metric, units in the key names, None where a date is not within the horizon."""
     dates = [None if np.isnat(each) else str(each)[:10] for each in fc["regrade_due_date"].values]
-    lasting = np.quantile(fc["action_change_lasting"].values[:, -1], (0.1, 0.5, 0.9))
+    lasting = np.quantile(fc["action_change_lasting"].values[:, -1], QUANTILES)
     labels = [str(each) for each in fc["grade"].values]
     regrades = [
         {
