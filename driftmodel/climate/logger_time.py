@@ -27,7 +27,7 @@ _CLOCK = (
 )
 
 
-#: stamps cut at once: what they are cut into takes some kilobyte each
+#: stamps cut at once: each takes a kilobyte or so
 AT_ONCE = 20_000
 #: an offset from UTC in a header: "UTC", "GMT+01:00", "t_UTC+2"
 _ZONE_TOLD = r"(?<![A-Za-z])(?:UTC|GMT)(?![A-Za-z])\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?"
@@ -139,7 +139,7 @@ def _parts(texts: list[str], place: _Places, day_first: bool | None) -> DataFram
 
 def _cut(texts: list[str]) -> DataFrame:
     """Stamps cut into small numbers, -1 for what is not there: a, b, c of the date as written, hour, minute, second;
-    is_iso, dotted and short (a year of two digits) its form, read whether nothing else is left, half 'a' or 'p', zone."""
+    is_iso, dotted, short (a year of two digits) its form; read: nothing else is left; half: a or p; zone."""
     import pandas as pd
 
     stamps = pd.Series([_from_week(text) for text in texts], dtype="object")
