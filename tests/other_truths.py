@@ -5,7 +5,7 @@ never through the calibration's table."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
@@ -50,7 +50,7 @@ class World:
     slips: float = 0.1
     swaps: float = 0.03
     hours_told: float = 0.5
-    middles: Mapping[str, float] = MappingProxyType({})
+    middles: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,8 +82,8 @@ def unknowns(scenario: Scenario, world: World, random: np.random.Generator) -> D
         heavy = own / np.sqrt(random.chisquare(world.tails) / world.tails)
         heavy *= np.sqrt((world.tails - 2.0) / world.tails)
         away = world.spread * np.clip(heavy, -4.0, 4.0)
-        if name in world.middles:
-            away = world.middles[name] + np.sqrt(1.0 - COMMON[name]) * away
+        if name in dict(world.middles):
+            away = dict(world.middles)[name] + np.sqrt(1.0 - COMMON[name]) * away
         values[name] = np.array([unknown.median * np.exp(unknown.log_sd * away)])
     error = scenario.setup.action_reading_sd_mm * random.standard_normal(1)
     return Draws(MappingProxyType(values), error, np.zeros(1, dtype=np.intp))

@@ -48,11 +48,14 @@ class Bench:
     past_weather: str
 
 
-def make_bench(scenario: Scenario, until: date, book: BenchBook | None = None) -> Bench:
+def make_bench(
+    scenario: Scenario, until: date, book: BenchBook | None = None, weathers: tuple[int, int] = OTHER_WEATHERS
+) -> Bench:
     """Make a scenario ready for readings up to `until` and for what is asked about the year after.
 
     Where the air of the past is a logger's it is taken as it stands. Elsewhere it comes from a typical year, and the
-    weather that was really there is not known: seeded members with days of their own say what it may have been.
+    weather that was really there is not known: seeded members with days of their own say what it may have been, at
+    least and at most so many `weathers`.
     """
     if book is not None:
         scenario = with_work(scenario, book.work)
@@ -68,7 +71,7 @@ def make_bench(scenario: Scenario, until: date, book: BenchBook | None = None) -
         days = (until - scenario.setup.setup).days + ASKED_DAYS
         years = min(scenario.horizon_years, -(-days // 365))
         short = replace(scenario, horizon_years=years)
-        count = int(np.clip(OTHER_YEARS // years, *OTHER_WEATHERS))
+        count = int(np.clip(OTHER_YEARS // years, *weathers))
         whole = [scenario_air(scenario, member) for member in range(1, CREEP_WEATHERS + 1)]
         drives = [sights.drive_of(one, scenario) for one in whole]
         creep = [

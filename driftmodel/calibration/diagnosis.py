@@ -13,14 +13,13 @@ from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.records import Fitted, Learned
+from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.calibration.steps import Step, lasting_step
 from driftmodel.structure.joint import pivot_to_saddle_mm, saddle_change_mm
 from driftmodel.structure.neck_join import slack_turn_deg
 
 Array = NDArray[np.float64]
 
-#: a reading more likely a slip than not is told as one
-SLIP_TOLD = 0.5
 #: residuals beyond this many of their uncertainties count as this many: a slip must not pass for a pattern
 CLIPPED = 2.5
 #: a pattern as strong in fewer than this share of readings made up by the fitted model is told

@@ -25,6 +25,8 @@ SLIP_SHARE, SLIP_REACH = 0.10, 1.0 / 6.0
 WARY = 2.0
 #: a reading a step away from the one before is a slip until others bear it out
 DOUBTFUL_SLIP_SHARE = 0.9
+#: a reading more likely a slip than not is told as one
+SLIP_TOLD = 0.5
 #: most readings that are weighed in every way, and the cost allowed: ways times readings squared
 MOST_DOUBTFUL, MOST_COST = 6, 10_000
 #: a way less likely than this is left out where rivals are weighed

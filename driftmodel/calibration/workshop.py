@@ -7,14 +7,17 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 
 from driftmodel.base.records import Scenario
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.pooled import One, Pooled, pool
 from driftmodel.calibration.records import BenchBook
+from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.outlook.draws import unknowns_of
 
 #: particles of each instrument: its own posterior only has to be told, not shown
 PARTICLES = 400
-SLIP_TOLD = 0.5
+#: weathers of each: walking a room through them is most of what an instrument costs
+WEATHERS = (10, 10)
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,10 @@ def bare(scenario: Scenario) -> Scenario:
 
 def learn_one(case: Known) -> One:
     """One instrument's posterior by itself, as the pooling takes it."""
-    posterior = learn(bare(case.scenario), case.book, particles=PARTICLES)
+    scenario = bare(case.scenario)
+    last = max((one.date for one in case.book.readings), default=scenario.setup.setup)
+    bench = make_bench(scenario, last, case.book, WEATHERS)
+    posterior = learn(scenario, case.book, bench=bench, particles=PARTICLES)
     return One(
         case.name,
         case.scenario.instrument.name,

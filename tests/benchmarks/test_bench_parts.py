@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from unittest import mock
 
@@ -20,6 +21,9 @@ from driftmodel.base.climate_file import RoomFile
 from driftmodel.base.records import Humidifier, Scenario
 from driftmodel.base.rooms import room_of
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.calibration.fit import learn
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.workshop import Known, learn_one
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room import indoor_air
@@ -132,3 +136,29 @@ def test_the_page_answers_a_slider() -> None:
         took.append(time.process_time() - begin)
     print(f"median {1000 * np.median(took):.0f} ms")
     assert np.median(took) < 0.9
+
+
+def invented_readings(scenario: Scenario, count: int, years: float) -> BenchBook:
+    random = np.random.default_rng(1)
+    days = np.sort(random.integers(30, round(365 * years), count))
+    values = 2.3 + 0.3 * np.sin(2.0 * np.pi * days / 365.25) + 0.1 * random.standard_normal(count)
+    rows = [
+        ReadingRow(scenario.setup.setup + timedelta(days=int(day)), "action", float(value), 0.05, "feeler gauge")
+        for day, value in zip(days, values, strict=True)
+    ]
+    return BenchBook(tuple(rows))
+
+
+def test_three_hundred_readings_are_learned_from(scenario: Scenario) -> None:
+    book = invented_readings(scenario, 300, 10.0)
+    took = seconds(lambda: learn(scenario, book))
+    print(f"300 readings {took:.1f} s")
+    assert took < 10.0
+
+
+def test_a_workshop_of_a_hundred_is_learned_from(scenario: Scenario) -> None:
+    """A hundred guitars with ten readings within three minutes on two cores: 3.6 s of a core each."""
+    case = Known("one", scenario, invented_readings(scenario, 10, 5.0))
+    took = seconds(lambda: learn_one(case))
+    print(f"one instrument with ten readings {took:.1f} s")
+    assert took < 3.6
