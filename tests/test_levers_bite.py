@@ -131,3 +131,18 @@ def test_what_does_not_vary_has_no_share(scenario: Scenario) -> None:
     shares = share_of_variance(held, unknowns, np.log(drawn.values["diffusion"]))
     assert shares[unknowns["film"].words] == 0.0 and shares[unknowns["diffusion"].words] == pytest.approx(1.0)
     assert max(share_of_variance(drawn, unknowns, np.full(50, 2.0)).values()) == 1.0  # all of nothing is the rest
+
+
+def test_a_lever_of_the_air_leaves_what_was_lived_through() -> None:
+    """Of a guitar as of a day, better air begins that day: two levers one after the other too."""
+    from datetime import date
+
+    from driftmodel.outlook.levers import parse_what_if
+    from driftmodel.outlook.work import as_of
+
+    told = load_scenario("first-winter")
+    now = as_of(told, date(2027, 3, 1))
+    aired = parse_what_if(now, "place=damp_coast, humidifier=45")
+    assert aired.stays[:-1] == now.stays and aired.stays[-1].start == date(2027, 3, 1)
+    assert aired.stays[-1].climate.humidifier is not None
+    assert len(parse_what_if(told, "humidifier=45").stays) == len(told.stays)

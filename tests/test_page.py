@@ -201,6 +201,7 @@ def test_in_a_browser_two_people_do_not_mix(browser: Any, address: str) -> None:
     contexts = [browser.new_context() for _ in range(2)]
     pages = [context.new_page() for context in contexts]
     for page, name in zip(pages, ("first-winter", "damp-coast"), strict=True):
+        page.set_default_timeout(180_000)
         page.goto(f"{address}/?scenario={name}")
     for page, value in zip(pages, (40, 2), strict=True):
         _drag(page, "humidifier" if value == 40 else "warming", value)
@@ -240,8 +241,8 @@ def test_in_a_browser_an_own_record_is_answered_and_fits(
     address, folder = own_bench
     page = browser.new_page(viewport={"width": width, "height": 844})
     page.set_default_timeout(180_000)  # a fit and a year's weather; the machine may be shared
-    page.goto(f"{address}/bench")
-    page.select_option("#guitar", "own:ada")
+    page.goto(address)
+    assert page.input_value("#scenario") == "own:ada" and not page.locator("dl").count()
     page.fill("#reading", "action 2.4 mm at 38 % 21 C")
     page.fill("#date", "2026-02-10")
     page.click("button:has-text('Answer')")
@@ -252,10 +253,13 @@ def test_in_a_browser_an_own_record_is_answered_and_fits(
     for row in page.query_selector_all(".options tbody tr"):
         for cell in row.query_selector_all("td, th"):
             assert cell.text_content() in said.out
-    assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("code")
+    assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("#bench code")
+    told = run("forecast", str(folder / "ada"), "--no-pictures")
+    assert page.text_content("#answer .lead") in " ".join(told.out.split())
+    assert f"driftmodel forecast {folder / 'ada'}" in page.text_content("#answer code")
     if width == 390:
         assert page.locator(".answer").bounding_box()["y"] < page.locator("#reading").bounding_box()["y"]
-        for each in ("#guitar", "#reading", "button >> nth=0"):
+        for each in ("#scenario", "#reading", "button >> nth=0"):
             assert page.locator(each).bounding_box()["height"] >= 40
     page.close()
 
@@ -266,11 +270,11 @@ def test_a_record_is_uploaded_and_what_is_no_record_is_told(own_bench: tuple[str
     folder = own_bench[1] / "ada"
     client = create_app().test_client()
     files = [(BytesIO((folder / name).read_bytes()), name) for name in ("record.toml", "bench.csv")]
-    reply = client.post("/bench/open", data={"files": files})
-    assert reply.status_code == 303 and "guitar=up" in reply.headers["Location"]
+    reply = client.post("/open", data={"files": files})
+    assert reply.status_code == 303 and "scenario=up" in reply.headers["Location"]
     for bad in ([(BytesIO(b"x"), "../evil.toml")], [(BytesIO(b"a = 1"), "a.toml")], [(BytesIO(b"x"), "x.exe")], []):
-        told = client.post("/bench/open", data={"files": bad})
-        assert told.status_code == 400 and "cannot be used" in told.text and "Traceback" not in told.text
-    wrong = client.get("/bench?guitar=story:first-winter&reading=action+2.4")
+        told = client.post("/open", data={"files": bad})
+        assert told.status_code == 400 and "cannot be run" in told.text and "Traceback" not in told.text
+    wrong = client.get("/?scenario=first-winter&reading=action+2.4")
     assert wrong.status_code == 400 and "has no unit" in wrong.text
-    assert client.get("/bench?guitar=own:../../etc").status_code == 400
+    assert client.get("/?scenario=own:../../etc").status_code == 400

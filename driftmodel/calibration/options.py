@@ -32,6 +32,8 @@ AHEAD_YEARS = 3
 CREST, STEADY_SWING = 0.9, 0.25
 #: share of what work wins from which better air comes first (common practice: what can be undone comes first)
 AIR_FIRST = 0.25
+#: share of what other work wins from which saddle or spacer is done in its place (common practice, no source)
+LESSER = 0.75
 #: share of what work costs that the coming year alone must win, else it waits; what a small job costs of a spacer's;
 #: the least change of the saddle, mm (common practice, no source)
 WAITING, LEAST_JOB, LEAST_CUT_MM = 0.5, 0.75, 0.2
@@ -104,23 +106,25 @@ class Weighed:
 
     @property
     def best(self) -> str:
-        """The key of the option worth most days, work that can wait left out; better air where it wins AIR_FIRST of
-        what work wins: it can be undone, and the work is then chosen for the air it will stand in."""
-        most, left = self._most(*self.options), self.options["leave"].worth_days
-        won, air = self.options[most].worth_days - left, self.options["air"].worth_days - left
-        return "air" if air > 0.0 and (most == "other work" or air >= AIR_FIRST * won) else most
+        """What to do: better air where it wins AIR_FIRST of what the best wins: it can be undone, and work is then
+        chosen for the air it will stand in; else as `best_of_work`."""
+        left = self.options["leave"].worth_days
+        most = max(option.worth_days for option in self.options.values() if not option.can_wait) - left
+        air = self.options["air"].worth_days - left
+        return "air" if air > 0.0 and air >= AIR_FIRST * most else self.best_of_work
 
     @property
     def best_of_work(self) -> str:
-        """The same where the air stays as it is."""
-        return self._most(*(key for key in self.options if key != "air"))
-
-    def _most(self, *keys: str) -> str:
-        return max((self.options[key] for key in keys if not self.options[key].can_wait), key=_worth).key
-
-
-def _worth(option: Option) -> float:
-    return option.worth_days
+        """The same where the air stays as it is: what is worth most, work that can wait left out; but saddle or spacer
+        in place of other work where they win LESSER of it; leave it where nothing wins anything."""
+        left = self.options["leave"].worth_days
+        won = {key: self.options[key].worth_days - left for key in ORDER[2:]
+               if key in self.options and not self.options[key].can_wait}  # fmt: skip
+        most = max(won, key=lambda key: won[key], default="leave")
+        if not won or won[most] <= 0.0:
+            return "leave"
+        lesser = (key for key in won if won[key] >= LESSER * won[most])
+        return next(lesser) if most == "other work" else most
 
 
 def costs_days(cut_mm: float = 0.0) -> dict[str, float]:

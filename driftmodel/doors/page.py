@@ -14,18 +14,22 @@ from threading import Lock
 from typing import Any
 from urllib.parse import urlencode
 
-from flask import Flask, Response, render_template, request
+import numpy as np
+from flask import Flask, Response, redirect, render_template, request
 
 from driftmodel.advice.care import advise
 from driftmodel.base.errors import BadInput
+from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
-from driftmodel.doors.page_bench import add_bench
+from driftmodel.doors.page_bench import Shelf, bench_answer
 from driftmodel.doors.page_guard import HOST, bounded_server, guard
-from driftmodel.doors.page_state import SLIDERS, choices, command_line, read_state, rival_state, scenario_of
+from driftmodel.doors.page_state import SLIDERS, choices, command_line, read_state, rival_state, what_if
 from driftmodel.doors.page_view import Answer, answer
 from driftmodel.outlook.chain import LagCache, run_chain
-from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.drift import forecast
+from driftmodel.outlook.levers import parse_what_if
+from driftmodel.record.case import Case, open_case, some_of
 from driftmodel.report.advice_words import HEADS, advice_blocks
 
 PORT = 8765
@@ -34,31 +38,48 @@ KEPT_ANSWERS, KEPT_WEATHERS = 32, 16  # two guitars of five weathers, and what a
 
 
 class Desk:
-    """What one server keeps between questions: lags by climate and whole answers, both bounded, under one lock."""
+    """What one server keeps between questions: the user's guitars, lags by climate, what was learned and whole answers,
+    all bounded, under one lock."""
 
-    def __init__(self) -> None:
+    def __init__(self, folder: Path | None = None) -> None:
         self.lock = Lock()
+        self.shelf = Shelf(folder)
         self.lags = LagCache(KEPT_WEATHERS)
+        self.learned: Memory[Draws | None] = Memory(KEPT_WEATHERS)
         self.answers: OrderedDict[str, Answer] = OrderedDict()
+
+    def case_of(self, state: Mapping[str, str]) -> Case:
+        """What a state stands for, its levers moved. Raises BadInput as the levers do."""
+        case = open_case(self.shelf.named(state["scenario"]).path)
+        return replace(case, scenario=parse_what_if(case.scenario, what_if(state)))
+
+    def unknowns_of(self, case: Case) -> Draws | None:
+        """What a record's readings taught, as the command line learns it; None where there are none."""
+        return self.learned.of(fingerprint(case.scenario, case.book), case.learned)
 
     def answers_to(self, state: Mapping[str, str], rough: bool) -> tuple[Answer, ...]:
         """One answer, or two on the same seed where the state compares."""
-        rival = rival_state(state)
+        rival = rival_state(state, self.shelf.options())
         with self.lock:
             first = self._answer(state, rough, None)
             return (first,) if rival is None else (first, self._answer(rival, rough, first.seed))
 
     def _answer(self, state: Mapping[str, str], rough: bool, seed: int | None) -> Answer:
         """Few draws in one weather while dragging; at rest the scenario's own draws, as the command line runs it."""
-        key = repr((sorted(state.items()), rough, seed))
+        case = self.case_of(state)
+        scenario = case.scenario
+        key = repr((sorted(state.items()), fingerprint(scenario, case.book), rough, seed))
         found = self.answers.get(key)
         if found is None:
-            scenario = scenario_of(state)
-            said = command_line(state, None if seed in (None, scenario.seed) else seed)
+            typed = self.shelf.named(state["scenario"]).typed
+            said = command_line(state, None if seed in (None, scenario.seed) else seed, typed)
             seed = scenario.seed if seed is None else seed
+            known = self.unknowns_of(case)
             if rough:
                 scenario = replace(scenario, weather_members=1, draws=ROUGH_DRAWS)
-            chain = run_chain(scenario, draw_unknowns(scenario, scenario.draws, seed), self.lags)
+                if known is not None:
+                    known = some_of(replace(known, member=np.zeros_like(known.member)), ROUGH_DRAWS)
+            chain = run_chain(scenario, known or draw_unknowns(scenario, scenario.draws, seed), self.lags)
             found = self.answers[key] = answer(chain, seed, state["units"], said)
             while len(self.answers) > KEPT_ANSWERS:
                 self.answers.popitem(last=False)
@@ -67,15 +88,20 @@ class Desk:
 
 
 def create_app(folder: Path | None = None) -> Flask:
-    """The page as a WSGI application. folder: records and scenarios of the user's own, offered on the bench's page."""
+    """The page as a WSGI application. folder: records and scenarios of the user's own, offered before the stories."""
     app = Flask("driftmodel.doors.page", template_folder="page_assets", static_folder="page_assets",
                 static_url_path="/assets", root_path=str(Path(__file__).parent))  # fmt: skip
-    desk = Desk()
+    desk = Desk(folder)
+
+    def state_asked() -> dict[str, str]:
+        return read_state(request.args, desk.shelf.options())
 
     def fields(state: Mapping[str, str], **more: Any) -> dict[str, Any]:
-        base: dict[str, Any] = {"rough": False, "fault": "", "advice": None, "learned": "", "readings": ""}
-        base |= {"answers": (), "today": date.today().isoformat()}
-        return base | {"state": state, "choices": choices(), "sliders": SLIDERS, "query": urlencode(state)} | more
+        base: dict[str, Any] = {"rough": False, "fault": "", "advice": None, "learned": "", "readings": "", "bench": {}}
+        base |= {"answers": (), "today": date.today().isoformat(), "reading": request.args.get("reading", "")[:200]}
+        base |= {"day": request.args.get("date", "") or date.today().isoformat()}
+        lists = choices(desk.shelf.options())
+        return base | {"state": state, "choices": lists, "sliders": SLIDERS, "query": urlencode(state)} | more
 
     guard(app)
 
@@ -83,7 +109,7 @@ def create_app(folder: Path | None = None) -> Flask:
     def _fault(fault: BadInput) -> tuple[str, int]:
         """The message in the answer's place; the controls stay as they were, if they can be read at all."""
         try:
-            state = read_state(request.args)
+            state = state_asked()
         except BadInput:
             state = read_state({})
         template = "answer.html" if request.path == "/answer" else "page.html"
@@ -102,26 +128,43 @@ def create_app(folder: Path | None = None) -> Flask:
 
     @app.get("/")
     def page() -> str:
-        state = read_state(request.args)
-        told = None
+        state = state_asked()
+        if not request.args and desk.shelf.options():  # a workshop's own guitars: which, is asked first
+            return render_template("page.html", **fields(state))
+        told: dict[str, Any] | None = None
+        bench: dict[str, Any] = {}
+        own = desk.shelf.named(state["scenario"])
         if request.args.get("care"):
             with desk.lock:
-                advice = advise(scenario_of(state), cache=desk.lags)
+                case = desk.case_of(state)
+                advice = advise(case.scenario, unknowns=desk.unknowns_of(case), cache=desk.lags)
             told = {"head": HEADS[advice.kind], "blocks": advice_blocks(advice, state["units"])}
-        return render_template("page.html", **fields(state, answers=desk.answers_to(state, False), advice=told))
+        words = request.args.get("reading", "").strip()[:200]
+        if not told and (words or isinstance(own.path, Path)):
+            with desk.lock:
+                bench = bench_answer(own, words, request.args.get("date", "").strip(), state["units"])
+        answers = desk.answers_to(state, False)
+        return render_template("page.html", **fields(state, answers=answers, advice=told, bench=bench))
+
+    @app.post("/open")
+    def opened() -> Any:
+        given = [(each.filename or "", each.read()) for each in request.files.getlist("files")]
+        with desk.lock:
+            name = desk.shelf.take(given)
+        return redirect("/?" + urlencode({"scenario": name}), code=303)
 
     @app.get("/answer")
     def part() -> str:
-        state, rough = read_state(request.args), bool(request.args.get("rough"))
+        state, rough = state_asked(), bool(request.args.get("rough"))
         return render_template("answer.html", **fields(state, answers=desk.answers_to(state, rough), rough=rough))
 
     @app.post("/readings")
     def readings() -> str:
-        state = read_state(request.args)
+        state = state_asked()
         upload = request.files.get("file")
         given = upload.read() if upload and upload.filename else request.form.get("readings", "").encode()
         with desk.lock:
-            learned = _learned(scenario_of(state), given, state["units"])
+            learned = _learned(desk.case_of(state).scenario, given, state["units"])
         text = given.decode("utf-8", errors="replace")
         return render_template(
             "page.html", **fields(state, answers=desk.answers_to(state, False), learned=learned, readings=text)
@@ -131,11 +174,12 @@ def create_app(folder: Path | None = None) -> Flask:
     def report() -> Response:
         from driftmodel.report.document import write_report
 
-        state = read_state(request.args)
-        scenario = scenario_of(state)
+        state = state_asked()
         packed = BytesIO()
         with desk.lock, tempfile.TemporaryDirectory() as at:
-            paths = write_report(forecast(scenario), scenario, Path(at) / "report", state["units"])
+            case = desk.case_of(state)
+            told = forecast(case.scenario, unknowns=desk.unknowns_of(case))
+            paths = write_report(told, case.scenario, Path(at) / "report", state["units"])
             with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
                 for path in paths:
                     archive.write(path, f"report/{path.name}")
@@ -146,11 +190,12 @@ def create_app(folder: Path | None = None) -> Flask:
     def sheet() -> str:
         from driftmodel.report.sheet import owner_sheet
 
-        scenario = scenario_of(read_state(request.args))
+        state = state_asked()
         with desk.lock:
-            return owner_sheet(scenario, advise(scenario, cache=desk.lags))
+            case = desk.case_of(state)
+            advice = advise(case.scenario, unknowns=desk.unknowns_of(case), cache=desk.lags)
+            return owner_sheet(case.scenario, advice, tag=case.tag)
 
-    add_bench(app, folder, desk.lock)
     return app
 
 

@@ -1,4 +1,4 @@
-"""The bench's page: a guitar of one's own, from a record or a scenario, and what today's reading of it calls for."""
+"""The page's guitars, the user's own before the shipped ones, and what today's reading of one calls for."""
 
 from __future__ import annotations
 
@@ -9,23 +9,17 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from threading import Lock
 from typing import Any
-from urllib.parse import urlencode
-
-from flask import Flask, redirect, render_template, request
-from werkzeug.wrappers import Response
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import bytes_of
 from driftmodel.base.record_file import RECORD, is_record
-from driftmodel.base.scenarios import scenario_names
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_picture import path_picture
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
-from driftmodel.report.decision_words import CAUTION, decision_facts, headline, option_rows
+from driftmodel.report.decision_words import CAUTION, COLUMNS, decision_facts, headline, option_rows
 
 KEPT_UPLOADS, MOST_FILES = 8, 12
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.(toml|csv)")
@@ -41,7 +35,7 @@ class Own:
 
 
 class Shelf:
-    """The guitars on offer: the folder given at start, what was uploaded, and the shipped stories."""
+    """The guitars on offer: the folder given at start, and what was uploaded."""
 
     def __init__(self, folder: Path | None) -> None:
         self.folder = folder
@@ -59,9 +53,15 @@ class Shelf:
                     found[f"own:{path.name}"] = Own(path.stem, path, str(path))
         for name, (path, words) in self.uploads.items():
             found[f"up:{name}"] = Own(f"{words} (uploaded)", path, words)
-        for name in scenario_names():
-            found[f"story:{name}"] = Own(f"{name} (invented)", name, name)
         return found
+
+    def options(self) -> tuple[tuple[str, str], ...]:
+        """The user's guitars as the page lists them."""
+        return tuple((name, one.words) for name, one in self.all().items())
+
+    def named(self, name: str) -> Own:
+        """The guitar of this name in the list; a shipped story where it is none of the user's."""
+        return self.all().get(name) or Own(name, name, name)
 
     def take(self, files: list[tuple[str, bytes]]) -> str:
         """Puts uploaded files into a folder of their own and returns its name in the list. Raises BadInput."""
@@ -106,49 +106,9 @@ def _text(path: Path) -> str:
         return ""
 
 
-def add_bench(app: Flask, folder: Path | None, lock: Lock) -> None:
-    """Adds /bench to the app."""
-    shelf = Shelf(folder)
-
-    def shown(fault: str = "", **more: Any) -> str:
-        own = shelf.all()
-        chosen = request.args.get("guitar", "")
-        state = {
-            "guitar": chosen if chosen in own else next(iter(own)),
-            "reading": request.args.get("reading", "")[:200],
-            "date": request.args.get("date", "") or date.today().isoformat(),
-            "units": "inch" if request.args.get("units") == "inch" else "metric",
-        }
-        return render_template("bench.html", own=own, state=state, fault=fault, query=urlencode(state), **more)
-
-    @app.get("/bench")
-    def bench() -> tuple[str, int] | str:
-        if not request.args.get("guitar"):
-            return shown()
-        try:
-            with lock:
-                return shown(**_answer(shelf))
-        except BadInput as fault:
-            return shown(str(fault)), 400
-
-    @app.post("/bench/open")
-    def opened() -> Response | tuple[str, int]:
-        try:
-            given = [(each.filename or "", each.read()) for each in request.files.getlist("files")]
-            with lock:
-                name = shelf.take(given)
-        except BadInput as fault:
-            return shown(str(fault)), 400
-        return redirect("/bench?" + urlencode({"guitar": name}), code=303)
-
-
-def _answer(shelf: Shelf) -> dict[str, Any]:
-    """What the page shows of a guitar: its story, and the decision where there is a reading to decide about."""
-    own = shelf.all().get(request.args["guitar"])
-    if own is None:
-        raise BadInput(f'no guitar "{request.args["guitar"]}"', "one of the list", mend="choose one")
-    units = "inch" if request.args.get("units") == "inch" else "metric"
-    words, day = request.args.get("reading", "").strip()[:200], request.args.get("date", "").strip()
+def bench_answer(own: Own, words: str, day: str, units: str) -> dict[str, Any]:
+    """What the page shows of a guitar: its story, and the decision where there is a reading to decide about. Raises
+    BadInput."""
     when = day or date.today().isoformat()
     case = open_case(own.path, None)
     told: dict[str, Any] = {
@@ -163,6 +123,7 @@ def _answer(shelf: Shelf) -> dict[str, Any]:
     reading = f' --reading "{words}"' if words else ""
     return told | {
         "headline": headline(decision, units),
+        "columns": [" ".join(filter(None, head)) for head in COLUMNS],
         "rows": option_rows(decision, units),
         "facts": decision_facts(decision, units),
         "taken": "; ".join(taken),

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
-from driftmodel.outlook.levers import parse_what_if
 
 START = "first-winter"
 NOTHING_CHANGED = "unchanged"
@@ -54,9 +52,18 @@ class Choice:
     options: tuple[tuple[str, str], ...]
 
 
+Own = tuple[tuple[str, str], ...]
+
+
+def choices(own: Own = ()) -> tuple[Choice, ...]:
+    """The lists; own: the user's guitars, (value, words), before the shipped stories."""
+    guitars, *rest = _shipped()
+    return replace(guitars, options=(*own, *guitars.options)), *rest
+
+
 @cache
-def choices() -> tuple[Choice, ...]:
-    """The lists, read once: shipped scenarios and places do not change under a running server."""
+def _shipped() -> tuple[Choice, ...]:
+    """The lists of what is shipped, read once: it does not change under a running server."""
     stories = tuple((name, load_scenario(name).title) for name in scenario_names())
     folder = scenarios_dir() / "climates"
     places = tuple((path.stem, load_climate(path).title.split(" (")[0]) for path in sorted(folder.glob("*.toml")))
@@ -83,9 +90,9 @@ def choices() -> tuple[Choice, ...]:
     )
 
 
-def read_state(given: Mapping[str, str]) -> dict[str, str]:
+def read_state(given: Mapping[str, str], own: Own = ()) -> dict[str, str]:
     """The page's state from an address, every key present. Raises BadInput for a value no control could have sent."""
-    state = {choice.name: choice.options[0][0] for choice in choices()} | {"scenario": START}
+    state = {choice.name: choice.options[0][0] for choice in choices()} | {"scenario": own[0][0] if own else START}
     state |= {slider.name: f"{slider.neutral:g}" for slider in SLIDERS}
     state |= {key: given[key] for key in state if given.get(key)}
     for slider in SLIDERS:
@@ -100,7 +107,7 @@ def read_state(given: Mapping[str, str]) -> dict[str, str]:
                 mend=f"{slider.name}={slider.high:g}",
             )
         state[slider.name] = f"{value:g}"
-    for choice in choices():
+    for choice in choices(own):
         if state[choice.name] not in dict(choice.options):
             raise BadInput(
                 f'{choice.label}: "{state[choice.name]}"',
@@ -119,25 +126,21 @@ def what_if(state: Mapping[str, str]) -> str:
     return ", ".join(moved)
 
 
-def scenario_of(state: Mapping[str, str]) -> Scenario:
-    """The scenario a state stands for. Raises BadInput as the levers do."""
-    return parse_what_if(load_scenario(state["scenario"]), what_if(state))
-
-
-def rival_state(state: Mapping[str, str]) -> dict[str, str] | None:
+def rival_state(state: Mapping[str, str], own: Own = ()) -> dict[str, str] | None:
     """The state compared with, or None."""
     against = state["against"]
     if not against:
         return None
     if against == NOTHING_CHANGED:
-        return read_state({"scenario": state["scenario"], "units": state["units"]})
+        return read_state({"scenario": state["scenario"], "units": state["units"]}, own)
     kind, name = against.split(":", 1)
     changed = {"place": name} if kind == "place" else {"scenario": name, "place": ""}
     return {**state, **changed, "against": ""}
 
 
-def command_line(state: Mapping[str, str], seed: int | None) -> str:
-    """The command that gives the same numbers; seed: where it is not the scenario's own."""
+def command_line(state: Mapping[str, str], seed: int | None, typed: str = "") -> str:
+    """The command that gives the same numbers; seed: where it is not the scenario's own; typed: what names a guitar of
+    one's own."""
     words = what_if(state)
     said = f' --what-if "{words}"' if words else ""
-    return f"driftmodel forecast {state['scenario']}{said}" + ("" if seed is None else f" --seed {seed}")
+    return f"driftmodel forecast {typed or state['scenario']}{said}" + ("" if seed is None else f" --seed {seed}")

@@ -23,8 +23,10 @@ SHIPPING_DAYS = 42
 
 
 def with_last_climate(scenario: Scenario, climate: Climate) -> Scenario:
-    """The scenario with its last stay in another climate."""
+    """The scenario with its last stay in another climate; what it lived through up to today stays as it was."""
     *before, last = scenario.stays
+    if scenario.today is not None and scenario.today > last.start:
+        return replace(scenario, stays=(*scenario.stays, Stay(scenario.today, climate)))
     return replace(scenario, stays=(*before, Stay(last.start, climate)))
 
 
