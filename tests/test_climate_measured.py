@@ -121,6 +121,46 @@ def test_years_of_a_record_are_repeated_only_when_told(tmp_path: Path) -> None:
     )
 
 
+def test_years_past_a_record_are_drawn_anew_and_its_own_stay_as_read(tmp_path: Path) -> None:
+    """A guitar set up long before its logger: what lies before is weather of the place, another in each member; the
+    season's course is kept, and what was measured is the same in all."""
+    from driftmodel.climate.place_air import is_measured
+
+    days = 800
+    stamps = hours_from("2023-01-01", 24 * days)
+    random = np.random.default_rng(3)
+    course = 45.0 - 12.0 * np.cos(2 * np.pi * np.arange(24 * days) / 8766.0)
+    humid = course + np.repeat(random.normal(0.0, 4.0, days), 24)
+    rows = [
+        f"{str(at).replace('T', ' ')},21,{pct:.1f}"
+        for at, pct in zip(stamps.astype("datetime64[m]"), humid, strict=True)
+    ]
+    (tmp_path / "room.csv").write_text(
+        "time,temperature_degc,relative_humidity_pct\n" + "\n".join(rows), encoding="utf-8"
+    )
+    (tmp_path / "room.toml").write_text(
+        '[logger]\nfile = "room.csv"\ntime_zone = "UTC"\nrepeat_years = true\n', encoding="utf-8"
+    )
+    there = load_climate(tmp_path / "room.toml")
+    first, second = (climate_air(there, date(2018, 1, 1), 24 * 2557, member=member) for member in (1, 2))
+    known = first["time"].values >= np.datetime64("2023-01-01")
+    one, two = (air["relative_humidity"].values for air in (first, second))
+    np.testing.assert_array_equal(one[known], two[known])
+    np.testing.assert_allclose(one[known], humid[: known.sum()], atol=0.06)
+    before = slice(0, 24 * 1826)
+    assert np.mean(np.abs(one[before] - two[before])) > 3.0
+    months = first["time"].values[before].astype("datetime64[M]").astype(int) % 12
+    for month in range(12):  # 4 % a day over five years' month of some 150 days, a tenth of it independent
+        assert abs(one[before][months == month].mean() - two[before][months == month].mean()) < 3.0
+    assert is_measured(there, date(2023, 2, 1), date(2024, 5, 1)) and not is_measured(
+        there, date(2022, 12, 1), date(2024, 5, 1)
+    )
+    plain = climate_air(there, date(2018, 1, 1), 24 * 400)["relative_humidity"].values
+    np.testing.assert_allclose(
+        plain[: 24 * 300], climate_air(there, date(2019, 1, 1), 24 * 400)["relative_humidity"].values[: 24 * 300]
+    )
+
+
 def test_the_netcdf_of_one_place_drives_a_room(tmp_path: Path) -> None:
     import xarray as xr
 

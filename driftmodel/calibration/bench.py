@@ -16,6 +16,7 @@ from driftmodel.calibration.room_sight import SHAPES, RoomDrive, room_drive, wit
 from driftmodel.calibration.sight import HELD, ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.climate.history import scenario_air
+from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.records import Coefficients
@@ -64,10 +65,12 @@ def make_bench(
     drive = sights.drive_of(air, scenario)
     coefficients, table = design_response(scenario.instrument), sights.make_table(scenario)
     rooms = room_drive(air, drive, scenario)
-    measured = all(stay.climate.logger_file for stay in scenario.stays if stay.start <= until)
+    ends = [stay.start for stay in scenario.stays[1:]]
+    lived = [(stay, end) for stay, end in zip(scenario.stays, [*ends, until], strict=True) if stay.start <= until]
+    measured = all(is_measured(stay.climate, stay.start, min(end, until)) for stay, end in lived)
     others: tuple[Drive, ...] = ()
     creep = [sights.creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
-    if not all(stay.climate.logger_file for stay in scenario.stays):
+    if not (measured and all(stay.climate.logger_file for stay in scenario.stays)):
         days = (until - scenario.setup.setup).days + ASKED_DAYS
         years = min(scenario.horizon_years, -(-days // 365))
         short = replace(scenario, horizon_years=years)

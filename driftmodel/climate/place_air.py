@@ -15,7 +15,7 @@ from driftmodel.climate.air import HOUR, TYPICAL_YEAR, Times, hour_of_year, hour
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
-from driftmodel.climate.synthetic import synthetic_air, weather_member
+from driftmodel.climate.synthetic import other_days, synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def stated_air(climate: Climate, start: Any, hours: int, member: int = 0, seed: 
     """As climate.history.climate_air, the room as its numbers say it, whatever was seen in it."""
     time = hours_from(start, hours)
     if climate.logger is not None:
-        air = _logger_air(climate, climate.logger, time, "[logger]")
+        air = _logger_air(climate, climate.logger, time, "[logger]", member, seed)
     elif climate.outdoor is None:
         raise BadInput(
             f'climate "{climate.name}" has neither outdoor air nor a logger',
@@ -84,7 +84,7 @@ def _made_outdoors(climate: Climate, outdoor: Outdoor, time: Times, member: int,
     if outdoor.normals is not None:
         air = synthetic_air(outdoor.normals, time[0], time.size, seed, member)
     elif outdoor.logger is not None:
-        air = _logger_air(climate, outdoor.logger, time, "[outdoor]")
+        air = _logger_air(climate, outdoor.logger, time, "[outdoor]", member, seed)
     elif outdoor.weather_file is not None:
         year = read_weather(climate.beside(outdoor.weather_file), gap_policy=outdoor.gap_policy)
         air = _picked(year, time, hour_of_year(time))
@@ -120,7 +120,8 @@ def _record(climate: Climate, logger: Logger) -> Dataset:
     )
 
 
-def _logger_air(climate: Climate, logger: Logger, time: Times, table: str) -> Dataset:
+def _logger_air(climate: Climate, logger: Logger, time: Times, table: str, member: int, seed: int) -> Dataset:
+    """The record at its own dates; past its ends its last year, in members but the first with days drawn anew."""
     record = _record(climate, logger)
     path = climate.beside(logger.file)
     known = record["time"].values
@@ -145,8 +146,23 @@ def _logger_air(climate: Climate, logger: Logger, time: Times, table: str) -> Da
                 place=f"{table} of {climate.name}, repeat_years",
                 mend="use a record of a year or more, or a shorter stay",
             )
-        index = np.where(outside, _last_year(known)[hour_of_year(time)], index)
+        latest = _last_year(known)
+        index = np.where(outside, latest[hour_of_year(time)], index)
+        if member:
+            year = record.isel(time=latest)
+            air, (warm, damp, filled) = _picked(record, time, index), other_days(year, time, seed, member)
+            warm = np.where(outside, warm, air["air_temperature"].values)
+            damp = np.where(outside, damp, air["relative_humidity"].values)
+            return make_air(time, warm, damp, np.where(outside, filled, air["filled"].values), air.attrs)
     return _picked(record, time, index)
+
+
+def is_measured(climate: Climate, start: Any, end: Any) -> bool:
+    """Whether the air around an instrument is a logger's own record from one day to another, no year of it repeated."""
+    if climate.logger is None:
+        return False
+    first, hours = record_span(climate)
+    return bool(np.datetime64(start, "h") >= first and np.datetime64(end, "h") <= first + hours * HOUR)
 
 
 def _last_year(known: Times) -> NDArray[np.int64]:

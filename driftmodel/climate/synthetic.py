@@ -122,7 +122,7 @@ def weather_member(
     temperature, humidity = outdoor["air_temperature"].values, outdoor["relative_humidity"].values
     filled = outdoor["filled"].values
     if year is not None:
-        temperature, humidity, filled = _other_days(year, time, seed, member)
+        temperature, humidity, filled = other_days(year, time, seed, member)
     noise = persistent_noise(time, ANOMALY_PERSISTENCE_DAYS, (seed, member, 2), columns=2)
     return make_air(
         time,
@@ -133,7 +133,7 @@ def weather_member(
     )
 
 
-def _other_days(year: Dataset, time: Times, seed: int, member: int) -> tuple[Array, Array, NDArray[np.int8]]:
+def other_days(year: Dataset, time: Times, seed: int, member: int) -> tuple[Array, Array, NDArray[np.int8]]:
     """Temperature, humidity and filled flags at `time`, from blocks of days of the year near their dates."""
     target = hour_of_year(time)
     days = time.astype("datetime64[D]")

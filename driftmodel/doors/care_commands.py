@@ -135,7 +135,7 @@ def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> Non
     """What-ifs and the bench in the browser, on this machine only.
 
     Serves a page on the loopback address; nothing leaves the machine. FOLDER holds your own records and scenarios; the
-    bench's page opens them and answers today's reading.
+    page opens them, answers today's reading and runs what-ifs on them.
     Ctrl+C stops it.
     """
     try:

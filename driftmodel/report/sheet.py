@@ -88,6 +88,7 @@ def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[s
         "Once a year, in the same month and at the same humidity, measure the action and write it below.",
         f"Come back if it stays below {both_lengths(rule.action_low_mm)} or above {both_lengths(rule.action_high_mm)}, "
         f"the middle of the two outer strings, for {rule.days_outside} days while the air is inside the band above.",
-        due if best is None else f"Kept so: {due[0].lower()}{due[1:]}",
+        (due if best is None else f"Kept so: {due[0].lower()}{due[1:]}")
+        + " A regrade changes the spacer in the neck joint; it is a repairer's work.",
     ]
     return [("What to keep", keep), ("What to watch", watch), ("When to come back", back)]
