@@ -27,7 +27,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.findings import due_dates, regrade_dates
+from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.outlook.lived import lived, suited_grade, with_spacer
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
@@ -122,7 +122,7 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...],
 
 
 def _first_due(chain: Chain) -> tuple[str, str, str]:
-    first = regrade_dates(chain.scenario, chain.due)[:, 0]
+    first = first_dates(chain.scenario, chain.due)
     early, middle, late = ("" if np.isnat(date) else str(date)[:10] for date in due_dates(first))
     return early, middle, late
 

@@ -14,7 +14,7 @@ from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.outlook.chain import Chain
-from driftmodel.outlook.findings import due_dates, regrade_dates
+from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.outlook.season import (
     is_southern,
     monthly_means,
@@ -72,7 +72,7 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
     year = average_year(chain)
     projection = projection_change(chain.world.seasonal, scenario)[:, year.start :]
     actions = monthly_means(year.action_mm, year.month)
-    first = regrade_dates(scenario, chain.due)[:, 0]
+    first = first_dates(scenario, chain.due)
     reached = float(np.mean(~np.isnat(first)))
     southern = is_southern(chain.weathers[0].air)
     past = months_past_rule(past_rule_by_month(year.action_mm, year.month, rule))

@@ -145,7 +145,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
 
     years = result["year"].values
     ends = time[today_step(scenario, 1)] + (years * 365.25).round().astype("timedelta64[D]")
-    first = date[:, 0]
+    first = first_dates(scenario, due)
     chance = np.array([np.mean(first <= end) for end in ends])
     result["regrade_due"] = (("year",), chance, {"units": "1", "long_name": "chance that a regrade is due by then"})
     result["regrade_due_date"] = (
@@ -205,6 +205,13 @@ def regrade_dates(scenario: Scenario, due: Regrades) -> NDArray[np.datetime64]:
     """Date of each regrade, (draws, occasions); NaT where not reached."""
     time, reached = forecast_time(scenario), due.day != NEVER
     return np.asarray(np.where(reached, time[np.where(reached, due.day, 0)], np.datetime64("NaT")))
+
+
+def first_dates(scenario: Scenario, due: Regrades) -> NDArray[np.datetime64]:
+    """Date of the first regrade, (draws,); NaT where it is not due within the years looked ahead from today."""
+    first = regrade_dates(scenario, due)[:, 0]
+    end = forecast_time(scenario)[today_step(scenario, 1)] + np.timedelta64(round(ahead_years(scenario) * 365.25), "D")
+    return np.asarray(np.where(first <= end, first, np.datetime64("NaT")))
 
 
 def due_dates(first: NDArray[np.datetime64]) -> list[np.datetime64]:
