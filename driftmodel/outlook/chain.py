@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -37,11 +37,13 @@ MOST_BYTES = 320 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 
 
 @dataclass(frozen=True)
 class Days:
-    """Of each day of an air: how fast creep's clock runs by heat (see lasting.heat_of_days), and its mean relative
-    humidity, percent; (days,) each."""
+    """Of each day of an air: how fast creep's clock runs by heat (lasting.heat_of_days), its mean temperature in degC
+    and relative humidity in percent, and whether an hour of it was filled; (days,) each."""
 
     heat: Array
+    temperature_c: Array
     humidity_pct: Array
+    filled: Array
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,11 @@ class LagCache:
 
         def make() -> tuple[Lags, Days]:
             air = self.air(scenario, member)
-            humidity = air["relative_humidity"].values.reshape(-1, 24).mean(axis=1)
-            return air_lags(air, scenario, rooms=True), Days(heat_of_days(air["air_temperature"].values), humidity)
+            warm, damp, filled = (
+                air[name].values.reshape(-1, 24) for name in ("air_temperature", "relative_humidity", "filled")
+            )
+            told = Days(heat_of_days(warm.reshape(-1)), warm.mean(axis=1), damp.mean(axis=1), filled.max(axis=1))
+            return air_lags(air, scenario, rooms=True), told
 
         name = getattr(self._air_of, "__qualname__", "<>")
         shelf = Shelf(None if "<" in name else cache_folder() / "weathers" / name, MOST_BYTES)
@@ -114,8 +119,7 @@ def _to_written(kept: tuple[Lags, Days]) -> Written:
         "time_constants_days": lags.time_constants_days,
         "emc_pct": lags.emc_pct,
         "lags_pct": lags.lags_pct,
-        "heat": days.heat,
-        "humidity_pct": days.humidity_pct,
+        **vars(days),
     }
     if lags.rooms is None:
         return None, arrays
@@ -138,7 +142,7 @@ def _from_written(facts: Any, arrays: Mapping[str, Any], scenario: Scenario) -> 
         ]
         rooms = RoomRows(tuple(homes), arrays["mix"], facts[1])
     lags = Lags(arrays["time_constants_days"], arrays["emc_pct"], arrays["lags_pct"], rooms)
-    return lags, Days(arrays["heat"], arrays["humidity_pct"])
+    return lags, Days(**{field.name: arrays[field.name] for field in fields(Days)})
 
 
 def air_fingerprint(scenario: Scenario, member: int) -> str:

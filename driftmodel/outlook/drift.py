@@ -38,7 +38,7 @@ def forecast(
         ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
         chain = run_chain(scenario, ensemble, progress=progress)
         shown = chain.weathers[0]
-        result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.air, shown.lags, shown.weights)
+        result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.days, shown.lags, shown.weights)
         parts, bow = lasting_by_part(
             scenario, chain.coefficients, ensemble, shown.lags.lags_pct, shown.days.heat, shown.weights
         )

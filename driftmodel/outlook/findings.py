@@ -11,6 +11,7 @@ from driftmodel.base import schema
 from driftmodel.base.limits import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
+from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
@@ -33,7 +34,7 @@ def as_dataset(
     draws: Draws,
     world: World,
     due: Regrades,
-    air: Dataset,
+    days: Days,
     lags: Lags,
     weights: PartWeights,
 ) -> Dataset:
@@ -53,11 +54,11 @@ def as_dataset(
             "grade": list(scenario.instrument.spacers.labels),
         }
     )
-    _put_air(result, air, lags, weights)
+    _put_air(result, days, lags, weights)
     _put_movements(result, scenario, draws, world)
     _put_place(result, scenario, draws, world, due)
     _put_regrades(result, scenario, draws, world, due)
-    result.attrs |= verdict(result, scenario, air)
+    result.attrs |= verdict(result, scenario)
     return result
 
 
@@ -69,12 +70,10 @@ def put_parts(result: Dataset, rise_mm: Array) -> None:
     _put(result, "lasting_by_part", variable.dims, rise_mm, variable)
 
 
-def _put_air(result: Dataset, air: Dataset, lags: Lags, weights: PartWeights) -> None:
-    days = result.sizes["time"]
-    since = lags.emc_pct.size - days
-    for name in ("air_temperature", "relative_humidity", "filled"):
-        hourly = air[name].values
-        daily = hourly.reshape(-1, 24).mean(axis=1) if name != "filled" else hourly.reshape(-1, 24).max(axis=1)
+def _put_air(result: Dataset, days: Days, lags: Lags, weights: PartWeights) -> None:
+    since = lags.emc_pct.size - result.sizes["time"]
+    air = {"air_temperature": days.temperature_c, "relative_humidity": days.humidity_pct, "filled": days.filled}
+    for name, daily in air.items():
         _put(result, name, ("time",), np.append(daily, daily[-1])[since:], schema.VARIABLES[name])
     emc = schema.VARIABLES["equilibrium_moisture_content"]
     _put(result, "equilibrium_moisture_content", ("time",), lags.emc_pct[since:], emc)
@@ -226,7 +225,7 @@ def _date_at(dates: NDArray[np.datetime64], quantile: float) -> np.datetime64:
     return at
 
 
-def verdict(result: Dataset, scenario: Scenario, air: Dataset) -> dict[str, Any]:
+def verdict(result: Dataset, scenario: Scenario) -> dict[str, Any]:
     """'regrade', 'humidify' or 'leave', with the figures it rests on.
 
     regrade: more likely than not due within two years. humidify: not that, but the air is below 35 % for over 30 days
