@@ -271,7 +271,11 @@ def as_rows(
             lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, len(steps))
             rows += list(basis.gather[half].reshape(-1, count).T @ lags)
             term, row = term + few, row + count
-    daily = np.stack([np.interp(np.arange(days + 1), steps, each) for each in rows])
+    told = np.stack(rows)
+    at = np.clip((np.arange(days + 1) - first) / STEP_DAYS, 0.0, len(steps) - 1.0)
+    before = np.minimum(at.astype(np.intp), len(steps) - 2)
+    daily = told[:, before]
+    daily += (at - before) * (told[:, before + 1] - daily)
     return RoomRows(tuple(basis.shares for basis, _ in parts), mix, len(parts) * ROWS[0]), daily
 
 
@@ -366,7 +370,8 @@ def _felt(temperature: Array, humidity: Array, scenario: Scenario, first: int, m
     """What rooms drive the wood with beside the first of them, from daily air (room, day): (room - 1, 2, step + 1).
 
     A lag F of E follows F' = s (E - F) / tau, s the speed of moisture; beside another's, d for the difference:
-    dF' = s (dE + (ds / s)(E + dE - F - dF) - dF) / tau. What stands beside dF is told, F at a part's mean response."""
+    dF' = s (dE + (ds / s)(E + dE - F - dF) - dF) / tau. What stands beside dF is told: for thick parts, F at
+    their mean response; thin ones lie so little behind the air that their own speed makes no difference."""
     starts = np.arange(0, temperature.shape[1] - first, STEP_DAYS)
     lengths = np.diff(np.append(starts, temperature.shape[1] - first))
 
@@ -375,12 +380,12 @@ def _felt(temperature: Array, humidity: Array, scenario: Scenario, first: int, m
 
     emc = _remembered(temperature, np.clip(humidity, 1.0, 99.0), scenario)
     emc, warm = by_step(emc), by_step(temperature)
-    built = built_moisture(scenario)
+    thick = paces(scenario.instrument)[1]
+    speed = np.stack([pace_of(t, e, thick, scenario, STEP_DAYS) for t, e in zip(warm, emc, strict=True)])
+    behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / thick[1]), built_moisture(scenario))
+    apart = emc[1:] - emc[0]
     felt = []
-    for of_part in paces(scenario.instrument):
-        speed = np.stack([pace_of(t, e, of_part, scenario, STEP_DAYS) for t, e in zip(warm, emc, strict=True)])
-        behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / of_part[1]), built)
-        steps = emc[1:] - emc[0] + (speed[1:] / speed[0] - 1.0) * behind[1:]
+    for steps in (apart, apart + (speed[1:] / speed[0] - 1.0) * behind[1:]):
         ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
         middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)  # at a step's ends: the mean of the steps beside
         for move in moves:  # nothing of a place is felt before the day it is moved to
