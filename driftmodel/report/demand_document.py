@@ -152,10 +152,7 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
         ("Cost still to come", _remaining(book)),
         ("Rates", words.rates_words(book)),
         ("Busiest month", f"{words.month_words(month)}: {words.band_words(band)} regrades reported."),
-        *(
-            (f"Spacers{'' if each.name == 'all' else ', ' + each.name}", words.centre_words(book, each))
-            for each in book.spares[:4]
-        ),
+        *((words.spacers_of(each), words.centre_words(book, each)) for each in book.spares[:4]),
         ("No spacer mends it", words.unmended_words(book)),
         *([("Price of cover", words.price_words(book))] if book.prices else []),
         *(("What if", line) for line in words.what_if_words(book)),

@@ -65,19 +65,23 @@ def pieces_words(centre: Centre, name: str) -> str:
     return ", ".join(f"{row[name]} of {row['grade']}" for row in held) or "none"
 
 
+def spacers_of(centre: Centre) -> str:
+    """'Spacers', and whose, where there is more than one centre to tell apart."""
+    return "Spacers" if centre.name == "all" else f"Spacers, {centre.name} ({', '.join(centre.regions)})"
+
+
 def centre_words(book: DemandBook, centre: Centre) -> str:
     """What a service centre is to order and to hold, in sentences."""
     months = "a month" if centre.lead_months == 1 else f"{centre.lead_months} months"
-    where = "" if centre.name == "all" else f"{centre.name} ({', '.join(centre.regions)}): "
-    told = f"{where}order now {pieces_words(centre, 'order_now')}. Until an order arrives, in {months}, about "
+    told = f"Order now {pieces_words(centre, 'order_now')}. Until an order arrives, in {months}, about "
     told += (
         f"{centre.jobs:.0f} jobs come, and {pieces_words(centre, 'on_the_shelf')} on the shelf serve "
         f"{100 * centre.job_fill:.0f} % of them at once"
     )
     if book.demand.fleet.settings.centres:
         told += f"; what is on hand and on order serves {100 * centre.filled_now:.0f} %"
-    told += f". {centre.open_jobs} jobs are open now."
-    return told[0].upper() + told[1:]
+    still = "1 job is" if centre.open_jobs == 1 else f"{centre.open_jobs or 'no'} jobs are"
+    return f"{told}; {still} open now."
 
 
 def unmended_words(book: DemandBook) -> str:
@@ -199,7 +203,7 @@ def terminal_summary(book: DemandBook) -> str:
     lines += ["  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.", ""]
     month, band = book.busiest
     told = [f"Busiest month: {month_words(month)}, {band_words(band)} regrades."]
-    told += [f"Spacers. {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]]
+    told += [f"{spacers_of(centre)}: {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]]
     told.append(unmended_words(book))
     told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
     told += [remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)]

@@ -20,11 +20,12 @@ from driftmodel.report.phrases import MONTHS
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+LINE = 15  # points of height
 MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
 FORMATS = {
-    "text": {"align": "left", "valign": "top"},
-    "month": {"num_format": "mmm yyyy", "align": "left", "valign": "top"},
-    "wrap": {"text_wrap": True, "valign": "top"},
+    "text": {"align": "left", "indent": 1},
+    "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
+    "wrap": {"text_wrap": True},
     "count": {"num_format": "#,##0"},
     "mean": {"num_format": "#,##0.0"},
     "hours": {"num_format": "#,##0.0"},
@@ -88,7 +89,7 @@ def workbook(book: DemandBook) -> bytes:
             "created": datetime(year, month, 1),  # the same forecast gives the same file
         }
     )
-    formats = {name: file.add_format(look) for name, look in FORMATS.items()}
+    formats = {name: file.add_format({"valign": "top"} | look) for name, look in FORMATS.items()}
     shown = sheets(book)
     header, title, quiet = (file.add_format(look) for look in (HEADER, TITLE, QUIET))
     _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
@@ -114,17 +115,23 @@ def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: An
 
 
 def _write(page: Any, sheet: Sheet, formats: dict[str, Any], header: Any, quiet: Any) -> None:
-    top, width = 2, 0
+    top, widths = 2, []
     for at, (head, kind) in enumerate(sheet.columns):
         page.write_string(top, at, head, header)
         longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
-        width += (wide := min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
-        page.set_column(at, at, wide, formats["wrap" if longest > wide else kind])
+        widths.append(min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
+        page.set_column(at, at, widths[-1], formats["wrap" if longest > widths[-1] else kind])
     told = f"{ANSWERS[sheet.name]} {sheet.note}".strip()
     page.merge_range(0, 0, 0, max(len(sheet.columns), 2) - 1, told, quiet)
-    page.set_row(0, 15 * -(-len(told) // max(int(0.95 * width), 20)))
+    page.set_row(0, LINE * _lines(told, max(sum(widths), 20)))
+    page.set_row(
+        top, LINE * max(_lines(head, 0.8 * wide) for (head, _), wide in zip(sheet.columns, widths, strict=True))
+    )
     page.write_url(1, 0, "internal:'Index'!A1", string="Index")
     for line, row in enumerate(sheet.rows, start=top + 1):
+        longest = max(_lines(_shown(value), wide) for value, wide in zip(row, widths, strict=True))
+        if longest > 1:
+            page.set_row(line, LINE * longest)
         for at, value in enumerate(row):
             if value is None:
                 continue
@@ -149,6 +156,11 @@ class Formula:
 
     text: str
     value: float
+
+
+def _lines(words: str, width: float) -> int:
+    """Lines that words take in a column of so many characters, told generously."""
+    return max(-(-len(words) // max(int(0.9 * width), 1)), 1)
 
 
 def _shown(value: Any) -> str:
