@@ -89,7 +89,7 @@ def workbook(book: DemandBook) -> bytes:
             "created": datetime(year, month, 1),  # the same forecast gives the same file
         }
     )
-    formats = {name: file.add_format({"valign": "top"} | look) for name, look in FORMATS.items()}
+    formats = {name: file.add_format({"valign": "top", **look}) for name, look in FORMATS.items()}
     shown = sheets(book)
     header, title, quiet = (file.add_format(look) for look in (HEADER, TITLE, QUIET))
     _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
