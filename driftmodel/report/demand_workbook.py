@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 LINE = 15  # points of height
 MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
-FORMATS = {
+FORMATS: dict[str, dict[str, Any]] = {
     "text": {"align": "left", "indent": 1},
     "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
     "wrap": {"text_wrap": True},
