@@ -44,13 +44,11 @@ def transport_of(layout: Layout, normals: Array) -> Array:
 def moisture_of(bench: Bench, layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
     """Change of moisture since set-up, % MC (n, rows, moments)."""
     on = bench.table.on(transport_of(layout, normals))
-    rows, shapes, moments = sight.moisture.shape
-    flat = sight.moisture.transpose(1, 0, 2).reshape(shapes, rows * moments)
-    moisture = (on @ flat).reshape(len(normals), rows, moments)
     if bench.rooms is not None:
-        terms, few = terms_of(bench.rooms.rows, values), sight.rooms.shape[2]
-        own = (terms[:, :, None] * on[:, None, :few]).reshape(len(normals), -1)
-        moisture += (own @ sight.rooms.transpose(0, 2, 1, 3).reshape(own.shape[1], -1)).reshape(moisture.shape)
+        own = terms_of(bench.rooms.rows, values)[:, :, None] * on[:, None, : sight.few]
+        on = np.concatenate([on, own.reshape(len(normals), -1)], axis=1)
+    kept, rows, moments = sight.right.shape
+    moisture = (on @ sight.left @ sight.right.reshape(kept, -1)).reshape(len(normals), rows, moments)
     return np.asarray(moisture * values["moisture_level"][:, None, None])
 
 

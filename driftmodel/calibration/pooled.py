@@ -43,6 +43,8 @@ PARTICLES, DRAWS = 400, 400
 #: a guitar stands out when it lies this many spreads from the middle of all, likely so
 STANDS_OUT, STANDS_OUT_CHANCE = 2.0, 0.8
 BOUND = 4.0
+#: variance of a guitar's unknowns before its readings (see layout.stretched): E of (1.05 z (1 + 0.05 z^2))^2
+PRIOR_VARIANCE = 1.475
 
 
 @dataclass(frozen=True)
@@ -127,8 +129,8 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1) ->
         _number(name, unknowns[name], middles[:, place], apart[:, place]) for place, name in enumerate(names)
     )
     standing = tuple(
-        _standing(one, cloud, prior, names, unknowns, middles, apart, random)
-        for one, (cloud, prior) in zip(ones, clouds, strict=True)
+        _standing(one, cloud, names, unknowns, middles, apart, random)
+        for one, (cloud, _) in zip(ones, clouds, strict=True)
     )
     return Pooled(names, numbers, standing, middles, apart)
 
@@ -162,26 +164,33 @@ def _number(name: str, before: Unknown, middles: Array, apart: Array) -> Learned
     )
 
 
+def _drawn_to(cloud: Array, middles: Array, apart: Array, random: np.random.Generator) -> Array:
+    """One guitar drawn to the others, (particles, unknowns): what its own readings say, taken for normal, times
+    N(z; m, s) for each particle. Weighing its few draws anew would leave a handful of them, in so many unknowns."""
+    own = np.linalg.inv(np.cov(cloud.T) + 1e-6 * np.eye(cloud.shape[1]))
+    sizes, turn = np.linalg.eigh(own - np.eye(len(own)) / PRIOR_VARIANCE)
+    told = (turn * np.maximum(sizes, 0.0)) @ turn.T
+    spread = np.linalg.inv(told + np.eye(len(own)) / apart[:, None, :] ** 2)
+    mean = np.einsum("pij,pj->pi", spread, own @ cloud.mean(axis=0) + middles / apart**2)
+    return np.asarray(mean + np.einsum("pij,pj->pi", np.linalg.cholesky(spread), random.standard_normal(mean.shape)))
+
+
 def _standing(
     one: One,
     cloud: Array,
-    prior: Array,
     names: tuple[str, ...],
     unknowns: Mapping[str, Unknown],
     middles: Array,
     apart: Array,
     random: np.random.Generator,
 ) -> Standing:
-    ratio = _log_normal(cloud, middles, apart) - prior[:, None]
-    weights = np.exp(ratio - ratio.max(axis=0))
-    weights = (weights / weights.sum(axis=0)).mean(axis=1)
-    chosen = random.choice(len(cloud), size=len(cloud), p=weights / weights.sum())
+    shrunk = _drawn_to(cloud, middles, apart, random)
     middle, spread = middles.mean(axis=0), np.sqrt(np.mean(apart**2, axis=0))
     alone, drawn, out = {}, {}, {}
     for place, name in enumerate(names):
         log_sd = unknowns[name].log_sd
         alone[name] = quantiles(np.exp(log_sd * (cloud[:, place] - middle[place])))
-        drawn[name] = quantiles(np.exp(log_sd * (cloud[chosen, place] - middle[place])))
+        drawn[name] = quantiles(np.exp(log_sd * (shrunk[:, place] - middle[place])))
         away = (cloud[:, place] - middle[place]) / spread[place]
         if np.mean(np.abs(away) > STANDS_OUT) > STANDS_OUT_CHANCE:
             out[name] = float(np.median(away))

@@ -102,16 +102,29 @@ class CreepSight:
 
 @dataclass(frozen=True)
 class Sight:
-    """moisture (rows, shapes, moments): change since set-up in % MC, for moisture level 1, rows as ROWS then HELD;
-    rooms (term, rows, first shapes, moments): what the terms of the guitar's own room add."""
+    """Change of moisture since set-up in % MC, for moisture level 1: left (shapes of the weights, then term by term the
+    first `few` of them for what the guitar's own room adds; k) times right (k, rows, moments), rows as ROWS then
+    HELD."""
 
-    moisture: Array
+    left: Array
+    right: Array
+    few: int
     creep: CreepSight
-    rooms: Array
 
     def columns(self, which: slice) -> Sight:
         """The same at some of the moments."""
-        return Sight(self.moisture[:, :, which], self.creep.columns(which), self.rooms[:, :, :, which])
+        return replace(self, right=self.right[:, :, which], creep=self.creep.columns(which))
+
+
+def packed(moisture: Array, rooms: Array, creep: CreepSight) -> Sight:
+    """The sight of moisture (rows, shapes, moments) and of the rooms' terms (term, rows, few, moments), told by as few
+    combinations as they have: with many readings that is what a calibration's time goes by."""
+    rows, shapes, moments = moisture.shape
+    flat = moisture.transpose(1, 0, 2).reshape(shapes, -1)
+    flat = np.concatenate([flat, rooms.transpose(0, 2, 1, 3).reshape(-1, rows * moments)])
+    left, sizes, right = np.linalg.svd(flat, full_matrices=False)
+    kept = max(int(np.sum(sizes > SHAPES_DOWN_TO * sizes[0])), 1)
+    return Sight(left[:, :kept] * sizes[:kept], right[:kept].reshape(kept, rows, moments), rooms.shape[2], creep)
 
 
 def chebyshev(points: int) -> Array:

@@ -36,7 +36,7 @@ from driftmodel.calibration.forward import (
 )
 from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sight import Moment, Sight, states_at
+from driftmodel.calibration.sight import Moment, Sight, packed, states_at
 from driftmodel.outlook.calendar import day_of
 
 Array = NDArray[np.float64]
@@ -86,7 +86,7 @@ def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, .
     middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
     return Seen(
         moments,
-        Sight(in_rows(bench.table.weights, middle), creep_on(bench, moments, now), room_change(bench, moments, now)),
+        packed(in_rows(bench.table.weights, middle), room_change(bench, moments, now), creep_on(bench, moments, now)),
         np.concatenate([changes - middle + off[..., None], np.zeros((*off.shape, 1))], axis=-1),
         off,
         _stays(bench, readings, moments[: len(readings)]),
