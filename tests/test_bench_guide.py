@@ -94,9 +94,18 @@ def test_twenty_years_through_the_other_verbs(run: Callable[..., Any], old: Path
         ("forecast", str(old), "--draws", "12"),
         ("advise", str(old), "--draws", "12"),
         ("compare", str(old), "--what-if", "humidifier=45", "--draws", "12"),
+        ("calibrate", str(old), "--forecast", "--next-reading"),
+        ("learn", str(old.parent)),
+        ("design", str(old)),
+        ("grade", str(old)),
+        ("grade", str(old), "--home", "damp_coast"),
+        ("record", "show", str(old), "--units", "inch"),
+        ("record", "label", str(old), "--paper", "letter"),
+        ("record", "list", str(old.parent), "--units", "inch"),
     ):
         ran = run(*words)
         assert ran.code == 0, (words, ran.err)
+        assert not re.search(r"x-?\d{3,}|nan|NaT", ran.out), (words, ran.out)
     assert "FH-0001" in (world / "advice-old" / "sheet.html").read_text(encoding="utf-8")
 
 

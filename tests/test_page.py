@@ -254,7 +254,7 @@ def test_in_a_browser_an_own_record_is_answered_and_fits(
         for cell in row.query_selector_all("td, th"):
             assert cell.text_content() in said.out
     assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("#bench code")
-    told = run("forecast", str(folder / "ada"), "--no-pictures")
+    told = run("forecast", str(folder / "ada"), "--no-pictures", "--out", str(folder.parent / f"told{width}"))
     assert page.text_content("#answer .lead") in " ".join(told.out.split())
     assert f"driftmodel forecast {folder / 'ada'}" in page.text_content("#answer code")
     if width == 390:
