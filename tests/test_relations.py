@@ -177,7 +177,7 @@ def test_a_stay_of_a_year_has_no_cliff(seed: int) -> None:
     assert ((near - 7 <= dues) & (dues <= far + 7)).all()
     assert np.mean(np.ptp(dues, axis=0) <= 7) > 0.7, dues
     readings = np.stack([each.world.reading.action_mm for each in found])
-    assert np.ptp(readings, axis=0).max() < 0.04  # two days of the way from one place to the other
+    assert np.ptp(readings, axis=0).max() < 0.06  # two days of the way between the places, of the draw that moves most
 
 
 @pytest.mark.parametrize("seed", SEEDS)
