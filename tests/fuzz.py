@@ -231,7 +231,8 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.climate.history import read_air
     from driftmodel.climate.logger import read_logger
     from driftmodel.climate.weather import read_weather
-    from driftmodel.doors.page_state import read_state, scenario_of
+    from driftmodel.doors.page import Desk
+    from driftmodel.doors.page_state import read_state
     from driftmodel.fleet.grid import read_grid
     from driftmodel.fleet.reading import read_fleet
     from driftmodel.outlook.chain import run_chain
@@ -283,7 +284,7 @@ def kinds(world: Path) -> dict[str, Kind]:
             elif kind == "reading":
                 reading_said(rest, scenario, date(2027, 2, 10), scenario.setup.spacer)
             elif kind == "state":
-                scenario_of(read_state(dict(part.partition("=")[::2] for part in rest.split("&"))))
+                Desk().case_of(read_state(dict(part.partition("=")[::2] for part in rest.split("&"))))
 
     made = made_files(world)
     return {
