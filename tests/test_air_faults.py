@@ -176,6 +176,18 @@ def test_what_a_record_alone_does_not_say_is_asked_for_with_flags(
     assert run("air", "room.csv", "--temperature-unit", "C", "--time-zone", "America/Chicago").code == 0  # type: ignore[attr-defined]
 
 
+def test_a_clock_that_is_not_changed_over_gets_its_zone_as_a_flag(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Callable[..., object]
+) -> None:
+    """Stamps of an hour that summer time skips: the zone that was typed would fail again; the flag offered works."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "room.csv").write_text(table("date and time,Temp (°C),RH (%)", rows(96, "2024-03-29")))
+    told = run("air", "room.csv", "--time-zone", "Europe/Berlin").err  # type: ignore[attr-defined]
+    offered = re.search(r"Mend: --time-zone (\S+)", told)
+    assert offered and offered[1] == "Etc/GMT-1", told
+    assert run("air", "room.csv", "--time-zone", offered[1]).code == 0  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize(
     ("head", "stamp"),
     [

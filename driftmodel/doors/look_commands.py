@@ -182,7 +182,9 @@ _FLAGS = {
 
 def _as_flags(fault: BadInput) -> BadInput:
     """The same fault, its mend told for this command as well as for a climate file."""
-    flags = [flag for key, flag in _FLAGS.items() if key in fault.mend]
+    named = re.search(r'time_zone = "([^"]+)"', fault.mend)
+    flags = [f"--time-zone {named[1]}" if named and key == "time_zone" else flag
+             for key, flag in _FLAGS.items() if key in fault.mend]  # fmt: skip
     if not flags:
         return fault
     if "temperature_unit" in fault.mend:
