@@ -105,7 +105,7 @@ WRONG: dict[str, Wrong] = {
     "unknown home": Wrong(HOME + 'home = "heated falt"\n', table(), ("heated flat",),
                           in_climate("heated falt", "heated flat")),
     "cooled below its heating": Wrong(HOME + "cooling_setpoint_degc = 19.0\n", table(), ("cooled to 19",), "room"),
-    "heated and not heated": Wrong(HOME + "heated = false\nheating_setpoint_degc = 20.0\n", table(), ("one of the two",),
+    "heated and not heated": Wrong(HOME + "heated = false\nheating_setpoint_degc = 20.0\n", table(), ("one of the",),
                                    in_climate("heated = false\n", "")),
     "all four of the excess": Wrong(
         HOME + "excess_cold_g_m3 = 2.0\nvolume_m3 = 200.0\nair_changes_per_hour = 0.5\n"
