@@ -22,6 +22,7 @@ from driftmodel.structure import box as boxes
 from driftmodel.structure import mesh
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box_movement import Answer, solve
+from driftmodel.structure.mesh import smooth_outline
 from driftmodel.structure.plate import Board
 from driftmodel.structure.records import LOADS
 from driftmodel.structure.solid import GRAINS, Timber, solid_wood
@@ -224,3 +225,29 @@ def test_mesh_follows_every_line() -> None:
 def test_saddle_off_the_bridge_is_named(body: Body) -> None:
     with pytest.raises(BadInput, match="saddle"):
         respond(replace(body, bridge=replace(body.bridge, saddle_mm=320.0)))
+
+
+def test_pins_end_the_strings_under_the_plate(body: Body) -> None:
+    own = box(replace(body, bridge=replace(body.bridge, anchor="pins"))).strings.anchor
+    through = body.bridge.thickness_mm + body.top.thickness_mm + body.bridge.plate_thickness_mm
+    assert own is not None and own[1] == pytest.approx(-through) and 5.0 < own[0] < 20.0
+
+
+def test_edges_of_what_fits(body: Body) -> None:
+    """Each part as large as it may be is taken, a hair larger is refused, and named."""
+    bridge, neck, tail = body.bridge, body.neck_block, body.tail_block
+    long, hair = smooth_outline(body.outline_mm)[:, 0].max(), 1e-3
+    at_end = [abs(y) for x, y in smooth_outline(body.outline_mm) if x == pytest.approx(0.0, abs=1e-6)]
+    edges = {
+        "anchor_mm": [replace(body, bridge=replace(bridge, anchor="tie block", anchor_mm=at))
+                      for at in (bridge.saddle_mm + hair, bridge.saddle_mm, bridge.back_mm - hair, bridge.back_mm)],
+        "blocks": [replace(body, neck_block=replace(neck, length_mm=long - tail.length_mm - more))
+                   for more in (hair, 0.0)],
+        "half_width_mm": [replace(body, neck_block=replace(neck, half_width_mm=max(at_end) + more))
+                          for more in (0.0, hair)],
+    }  # fmt: skip
+    for words, bodies in edges.items():
+        for taken, refused in zip(bodies[::2], bodies[1::2], strict=True):
+            box(taken)
+            with pytest.raises(BadInput, match=words):
+                box(refused)
