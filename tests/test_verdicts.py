@@ -20,7 +20,7 @@ from driftmodel.outlook.calendar import horizon_days, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws, draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, outside_rule
-from driftmodel.outlook.wood_air import Slab, transport, wood_air
+from driftmodel.outlook.wood_air import Slab, paces, transport, wood_air
 from driftmodel.structure import neck
 from driftmodel.structure.records import LOADS, BodyResponse, NeckResponse
 from driftmodel.structure.response import coefficients
@@ -113,7 +113,7 @@ def test_rule_at_its_very_limits(scenario: Scenario) -> None:
 def test_pace_of_thin_and_thick_parts(scenario: Scenario) -> None:
     """The top lags its air by less than a day and hangs little on its lacquer, the neck by two weeks and half on its
     film. In damper air the wood is quicker and the film slower: the top gains, the neck loses, and takes its time."""
-    (top, top_days), (neck, neck_days) = moisture.paces(scenario.instrument)
+    (top, top_days), (neck, neck_days) = paces(scenario.instrument)
     assert 0.4 < top_days < 1.0 and 10.0 < neck_days < 20.0 and 0.0 < top < 0.2 and 0.4 < neck < 0.7
     hours = 24 * 200
     humidity = np.where(np.arange(hours) < 24 * 20, scenario.setup.built_relative_humidity_pct, 75.0)
