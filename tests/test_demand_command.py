@@ -89,8 +89,9 @@ def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(rea
             strict=True,
         )
     )
-    assert found["lakes", "large"] > found["south", "large"]
-    assert found["south", "small"] > found["lakes", "small"]
+    # compared within a region: the weather the claims were made in is the region's, and the forecast does not know it
+    assert found["lakes", "large"] > found["lakes", "small"]
+    assert found["south", "small"] > found["south", "large"]
     mean = float(np.exp(np.mean(np.log(list(found.values())))))
     assert 0.6 < mean < 1.7  # the physics has moved as a whole since the claims were drawn
     assert all(0.7 < value / mean < 1.4 for value in found.values())
