@@ -46,7 +46,7 @@ def found(scenario: Scenario, *, due: float = 0.0, dry_days: float = 0.0, dry_at
         {"regrade_due": (("year",), chances), "relative_humidity": (("time",), humidity),
          "action_change_seasonal": (("draw", "time"), season)}, coords={"year": np.arange(1, YEARS + 1)},
     )  # fmt: skip
-    return findings.verdict(result, scenario, xr.Dataset())
+    return findings.verdict(result, scenario)
 
 
 def test_limits_of_the_verdict(scenario: Scenario) -> None:
