@@ -209,6 +209,12 @@ def test_a_commands_mend_works_as_typed(run: Callable[..., Any], world: Path, li
     assert right.code == 0, (again, right.err)
 
 
+def test_a_day_among_the_words_is_told_where_it_goes(run: Callable[..., Any], world: Path) -> None:
+    create(world / "ada", TOLD)
+    wrong = run("record", "add", "ada", "2024-02-10", "action 2.4 mm")
+    assert wrong.code == 2 and wrong.err.rstrip().endswith("Mend: --date 2024-02-10")
+
+
 def test_a_day_before_set_up_or_to_come_is_refused(ada: Path) -> None:
     for day in (date(2021, 1, 1), date.today() + timedelta(days=2)):
         with pytest.raises(BadInput):

@@ -178,6 +178,8 @@ def _quantity(text: str) -> tuple[str, str]:
 
 def _work(words: str, text: str, whole: str, scenario: Scenario, fitted: str) -> Saying:
     """text: without air and tool; whole: with them, kept where it can be."""
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", whole):
+        raise BadInput(f'"{whole}" is a day', "what was read or done, and its day beside it", mend=f"--date {whole}")
     asked: Asked | None = None
     for said in dict.fromkeys((whole, text)):
         found = [understood(piece, scenario.instrument.spacers, fitted) for piece in pieces_of(said)]

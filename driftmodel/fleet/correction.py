@@ -33,8 +33,8 @@ KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
 #: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source
 LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.03
 AGAIN_SD = 0.7  # of repeats' level against first regrades'
-LEAST_YEAR_SD = 0.04  # of a region's year, where the physics' own weather is less
-PRIOR_WORTH = 3.0
+LEAST_YEAR_SD = 0.06  # of a region's year, where the physics' own weather is less
+PRIOR_WORTH = 0.5
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard

@@ -13,7 +13,7 @@ from driftmodel.record.case import Case
 
 WIDTH = 100
 NAMES = {
-    "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "and",
+    "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "closed at",
     "action_reading_sd_mm": "set-up read to", "saddle_room_mm": "saddle to lower then",
     "saddle_room_least_mm": "saddle that must stay", "projection_tolerance_mm": "fret plane off by at most",
     "days_outside": "days outside before work", "action_low_mm": "lowest action", "action_high_mm": "highest action",
