@@ -86,13 +86,18 @@ def _answers(box: Box, found: _Solution) -> dict[str, Answer]:
         nodes = shift.reshape(-1, 6)
         host, fall = _mean(nodes, saddle), _mean(nodes, front)[2] - _mean(nodes, back)[2]
         answers[name] = Answer(
-            bridge=(float(host[0]), float(host[2])),
-            bridge_tilt=float(fall) / (box.bridge.back_mm - box.bridge.front_mm),
-            block=(float(found.neck[name][0]), float(found.neck[name][2])),
-            block_turn=float(found.neck[name][4]),
-            width=float(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
+            bridge=(_told(host[0]), _told(host[2])),
+            bridge_tilt=_told(fall / (box.bridge.back_mm - box.bridge.front_mm)),
+            block=(_told(found.neck[name][0]), _told(found.neck[name][2])),
+            block_turn=_told(found.neck[name][4]),
+            width=_told(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
         )
     return answers
+
+
+def _told(value: float) -> float:
+    """To eight digits: those after hang on how many threads the solver has, and one design has one answer."""
+    return float(f"{value:.8g}")
 
 
 def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
@@ -103,7 +108,8 @@ def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
     rise = {}
     for name, shift in found.moved.items():
         nodes = shift.reshape(-1, 6)
-        rise[name] = nodes[found.top_number, 2] - found.neck[name][2] * (1.0 - along)
+        up = nodes[found.top_number, 2] - found.neck[name][2] * (1.0 - along)
+        rise[name] = np.round(up, 7)  # mm, see _told
     triangles = Delaunay(places).simplices
     middle = places[triangles].mean(axis=1)
     kept = mesh.inside(middle, box.outline)
@@ -222,7 +228,7 @@ def _shares(whole: shell.Structure, solver: _Solver, forces: Array, moved: Array
         step = 1.0 / (ends.mean() + (ends[0] - ends[1]) / 2.0 * np.cos(angle))
         soft = soft + step * solver.solve(held - whole.softened_force(soft, SOFTENED))
     found = whole.shares(soft[:, 0], soft[:, 1:], SOFTENED)
-    return {name: {key: float(values[k]) for key, values in found.items()} for k, name in enumerate(READINGS)}
+    return {name: {key: _told(values[k]) for key, values in found.items()} for k, name in enumerate(READINGS)}
 
 
 def _edges(on: Meshed, number: Integers, box: Box) -> tuple[Weights, Weights]:
