@@ -11,6 +11,7 @@ MOST_SEED = 2**63 - 1
 
 #: points an answer is told by: the range that holds four times in five, and its middle
 QUANTILES = (0.1, 0.5, 0.9)
+BAND = QUANTILES[::2]
 #: humidity of the air below which wood is dry and above which it is damp; below the first, cracks open (common
 #: practice, no source), %
 CRACKS_PCT, DRY_PCT, DAMP_PCT = 30.0, 35.0, 70.0

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.limits import QUANTILES
+from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import SOON_MONTHS, Demand
 from driftmodel.fleet.expect import IN
@@ -140,7 +140,7 @@ def budget(demand: Demand, money: Money) -> list[dict[str, Any]]:
                     "fiscal_year": int(name), "months": int((year == name).sum()), "region": region, "design": design
                 }  # fmt: skip
                 for key, values in own.items():
-                    low, high = np.quantile(values[:, r, d], (0.1, 0.9))
+                    low, high = np.quantile(values[:, r, d], BAND)
                     row |= {f"{key}_mean": float(values[:, r, d].mean()), f"{key}_p10": low, f"{key}_p90": high}
                 rows.append(row)
     return rows

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.limits import QUANTILES
+from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import Demand, forecast_demand
@@ -147,7 +147,7 @@ def backtest(
     samples = {name: np.concatenate(parts) for name, parts in models.items()}
     crps = {name: float(scores.crps_samples(part, observed).mean()) for name, part in samples.items()}
     wis = {name: float(scores.weighted_interval_score(part, observed).mean()) for name, part in samples.items()}
-    low, high = np.quantile(samples[MODEL], [0.1, 0.9], axis=1)
+    low, high = np.quantile(samples[MODEL], BAND, axis=1)
     return Backtest(
         tuple(rows),
         widening_needed(every, fleet.settings.seed),

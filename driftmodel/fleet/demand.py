@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.arrays import ratio
+from driftmodel.base.arrays import only, ratio
 from driftmodel.base.provenance import recording
 from driftmodel.base.schema import described
 from driftmodel.fleet import claims as claims_law
@@ -201,7 +201,7 @@ def gamma_of(samples: Array) -> Multiplier:
 def known_claims(claims: Claims, cutoff: int) -> Claims:
     """The claims reported by the end of a month."""
     kept = claims.report <= cutoff
-    return Claims(*(getattr(claims, name)[kept] for name in Claims.__dataclass_fields__))
+    return only(claims, kept)
 
 
 def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:

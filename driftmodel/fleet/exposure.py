@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.base.arrays import group_sums, only, ratio
 from driftmodel.fleet.delay import delayed
 from driftmodel.fleet.passage import FAR, Lives, Whole, lives_after_regrade, of_each_kind
 from driftmodel.fleet.reporting import Asked, Waiting, waiting_until
@@ -70,7 +70,7 @@ def past_of_cell(
         out[0] = _table(lives, fresh, FRESH, asked, since, cutoff, waiting)
     of = regraded_kind(again.start - again.build)
     for kind in np.unique(of).tolist():
-        own = Spells(*(getattr(again, name)[of == kind] for name in Spells.__dataclass_fields__))
+        own = only(again, of == kind)
         out[1 + kind] = _table(lives, own, AGAIN, asked, since, cutoff, waiting)
     return out
 

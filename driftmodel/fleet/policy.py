@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.arrays import ratio
+from driftmodel.base.arrays import only, ratio
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.limits import BAND
 from driftmodel.fleet.cohorts import cohorts_of, in_cover
 from driftmodel.fleet.demand import AT_ONCE, Demand, of_the_months, parts_of, seasonal_expected, window_of
 from driftmodel.fleet.expect import IN
@@ -116,9 +117,7 @@ def _new_sales(fleet: Fleet, world: World, cover: int) -> Fleet:
         np.full(size, NONE, np.int32), np.zeros(size, np.int32), number[kept], np.ones(size, dtype=bool),
         np.full(size, NONE, np.int32),
     )  # fmt: skip
-    claims = fleet.claims
-    none = type(claims)(*(getattr(claims, name)[:0] for name in type(claims).__dataclass_fields__))
-    return replace(fleet, units=units, claims=none)
+    return replace(fleet, units=units, claims=only(fleet.claims, slice(0)))
 
 
 def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None) -> Prices:
@@ -191,7 +190,7 @@ def price_table(fleet: Fleet, found: Sequence[Prices]) -> list[dict[str, Any]]:
         alone = float(each.overall(each.alone))
         places.append(("all", "all", each.overall(each.cost), each.overall(each.jobs), alone, float(sold.sum())))
         for region, design, cost, jobs, own, many in places:
-            low, high = np.quantile(cost, (0.1, 0.9))
+            low, high = np.quantile(cost, BAND)
             common = float(cost.var())
             rows.append(
                 {
@@ -213,7 +212,7 @@ def what_if_table(demand: Demand, base: Prices, worlds: Sequence[tuple[World, Pr
     for words, each in [("as it is", base), *((world.words, found) for world, found in worlds)]:
         cost, jobs = each.overall(each.cost), each.overall(each.jobs)
         apart = cost - plain
-        low, high = np.quantile(apart, (0.1, 0.9))
+        low, high = np.quantile(apart, BAND)
         rows.append(
             {
                 "what_if": words, "cover_months": each.cover, "jobs_per_1000": 1000.0 * float(jobs.mean()),

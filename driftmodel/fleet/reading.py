@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import only
 from driftmodel.base.errors import BadInput
 from driftmodel.fleet.reconcile import reconciled, stop_at_suspects
 from driftmodel.fleet.roster import CLAIM_COLUMNS, CLAIM_EXTRAS, PLAN_COLUMNS, Claims, Fleet, Tally, Units
@@ -35,14 +36,14 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     units, serial = units_of(tables[0], settings, regions, exposures, designs, cutoff)
     tallies = [_tally(tables[0], units.count)]
     good = ~tables[0].bad
-    sold = _only(units, good)
+    sold = only(units, good)
     serials: list[str] = tables[0].frame["serial"][good].astype(str).tolist() if serial else []
     if settings.files.plan:
         plan_table = read_table(folder / settings.files.plan, PLAN_COLUMNS, may_be_empty=True, named=named.get("plan"))
         plan = plan_of(plan_table, settings, regions, exposures, designs, cutoff)
         tables.append(plan_table)
         tallies.append(_tally(plan_table, plan.count))
-        sold = _joined(sold, _only(plan, ~plan_table.bad))
+        sold = _joined(sold, only(plan, ~plan_table.bad))
     since = NONE if settings.claims_since is None else month_number(settings.claims_since)
     claims = _no_claims()
     if settings.files.claims:
@@ -84,10 +85,6 @@ def _stop_at_threshold(tables: Sequence[Table], most_pct: float, rejects: Path |
             )
         if table.rows and wrong == table.rows:
             raise BadInput("no row can be used", "rows", file=table.file, place="row 2", mend="correct the table")
-
-
-def _only(units: Units, kept: NDArray[np.bool_]) -> Units:
-    return Units(*(getattr(units, name)[kept] for name in Units.__dataclass_fields__))
 
 
 def _joined(first: Units, second: Units) -> Units:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.limits import BAND
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
@@ -113,7 +114,7 @@ def _row(chain: Chain, label: str, rise: Array, action: Array, days: float, toda
     )
     share = inside.mean(axis=1) * days
     jobs = float(np.mean(np.sum((due.day != NEVER) & (due.grade != NO_GRADE), axis=1)))
-    low, high = np.quantile(share, [0.1, 0.9])
+    low, high = np.quantile(share, BAND)
     return SpacerAhead(
         label,
         float(share.mean()),

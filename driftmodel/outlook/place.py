@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.limits import QUANTILES
+from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
@@ -183,7 +183,7 @@ def _row(
     lasting = reading.action_mm + lift / 2.0 + action_work_mm(scenario)
     outside = outside_rule(reading.saddle_rise_mm + lift, lasting, room, rule)
     due = first_due(outside, scenario, reading.step_days, here * reading.step_days)
-    low, high = np.quantile(share, [0.1, 0.9])
+    low, high = np.quantile(share, BAND)
     points = action_points + lift / 2.0
     return GradeAtPlace(
         label,

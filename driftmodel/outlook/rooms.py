@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import BAND
 from driftmodel.base.records import Climate, Room
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.place_air import record_span
@@ -23,7 +24,6 @@ Array = NDArray[np.float64]
 
 #: rooms run for a band where only the air is asked for
 BAND_ROOMS = 60
-BAND = (0.1, 0.9)
 
 
 def draw_rooms(room: Room, count: int, seed: int) -> dict[str, Array]:
