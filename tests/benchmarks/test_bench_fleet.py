@@ -76,9 +76,7 @@ def a_million_units(folder: Path) -> Path:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_million_units_in_a_minute(tmp_path: Path, workers: int, request: pytest.FixtureRequest) -> None:
-    if not request.config.getoption("benchmark_enable"):
-        pytest.skip("a benchmark: pytest tests/benchmarks --benchmark-enable -s")
+def test_a_million_units_in_a_minute(tmp_path: Path, workers: int) -> None:
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:  # so that making it is not in the memory
         file = apart.submit(a_million_units, tmp_path).result()
     load = os.getloadavg()[0]

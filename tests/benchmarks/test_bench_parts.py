@@ -35,12 +35,6 @@ from driftmodel.structure.body import respond
 from driftmodel.wood.sorption import scanning_moisture
 
 
-@pytest.fixture(autouse=True)
-def only_when_asked(request: pytest.FixtureRequest) -> None:
-    if not request.config.getoption("benchmark_enable"):
-        pytest.skip("a benchmark: pytest tests/benchmarks --benchmark-enable -s")
-
-
 @pytest.fixture(scope="module")
 def scenario() -> Scenario:
     return load_scenario("first-winter")
