@@ -15,7 +15,8 @@ from datetime import date, timedelta
 import numpy as np
 from other_truths import World, guitars
 
-from driftmodel.base.records import Climate, Humidifier, Scenario, Stay, WorkDone
+from driftmodel.base.climate_file import Humidifier
+from driftmodel.base.records import Climate, Scenario, Stay, WorkDone
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.decide import MEASURE, Decision, weather_or_drift
 from driftmodel.calibration.fit import calibrate

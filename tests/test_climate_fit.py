@@ -13,8 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from driftmodel.base.climate_file import Seen
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Room, Seen
+from driftmodel.base.records import Climate, Room
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.room import drawn_room

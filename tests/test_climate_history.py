@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from driftmodel.base.climate_file import Normals
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Logger, Normals, Scenario, Stay
+from driftmodel.base.records import Climate, Logger, Scenario, Stay
 from driftmodel.base.scenarios import load_scenario, scenario_names
 from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.history import climate_air, read_air, scenario_air, scenario_end

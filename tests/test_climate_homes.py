@@ -16,9 +16,8 @@ import numpy as np
 import pytest
 from test_climate_room import TROPICS, monthly
 
-from driftmodel.base.climate_file import RoomFile
+from driftmodel.base.climate_file import Case, RoomFile
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Case
 from driftmodel.base.rooms import HOMES, home_humidifier, room_of
 from driftmodel.climate.air import hours_from, make_air, months_of
 from driftmodel.climate.enclosure import case_air

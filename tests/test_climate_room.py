@@ -14,8 +14,8 @@ import pytest
 import xarray
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import RoomFile
-from driftmodel.base.records import Case, Humidifier, Normals, Room
+from driftmodel.base.climate_file import Case, Humidifier, Normals, RoomFile
+from driftmodel.base.records import Room
 from driftmodel.base.rooms import room_of
 from driftmodel.climate.air import hours_from, in_months, make_air, months_of
 from driftmodel.climate.enclosure import case_air, thomson_half_time

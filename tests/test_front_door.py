@@ -22,9 +22,9 @@ import xarray as xr
 
 import driftmodel
 from driftmodel.base import library
+from driftmodel.base.build import Body
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.records import Body
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.structure import body
 from driftmodel.structure.records import BodyResponse, Coefficients

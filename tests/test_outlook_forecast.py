@@ -11,7 +11,8 @@ import xarray as xr
 
 import driftmodel
 from driftmodel.base import library, schema
-from driftmodel.base.records import Scenario, StringEvent
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import StringEvent
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of, reference_state, string_load
 from driftmodel.outlook.chain import run_chain

@@ -8,7 +8,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from driftmodel.base.records import Rule, Scenario, StringEvent
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import Rule, StringEvent
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, first_due, grade_lifts_mm, outside_rule, regrades
 

@@ -11,7 +11,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from driftmodel.base.records import Humidifier, Normals, Scenario
+from driftmodel.base.climate_file import Humidifier, Normals
+from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.chain import run_chain

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from driftmodel.base import library
-from driftmodel.base.records import Climate, Scenario, Stay, StringEvent, WorkDone
+from driftmodel.base.records import Climate, Scenario, Stay, WorkDone
+from driftmodel.base.scenario_file import StringEvent
 from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook.draws import Draws, unknowns_of

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from driftmodel.base.build import Body, Brace
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Body, Brace
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import box as boxes
 from driftmodel.structure import mesh

@@ -8,9 +8,9 @@ from math import atan, degrees
 import numpy as np
 import pytest
 
+from driftmodel.base.build import SpacerSet, Strings
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import cache_folder
-from driftmodel.base.records import SpacerSet, Strings
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import joint
 from driftmodel.structure.neck import bimetal_curvature_per_m, bow

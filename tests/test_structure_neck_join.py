@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from driftmodel.base.build import Joint
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Instrument, Joint
+from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import find_instrument, load_instrument
 from driftmodel.structure import neck_join
 from driftmodel.structure.body import respond

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from driftmodel.advice.surfaces import outdoor_of
 from driftmodel.base import library
-from driftmodel.base.records import Climate, Humidifier
+from driftmodel.base.climate_file import Humidifier
+from driftmodel.base.records import Climate
 from driftmodel.climate.air import in_months
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import climate_air

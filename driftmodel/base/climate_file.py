@@ -2,41 +2,73 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date as Date
+from typing import Annotated
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import FileModel, key, over_keys
+from driftmodel.base.file_models import INVENTED, TITLE, FileModel, Noun, key, over_keys
 
 
-def _months(months: list[int]) -> list[int]:
+def _months(months: tuple[int, ...]) -> tuple[int, ...]:
     if any(month < 1 or month > 12 for month in months) or len(set(months)) != len(months):
         raise ValueError("months from 1 (January) to 12 (December), each once")
     return months
 
 
-class NormalsFile(FileModel):
-    temperature_degc: list[float] = key("[-4, -2, 4, 10, 16, 21, 24, 23, 18, 12, 5, -2]", min_length=12, max_length=12)
-    relative_humidity_pct: list[float] = key(
-        "[72, 70, 66, 62, 62, 64, 66, 68, 68, 66, 70, 74]", min_length=12, max_length=12
-    )
-    daily_range_degc: list[float] = key("[7, 8, 9, 11, 12, 11, 11, 11, 11, 11, 8, 7]", min_length=12, max_length=12)
-    day_to_day_sd_k: float = key("3.5", ge=0, le=15)
-    day_to_day_sd_pct: float = key("8.0", ge=0, le=25)
-    persistence_days: float = key("3.0", gt=0, le=60)
+@dataclass(frozen=True)
+class Normals(Noun):
+    """Twelve monthly means of outdoor air, January first, with the weather noise about them."""
+
+    temperature_c: Annotated[
+        tuple[float, ...],
+        key(
+            "[-4, -2, 4, 10, 16, 21, 24, 23, 18, 12, 5, -2]",
+            "mean outdoor temperature of each month, January first",
+            min_length=12,
+            max_length=12,
+            alias="temperature_degc",
+        ),
+    ]
+    relative_humidity_pct: Annotated[
+        tuple[float, ...],
+        key(
+            "[72, 70, 66, 62, 62, 64, 66, 68, 68, 66, 70, 74]",
+            "mean outdoor humidity of each month",
+            min_length=12,
+            max_length=12,
+        ),
+    ]
+    daily_range_c: Annotated[
+        tuple[float, ...],
+        key(
+            "[7, 8, 9, 11, 12, 11, 11, 11, 11, 11, 8, 7]",
+            "warmest less coldest hour of a day, each month",
+            min_length=12,
+            max_length=12,
+            alias="daily_range_degc",
+        ),
+    ]
+    day_to_day_sd_c: Annotated[
+        float,
+        key("3.5", "how days differ in temperature, one standard deviation", ge=0, le=15, alias="day_to_day_sd_k"),
+    ]
+    day_to_day_sd_pct: Annotated[float, key("8.0", "how days differ in humidity", ge=0, le=25)]
+    persistence_days: Annotated[float, key("3.0", "how long such a difference lasts", gt=0, le=60)]
 
     @field_validator("relative_humidity_pct")
     @classmethod
-    def _is_percent(cls, values: list[float]) -> list[float]:
+    def _is_percent(cls, values: tuple[float, ...]) -> tuple[float, ...]:
         if max(values) <= 1:
             raise ValueError("relative humidity in percent (65, not 0.65)")
         if min(values) < 0 or max(values) > 100:
             raise ValueError("relative humidity between 0 and 100 %")
         return values
 
-    @field_validator("temperature_degc")
+    @field_validator("temperature_c")
     @classmethod
-    def _is_weather(cls, values: list[float]) -> list[float]:
+    def _is_weather(cls, values: tuple[float, ...]) -> tuple[float, ...]:
         if min(values) < -60 or max(values) > 50:
             raise ValueError("monthly means between -60 and 50 degC (use temperature_degf for Fahrenheit)")
         return values
@@ -45,24 +77,32 @@ class NormalsFile(FileModel):
 class LoggerKeys(FileModel):
     """How a logger's file is read, where it does not tell itself."""
 
-    columns: dict[str, str] = key('{ temperature = "Temp (C)", relative_humidity = "RH (%)" }', default_factory=dict)
-    time_zone: str | None = key('"America/Chicago"', None)
-    day_first: bool | None = key("true", None)
-    gap_policy: str | None = key('"interpolate"', None, pattern="^(interpolate|hold)$")
-    gap_limit_days: float = key("7.0", 7.0, gt=0, le=3660)
-    repeat_years: bool = key("true", False)
+    columns: dict[str, str] = key(
+        '{ temperature = "Temp (C)", relative_humidity = "RH (%)" }',
+        "headers of time, temperature, relative_humidity, where they do not tell themselves",
+        default_factory=dict,
+    )
+    time_zone: str | None = key('"America/Chicago"', "zone of the logger's clock", None)
+    day_first: bool | None = key("true", "whether 03/04 is the third of April", None)
+    gap_policy: str | None = key(
+        '"interpolate"', "how gaps are filled; refused where none is named", None, pattern="^(interpolate|hold)$"
+    )
+    gap_limit_days: float = key("7.0", "longest gap that is filled", 7.0, gt=0, le=3660)
+    repeat_years: bool = key("true", "whether the record's years come again past its end", False)
 
 
 class LoggerFile(LoggerKeys):
-    file: str = key('"my_room.csv"')
+    file: str = key('"my_room.csv"', "the logger's file, seen from this file's folder")
 
 
 class OutdoorFile(LoggerKeys):
-    weather_file: str | None = key('"../weather/chicago.csv"', None)
-    logger_file: str | None = key('"outdoor.csv"', None)
-    normals: NormalsFile | None = None
-    year_to_year_sd_k: float = key("1.2", 1.2, ge=0, le=5)
-    year_to_year_sd_pct: float = key("3.0", 3.0, ge=0, le=15)
+    weather_file: str | None = key(
+        '"../weather/chicago.csv"', "a typical year of hourly weather, seen from this file's folder", None
+    )
+    logger_file: str | None = key('"outdoor.csv"', "measured outdoor air", None)
+    normals: Normals | None = None
+    year_to_year_sd_k: float = key("1.2", "how months differ from year to year in temperature", 1.2, ge=0, le=5)
+    year_to_year_sd_pct: float = key("3.0", "and in humidity", 3.0, ge=0, le=15)
 
     @model_validator(mode="after")
     def _one_source(self) -> OutdoorFile:
@@ -81,28 +121,33 @@ class OutdoorFile(LoggerKeys):
 ROOM_UNKNOWNS = ("excess_cold", "excess_warm", "summer_warmth", "heating_set_point")
 
 
-class SeenFile(FileModel):
+@dataclass(frozen=True)
+class Seen(Noun):
+    """What a hygrometer in the room showed: on a day, or as the mean of months; either value may be missing."""
+
     """A hygrometer's reading: of a day, or the mean of months."""
 
-    date: Date | None = key("2026-01-15", None)
-    months: list[int] = key("[1, 2]", default_factory=list)
-    relative_humidity_pct: float | None = key("34.0", None, ge=5, le=100)
-    temperature_degc: float | None = key("21.0", None, ge=-10, le=45)
-    tolerance_pct: float = key("4.0", 4.0, gt=0, le=30)
-    tolerance_k: float = key("1.0", 1.0, gt=0, le=10)
+    months: Annotated[tuple[int, ...], key("[1, 2]", "months a hygrometer's mean is of")] = ()
+    day: Annotated[Date | None, key("2026-01-15", "day of a hygrometer's reading", alias="date")] = None
+    relative_humidity_pct: Annotated[float | None, key("34.0", "humidity it showed", ge=5, le=100)] = None
+    temperature_c: Annotated[
+        float | None, key("21.0", "temperature it showed", ge=-10, le=45, alias="temperature_degc")
+    ] = None
+    tolerance_pct: Annotated[float, key("4.0", "how well it shows humidity", gt=0, le=30)] = 4.0
+    tolerance_k: Annotated[float, key("1.0", "and temperature", gt=0, le=10)] = 1.0
 
     _real = field_validator("months")(_months)
 
     @model_validator(mode="after")
-    def _says_something(self) -> SeenFile:
-        if (self.date is None) == (not self.months):
+    def _says_something(self) -> Seen:
+        if (self.day is None) == (not self.months):
             raise over_keys(
-                "a hygrometer's reading " + ("of no time" if self.date is None else "of a date and of months"),
+                "a hygrometer's reading " + ("of no time" if self.day is None else "of a date and of months"),
                 "either the date of the reading or the months it is the mean of",
                 "date",
                 "date = 2026-01-15, and no months",
             )
-        if self.relative_humidity_pct is None and self.temperature_degc is None:
+        if self.relative_humidity_pct is None and self.temperature_c is None:
             raise over_keys(
                 "a hygrometer's reading of nothing",
                 "relative_humidity_pct, temperature_degc or both",
@@ -115,31 +160,38 @@ class SeenFile(FileModel):
 class RoomFile(FileModel):
     """All keys may be left out: the median house."""
 
-    home: str | None = key('"heated flat"', None)
-    excess_cold_g_m3: float | None = key("2.3", None, ge=0, le=20)
-    excess_warm_g_m3: float | None = key("0.5", None, ge=0, le=20)
-    volume_m3: float | None = key("220.0", None, gt=5, le=100000)
-    air_changes_per_hour: float | None = key("0.44", None, gt=0.01, le=20)
-    moisture_source_kg_per_day: float | None = key("5.4", None, ge=0, le=200)
-    heated: bool | None = key("false", None)
-    heating_setpoint_degc: float | None = key("21.0", None, ge=0, le=30)
-    night_setback_k: float | None = key("3.0", None, ge=0, le=10)
-    cooling_setpoint_degc: float | None = key("25.0", None, ge=15, le=35)
-    dehumidified_to_pct: float | None = key("60.0", None, ge=20, le=90)
-    summer_warmth: float | None = key("1.0", None, ge=0, le=3)
-    log_sd: dict[str, float] = key("{ excess_cold = 0.15 }", default_factory=dict)
-    seen: list[SeenFile] = key("[{ months = [1], relative_humidity_pct = 34.0 }]", default_factory=list)
+    home: str | None = key('"heated flat"', "kind of home, as shipped homes are called", None)
+    excess_cold_g_m3: float | None = key(
+        "2.3", "vapour indoors over outdoors while it is cold outside", None, ge=0, le=20
+    )
+    excess_warm_g_m3: float | None = key("0.5", "and while it is warm", None, ge=0, le=20)
+    volume_m3: float | None = key("220.0", "volume of the home", None, gt=5, le=100000)
+    air_changes_per_hour: float | None = key("0.44", "how often its air is changed", None, gt=0.01, le=20)
+    moisture_source_kg_per_day: float | None = key(
+        "5.4", "water that people, plants and cooking give off", None, ge=0, le=200
+    )
+    heated: bool | None = key("false", "false for a home without heating", None)
+    heating_setpoint_degc: float | None = key("21.0", "temperature it is heated to", None, ge=0, le=30)
+    night_setback_k: float | None = key("3.0", "how much less at night", None, ge=0, le=10)
+    cooling_setpoint_degc: float | None = key(
+        "25.0", "temperature it is cooled to; without it, not cooled", None, ge=15, le=35
+    )
+    dehumidified_to_pct: float | None = key("60.0", "humidity a dehumidifier holds", None, ge=20, le=90)
+    summer_warmth: float | None = key(
+        "1.0", "how much warmer than outdoors it is in summer, times the usual", None, ge=0, le=3
+    )
+    log_sd: dict[str, float] = key(
+        "{ excess_cold = 0.15 }",
+        "how well this home's numbers are known, in place of the spread of homes",
+        default_factory=dict,
+    )
+    seen: list[Seen] = key("[{ months = [1], relative_humidity_pct = 34.0 }]", "", default_factory=list)
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> RoomFile:
         heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
         if self.heated is False and (heat is not None or self.night_setback_k):
-            raise over_keys(
-                "heated = false and a heating set point",
-                "one of the two",
-                "heated",
-                "heated = true",
-            )
+            raise over_keys("heated = false and a heating set point", "one of the two", "heated", "heated = true")
         if heat is not None and cool is not None and heat >= cool:
             raise over_keys(
                 f"heated to {heat:g} degC and cooled to {cool:g} degC",
@@ -167,32 +219,40 @@ class RoomFile(FileModel):
         return self
 
 
-class HumidifierFile(FileModel):
-    setpoint_pct: float = key("45.0", ge=10, le=80)
-    capacity_l_per_day: float = key("10.0", gt=0, le=500)
-    months: list[int] = key("[10, 11, 12, 1, 2, 3, 4]", default_factory=list)
+@dataclass(frozen=True)
+class Humidifier(Noun):
+    """A room humidifier. It runs when the room is below its set point, in the months named or, with none, in any."""
+
+    setpoint_pct: Annotated[float, key("45.0", "humidity the humidifier holds", ge=10, le=80)]
+    capacity_l_per_day: Annotated[float, key("10.0", "water it can give off", gt=0, le=500)]
+    months: Annotated[tuple[int, ...], key("[10, 11, 12, 1, 2, 3, 4]", "months it is on; all where none is named")] = ()
 
     _real = field_validator("months")(_months)
 
 
-class CaseFile(FileModel):
-    half_time_days: float = key("7.0", gt=0, le=1000)
-    out_of_case_share: float = key("0.1", ge=0, le=1)
-    humidifier_pct: float | None = key("45.0", None, ge=10, le=75)
-    humidifier_months: list[int] = key("[11, 12, 1, 2, 3]", default_factory=list)
-    leaky: bool = key("true", False)
+@dataclass(frozen=True)
+class Case(Noun):
+    """A closed case: half-time of its answer to a step in room humidity; out_of_case_share is time spent outside it.
+
+    leaky: warming dries the air in it, as it does the room's, only less; in a tight one the wood gives moisture off."""
+
+    half_time_days: Annotated[float, key("7.0", "how long the case takes for half of a change", gt=0, le=1000)]
+    out_of_case_share: Annotated[float, key("0.1", "share of the time the instrument is out of it", ge=0, le=1)]
+    humidifier_pct: Annotated[float | None, key("45.0", "humidity a humidifier in the case holds", ge=10, le=75)] = None
+    humidifier_months: Annotated[tuple[int, ...], key("[11, 12, 1, 2, 3]", "months that one is kept filled")] = ()
+    leaky: Annotated[bool, key("true", "true for a case that closes badly")] = False
 
     _real = field_validator("humidifier_months")(_months)
 
 
 class ClimateFile(FileModel):
-    title: str = key('"Heated house in a cold continental city"', "")
-    invented: bool = key("false", False)
+    title: str = key('"Heated house in a cold continental city"', TITLE, "")
+    invented: bool = key("false", INVENTED, False)
     outdoor: OutdoorFile | None = None
     room: RoomFile | None = None
     logger: LoggerFile | None = None
-    humidifier: HumidifierFile | None = None
-    case: CaseFile | None = None
+    humidifier: Humidifier | None = None
+    case: Case | None = None
 
     @model_validator(mode="after")
     def _one_air(self) -> ClimateFile:
@@ -206,11 +266,11 @@ class ClimateFile(FileModel):
         if self.logger is None and self.outdoor is None:
             raise over_keys(
                 "no air at all", "[outdoor] with [room], or [logger]", "outdoor",
-                '[outdoor] with weather_file = "../weather/chicago.csv"',
+                '[outdoor] with weather_file = "../weather/chicago.csv"'
             )  # fmt: skip
         if self.humidifier is not None and self.room is None:
             raise over_keys(
                 "a [humidifier] and no [room]", "a room for the humidifier to stand in", "humidifier",
-                "add the table [room]",
+                "add the table [room]"
             )  # fmt: skip
         return self

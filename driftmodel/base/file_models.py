@@ -1,18 +1,38 @@
-"""What every file model is: strict, extra keys forbidden, only at the file edge, an example line with every key."""
+"""What every file model is: strict, extra keys forbidden, only at the file edge; each key with an example line that
+mends it and its meaning in words.
+
+A record that says what a table of a file says is both: a `Noun`, whose fields are told with `key`. Files are read
+through `validated` of `tomlfile`; within the program a Noun is a frozen record like any other."""
 
 from __future__ import annotations
 
 from dataclasses import MISSING, fields
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar, get_args, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic.fields import FieldInfo
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from driftmodel.base.frozen import Record
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 
-Noun = TypeVar("Noun")
+
+class _Pair:
+    """Two numbers; anything else is told as one fault, not as one of each number."""
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        return core_schema.custom_error_schema(
+            handler(source), "pair", custom_error_message="points of the form [x, y]"
+        )
+
+
+Point = Annotated[tuple[float, float], _Pair()]
+Model = TypeVar("Model")
 #: how a quantity ends in a file and in a record
 _SPELT = {"_degc": "_c", "_sd_k": "_sd_c"}
+#: meanings that many files share
+TITLE, INVENTED = "a few words that name it in reports", "true where nobody owns it"
+SEED, YEARS_AHEAD = "number that fixes the draws", "years looked ahead from set-up"
 
 
 def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomError:
@@ -21,14 +41,48 @@ def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomErro
     return PydanticCustomError("over_keys", "{needed}", {"came": came, "needed": needed, "key": key, "mend": mend})
 
 
+_STRICT = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
 class FileModel(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = _STRICT
 
 
-def record_of(noun: type[Noun], data: FileModel, **told: Any) -> Noun:
+class Noun(Record):
+    """Base of a frozen dataclass that is a table of a file and a record at once."""
+
+    __pydantic_config__ = _STRICT
+
+
+def keys_in(model: type) -> dict[str, FieldInfo]:
+    """The keys of a file model or Noun, as they stand in a file, with type, default, limits, example, meaning."""
+    if issubclass(model, BaseModel):
+        return {info.alias or name: info for name, info in model.model_fields.items()}
+    hints = get_type_hints(model, include_extras=True)
+    told = {}
+    for field in fields(model):  # type: ignore[arg-type]
+        info = FieldInfo.from_annotation(hints[field.name])
+        info.default = info.default if field.default is MISSING else field.default
+        told[info.alias or field.name] = info
+    return told
+
+
+def table_in(annotation: Any) -> tuple[type | None, bool]:
+    """The file model or Noun of a table and whether it may stand many times; (None, False) for a plain value."""
+    if isinstance(annotation, type) and issubclass(annotation, FileModel | Noun):
+        return annotation, False
+    for inner in get_args(annotation):
+        found, _ = table_in(inner)
+        if found is not None:
+            return found, getattr(annotation, "__origin__", None) in (list, dict, tuple)
+    return None, False
+
+
+def record_of(noun: type[Model], data: FileModel | Noun, **told: Any) -> Model:
     """The frozen record of what a file says: fields by name, lists as tuples, what is left out as the record has it;
     `told` in place of these. Keys of the file that are no field of the record are the caller's."""
-    known = {_inside(name): getattr(data, name) for name in type(data).model_fields}
+    names = type(data).model_fields if isinstance(data, FileModel) else [one.name for one in fields(data)]  # type: ignore[arg-type]
+    known = {_inside(name): getattr(data, name) for name in names}
     said = {}
     for one in fields(noun):  # type: ignore[arg-type]
         value = known.get(one.name)
@@ -49,16 +103,16 @@ def _frozen(value: Any) -> Any:
     return tuple(map(_frozen, value)) if isinstance(value, list) else value
 
 
-def key(example: str, default: Any = ..., **limits: Any) -> Any:
-    """A key of the file, with an example value for the message that mends it; limits as pydantic's Field takes them."""
-    return Field(default, examples=[example], **limits)
+def key(example: str, words: str = "", default: Any = ..., **limits: Any) -> Any:
+    """A key of the file: an example value for the message that mends it, its meaning, limits as pydantic's Field."""
+    return Field(default, examples=[example], description=words, **limits)
 
 
-def day(example: str, default: Any = ..., **limits: Any) -> Any:
+def day(example: str, words: str = "", default: Any = ..., **limits: Any) -> Any:
     """A key that holds a date that can be reckoned with."""
-    return key(example, default, ge=FIRST_DAY, le=LAST_DAY, **limits)
+    return key(example, words, default, ge=FIRST_DAY, le=LAST_DAY, **limits)
 
 
-def length(example: str, most: float = 2000.0) -> Any:
+def length(example: str, words: str, most: float = 2000.0) -> Any:
     """A key that holds a length in mm, above 0 and no more than `most`."""
-    return key(example, gt=0, le=most)
+    return key(example, words, gt=0, le=most)

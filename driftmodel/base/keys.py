@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, get_args
+from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.key_meanings import CLIMATE, COMMON, FLEET, INSTRUMENT, READINGS, SCENARIO
-
-if TYPE_CHECKING:
-    from pydantic import BaseModel
+from driftmodel.base.file_models import keys_in, table_in
 
 #: how a key's name tells its unit; the longest ending that fits counts
 UNITS = {
@@ -34,12 +30,30 @@ UNITS = {
     "_years": "year",
 }
 
-#: kind of file -> module and name of its model, meanings of its keys
+#: columns of a readings file
+READINGS = {
+    "date": "day of the reading or the work",
+    "hour": "hour of the reading, such as 14:30, where it was written down",
+    "what": "what was read: action, action bass, action treble, relief, projection, neck angle, sinkage, weight",
+    "value": "the reading, with its unit here or in the column's name",
+    "unit": "unit of the value, where neither says it",
+    "tool": "what it was read with",
+    "uncertainty": "one standard deviation, in place of the tool's",
+    "temperature": "of the bench, °C",
+    "relative_humidity": "of the bench, %",
+    "hours_at_bench": "hours it had lain there",
+    "spacer": "label then in the joint",
+    "strings": "on or off",
+    "work": "work done then, in a bench's words: saddle -0.3 mm, spacer K",
+    "note": "anything else",
+}
+
+#: kind of file -> module and name of its model
 _HOMES = {
-    "instrument": ("driftmodel.base.instrument_file", "InstrumentFile", INSTRUMENT),
-    "climate": ("driftmodel.base.climate_file", "ClimateFile", CLIMATE),
-    "scenario": ("driftmodel.base.scenario_file", "ScenarioFile", SCENARIO),
-    "fleet": ("driftmodel.fleet.fleet_file", "FleetFile", FLEET),
+    "instrument": ("driftmodel.base.build", "InstrumentFile"),
+    "climate": ("driftmodel.base.climate_file", "ClimateFile"),
+    "scenario": ("driftmodel.base.scenario_file", "ScenarioFile"),
+    "fleet": ("driftmodel.fleet.fleet_file", "FleetFile"),
 }
 KINDS = (*_HOMES, "readings")
 
@@ -56,20 +70,19 @@ class Key:
     meaning: str
 
 
-def keys_of(model: type[BaseModel], meanings: Mapping[str, str], at: str = "") -> list[Key]:
+def keys_of(model: type, at: str = "") -> list[Key]:
     """The keys of a file model and of the tables in it, in the file's order."""
     found = []
-    for field, info in model.model_fields.items():
-        name = info.alias or field
-        inner, many = _table(info.annotation)
+    for name, info in keys_in(model).items():
+        inner, many = table_in(info.annotation)
         place = f"{at}{name}"
         if inner is not None:
-            found += keys_of(inner, meanings, f"{place}[]." if many else f"{place}.")
+            found += keys_of(inner, f"{place}[]." if many else f"{place}.")
             continue
         default = "needed" if info.is_required() else _shown(info.get_default(call_default_factory=True))
         examples = info.examples or [""]
         unit = "" if default in ("true", "false") else unit_of(name)
-        found.append(Key(place, unit, default, _limits(info), str(examples[0]), _meaning(place, meanings)))
+        found.append(Key(place, unit, default, _limits(info), str(examples[0]), info.description or ""))
     return found
 
 
@@ -86,8 +99,8 @@ def keys_of_file(kind: str) -> list[Key]:
                        mend=f"driftmodel keys {KINDS[0]}")  # fmt: skip
     if kind == "readings":
         return keys_of_readings()
-    module, model, meanings = _HOMES[kind]
-    return keys_of(getattr(import_module(module), model), meanings)
+    module, model = _HOMES[kind]
+    return keys_of(getattr(import_module(module), model))
 
 
 def keys_text(kind: str) -> str:
@@ -101,29 +114,10 @@ def keys_text(kind: str) -> str:
     return "\n".join(lines)
 
 
-def _meaning(place: str, meanings: Mapping[str, str]) -> str:
-    *tables, name = place.replace("[]", "").split(".")
-    known = COMMON | dict(meanings)
-    return known.get(f"{tables[-1]}.{name}" if tables else name) or known.get(name, "")
-
-
 def unit_of(name: str) -> str:
     """The unit a key's name tells, '' for none."""
     fitting = [ending for ending in UNITS if name.endswith(ending)]
     return UNITS[max(fitting, key=len)] if fitting else ""
-
-
-def _table(annotation: Any) -> tuple[type[BaseModel] | None, bool]:
-    """The model of a table and whether it may stand many times; (None, False) for a plain value."""
-    from pydantic import BaseModel
-
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation, False
-    for inner in get_args(annotation):
-        found, _ = _table(inner)
-        if found is not None:
-            return found, getattr(annotation, "__origin__", None) in (list, dict, tuple)
-    return None, False
 
 
 def _shown(value: Any) -> str:

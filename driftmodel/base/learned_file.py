@@ -13,11 +13,11 @@ class NumberFile(FileModel):
     name: str = key('"residual_gain"')
     median: float = key("1.0", gt=0, le=1000)
     log_sd: float = key("0.4", gt=0, le=3)
-    words: str = key('"how far a guitar settles beyond what its wood says"', "")
+    words: str = key('"how far a guitar settles beyond what its wood says"', default="")
 
 
 class LearnedFile(FileModel):
-    title: str = key('"What 30 instruments taught"', "")
+    title: str = key('"What 30 instruments taught"', default="")
     source: str = key('"learned from 30 instruments"', min_length=1)
     number: list[NumberFile] = key("[[number]] with name, median and log_sd", min_length=1)
 

@@ -9,22 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.file_models import key
+from driftmodel.base.file_models import INVENTED, SEED, YEARS_AHEAD, key
 from driftmodel.base.limits import MOST_SEED
-from driftmodel.base.scenario_file import ScenarioFile
+from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
 from driftmodel.base.tomlfile import Path_
 
 RECORD, BENCH = "record.toml", "bench.csv"
 
 
 class RecordFile(ScenarioFile):
-    invented: bool = key("false", False)
-    summary: str = key('"Ring before the heating season."', "")
-    horizon_years: int = key("20", 20, ge=1, le=60)
-    seed: int = key("1", 1, ge=0, le=MOST_SEED)
-    serial: str = key('"FH-0012"', "")
-    owner: str = key('"shelf 3, or a name you may keep"', "")
-    workshop: str = key('"Fernhollow (invented)"', "")
+    invented: bool = key("false", INVENTED, False)
+    summary: str = key('"Ring before the heating season."', default="")
+    horizon_years: int = key("20", YEARS_AHEAD, 20, ge=1, le=60)
+    seed: int = key("1", SEED, 1, ge=0, le=MOST_SEED)
+    serial: str = key('"FH-0012"', default="")
+    owner: str = key('"shelf 3, or a name you may keep"', default="")
+    workshop: str = key('"Fernhollow (invented)"', default="")
 
 
 @dataclass(frozen=True)
@@ -80,4 +80,4 @@ def filled(tree: dict[str, Any], folder: str, at: Path_ = ()) -> tuple[dict[str,
     ):
         if name not in rule and isinstance(action, int | float):
             usual[f"rule.{name}"] = rule[name] = round(action + sign * library.general(number).value, 3)
-    return {"title": folder, **tree, "setup": setup, "rule": rule}, usual
+    return closed_where_set_up({"title": folder, **tree, "setup": setup, "rule": rule}), usual

@@ -9,149 +9,14 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
+from driftmodel.base.build import Body, Joint, Neck, SpacerSet, Strings
+from driftmodel.base.climate_file import Case, Humidifier, Normals, Seen
 from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Datum
+from driftmodel.base.scenario_file import Rule, Setup, StringEvent
 
-Point = tuple[float, float]
 #: metadata of a field that says where a record was read, not what it says
 NOT_AN_INPUT = {"input": False}
-
-
-@dataclass(frozen=True)
-class Brace:
-    """A glued bar on a plate. path_mm: (x, y) corner points; heights fall to end_height_mm over end_taper_mm."""
-
-    name: str
-    wood: str
-    path_mm: tuple[Point, ...]
-    width_mm: float
-    height_mm: float
-    end_height_mm: float
-    end_taper_mm: float
-
-
-@dataclass(frozen=True, repr=False)
-class Plate(Record):
-    """Top or back. ring_angle_deg: 0 quarter-sawn, 90 flat-sawn. dome_radius_mm: 0 means flat. braces_*_bridge: height
-    of the braces before the bridge's front and behind its back edge, as a share of what is drawn."""
-
-    wood: str
-    thickness_mm: float
-    dome_radius_mm: float
-    ring_angle_deg: float
-    finish_outside: str
-    finish_inside: str
-    braces: tuple[Brace, ...]
-    hole_centre_mm: Point | None = None
-    hole_diameter_mm: float = 0.0
-    braces_before_bridge: float = 1.0
-    braces_behind_bridge: float = 1.0
-
-
-@dataclass(frozen=True)
-class Bridge:
-    """The bridge and the plate under it: its front edge, back edge and saddle are measured from the body join. anchor:
-    the strings end in 'pins' through the top or at a 'tie block'; anchor_mm: where, from the join; None: as usual."""
-
-    wood: str
-    front_mm: float
-    back_mm: float
-    half_length_mm: float
-    thickness_mm: float
-    saddle_mm: float
-    plate_wood: str
-    plate_thickness_mm: float
-    plate_half_length_mm: float
-    anchor: str = "pins"
-    anchor_mm: float | None = None
-
-
-@dataclass(frozen=True)
-class Sides:
-    wood: str
-    thickness_mm: float
-    depth_neck_mm: float
-    depth_tail_mm: float
-    lining_width_mm: float
-    lining_height_mm: float
-    lining_wood: str
-
-
-@dataclass(frozen=True)
-class Block:
-    """grain: 'upright' from back to top, 'across' the body or 'along' it."""
-
-    wood: str
-    length_mm: float
-    half_width_mm: float
-    grain: str = "upright"
-
-
-@dataclass(frozen=True, repr=False)
-class Body(Record):
-    """x runs from the body join to the tail, y across; outline_mm: (x, half width) points from join to tail."""
-
-    outline_mm: tuple[Point, ...]
-    top: Plate
-    back: Plate
-    sides: Sides
-    neck_block: Block
-    tail_block: Block
-    bridge: Bridge
-
-
-@dataclass(frozen=True)
-class Neck:
-    """Depths without fingerboard; the fingerboard is flat-bottomed, of even thickness. rod_length_mm: how far from the
-    nut the truss rod reaches; None where it was not measured."""
-
-    wood: str
-    fingerboard_wood: str
-    width_nut_mm: float
-    width_body_mm: float
-    depth_nut_mm: float
-    depth_body_mm: float
-    fingerboard_thickness_mm: float
-    ring_angle_deg: float
-    finish: str
-    fingerboard_finish: str
-    rod_length_mm: float | None = None
-
-
-@dataclass(frozen=True)
-class SpacerSet:
-    """Labels and tapers as the maker lists them; taper_mm is heel minus far edge over the joint length.
-
-    A larger taper turns the nut end up (action rises)."""
-
-    labels: tuple[str, ...]
-    tapers_mm: tuple[float, ...]
-    joint_length_mm: float
-    tongue_length_mm: float
-
-
-@dataclass(frozen=True)
-class Joint:
-    """How the neck is held: heel 'bolted' or 'glued', tongue 'glued', 'bolted' or 'free'; bolts, and the clamp force of
-    each when fresh (None where it was not measured)."""
-
-    heel: str = "bolted"
-    tongue: str = "bolted"
-    bolts: int = 2
-    bolt_preload_n: float | None = None
-
-
-@dataclass(frozen=True)
-class Strings:
-    """Either the total pull in N is stated, or gauges, windings and pitches say what it must be. over_top_at_join_mm:
-    height of the strings over the top's face at the body join; None where it was not measured."""
-
-    scale_mm: float
-    tension_n: float | None = None
-    gauges_in: tuple[float, ...] = ()
-    wound: tuple[bool, ...] = ()
-    pitches: tuple[str, ...] = ()
-    over_top_at_join_mm: float | None = None
 
 
 @dataclass(frozen=True, repr=False)
@@ -168,18 +33,6 @@ class Instrument(Record):
     spacers: SpacerSet
     joint: Joint = field(default_factory=Joint)
     file: str = field(default="", metadata=NOT_AN_INPUT)
-
-
-@dataclass(frozen=True)
-class Seen:
-    """What a hygrometer in the room showed: on a day, or as a month's mean; either value may be missing."""
-
-    months: tuple[int, ...]
-    day: date | None
-    relative_humidity_pct: float | None
-    temperature_c: float | None
-    tolerance_pct: float
-    tolerance_k: float
 
 
 @dataclass(frozen=True)
@@ -206,40 +59,6 @@ class Room:
     def moisture_source_kg_per_day(self) -> float:
         """Water the household gives off: what holds the excess against the air changes."""
         return self.excess_cold_g_m3 * self.air_changes_per_hour * self.volume_m3 * 24.0 / 1000.0
-
-
-@dataclass(frozen=True)
-class Humidifier:
-    """A room humidifier. It runs when the room is below its set point, in the months named or, with none, in any."""
-
-    setpoint_pct: float
-    capacity_l_per_day: float
-    months: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class Case:
-    """A closed case: half-time of its answer to a step in room humidity; out_of_case_share is time spent outside it.
-
-    leaky: warming dries the air in it, as it does the room's, only less; in a tight one the wood gives moisture off."""
-
-    half_time_days: float
-    out_of_case_share: float
-    humidifier_pct: float | None
-    humidifier_months: tuple[int, ...] = ()
-    leaky: bool = False
-
-
-@dataclass(frozen=True)
-class Normals:
-    """Twelve monthly means of outdoor air, January first, with the weather noise about them."""
-
-    temperature_c: tuple[float, ...]
-    relative_humidity_pct: tuple[float, ...]
-    daily_range_c: tuple[float, ...]
-    day_to_day_sd_c: float
-    day_to_day_sd_pct: float
-    persistence_days: float
 
 
 @dataclass(frozen=True)
@@ -313,37 +132,6 @@ class Stay:
 
     start: date
     climate: Climate
-
-
-@dataclass(frozen=True)
-class StringEvent:
-    start: date
-    strings_on: bool
-
-
-@dataclass(frozen=True)
-class Setup:
-    """How the instrument left the bench. built_*: the air the body was closed in; strung: strings first at pitch."""
-
-    strung: date
-    setup: date
-    built_relative_humidity_pct: float
-    built_temperature_c: float
-    action_12th_mm: float
-    action_reading_sd_mm: float
-    saddle_room_mm: float
-    spacer: str
-
-
-@dataclass(frozen=True)
-class Rule:
-    """When a regrade is due: action at the 12th fret outside these, or saddle room below, for this many days."""
-
-    action_low_mm: float
-    action_high_mm: float
-    saddle_room_least_mm: float
-    projection_tolerance_mm: float
-    days_outside: int
 
 
 @dataclass(frozen=True)

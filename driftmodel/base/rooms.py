@@ -5,10 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import RoomFile
+from driftmodel.base.climate_file import Humidifier, RoomFile
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.file_models import record_of
-from driftmodel.base.records import Humidifier, Room, Seen
+from driftmodel.base.records import Room
 from driftmodel.base.tomlfile import place_words, read_toml
 
 #: what is not known of a room: name -> the number whose spread it has where its owner does not say
@@ -132,7 +131,7 @@ def room_of(data: RoomFile, file: Path) -> Room:
             (name, data.log_sd.get(name, library.general(known.get(name) or number).log_sd))
             for name, number in UNKNOWNS.items()
         ),
-        seen=tuple(record_of(Seen, one, day=one.date) for one in data.seen),
+        seen=tuple(data.seen),
     )
 
 

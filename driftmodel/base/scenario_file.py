@@ -2,58 +2,66 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
+from typing import Annotated, Any
 
 from pydantic import model_validator
 
-from driftmodel.base.file_models import FileModel, day, key, over_keys
+from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, FileModel, Noun, day, key, over_keys
 from driftmodel.base.limits import MOST_SEED
 
 
 class StayFile(FileModel):
-    start: date = day("2026-09-01", alias="from")
-    climate: str = key('"cold_city_heated"')
-    home: str | None = key('"heated flat"', None)
+    start: date = day("2026-09-01", "the day it begins", alias="from")
+    climate: str = key('"cold_city_heated"', "where it lives from then on: a shipped name, or a file")
+    home: str | None = key('"heated flat"', "a kind of home of which nothing else is known", None)
 
 
-class EventFile(FileModel):
-    start: date = day("2030-06-01", alias="from")
-    strings_on: bool = key("false")
+@dataclass(frozen=True)
+class StringEvent(Noun):
+    start: Annotated[date, day("2030-06-01", "the day it begins", alias="from")]
+    strings_on: Annotated[bool, key("false", "whether the strings are on from that day")]
 
 
-class SetupFile(FileModel):
-    strung: date = day("2026-08-15")
-    setup: date = day("2026-10-01")
-    workshop_humidity_pct: float | None = key("45.0  # closed, set up and kept at it until it left", None, gt=1, le=95)
-    built_relative_humidity_pct: float | None = key("45.0", None, gt=1, le=95)
-    built_temperature_degc: float = key("21.0", 21.0, ge=0, le=40)
-    action_12th_mm: float = key("2.2", gt=0.3, le=8)
-    action_reading_sd_mm: float = key("0.05", ge=0, le=1)
-    saddle_room_mm: float = key("2.0", ge=0, le=15)
-    spacer: str = key('"E"')
+@dataclass(frozen=True, kw_only=True)
+class Setup(Noun):
+    """How the instrument left the bench. built_*: the air the body was closed in; strung: strings first at pitch.
+    workshop_humidity_pct: where it was closed, set up and kept in one air, that."""
+
+    workshop_humidity_pct: Annotated[
+        float | None, key("45.0", "humidity it was closed and set up in and kept at until it left", gt=1, le=95)
+    ] = None
+    strung: Annotated[date, day("2026-08-15", "day the strings first came to pitch")]
+    setup: Annotated[date, day("2026-10-01", "day of the set-up all changes are counted from")]
+    built_relative_humidity_pct: Annotated[
+        float, key("45.0", "humidity the body was closed in; where workshop_humidity_pct stands, that", gt=1, le=95)
+    ]
+    action_12th_mm: Annotated[float, key("2.2", "action read at set-up: string over the 12th fret", gt=0.3, le=8)]
+    action_reading_sd_mm: Annotated[float, key("0.05", "how well that was read, one standard deviation", ge=0, le=1)]
+    saddle_room_mm: Annotated[float, key("2.0", "how far the saddle could still be lowered", ge=0, le=15)]
+    spacer: Annotated[str, key('"E"', "label of the spacer fitted at set-up")]
+    built_temperature_c: Annotated[
+        float, key("21.0", "temperature there", ge=0, le=40, alias="built_temperature_degc")
+    ] = 21.0
+
+
+@dataclass(frozen=True)
+class Rule(Noun):
+    """When a regrade is due: action at the 12th fret outside these, or saddle room below, for this many days."""
+
+    action_low_mm: Annotated[float, key("1.7", "a regrade is due when the action stays below", gt=0, le=8)]
+    action_high_mm: Annotated[float, key("2.7", "a regrade is due when the action stays above", gt=0, le=10)]
+    saddle_room_least_mm: Annotated[float, key("0.5", "a regrade is due when less saddle is left", ge=0, le=10)]
+    projection_tolerance_mm: Annotated[
+        float, key("1.5", "how far the fret plane may be off at the saddle", gt=0, le=10)
+    ]
+    days_outside: Annotated[int, key("60", "days in a row outside before a regrade is due", ge=1, le=3650)]
 
     @model_validator(mode="after")
-    def _closed_somewhere(self) -> SetupFile:
-        if self.built_relative_humidity_pct is None and self.workshop_humidity_pct is None:
-            raise over_keys(
-                "no humidity the body was closed in",
-                "workshop_humidity_pct (closed, set up and kept at it), or built_relative_humidity_pct",
-                "spacer",
-                "add the line  workshop_humidity_pct = 45.0",
-            )
-        return self
-
-
-class RuleFile(FileModel):
-    action_low_mm: float = key("1.7", gt=0, le=8)
-    action_high_mm: float = key("2.7", gt=0, le=10)
-    saddle_room_least_mm: float = key("0.5", ge=0, le=10)
-    projection_tolerance_mm: float = key("1.5", gt=0, le=10)
-    days_outside: int = key("60", ge=1, le=3650)
-
-    @model_validator(mode="after")
-    def _low_below_high(self) -> RuleFile:
+    def _low_below_high(self) -> Rule:
         if self.action_low_mm >= self.action_high_mm:
             raise over_keys(
                 f"action_low_mm {self.action_low_mm:g} and action_high_mm {self.action_high_mm:g}",
@@ -65,20 +73,20 @@ class RuleFile(FileModel):
 
 
 class ScenarioFile(FileModel):
-    title: str = key('"First winter"')
-    summary: str = key('"A new guitar goes to a heated house."')
-    invented: bool = key("false")
-    instrument: str = key('"large_x_braced"')
-    horizon_years: int = key("20", ge=1, le=60)
-    draws: int = key("200", 200, ge=10, le=20000)
-    seed: int = key("1", ge=0, le=MOST_SEED)
-    hysteresis: bool = key("true", True)
-    learned: str | None = key('"my-workshop/learned.toml"', None)
-    weather_members: int = key("4", 4, ge=1, le=50)
-    stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", min_length=1)
-    event: list[EventFile] = key("[[event]]", default_factory=list)
-    setup: SetupFile
-    rule: RuleFile
+    title: str = key('"First winter"', TITLE)
+    summary: str = key('"A new guitar goes to a heated house."', "one sentence that tells the story")
+    invented: bool = key("false", INVENTED)
+    instrument: str = key('"large_x_braced"', "a design: a shipped name, or a file beside this one")
+    horizon_years: int = key("20", YEARS_AHEAD, ge=1, le=60)
+    draws: int = key("200", "runs of the same years, each with the unknowns drawn anew", 200, ge=10, le=20000)
+    seed: int = key("1", SEED, ge=0, le=MOST_SEED)
+    hysteresis: bool = key("true", "whether wood remembers if it was wetter or drier before", True)
+    learned: str | None = key('"my-workshop/learned.toml"', "file of numbers that instruments before it taught", None)
+    weather_members: int = key("4", "different weathers the draws are shared out to", 4, ge=1, le=50)
+    stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", "", min_length=1)
+    event: list[StringEvent] = key("[[event]]", "", default_factory=list)
+    setup: Setup
+    rule: Rule
 
     @model_validator(mode="after")
     def _dates_in_order(self) -> ScenarioFile:
@@ -113,3 +121,11 @@ class ScenarioFile(FileModel):
                 f"action_12th_mm = {(low + high) / 2.0:.2f}",
             )
         return self
+
+
+def closed_where_set_up(tree: Mapping[str, Any]) -> dict[str, Any]:
+    """A scenario's tables with the humidity of its workshop as that the body was closed in, where no other is said."""
+    setup = tree.get("setup")
+    if isinstance(setup, dict) and "workshop_humidity_pct" in setup:
+        setup = {"built_relative_humidity_pct": setup["workshop_humidity_pct"], **setup}
+    return dict(tree) if setup is None else {**tree, "setup": setup}

@@ -8,42 +8,19 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import ClimateFile, OutdoorFile, RoomFile
+from driftmodel.base.build import InstrumentFile, Joint
+from driftmodel.base.climate_file import ClimateFile, Normals, OutdoorFile, RoomFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import record_of
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.instrument_file import InstrumentFile
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.learned_file import read_learned
 from driftmodel.base.opened import is_there
 from driftmodel.base.provenance import recording
-from driftmodel.base.records import (
-    Block,
-    Body,
-    Brace,
-    Bridge,
-    Case,
-    Climate,
-    Humidifier,
-    Instrument,
-    Joint,
-    Logger,
-    Neck,
-    Normals,
-    Outdoor,
-    Plate,
-    Rule,
-    Scenario,
-    Setup,
-    Sides,
-    SpacerSet,
-    Stay,
-    StringEvent,
-    Strings,
-)
+from driftmodel.base.records import Climate, Instrument, Logger, Outdoor, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
-from driftmodel.base.scenario_file import ScenarioFile
+from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
 from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
 
 _SCENARIO_FIELDS = (
@@ -78,7 +55,7 @@ def load_scenario(name: str | Path) -> Scenario:
     Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
     """
     path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
-    data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path))
+    data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path, closed_where_set_up))
     return scenario_of(path, data, raw)
 
 
@@ -98,18 +75,17 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         Stay(stay.start, _at_home(climate, stay.home, path))
         for stay, (climate, _) in zip(data.stay, places, strict=True)
     )
-    workshop_pct, closed_pct = data.setup.workshop_humidity_pct, data.setup.built_relative_humidity_pct
-    closed_pct = workshop_pct if closed_pct is None else closed_pct
+    workshop_pct = data.setup.workshop_humidity_pct
     if workshop_pct is not None and stays[0].start >= data.setup.strung:
-        workshop = held_air(data.setup.built_temperature_degc, workshop_pct)
+        workshop = held_air(data.setup.built_temperature_c, workshop_pct)
         stays = (Stay(data.setup.strung - timedelta(days=HELD_BEFORE_DAYS), workshop), *stays)
     return Scenario(
         name=name or path.stem,
         instrument=instrument,
         stays=stays,
-        events=tuple(record_of(StringEvent, event) for event in data.event),
-        setup=record_of(Setup, data.setup, built_relative_humidity_pct=closed_pct),
-        rule=record_of(Rule, data.rule),
+        events=tuple(data.event),
+        setup=data.setup,
+        rule=data.rule,
         file=str(path),
         learned=() if data.learned is None else read_learned(path.parent / data.learned),
         raw=Frozen(
@@ -210,35 +186,17 @@ def _instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
 
 def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
     data, raw = validated(InstrumentFile, path, lambda tree: derived(tree, path))
-    _check_names(path, data)
-    body, joint = data.body, data.joint
-    ordered = sorted(joint.spacer_tapers_mm.items(), key=lambda item: item[1])
+    _check_names(path, raw)
     read = Instrument(
         name=path.stem,
         title=data.title,
         invented=data.invented,
-        body=record_of(
-            Body,
-            body,
-            **{
-                at: record_of(Plate, plate, braces=tuple(record_of(Brace, brace) for brace in plate.braces))
-                for at, plate in (("top", body.top), ("back", body.back))
-            },
-            sides=record_of(Sides, body.sides),
-            neck_block=record_of(Block, body.neck_block),
-            tail_block=record_of(Block, body.tail_block),
-            bridge=record_of(Bridge, body.bridge),
-        ),
-        neck=record_of(Neck, data.neck),
-        strings=record_of(Strings, data.strings),
-        body_fret=joint.body_fret,
-        spacers=SpacerSet(
-            tuple(label for label, _ in ordered),
-            tuple(taper for _, taper in ordered),
-            joint.spacer_length_mm,
-            joint.tongue_length_mm,
-        ),
-        joint=record_of(Joint, joint),
+        body=data.body,
+        neck=data.neck,
+        strings=data.strings,
+        body_fret=data.joint.body_fret,
+        spacers=data.joint.spacers,
+        joint=record_of(Joint, data.joint),
         file=str(path),
     )
     return read, raw
@@ -285,9 +243,9 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
         room=None if data.room is None else room_of(data.room, path),
         humidifier=(None if data.room is None else home_humidifier(data.room, path))
         if data.humidifier is None
-        else record_of(Humidifier, data.humidifier),
+        else data.humidifier,
         logger=None if data.logger is None else record_of(Logger, data.logger),
-        case=None if data.case is None else record_of(Case, data.case),
+        case=data.case,
         file=str(path),
     )
     return read, raw
@@ -319,16 +277,15 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
 
 
 def _outdoor(data: OutdoorFile) -> Outdoor:
-    normals, logger = data.normals, data.logger_file
+    logger = data.logger_file
     return record_of(
         Outdoor,
         data,
-        normals=None if normals is None else record_of(Normals, normals),
         logger=None if logger is None else record_of(Logger, data, file=logger),
     )
 
 
-def _check_names(path: Path, data: InstrumentFile) -> None:
+def _check_names(path: Path, tree: dict[str, Any]) -> None:
     """Every wood and finish named in the file is known to the library."""
 
     def walk(tree: Any, at: tuple[str | int, ...]) -> None:
@@ -344,7 +301,7 @@ def _check_names(path: Path, data: InstrumentFile) -> None:
                 elif (isinstance(value, str) and key.startswith("finish")) or key.endswith("_finish"):
                     _known(path, (*at, key), value, "finish")
 
-    walk(data.model_dump(), ())
+    walk(tree, ())
 
 
 def _known(path: Path, at: tuple[str | int, ...], name: str, kind: str) -> None:

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import json
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, get_args
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
 
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.file_models import keys_in, table_in
 from driftmodel.base.opened import MOST_TOML_MB, parsed_toml, text_of
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, fahrenheit_to_celsius
 
-if TYPE_CHECKING:
-    from pydantic import BaseModel
-
 Path_ = tuple[str | int, ...]
-Model = TypeVar("Model", bound="BaseModel")
+Model = TypeVar("Model", bound=BaseModel)
+#: what pydantic calls a key that nobody knows, in a file model and in a record
+_UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 
 #: file suffix -> (suffix inside, conversion); the one place where inch, degF and pound-force enter
 _CONVERSIONS = {
@@ -102,15 +106,14 @@ def validated(
 ) -> tuple[Model, dict[str, Any]]:
     """The file's content as `model`, and as read. fill: what is put under or into its tables, in inside units, before
     they are looked at; the whole is then what was read. Raises BadInput on the first fault, counting the others."""
-    from pydantic import ValidationError
-
     tree, text = read_toml(file)
     whole = fill(to_inside_units(tree, file, text))
     try:
-        return model.model_validate(whole), whole
+        # as JSON, since there a strict table is a record and a strict list a tuple
+        return model.model_validate_json(json.dumps(whole, default=str)), whole
     except ValidationError as fault:
         # a mistyped key is also a missing one: name the mistyping first
-        faults = sorted(fault.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
+        faults = sorted(fault.errors(include_url=False), key=lambda found: found["type"] not in _UNKNOWN)
         raise _as_bad_input(model, file, text, tree, faults[0], len(faults) - 1) from None
 
 
@@ -125,14 +128,14 @@ def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, faul
         place = place_words(text, _as_written(tree, tuple(own)))
         return BadInput(told["came"], told["needed"], file=file, place=place, mend=told["mend"])
     owner, field = _owner(model, path)
-    known = sorted(owner.model_fields) if owner else []
+    known = sorted(keys_in(owner)) if owner else []
     example = _example(owner, field)
     more = (
         f" (the file has {others} more fault{'s' if others > 1 else ''}, shown once this is mended)" if others else ""
     )
     written = _as_written(tree, path)
     place = place_words(text, written)
-    if fault["type"] == "extra_forbidden":
+    if fault["type"] in _UNKNOWN:
         return BadInput(
             f"unknown key `{field}`.{near_match(str(field), known)}",
             "one of " + ", ".join(known),
@@ -151,7 +154,7 @@ def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, faul
         )
     came = fault["input"]
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
-    needed = fault["msg"].removeprefix("Value error, ").removeprefix("Input should be ").replace("Input should be ", "")
+    needed = re.sub("^(Value error, |(List|Tuple) should have )|Input should be | after validation", "", fault["msg"])
     return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
 
 
@@ -180,25 +183,21 @@ def _as_written(tree: Any, path: Path_) -> Path_:
     return tuple(written)
 
 
-def _owner(model: type[BaseModel], path: Path_) -> tuple[type[BaseModel] | None, str]:
+def _owner(model: type, path: Path_) -> tuple[type | None, str]:
     """The model that holds the last named key of a fault's path, and that key."""
-    from pydantic import BaseModel
-
-    def inner(annotation: Any) -> type[BaseModel] | None:
-        if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-            return annotation
-        return next((found for arg in get_args(annotation) if (found := inner(arg))), None)
-
-    owner: type[BaseModel] | None = model
+    owner: type | None = model
     names = [step for step in path if isinstance(step, str)]
     field = names[-1] if names else "?"
     for name in names[:-1]:
-        info = owner.model_fields.get(name) if owner else None
-        owner = inner(info.annotation) if info else owner
+        info = keys_in(owner).get(name) if owner else None
+        owner = table_in(info.annotation)[0] if info else owner
     return owner, field
 
 
-def _example(owner: type[BaseModel] | None, field: str) -> str:
-    info = owner.model_fields.get(field) if owner else None
+def _example(owner: type | None, field: str) -> str:
+    info = keys_in(owner).get(field) if owner else None
     examples = info.examples if info and info.examples else None
-    return f"{field} = {examples[0]}" if examples else f"{field} = ..."
+    if not info or not examples:
+        return f"{field} = ..."
+    words = "" if "  # " in examples[0] or not info.description else f"  # {info.description}"
+    return f"{field} = {examples[0]}{words}"

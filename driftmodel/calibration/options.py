@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Rule, Scenario
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import Rule
 from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.outlook.work import grade_lifts_mm

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Brace, Instrument
+from driftmodel.base.build import Brace
+from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure.joint import pivot_to_saddle_mm
 

@@ -9,9 +9,10 @@ import re
 from dataclasses import dataclass, replace
 from datetime import date
 
+from driftmodel.base.build import SpacerSet
 from driftmodel.base.errors import near_match
 from driftmodel.base.lengths import Said, said_lengths
-from driftmodel.base.records import SpacerSet, WorkDone
+from driftmodel.base.records import WorkDone
 
 DOWN = (
     "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",

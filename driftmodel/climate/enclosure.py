@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Case
+from driftmodel.base.climate_file import Case
 from driftmodel.climate.air import Times, in_months, make_air, with_outdoors
 from driftmodel.climate.lag import first_order_lag
 

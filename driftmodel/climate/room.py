@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.records import Humidifier, Room
+from driftmodel.base.climate_file import Humidifier
+from driftmodel.base.records import Room
 from driftmodel.climate.air import OUTDOORS, in_months, make_air
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.lag import first_order_lag

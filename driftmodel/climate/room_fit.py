@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.climate_file import Seen
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
-from driftmodel.base.records import Climate, Room, Seen
+from driftmodel.base.records import Climate, Room
 from driftmodel.climate.air import hour_of_year, hours_from, in_months
 from driftmodel.climate.place_air import record_span, stated_air
 from driftmodel.climate.room import drawn_room

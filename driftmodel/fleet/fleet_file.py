@@ -6,25 +6,30 @@ from datetime import date
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import FileModel, day, key, over_keys
+from driftmodel.base.file_models import INVENTED, SEED, TITLE, FileModel, day, key, over_keys
 from driftmodel.base.limits import MOST_SEED
 
 
 class FilesFile(FileModel):
-    units: str = key('"units.csv"')
-    claims: str | None = key('"claims.csv"', None)
-    plan: str | None = key('"plan.csv"', None)
-    rates: str = key('"rates.csv"')
+    units: str = key('"units.csv"', "table of units")
+    claims: str | None = key('"claims.csv"', "table of claims", None)
+    plan: str | None = key('"plan.csv"', "table of units still to be shipped", None)
+    rates: str = key('"rates.csv"', "table of hours and costs by region")
 
 
 class DesignFile(FileModel):
-    scenario: str = key('"first-winter"')
+    scenario: str = key('"first-winter"', "scenario of the design")
 
 
 class RegionFile(FileModel):
-    climates: dict[str, str] = key('{ open = "cold_city_heated", cased = "cold_city_in_case" }', min_length=1)
+    climates: dict[str, str] = key(
+        '{ open = "cold_city_heated", cased = "cold_city_in_case" }', "climate of each exposure", min_length=1
+    )
     seasonal_complaints_per_thousand: list[float] = key(
-        "[2.0, 2.0, 1.0, 0.5, 0.2, 0.2, 0.2, 0.2, 0.2, 0.5, 1.0, 2.0]", min_length=12, max_length=12
+        "[2.0, 2.0, 1.0, 0.5, 0.2, 0.2, 0.2, 0.2, 0.2, 0.5, 1.0, 2.0]",
+        "complaints that come back with the season, each month",
+        min_length=12,
+        max_length=12,
     )
 
     @field_validator("seasonal_complaints_per_thousand")
@@ -39,22 +44,22 @@ class HabitsFile(FileModel):
     """How owners and benches behave: common practice, no source, until claims say otherwise."""
 
     report_lag_shares: list[float] = key(
-        "[0.3, 0.25, 0.2, 0.15, 0.1]  # reported 0, 1, 2 ... months after", min_length=1
+        "[0.3, 0.25, 0.2, 0.15, 0.1]", "share of claims reported 0, 1, 2 ... months after they fall due", min_length=1
     )
-    report_lag_worth: float = key("20.0  # the shares above are held as firmly as so many claims", 20.0, gt=0, le=1e6)
-    end_of_cover_share: float = key(
-        "0.2  # of owners in cover, wait with a report until their cover ends", 0.0, ge=0, le=1
-    )
-    end_of_cover_months: int = key("3  # and then report in its last so many months", 3, ge=1, le=24)
-    end_of_cover_worth: float = key("20.0  # the share above is held as firmly as so many claims", 20.0, gt=0, le=1e6)
-    rates_worth: float = key(
-        "20.0  # hours and cost of the rates are held as firmly as so many jobs", 20.0, gt=0, le=1e6
-    )
+    report_lag_worth: float = key("20.0", "claims those shares are worth", 20.0, gt=0, le=1e6)
+    end_of_cover_share: float = key("0.2", "share of owners in cover who wait until it ends", 0.0, ge=0, le=1)
+    end_of_cover_months: int = key("3", "and report in its last so many months", 3, ge=1, le=24)
+    end_of_cover_worth: float = key("20.0", "claims that share is worth", 20.0, gt=0, le=1e6)
+    rates_worth: float = key("20.0", "jobs the rates of hours and cost are worth", 20.0, gt=0, le=1e6)
     job_spread_pct: float = key(
-        "40.0  # of one job's hours and cost about their mean, until claims say", 40.0, gt=0, le=300
+        "40.0  # of one job's hours and cost about their mean, until claims say",
+        "spread of one job's hours and cost",
+        40.0,
+        gt=0,
+        le=300,
     )
-    job_lag_months: int = key("1", ge=0, le=24)
-    sale_lag_months: int = key("3", ge=0, le=60)
+    job_lag_months: int = key("1", "from report to the job", ge=0, le=24)
+    sale_lag_months: int = key("3", "from shipment to sale", ge=0, le=60)
 
     @field_validator("report_lag_shares")
     @classmethod
@@ -67,40 +72,46 @@ class HabitsFile(FileModel):
 class CentreFile(FileModel):
     """A place that keeps spacers: for which regions, how many months an order takes, and what it has."""
 
-    regions: list[str] = key('["north"]', min_length=1)
-    lead_months: int = key("3  # from order to shelf", 3, ge=1, le=24)
-    on_hand: dict[str, int] = key("{ H = 4, J = 2 }  # pieces on the shelf", {})
-    on_order: dict[str, int] = key("{ J = 6 }  # pieces on their way", {})
+    regions: list[str] = key('["north"]', "regions a service centre serves", min_length=1)
+    lead_months: int = key("3", "from a service centre's order to its shelf", 3, ge=1, le=24)
+    on_hand: dict[str, int] = key("{ H = 4, J = 2 }", "spacers on its shelf, by grade", {})
+    on_order: dict[str, int] = key("{ J = 6 }", "spacers on their way to it, by grade", {})
 
 
 class FleetFile(FileModel):
-    title: str = key('"Our fleet, two regions"')
-    invented: bool = key("false", False)
-    cutoff: date = day("2026-06-30")
-    claims_since: date | None = day("2019-01-01", None)
-    horizon_months: int = key("24", ge=1, le=240)
-    samples: int = key("500", 500, ge=50, le=20000)
-    draws: int = key("200", 200, ge=16, le=20000)
-    members: int = key("8", 8, ge=1, le=50)
-    seed: int = key("1", ge=0, le=MOST_SEED)
-    multiplier_log_sd: float = key("0.5", 0.5, gt=0, le=3)
-    service: float = key("0.95", 0.95, gt=0, lt=1)
-    discount_pct: float = key("3.0  # a year, of the reserve; 0 unless stated", 0.0, ge=0, le=50)
-    fiscal_year_begins: int = key("7  # month of the calendar in which a fiscal year begins", 1, ge=1, le=12)
-    policy_months: list[int] = key(
-        "[24, 36, 60, 84, 120]  # lengths of cover to price", [24, 36, 60, 84, 120], min_length=1
+    title: str = key('"Our fleet, two regions"', TITLE)
+    invented: bool = key("false", INVENTED, False)
+    cutoff: date = day("2026-06-30", "last day the tables tell of")
+    claims_since: date | None = day("2019-01-01", "first day of which every claim is kept", None)
+    horizon_months: int = key("24", "months ahead", ge=1, le=240)
+    samples: int = key("500", "samples of the future", 500, ge=50, le=20000)
+    draws: int = key("200", "runs of the same years, each with the unknowns drawn anew", 200, ge=16, le=20000)
+    members: int = key("8", "different weathers", 8, ge=1, le=50)
+    seed: int = key("1", SEED, ge=0, le=MOST_SEED)
+    multiplier_log_sd: float = key(
+        "0.5", "how far a region and design may stray from the physics, before claims tell", 0.5, gt=0, le=3
     )
-    opening_accrual: float = key("20000.0", 0.0, ge=0)
-    currency: str = key('"EUR"', min_length=1, max_length=8)
-    rejects_most_pct: float = key("1.0", 1.0, ge=0, le=100)
-    grades: list[str] = key('["H", "I", "J", "K", "L"]', min_length=1)
-    suspects_most_pct: float = key("10.0  # more that look wrong in one way stop the run", 10.0, ge=0, le=100)
-    columns: dict[str, dict[str, str]] = key("[columns.claims]  # our names and those of your export", {})
+    service: float = key("0.95", "share of jobs that shall find their spacer on the shelf", 0.95, gt=0, lt=1)
+    discount_pct: float = key("3.0", "discount of the reserve, a year", 0.0, ge=0, le=50)
+    fiscal_year_begins: int = key("7", "month the books' year begins in", 1, ge=1, le=12)
+    policy_months: list[int] = key(
+        "[24, 36, 60, 84, 120]", "lengths of cover to price", [24, 36, 60, 84, 120], min_length=1
+    )
+    opening_accrual: float = key("20000.0", "reserve in the books at the cut-off", 0.0, ge=0)
+    currency: str = key('"EUR"', "of costs", min_length=1, max_length=8)
+    rejects_most_pct: float = key("1.0", "share of bad rows above which nothing is forecast", 1.0, ge=0, le=100)
+    grades: list[str] = key('["H", "I", "J", "K", "L"]', "labels of the spacers that are stocked", min_length=1)
+    suspects_most_pct: float = key(
+        "10.0", "share of claims that look wrong in one way above which nothing is forecast", 10.0, ge=0, le=100
+    )
+    columns: dict[str, dict[str, str]] = key(
+        "[columns.claims]", "headers of the tables as they are, where they differ from the names asked for", {}
+    )
     files: FilesFile
     habits: HabitsFile
-    designs: dict[str, DesignFile] = key("[designs.large]", min_length=1)
-    regions: dict[str, RegionFile] = key("[regions.north]", min_length=1)
-    centres: dict[str, CentreFile] = key("[centres.main]", {})
+    designs: dict[str, DesignFile] = key("[designs.large]", "", min_length=1)
+    regions: dict[str, RegionFile] = key("[regions.north]", "regions a service centre serves", min_length=1)
+    centres: dict[str, CentreFile] = key("[centres.main]", "", {})
 
     @model_validator(mode="after")
     def _agrees(self) -> FleetFile:
@@ -111,36 +122,36 @@ class FleetFile(FileModel):
         if self.claims_since is not None and self.claims_since >= self.cutoff:
             raise over_keys(
                 f"claims_since {self.claims_since} and cutoff {self.cutoff}", "claims_since before the cutoff",
-                "claims_since", f"claims_since = {self.cutoff.replace(year=self.cutoff.year - 3, day=1)}",
+                "claims_since", f"claims_since = {self.cutoff.replace(year=self.cutoff.year - 3, day=1)}"
             )  # fmt: skip
         if unknown := set(self.columns) - {"units", "claims", "plan", "rates"}:
             table = min(unknown)
             raise over_keys(
                 f"columns of {table}", "columns of units, claims, plan or rates", f"columns.{table}",
-                "rename the table [columns.claims]",
+                "rename the table [columns.claims]"
             )  # fmt: skip
         if not all(1 <= length <= 240 for length in self.policy_months):
             raise over_keys(
                 f"policy_months {self.policy_months}", "lengths of cover from 1 to 240 months", "policy_months",
-                "policy_months = [24, 36, 60]",
+                "policy_months = [24, 36, 60]"
             )  # fmt: skip
         served = [region for centre in self.centres.values() for region in centre.regions]
         if self.centres and sorted(served) != sorted(self.regions):
             named = ", ".join(f'"{region}"' for region in self.regions)
             raise over_keys(
                 f"centres that serve {', '.join(served)}", "each region served by one centre",
-                f"centres.{next(iter(self.centres))}.regions", f"regions = [{named}]",
+                f"centres.{next(iter(self.centres))}.regions", f"regions = [{named}]"
             )  # fmt: skip
         for name, centre in self.centres.items():
             for place, held in (("on_hand", centre.on_hand), ("on_order", centre.on_order)):
                 if others := sorted(grade for grade, many in held.items() if grade not in self.grades or many < 0):
                     raise over_keys(
                         f"{held[others[0]]} pieces of {others[0]}", "0 or more pieces of the fleet's grades",
-                        f"centres.{name}.{place}", f"{place} = {{ {self.grades[0]} = 1 }}",
+                        f"centres.{name}.{place}", f"{place} = {{ {self.grades[0]} = 1 }}"
                     )  # fmt: skip
         if self.members > self.draws:
             raise over_keys(
                 f"{self.draws} draws for {self.members} members", "at least one draw for each weather member", "draws",
-                f"draws = {16 * self.members}",
+                f"draws = {16 * self.members}"
             )  # fmt: skip
         return self

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.records import Normals
+from driftmodel.base.climate_file import Normals
 from driftmodel.climate.synthetic import synthetic_air
 
 ROWS, COLUMNS, STEP_HOURS, YEAR = 4, 6, 3, 2021

@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
+from driftmodel.base.climate_file import Humidifier, Normals
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.records import Climate, Humidifier, Normals, Outdoor, Room, Scenario, Stay
+from driftmodel.base.records import Climate, Outdoor, Room, Scenario, Stay
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import scenario_end

@@ -10,8 +10,9 @@ from itertools import pairwise
 from typing import Any
 
 from driftmodel.base import library
+from driftmodel.base.build import Brace
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Brace, Scenario
+from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.strings import string_pull_n
@@ -118,7 +119,8 @@ def heel_fastening(scenario: Scenario, value: Any) -> Scenario:
     if heel not in ("bolted", "glued") or tongue not in ("bolted", "glued", "free"):
         raise BadInput(f'a neck held "{value}"', "heel and tongue: bolted or glued / bolted, glued or free",
                        mend='"bolted/glued"')  # fmt: skip
-    joint = replace(scenario.instrument.joint, heel=heel, tongue=tongue)
+    fastened: dict[str, Any] = {"heel": heel, "tongue": tongue}
+    joint = replace(scenario.instrument.joint, **fastened)
     return replace(scenario, instrument=replace(scenario.instrument, joint=joint))
 
 

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.build import Plate
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Z_80, Datum
 from driftmodel.base.provenance import note
-from driftmodel.base.records import Climate, Instrument, Plate, Room, Scenario
+from driftmodel.base.records import Climate, Instrument, Room, Scenario
 from driftmodel.climate.room_fit import fitted
 
 Array = NDArray[np.float64]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Rule, Scenario
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import Rule
 from driftmodel.outlook.calendar import day_of, horizon_days, string_load
 from driftmodel.outlook.work import action_by_step_mm, grade_lifts_mm, lift_by_step_mm, saddle_by_step_mm
 

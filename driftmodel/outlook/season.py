@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Rule, Scenario
+from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import Rule
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Brace, Instrument, Neck, Scenario
+from driftmodel.base.build import Brace, Neck
+from driftmodel.base.records import Instrument, Scenario
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.wood import diffusion, sorption
 

@@ -9,7 +9,8 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import Scenario, StringEvent, WorkDone
+from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.scenario_file import StringEvent
 from driftmodel.structure.joint import grade_rotations_deg, pivot_to_saddle_mm, saddle_change_mm
 
 Array = NDArray[np.float64]

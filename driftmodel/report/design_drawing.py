@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from driftmodel.base.records import Instrument, Plate
+from driftmodel.base.build import Plate
+from driftmodel.base.records import Instrument
 from driftmodel.base.units import length_unit, length_words
 from driftmodel.structure.mesh import smooth_outline
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.base import library
+from driftmodel.base.build import Brace, Plate
 from driftmodel.base.limits import QUANTILES
-from driftmodel.base.records import Brace, Climate, Plate, Scenario
+from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import Digest, length_scale, signed_length

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.build import Block, Body, Brace, Plate
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.records import Block, Body, Brace, Plate
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.records import Instrument, SpacerSet
+from driftmodel.base.build import SpacerSet
+from driftmodel.base.records import Instrument
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base import library
-from driftmodel.base.records import Neck, Strings
+from driftmodel.base.build import Neck, Strings
 from driftmodel.structure.joint import bow_action_mm, bow_relief_mm, pivot_to_saddle_mm
 from driftmodel.structure.records import NeckResponse
 

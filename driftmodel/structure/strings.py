@@ -6,8 +6,8 @@ import re
 from math import pi
 
 from driftmodel.base import library
+from driftmodel.base.build import Strings
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Strings
 from driftmodel.base.units import MM_PER_INCH
 
 _SEMITONES = {"C": -9, "D": -7, "E": -5, "F": -4, "G": -2, "A": 0, "B": 2}

@@ -17,8 +17,8 @@ from unittest import mock
 import numpy as np
 import pytest
 
-from driftmodel.base.climate_file import RoomFile
-from driftmodel.base.records import Humidifier, Scenario
+from driftmodel.base.climate_file import Humidifier, RoomFile
+from driftmodel.base.records import Scenario
 from driftmodel.base.rooms import room_of
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.fit import learn
