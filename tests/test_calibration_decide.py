@@ -12,7 +12,7 @@ from bench_life import POLICIES, Life, live, truths
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration.decide import CLOSE_DAYS, MEASURE, Decision, _words_of, weather_or_drift
+from driftmodel.calibration.decide import CLOSE_DAYS, MEASURE, Decision, _again, _words_of, weather_or_drift
 from driftmodel.calibration.diagnosis import Diagnosis, Unusual, slack_bolts_mm
 from driftmodel.calibration.options import AHEAD_YEARS, LEAST_JOB, LESSER, ORDER, Standing, costs_days, gains_of, weigh
 from driftmodel.calibration.outcomes import Answers
@@ -176,14 +176,30 @@ def test_the_words_say_what_the_numbers_do(expected: Decision) -> None:
 
 
 def test_what_would_turn_the_answer_moves_with_the_reading(scenario: Scenario) -> None:
-    """Answers that follow the action of the day by half move by half of what it is turned by."""
+    """Answers that follow what is read by half move by half of what it is turned by; by a quarter where the reading is
+    doubted by as much as it was unknown."""
     one = standing(scenario, [2.3, 2.4, 2.5, 2.6])
-    follows = replace(one.found, action_now_mm=2.0 * one.found.action_next_mm)
-    gains = gains_of(follows)
-    assert gains["action_next_mm"] == pytest.approx(0.5) and gains["action_now_mm"] == pytest.approx(1.0)
+    expected = 2.0 * one.found.action_next_mm
+    gains = gains_of(one.found, expected, 0.0)
+    assert gains["action_next_mm"] == pytest.approx(0.5)
+    assert gains_of(one.found, expected, float(expected.std()))["action_next_mm"] == pytest.approx(0.25)
     turned = one.turned(0.4, gains)
     assert turned.found.action_next_mm == pytest.approx(one.found.action_next_mm + 0.2)
     assert weigh(one).chances()["leave"] > weigh(turned).chances()["leave"]
+
+
+def test_a_reading_past_its_turn_has_that_answer(expected: Decision) -> None:
+    """What is told of a reading that would turn the answer is what such a reading, taken, is answered with."""
+    assert expected.turns and [one for one, _ in expected.turns] == sorted(one for one, _ in expected.turns)
+    for mm, word in expected.turns:
+        found = decided(mm + (0.15 if mm > 2.2 else -0.15))
+        assert word in (found.said, found.then, *found.close), (mm, word, found.said)
+
+
+def test_the_likeliest_of_the_list_is_measured_again_where_that_is_it(scenario: Scenario) -> None:
+    """Between work and a third of doubt: taken again; better air asks for no certainty, until doubt leads the list."""
+    assert _again(0.16, "regrade") and not _again(0.14, "regrade")
+    assert not _again(0.45, "humidify") and _again(0.51, "humidify")
 
 
 def test_slack_bolts_are_the_first_thing_to_look_for() -> None:

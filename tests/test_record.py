@@ -78,6 +78,8 @@ def test_a_move_is_a_stay(ada: Path) -> None:
     with pytest.raises(BadInput) as fault:
         add(ada, ("moved to dry_highlands",), date(2024, 4, 1))
     assert fault.value.mend == '"moved to dry_highland"'
+    assert "whose air is most like its own" in fault.value.needed
+
 
 
 @pytest.mark.parametrize(

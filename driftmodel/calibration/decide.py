@@ -140,7 +140,8 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
     wrong = max((_wrong(posterior, known, one) for one in new), default=0.0)
     words = _words_of(standing, weighed)
     then = words[weighed.best]
-    said = MEASURE if wrong > 0.5 or (wrong >= DOUBTED and then in WORK) else then
+    chances = _told(weighed, wrong, words)
+    said = MEASURE if _again(wrong, then) or wrong >= max(chances.values()) else then
     worth = {words[key]: option.worth_days for key, option in weighed.options.items() if not option.can_wait}
     close = tuple(word for word in worth if abs(worth[word] - worth[then]) <= CLOSE_DAYS)
     close = close if len(close) > 1 and said != MEASURE else ()
@@ -156,7 +157,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         then=then,
         without_air=words[weighed.best_of_work],
         close=close,
-        chances=Frozen(_told(weighed, wrong, words)),
+        chances=Frozen(chances),
         options=tuple(weighed.options[key] for key in ORDER if key in weighed.options),
         grade=spacer.spacer if spacer else "",
         due_mm=quantiles(_due(posterior, known, actions[0])) if actions else None,
@@ -171,7 +172,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         seasons_from=(posterior.asked.seasons[0].day, posterior.asked.seasons[1].day),
         rule_mm=(scenario.rule.action_low_mm, scenario.rule.action_high_mm),
         regrade_years=quantiles(found.regrade_years),
-        turns=_turns(posterior, standing, known, said, posterior.readings[actions[0]].value if actions else None),
+        turns=_turns(posterior, standing, known, posterior.readings[actions[0]]) if actions and said == then else (),
         slip_probability=float(max(chance[own], default=0.0)),
         readings_before=len(posterior.readings) - len(own),
         path=action_path(posterior) if posterior.more else None,
@@ -237,13 +238,13 @@ def _due(posterior: Posterior, known: Array, place: int) -> Array:
     return np.asarray(posterior.expected(known)[:, place] + doubt * random.standard_normal(len(known)))
 
 
-def _wrong(posterior: Posterior, known: Array, reading: ReadingRow) -> float:
+def _wrong(posterior: Posterior, known: Array, reading: ReadingRow, by_mm: float = 0.0) -> float:
     """Probability that a reading is a slip, or that something happened to the guitar that nobody told, against a sound
-    reading of what was to be expected; by Bayes' rule over the three."""
+    reading of what was to be expected; by Bayes' rule over the three. by_mm: had it read so much higher."""
     if reading not in posterior.readings:
         return 0.0
     place = posterior.readings.index(reading)
-    off = reading.value - posterior.expected(known)[:, place]
+    off = reading.value + by_mm - posterior.expected(known)[:, place]
     doubt, reach = float(np.sqrt(posterior.noise.own_doubt[place])), float(slip_reach((reading,))[0])
     share, damage = library.general("bench_damage_share").value, library.general("bench_damage_action").value
     if reading.what == "projection":
@@ -260,21 +261,28 @@ def _density(off: Array, sd: float) -> float:
     return float(np.mean(np.exp(-0.5 * (off / sd) ** 2)) / (sd * np.sqrt(2.0 * np.pi)))
 
 
+def _again(wrong: float, then: str) -> bool:
+    """A reading so likely to be wrong is taken again: before any work, and where it is more likely wrong than right."""
+    return wrong > 0.5 or (wrong >= DOUBTED and then in WORK)
+
+
 def _turns(
-    posterior: Posterior, standing: Standing, known: Array, said: str, read_mm: float | None
+    posterior: Posterior, standing: Standing, known: Array, read: ReadingRow
 ) -> tuple[tuple[float, str], ...]:
     """The readings nearest to today's, below and above, at which the answer would be about to be another one: all moves
-    with the reading as what was known before it says. Told only where the answer is about the guitar."""
-    if read_mm is None or said == MEASURE:
-        return ()
-    gains = gains_of(posterior.answers(known[:TURNED_BY]))
+    with the reading as what was known before it says, until a reading is so far off that it would be taken again."""
+    place, some = posterior.readings.index(read), known[:TURNED_BY]
+    doubt = float(np.sqrt(posterior.noise.own_doubt[place]))
+    gains = gains_of(posterior.answers(some), posterior.expected(some)[:, place], doubt)
     found = []
     own = _said_of(standing)
     for sign in (-1.0, 1.0):
         for step in np.arange(TURNED_STEP_MM, TURNED_MM, TURNED_STEP_MM):
-            other = _said_of(standing.turned(sign * float(step), gains))
+            by_mm = sign * float(step)
+            other = _said_of(standing.turned(by_mm, gains))
+            other = MEASURE if _again(_wrong(posterior, known, read, by_mm), other) else other
             if other != own:
-                found.append((round(read_mm + sign * float(step), 2), other))
+                found.append((round(read.value + by_mm, 2), other))
                 break
     return tuple(found)
 

@@ -55,19 +55,20 @@ class Standing:
     truss_action_mm: float = 0.0
 
     def turned(self, by_mm: float, gains: Mapping[str, float]) -> Standing:
-        """The same guitar had today's action read higher by so much: every answer moves by its gain on it."""
+        """The same guitar had today's reading been higher by so much: every answer moves by its gain on it."""
         found = self.found
         moved = {name: getattr(found, name) + gain * by_mm for name, gain in gains.items()}
         own = replace(found, **moved, regrade_years=np.full_like(found.regrade_years, np.inf))
         return replace(self, found=own)
 
 
-def gains_of(before: Answers) -> dict[str, float]:
-    """How much each answer moves with the action of the day, by what was known before it was read."""
-    now = before.action_now_mm - before.action_now_mm.mean()
-    spread = float(np.mean(now**2)) + 1e-12
+def gains_of(before: Answers, expected_mm: Array, doubt_mm: float) -> dict[str, float]:
+    """How much each answer moves with a reading: its regression, over the draws of what was known before, on what the
+    reading was expected to be, doubted by so much (linear Bayes estimate)."""
+    off = expected_mm - expected_mm.mean()
+    spread = float(np.mean(off**2)) + doubt_mm**2
     names = [name for name in vars(before) if name not in ("regrade_years", "action_end_mm")]
-    return {name: float(np.mean(getattr(before, name) * now)) / spread for name in names}
+    return {name: float(np.mean(getattr(before, name) * off)) / spread for name in names}
 
 
 @dataclass(frozen=True)

@@ -114,5 +114,6 @@ def _stay(folder: Path, place: str, day: date, scenario: Scenario) -> str:
         climate_named(folder / "record.toml", known)
     except BadInput as fault:
         near = fault.mend.partition('"')[2].rstrip('"')
-        raise BadInput(fault.came, fault.needed, mend=f'"moved to {near}"') from None
+        needed = f"the place here whose air is most like its own, {fault.needed}, or a climate file (a name with .toml)"
+        raise BadInput(fault.came, needed, mend=f'"moved to {near}"') from None
     return f'[[stay]]\nfrom = {day}\nclimate = "{known}"\n'
