@@ -60,7 +60,7 @@ picture.savefig(folder / "action.png", dpi=120)
 # The bench reads 1.9 mm one dry February: is that weather or drift? Then: which spacer stays right here?
 decision = driftmodel.decide(scenario, "action 1.9 mm at 35 % 20 C", when=date(2027, 2, 10))
 print(f"The reading calls for: {decision.said}")
-print(f"The spacer that stays right in this flat: {driftmodel.grade(scenario, years=5, draws=50).best}")
+print(f"The spacer that stays right in this flat: {driftmodel.grade(scenario, years=5, draws=50).advised}")
 
 # Would a humidifier help? Both on the same draws; the difference carries its own error. A logger's air cannot be moved
 # by a lever, so this asks of the scenario's own house.

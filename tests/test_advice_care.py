@@ -27,8 +27,7 @@ from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
-from driftmodel.outlook.lived import with_spacer
-from driftmodel.outlook.place import paths_ahead
+from driftmodel.outlook.lived import paths_ahead, with_spacer
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.advice_words import advice_terminal

@@ -28,7 +28,6 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import LASTING
-from driftmodel.outlook.place import grade_for_place
 from driftmodel.report.calibration_words import calibration_summary
 from driftmodel.report.decision_words import decision_summary, headline
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
@@ -234,13 +233,6 @@ def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
     assert high.then in ("regrade", "saddle", "other work")
     assert sum(high.chances.values()) == pytest.approx(1.0)
     assert headline(high) in " ".join(decision_summary(high).split())
-
-
-def test_grade_for_the_place() -> None:
-    table = grade_for_place(driftmodel.load_scenario("first-winter"), years=5, count=60)
-    shares = [row.inside_share for row in table.grades]
-    assert table.of(table.best).inside_share > max(shares) - 0.001 and min(shares) >= 0.0
-    assert len(table.grades) == len(driftmodel.load_scenario("first-winter").instrument.spacers.labels)
 
 
 def test_the_shipped_readings_calibrate() -> None:

@@ -16,7 +16,7 @@ from driftmodel.calibration.fit import draws_of, learn
 from driftmodel.calibration.pooled import COMMON, One, pool
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
-from driftmodel.outlook.place import paths_ahead
+from driftmodel.outlook.lived import paths_ahead
 
 YEARS = (1, 5, 10, 20)
 

@@ -81,7 +81,6 @@ def test_a_move_is_a_stay(ada: Path) -> None:
     assert "whose air is most like its own" in fault.value.needed
 
 
-
 @pytest.mark.parametrize(
     ("words", "what", "value"),
     [

@@ -26,9 +26,10 @@ from driftmodel.outlook.build_levers import finer_spacers, string_tension
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name
-from driftmodel.outlook.place import grades_of
+from driftmodel.outlook.lived import inside_rule, paths_ahead
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import projection_change
+from driftmodel.outlook.work import grade_lifts_mm
 
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")
@@ -126,10 +127,17 @@ def test_a_finer_set_never_leaves_less_time_inside(name: str) -> None:
     plain = short(driftmodel.load_scenario(name))
     fine = finer_spacers(plain, 2)
     assert set(plain.instrument.spacers.labels) < set(fine.instrument.spacers.labels)
-    coarse, finer = (grades_of(run(each, 7)) for each in (plain, fine))
-    assert max(row.inside_share for row in finer.grades) >= max(row.inside_share for row in coarse.grades) - 1e-12
-    for row in coarse.grades:
-        assert finer.of(row.grade).inside_share == pytest.approx(row.inside_share, abs=1e-9)
+    coarse, finer = (_inside_shares(each) for each in (plain, fine))
+    assert max(finer.values()) >= max(coarse.values()) - 1e-12
+    for grade, share in coarse.items():
+        assert finer[grade] == pytest.approx(share, abs=1e-9)
+
+
+def _inside_shares(scenario: Scenario) -> dict[str, float]:
+    """Share of the time inside the rule with each spacer, no later job done."""
+    rise, action = paths_ahead(run(scenario, 7))
+    lifts = zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True)
+    return {grade: float(inside_rule(scenario, rise + by, action + by / 2.0).mean()) for grade, by in lifts}
 
 
 @pytest.mark.parametrize("name", ["first-winter", "damp-coast"])

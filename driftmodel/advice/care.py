@@ -25,10 +25,11 @@ from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.limits import DAMP_PCT
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
+from driftmodel.outlook.better_air import suited_grade
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, first_dates
-from driftmodel.outlook.lived import lived, suited_grade, with_spacer
+from driftmodel.outlook.lived import lived, with_spacer
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
 from driftmodel.outlook.work import ahead_years
@@ -253,7 +254,7 @@ def _best(kind: str, now: Outcome, results: list[MeasureResult]) -> tuple[str, s
     if kind == "steady":
         return "", "the air is already inside what action and wood allow in every month"
     if not run:
-        spacer = f": {now.suited} stays right longest" if now.suited else ""
+        spacer = f": {now.suited} is worth its job" if now.suited else ""
         return "", f"no measure here is better for the guitar; choose a spacer for this place instead{spacer}"
     fewest = min(_left(kind, each.outcome) for each in run)
     good = [each for each in run if _left(kind, each.outcome) == fewest]

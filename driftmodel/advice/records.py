@@ -53,7 +53,7 @@ class Outcome:
     strain at which wood takes a set. months_outside: months (1 to 12) at risk; dry_months, damp_months: those of
     them by reason. damp_days: days a year whose mean is above 70 %. lowest_pct, highest_pct: 5 and 95 % points of the
     daily humidity. inside_days: expected days a year inside the rule, regrades done as they fall due; regrades: how
-    many are expected; suited: the spacer that stays right longest in this air, '' where the fitted one does; with a
+    many are expected; suited: the spacer that is worth most in this air, '' where the fitted one is; with a
     measure, inside_days and regrades are with that spacer fitted at once."""
 
     regrade_free_years: float

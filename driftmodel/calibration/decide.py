@@ -266,9 +266,7 @@ def _again(wrong: float, then: str) -> bool:
     return wrong > 0.5 or (wrong >= DOUBTED and then in WORK)
 
 
-def _turns(
-    posterior: Posterior, standing: Standing, known: Array, read: ReadingRow
-) -> tuple[tuple[float, str], ...]:
+def _turns(posterior: Posterior, standing: Standing, known: Array, read: ReadingRow) -> tuple[tuple[float, str], ...]:
     """The readings nearest to today's, below and above, at which the answer would be about to be another one: all moves
     with the reading as what was known before it says, until a reading is so far off that it would be taken again."""
     place, some = posterior.readings.index(read), known[:TURNED_BY]

@@ -184,7 +184,7 @@ def calibrate(
 @click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
 @click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")
 @click.option(
-    "--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years the grade is to stay right."
+    "--years", type=click.IntRange(1, 40), default=5, show_default=True, help="Years the grade is to stay right."
 )
 @click.option("--home", "homes", multiple=True, metavar="PLACE", help="Where it may go; several make a mix of homes.")
 @shared_options
@@ -223,10 +223,6 @@ def grade(
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
         text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
         data = [words.place_json(table) for table in tables]
-        if len(cases) == 1 and not places:
-            from driftmodel.outlook.lookahead import look_ahead
-
-            text += "\n\n" + words.ahead_words(look_ahead(cases[0].scenario, cases[0].learned()))
     shown = json.dumps(data, indent=2) if as_json else text
     say(shown, quiet)
     if out is not None:

@@ -66,10 +66,10 @@ def forecast(
     return run(chosen, draws, seed, unknowns=own, progress=progress)
 
 
-def grade(scenario: Named, years: int = 10, draws: int | None = None, *, unknowns: Draws | None = None) -> PlaceTable:
+def grade(scenario: Named, years: int = 5, draws: int | None = None, *, unknowns: Draws | None = None) -> PlaceTable:
     """The spacer that stays right where the instrument lives: every grade of its set over `years` from now.
 
-    >>> driftmodel.grade("first-winter").best
+    >>> driftmodel.grade("first-winter").advised
     """
     from driftmodel.outlook.place import grade_for_place
 

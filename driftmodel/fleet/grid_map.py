@@ -29,6 +29,7 @@ from driftmodel.fleet.run import Crew, Progress, each, in_order
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.lived import DAYS_PER_YEAR
 from driftmodel.outlook.origin import numbers_record, told
 from driftmodel.outlook.place import grades_of
 from driftmodel.outlook.regrade import NEVER
@@ -95,8 +96,9 @@ def map_of(
 
     Dims y, x; NaN, and no grade, at points left out for missing air. regrades_per_thousand_per_year: expected;
     regrade_chance: of one or more within the years, each with the standard error of so many draws; best_grade and
-    best_grade_inside_pct: the spacer that keeps action and saddle room inside the rule for most of the time (see
-    outlook.place.grades_of), and that share. One seed for all points: they differ by their air alone. Raises BadInput
+    best_grade_inside_pct: the spacer to leave with, worth most days inside the rule less later jobs (see
+    outlook.place.grades_of), and the share of the time inside it has. One seed for all points: they differ by their air
+    alone. Raises BadInput
     as read_grid does, and for a scenario whose last climate is a logger's record.
     """
     grid = read_grid(path)
@@ -147,8 +149,8 @@ def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None)
             [
                 float(each.mean()),
                 chance,
-                float(scenario.instrument.spacers.labels.index(best.best)),
-                100.0 * best.of(best.best).inside_share,
+                float(scenario.instrument.spacers.labels.index(best.if_open)),
+                100.0 / DAYS_PER_YEAR * best.of(best.if_open).inside_days,
                 float(each.std(ddof=1)) / draws**0.5,
                 (chance * (1.0 - chance) / draws) ** 0.5,
             ]
@@ -194,7 +196,7 @@ def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
         "regrade_chance_standard_error": (table[..., 5], {"long_name": "sampling error of the chance", "units": "1"}),
         "best_grade": (
             np.where(whole, labels[best], ""),
-            {"long_name": f"spacer that stays right longest, over {years} years"},
+            {"long_name": f"spacer worth most days inside less later jobs, over {years} years"},
         ),
         "best_grade_number": (
             best,

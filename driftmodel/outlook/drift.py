@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
+from driftmodel.outlook.better_air import air_attrs, better_air
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
-from driftmodel.outlook.lived import air_attrs, better_air, lived
+from driftmodel.outlook.lived import lived
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.parts import lasting_by_part
 

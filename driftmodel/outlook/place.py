@@ -1,4 +1,5 @@
-"""The grade that stays right: for every spacer of the set, how long the action stays inside its limits at the place."""
+"""The grade that stays right: what each spacer of the set, fitted today, is worth over the next years: days inside the
+rule, season included, against the jobs it brings."""
 
 from __future__ import annotations
 
@@ -8,67 +9,79 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base import library
 from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.regrade import NEVER, Reading, first_due, outside_rule
+from driftmodel.outlook.lived import lived, paths_ahead, with_spacer
 from driftmodel.outlook.work import (
     action_work_mm,
     ahead_years,
     fitted_spacer,
     grade_lifts_mm,
-    saddle_room_now_mm,
     today_step,
     whole_years_to_today,
 )
-from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 Array = NDArray[np.float64]
 
-EVERY_DAYS = 7
-#: chances of no regrade closer than this are taken as equal (common practice, no source)
-CLOSE_CHANCE = 0.05
-#: another action at set-up is advised where it keeps the action inside for so much more of the time
-WORTH_SHARE = 0.02
+YEARS = 5
+#: another action at set-up is advised where it is worth so many more days a year (common practice, no source)
+WORTH_DAYS = 5.0
 #: what the saddle may change the action by at set-up, mm
 CHANGES_MM = np.round(np.arange(-0.3, 0.31, 0.05), 2)
 
 
 @dataclass(frozen=True)
 class GradeAtPlace:
-    """One spacer at one place. inside_share: expected share of the time with action and saddle room inside the rule,
-    season included; inside_low, inside_high: its 10 and 90 % points over the draws. no_regrade: chance that none is due
-    within the years. action_mm: 10, 50, 90 % points of the action over all draws and weeks."""
+    """One spacer fitted today at one place, later jobs done as the rule asks. inside_days: expected days a year with
+    action and saddle room inside the rule, season included; inside_low, inside_high: their 10 and 90 % points over the
+    draws. no_regrade: chance that none is due within the years; later_jobs: expected; other_work: chance that no spacer
+    of the set mends it then. worth_days: days inside over all the years less what the later jobs cost. action_mm: 10,
+    50, 90 % points of the action over all draws and weeks, with no later job."""
 
     grade: str
-    inside_share: float
+    inside_days: float
     inside_low: float
     inside_high: float
     no_regrade: float
+    later_jobs: float
+    other_work: float
+    worth_days: float
     action_mm: tuple[float, float, float]
 
 
 @dataclass(frozen=True)
 class PlaceTable:
-    """Every spacer of the set at one place, or in a mix of homes, in the set's order. best: the largest expected share
-    of time inside; steadiest: the best chance that no regrade is due. advised: the one to fit, with the action to leave
-    it at, what the saddle is changed by for that, and the share of time inside it then has."""
+    """Every spacer of the set over the next years at one place, or in a mix of homes, in the set's order. The one aim:
+    days inside the rule, season included, a job counted as job_days of them. joint_open: before the instrument leaves
+    (at set-up), where another spacer costs no job. if_open: worth most if the joint is open; if_closed: worth most,
+    another spacer than the one fitted costing its job; steadiest: fewest later jobs. advised_action_mm: the action to
+    leave it at, advised_saddle_mm: what the saddle is changed by for that at set-up, advised_days: days a year inside
+    it then has."""
 
     scenario: str
     title: str
     years: int
+    draws: int
+    job_days: float
     fitted: str
-    best: str
+    joint_open: bool
+    if_open: str
+    if_closed: str
     steadiest: str
     grades: tuple[GradeAtPlace, ...]
-    draws: int
-    advised: str
     advised_action_mm: float
     advised_saddle_mm: float
-    advised_inside: float
+    advised_days: float
     homes: tuple[str, ...] = ()
+
+    @property
+    def advised(self) -> str:
+        """The spacer to have from today on."""
+        return self.if_open if self.joint_open else self.if_closed
 
     def of(self, grade: str) -> GradeAtPlace:
         """The row of a spacer."""
@@ -78,17 +91,17 @@ class PlaceTable:
 def grade_for_place(
     scenario: Scenario,
     draws: Draws | None = None,
-    years: int = 10,
+    years: int = YEARS,
     count: int | None = None,
     homes: Sequence[Climate] = (),
+    job_days: float | None = None,
 ) -> PlaceTable:
     """Which spacer to fit today (at set-up where no day is told) so that it stays right in the scenario's climates for
     `years` from then on; or in a mix of homes, each as likely as the others, where it is not known which it goes to.
 
     draws: of the unknowns, such as a calibration's; `count` prior draws (None: the scenario's own number) if not given.
-    Fitting another spacer than the one in the joint changes the action by half its lift and nothing else. Between
-    spacers that keep the action inside equally long (0.1 % of the time) the one with the better chance of no regrade is
-    best.
+    job_days: days inside the rule that a job is worth; the library's `job_worth_days` if not given. Fitting another
+    spacer than the one in the joint changes the action by half its lift and nothing else.
     """
     scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
     count = scenario.draws if count is None else count
@@ -96,100 +109,79 @@ def grade_for_place(
         count = max(count // len(homes), 40)
     ensemble = draws or draw_unknowns(scenario, count, scenario.seed)
     settings = [with_last_climate(scenario, home) for home in homes] or [scenario]
-    table = grades_of(*(run_chain(setting, ensemble) for setting in settings))
+    table = grades_of(*(run_chain(setting, ensemble) for setting in settings), job_days=job_days)
     return replace(table, homes=tuple(home.title.split(" (")[0] for home in homes))
 
 
-def grades_of(*chains: Chain) -> PlaceTable:
-    """Which spacer to fit so that it stays right over the horizon of chains that were run: one, or the same instrument
-    in several homes. The one advised: of those whose chance of no regrade is within CLOSE_CHANCE of the best, the one
-    that keeps the action inside longest; with the action to set it up at that keeps it inside longer still.
+def grades_of(*chains: Chain, job_days: float | None = None) -> PlaceTable:
+    """Which spacer to fit over the years ahead of chains that were run: one, or the same instrument in several homes.
+
+    The aim is days inside with the season in, not the reference state alone: a guitar whose mean is right may stand
+    outside in every winter.
     """
     scenario = chains[0].scenario
-    paths = [paths_ahead(chain) for chain in chains]
-    rise, action = (np.concatenate([path[part] for path in paths]) for part in (0, 1))
-    readings = [chain.world.reading for chain in chains]
-    reading = Reading(
-        np.concatenate([each.saddle_rise_mm for each in readings]),
-        np.concatenate([each.action_mm for each in readings]),
-        readings[0].step_days,
-    )
-    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
+    job = library.general("job_worth_days").value if job_days is None else job_days
+    fitted, years, is_open = fitted_spacer(scenario), ahead_years(scenario), today_step(scenario, 1) == 0
+    action = np.concatenate([paths_ahead(chain)[1] for chain in chains])
     points = np.quantile(action, QUANTILES)
-    rows = tuple(_row(scenario, label, lift, rise, action, points, reading) for label, lift in lifts.items())
-    best = max(rows, key=lambda row: (round(row.inside_share, 3), row.no_regrade))
-    steadiest = max(rows, key=lambda row: (row.no_regrade, row.inside_share))
-    near = [row for row in rows if row.no_regrade >= steadiest.no_regrade - CLOSE_CHANCE]
-    advised = max(near, key=lambda row: row.inside_share)
-    by, share = _best_change(scenario, lifts[advised.grade], rise, action)
-    if share < advised.inside_share + WORTH_SHARE:
-        by, share = 0.0, advised.inside_share
-    now = scenario.setup.action_12th_mm + action_work_mm(scenario) + lifts[advised.grade] / 2.0
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
+    rows = {label: _row(chains, label, lift, years, job, points) for label, lift in lifts.items()}
+
+    if_open = max(rows, key=lambda label: rows[label].worth_days)
+    if_closed = max(rows, key=lambda label: rows[label].worth_days - (job if label != fitted else 0.0))
+    advised = if_open if is_open else if_closed
+    by, days = _best_change(chains, advised, years, job) if is_open else (0.0, rows[advised].inside_days)
     return PlaceTable(
         scenario.name,
         scenario.title,
-        ahead_years(scenario),
-        fitted_spacer(scenario),
-        best.grade,
-        steadiest.grade,
-        rows,
-        reading.action_mm.shape[0],
-        advised.grade,
-        now + by,
+        years,
+        len(action),
+        job,
+        fitted,
+        is_open,
+        if_open,
+        if_closed,
+        min(rows, key=lambda label: (round(rows[label].later_jobs, 3), -rows[label].inside_days)),
+        tuple(rows.values()),
+        scenario.setup.action_12th_mm + action_work_mm(scenario) + lifts[advised] / 2.0 + by,
         2.0 * by,
-        share,
+        days,
     )
 
 
-def _best_change(scenario: Scenario, lift: float, rise: Array, action: Array) -> tuple[float, float]:
-    """The change of the action by the saddle, of CHANGES_MM, that keeps it inside longest, and that share."""
-    tried = []
+def _best_change(chains: Sequence[Chain], label: str, years: int, job_days: float) -> tuple[float, float]:
+    """The change of the action by the saddle, of CHANGES_MM, that is worth most with this spacer, and its days a year
+    inside; 0 where none is worth it."""
+    worth, days = {}, {}
     for by in CHANGES_MM.tolist():
-        inside = inside_rule(scenario, rise + lift - 2.0 * by, action + lift / 2.0 + by)
-        tried.append((by, float(inside.mean())))
-    return max(tried, key=lambda each: (round(each[1], 3), -abs(each[0])))
+        inside, jobs, _ = _lived(chains, label, 2.0 * by)
+        worth[by], days[by] = years * inside.mean() - job_days * jobs.mean(), float(inside.mean())
+    best = max(worth, key=lambda by: (round(worth[by], 1), -abs(by)))
+    by = best if worth[best] >= worth[0.0] + years * WORTH_DAYS else 0.0
+    return by, days[by]
 
 
-def paths_ahead(chain: Chain) -> tuple[Array, Array]:
-    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up and the
-    saddle as it now is."""
-    scenario, world = chain.scenario, chain.world
-    weekly = slice(today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
-    moved = {
-        quantity: (path[:, weekly] + world.lasting[quantity][:, weekly]).astype(float)
-        for quantity, path in world.seasonal.items()
-        if quantity != "bow_action"
-    }
-    rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))
-    start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
-    return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
-
-
-def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:
-    """Where action and saddle room are inside the rule, season included, of saddle rise and action in mm."""
-    rule = scenario.rule
-    inside = (action >= rule.action_low_mm) & (action <= rule.action_high_mm)
-    return np.asarray(inside & (saddle_room_now_mm(scenario) - rise >= rule.saddle_room_least_mm))
+def _lived(chains: Sequence[Chain], label: str, saddle_mm: float = 0.0) -> tuple[Array, ...]:
+    """Days a year inside, jobs, and whether one finds no spacer, of all draws of all chains."""
+    lives = [lived(with_spacer(chain, label, saddle_mm)) for chain in chains]
+    return tuple(np.concatenate([getattr(life, part) for life in lives])
+                 for part in ("inside_days", "regrades", "other_work"))  # fmt: skip
 
 
 def _row(
-    scenario: Scenario, label: str, lift: float, rise: Array, action: Array, action_points: Array, reading: Reading
+    chains: Sequence[Chain], label: str, lift: float, years: int, job_days: float, action_points: Array
 ) -> GradeAtPlace:
-    rule, room = scenario.rule, saddle_room_now_mm(scenario)
-    lifted = action + lift / 2.0
-    inside = inside_rule(scenario, rise + lift, lifted)
-    share = inside.mean(axis=1)
-    here = today_step(scenario, reading.step_days)
-    lasting = reading.action_mm + lift / 2.0 + action_work_mm(scenario)
-    outside = outside_rule(reading.saddle_rise_mm + lift, lasting, room, rule)
-    due = first_due(outside, scenario, reading.step_days, here * reading.step_days)
-    low, high = np.quantile(share, BAND)
+    inside, jobs, past = _lived(chains, label)
+    low, high = np.quantile(inside, BAND)
     points = action_points + lift / 2.0
     return GradeAtPlace(
         label,
-        float(share.mean()),
+        float(inside.mean()),
         float(low),
         float(high),
-        float(np.mean(due == NEVER)),
+        float(np.mean(jobs == 0)),
+        float(jobs.mean()),
+        float(past.mean()),
+        float(years * inside.mean() - job_days * jobs.mean()),
         (float(points[0]), float(points[1]), float(points[2])),
     )

@@ -189,9 +189,9 @@ def sooner_words(advice: Advice) -> str:
         return ""
     chosen = next((each for each in sooner if each.key == advice.best), sooner[0])
     spacer = (
-        f" Fit spacer {chosen.outcome.suited} for the better air at once: it stays right longest there."
+        f" Fit spacer {chosen.outcome.suited} for the better air at once: it is worth most there."
         if chosen.outcome.suited
-        else " The spacer now fitted stays right longest there."
+        else " No other spacer is worth its job there."
     )
     return (
         f"{upper(', '.join(each.key for each in sooner))}: the first regrade comes sooner because damper air holds the "

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from dataclasses import asdict
 from math import isinf
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -14,16 +15,13 @@ from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Worth
-from driftmodel.outlook.lookahead import LookAhead, SpacerAhead
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_figures import calibration_figure
 from driftmodel.report.folder import write_bytes
 from driftmodel.report.pictures import our_style
 
-if TYPE_CHECKING:
-    pass
-
 Points = tuple[float, float, float]
+WIDTH = 100
 
 
 def calibration_summary(
@@ -150,76 +148,60 @@ def _slip(one: Fitted, units: str) -> str:
 # ---- the grade for a place -------------------------------------------------------------------------------------------
 
 
-def ahead_words(ahead: LookAhead) -> str:
-    """What each aim would fit, over the years looked ahead."""
-    best, opened, kept = ahead.of(ahead.best), ahead.of(ahead.best_opened), ahead.of(ahead.fitted)
-
-    def share(row: SpacerAhead) -> str:
-        return (
-            f"{100 * row.inside_days / ahead.days:.0f} % of the days inside the rule, {row.later_jobs:.1f} later jobs"
-        )
-
-    return "\n".join(
-        [
-            f"The next {ahead.years} years, season included, a job counted as {ahead.job_days:.0f} days inside: "
-            f"{ahead.best} ({share(best)}); {ahead.fitted} as fitted: {share(kept)}.",
-            f"If the joint is opened anyway: {ahead.best_opened} ({share(opened)}). "
-            f"Fewest later jobs: {ahead.steadiest}. Longest inside at the reference state alone: {ahead.at_place}.",
-        ]
-    )
-
-
 def place_summary(table: PlaceTable, units: str = "metric") -> str:
-    """The spacer to leave the workshop with, and every grade of the set at one place or in a mix of homes."""
-    advised, best, steady = table.of(table.advised), table.of(table.best), table.of(table.steadiest)
-    lines = [_advised(table, units), ""]
+    """The spacer to have from today on, and every grade of the set at one place or in a mix of homes."""
+    lines = [*textwrap.wrap(_advised(table, units), WIDTH), ""]
     lines.append(
         f"{table.title}, {table.years} years" + (", in any of: " + "; ".join(table.homes) if table.homes else "")
     )
-    lines.append(f"{'Spacer':8}{'time inside':>13}{'8 in 10':>16}{'no regrade':>12}   action, middle")
+    heads = (("", "days a", "", "no", "later", "action,"),
+             ("Spacer", "year inside", "8 in 10", "regrade", "jobs", "middle"))  # fmt: skip
+    lines += [f"{a:8}{b:>11}{c:>14}{d:>10}{e:>8}   {f}".rstrip() for a, b, c, d, e, f in heads]
     for row in table.grades:
         marks = "".join(
             f"  {mark}" for mark, label in (("advised", table.advised), ("fitted", table.fitted)) if label == row.grade
         )
-        band = f"{100 * row.inside_low:.0f} to {100 * row.inside_high:.0f} %"
+        band = f"{row.inside_low:.0f} to {row.inside_high:.0f}"
         lines.append(
-            f"{row.grade:8}{100 * row.inside_share:>11.0f} %{band:>16}{100 * row.no_regrade:>10.0f} %   "
+            f"{row.grade:8}{row.inside_days:>11.0f}{band:>14}{100 * row.no_regrade:>8.0f} %{row.later_jobs:>8.1f}   "
             f"{length_words(row.action_mm[1], units)}{marks}"
         )
-    lines += [
-        "",
-        f"Longest inside the rule, seasons and all: {best.grade} ({100 * best.inside_share:.0f} % of the time). ",
-    ]
-    if steady.grade != best.grade:
-        lines[-1] += (
-            f"Least likely to need a regrade: {steady.grade} ({100 * steady.no_regrade:.0f} % need none in "
-            f"{table.years} years, with {best.grade} {100 * best.no_regrade:.0f} %)."
-        )
-    lines.append(
-        f"Advised is {advised.grade}: nearly the best chance of no regrade, and of those the longest inside."
-        if advised.grade != best.grade
-        else f"Advised is {advised.grade}: the longest inside, and about as likely as any to need no regrade."
-    )
-    return "\n".join(lines)
+    told = f"Advised is what is worth most days inside, season included, a job counted as {table.job_days:.0f} of them."
+    if table.steadiest != table.advised:
+        told += f" Fewest later jobs: {table.steadiest}."
+    if not table.joint_open and table.if_open != table.advised:
+        told += f" If the joint is opened anyway: {table.if_open}."
+    return "\n".join([*lines, "", *textwrap.wrap(told, WIDTH)])
 
 
 def _advised(table: PlaceTable, units: str) -> str:
-    words = f"Fit spacer {table.advised}" if table.advised != table.fitted else f"Leave spacer {table.advised} in"
-    words += f" and set the action to {length_words(table.advised_action_mm, units)}"
-    if table.advised_saddle_mm:
-        size = length_words(abs(table.advised_saddle_mm), units, 1)
-        words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
-    return words + f": inside the rule {100 * table.advised_inside:.0f} % of the time."
+    stays, row = table.advised == table.fitted, table.of(table.advised)
+    words = f"Leave spacer {table.advised} in" if stays else f"Fit spacer {table.advised}"
+    if table.joint_open:
+        words = (
+            f"Let it leave with spacer {table.advised} and an action of {length_words(table.advised_action_mm, units)}"
+        )
+        if table.advised_saddle_mm:
+            size = length_words(abs(table.advised_saddle_mm), units, 1)
+            words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
+    words += f": inside its rule {table.advised_days:.0f} days a year over the next {table.years} years"
+    if not stays and not table.joint_open:
+        words += f", where it would be {table.of(table.fitted).inside_days:.0f} with {table.fitted}"
+    jobs = f"{row.later_jobs:.1f} later jobs expected"
+    past = f"; chance that no spacer then does it {100 * row.other_work:.0f} %" if row.other_work >= 0.05 else ""
+    return f"{words}; {jobs}{past}."
 
 
 def shipment_summary(tables: Iterable[PlaceTable]) -> str:
     """One line for each instrument of a shipment."""
-    lines = [f"{'Instrument':34}{'fitted':>8}{'best':>6}{'inside':>9}{'steadiest':>11}{'no regrade':>12}"]
+    lines = [
+        f"{'Instrument':34}{'fitted':>8}{'advised':>9}{'days a year inside':>20}{'no regrade':>12}{'later jobs':>12}"
+    ]
     for table in tables:
-        best, steady = table.of(table.best), table.of(table.steadiest)
+        row = table.of(table.advised)
         lines.append(
-            f"{table.scenario[:33]:34}{table.fitted:>8}{table.best:>6}{100 * best.inside_share:>7.0f} %"
-            f"{table.steadiest:>11}{100 * steady.no_regrade:>10.0f} %"
+            f"{table.scenario[:33]:34}{table.fitted:>8}{table.advised:>9}{row.inside_days:>20.0f}"
+            f"{100 * row.no_regrade:>10.0f} %{row.later_jobs:>12.1f}"
         )
     return "\n".join(lines)
 

@@ -191,9 +191,9 @@ def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
     likeliest = max(decision.chances, key=lambda word: decision.chances[word])
     if likeliest not in (decision.then, MEASURE) and decision.then in decision.chances and len(decision.close) < 2:
         facts.append(
-            f"Likeliest of the list is \"{short_words(decision, likeliest, units)}\", yet to "
-            f"{short_words(decision, decision.then, units)} is worth more: where it is needed it wins more days than it "
-            "costs where it is not."
+            f'Likeliest of the list is "{short_words(decision, likeliest, units)}", yet to '
+            f"{short_words(decision, decision.then, units)} is worth more: where it is needed it wins more days than "
+            "it costs where it is not."
         )
     if abs(decision.place_mm) >= 0.05:
         way = "higher" if decision.place_mm > 0 else "lower"

@@ -1,0 +1,57 @@
+"""What each spacer is worth over the next years. No outside values: relations, and sums done here by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.lived import lived, with_spacer
+from driftmodel.outlook.place import PlaceTable, grade_for_place, grades_of
+from driftmodel.outlook.work import as_of
+from driftmodel.report.calibration_words import place_summary, shipment_summary
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return replace(load_scenario("first-winter"), weather_members=1)
+
+
+@pytest.fixture(scope="module")
+def leaving(scenario: Scenario) -> PlaceTable:
+    return grade_for_place(scenario, years=2, count=30)
+
+
+def test_a_dear_job_leaves_the_joint_closed_and_a_free_one_does_not(scenario: Scenario) -> None:
+    with_owner = as_of(scenario, date(2028, 3, 1), (WorkDone(date(2028, 2, 1), spacer="G"),))
+    free, dear = (grade_for_place(with_owner, years=2, count=30, job_days=days) for days in (0.0, 1e5))
+    assert not free.joint_open and free.advised == free.if_open and dear.advised == dear.fitted == "G"
+    row = free.of(free.advised)
+    assert row.worth_days == pytest.approx(2 * row.inside_days) and row.inside_days >= free.of("G").inside_days
+    assert row.inside_low <= row.inside_days <= 366.0 and free.advised_saddle_mm == 0.0
+    assert "as fitted" not in place_summary(dear) and place_summary(dear).startswith("Leave spacer G in: inside its")
+
+
+def test_before_it_leaves_another_spacer_costs_no_job(leaving: PlaceTable) -> None:
+    assert leaving.joint_open and leaving.advised == leaving.if_open
+    assert leaving.of(leaving.advised).worth_days == max(row.worth_days for row in leaving.grades)
+    assert leaving.advised_days >= leaving.of(leaving.advised).inside_days - 1e-9
+    told = place_summary(leaving)
+    assert told.startswith(f"Let it leave with spacer {leaving.advised} and an action of ")
+    assert shipment_summary([leaving]).splitlines()[1].split()[2] == leaving.advised
+
+
+def test_each_row_is_what_its_own_draws_live_through(scenario: Scenario) -> None:
+    """Days inside over two years less 60 for each job, the chance of none, counted from the chain with the spacer."""
+    short = replace(scenario, horizon_years=2)
+    chain = run_chain(short, draw_unknowns(short, 30, short.seed))
+    for row in grades_of(chain).grades[::4]:
+        life = lived(with_spacer(chain, row.grade))
+        assert row.inside_days == pytest.approx(life.inside_days.mean())
+        assert row.no_regrade == pytest.approx((life.regrades == 0).mean())
+        assert row.worth_days == pytest.approx(2 * life.inside_days.mean() - 60.0 * life.regrades.mean())
