@@ -13,11 +13,8 @@ from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.forward import (
     Plan,
     action_per_relief,
-    creep_of,
-    expected_readings,
     fitting,
-    moisture_of,
-    moved,
+    readings_of,
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
@@ -105,7 +102,8 @@ class Posterior:
 
     def expected(self, normals: Array) -> Array:
         """What the bench would read in the middle of the weathers, (particles, readings)."""
-        return _expected(self.bench, self.layout, self.sight, self.plan, normals)
+        own = self.sight.columns(slice(0, len(self.readings)))
+        return readings_of(self.bench, self.layout, own, self.plan, normals)
 
     def swing(self, normals: Array) -> Array:
         """How strongly particles answer the weather, (particles,)."""
@@ -143,9 +141,9 @@ def learn(
 
     Likelihood: normal errors as `unsure` tells them, between readings as well, over all ways the most doubtful readings
     may be slips (see `slips`). A first look with few particles takes the readings for independent; then chances of
-    slips, the doubts about the instrument found, and particles take turns until they agree. A level the scenario does
-    not state (projection, relief, sinkage, weight) is an unknown of its own: only changes in such a quantity say
-    anything, from its second reading on.
+    slips, the doubts about the instrument found, and those few particles take turns until they agree. A level the
+    scenario does not state (projection, relief, sinkage, weight) is an unknown of its own: only changes in such a
+    quantity say anything, from its second reading on.
     now: the day the questions are put, that of the last reading if not given. more: further moments to look at.
     ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are.
     """
@@ -162,42 +160,47 @@ def learn(
     whole, days = plan_and_days(bench, readings, book, asked.days)
     plan = whole.first(len(readings))
 
+    own = seen.sight.columns(slice(0, len(readings)))
+
     def residual(normals: Array) -> Array:
-        return value - _expected(bench, layout, seen.sight, plan, normals)
+        return value - readings_of(bench, layout, own, plan, normals)
 
     def swing(normals: Array) -> Array:
         return swing_of(bench, layout, seen, normals, layout.values(normals))
 
-    def posterior_of(ways: Ways) -> Sampled:
-        return sample(lambda normals: ways.log_density(residual(normals), swing(normals)), start, seed, WIDEST_SD)
+    def posterior_of(ways: Ways, begin: Array = start) -> Sampled:
+        return sample(lambda normals: ways.log_density(residual(normals), swing(normals)), begin, seed, WIDEST_SD)
 
     def doubts(cloud: Array) -> Unsure:
         return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
 
     if ways is not None:
-        known, sampled = ways, posterior_of(ways)
+        known = ways
     else:
         scouts = prior_particles(min(SCOUTS, particles), layout.size, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
-        own = np.sqrt(first.own_doubt)
+        alone = np.sqrt(first.own_doubt)
 
         def scouted(normals: Array) -> Array:
-            return np.asarray(mixture(residual(normals) - first.shift, own, doubt, reach).sum(axis=1))
+            return np.asarray(mixture(residual(normals) - first.shift, alone, doubt, reach).sum(axis=1))
 
         cloud = sample(scouted, scouts, seed + 1, WIDEST_SD).normals
-        slip = slip_chance(residual(cloud) - first.shift, own, doubt, reach)
+        slip = slip_chance(residual(cloud) - first.shift, alone, doubt, reach)
         likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
         for _ in range(ROUNDS):
             before = (slip, likely)
             known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-            sampled = posterior_of(known)
-            cloud = sampled.normals
+            cloud = posterior_of(known, scouts).normals
             slip = known.chances(residual(cloud), swing(cloud))
             likely = known.noise.stays_after(residual(cloud)[:STAY_PARTICLES])
             if all(
                 np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
             ):
                 break
+        known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+    sampled = posterior_of(known)
+    if ways is None:
+        slip = known.chances(residual(sampled.normals), swing(sampled.normals))
         known = replace(known, noise=Noise(known.noise.unsure, sd, slip, known.noise.likely))
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
@@ -223,13 +226,6 @@ def prior_particles(count: int, unknowns: int, seed: int) -> Array:
     edge = 0.0013498980316301035  # normal probability below -3
     normals = np.clip(ndtri(edge + (1 - 2 * edge) * places), -WIDEST_SD, WIDEST_SD)
     return np.asarray(normals, dtype=float)
-
-
-def _expected(bench: Bench, layout: Layout, sight: Sight, plan: Plan, normals: Array) -> Array:
-    own = sight.columns(slice(0, len(plan.what)))
-    values = layout.values(normals)
-    moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
-    return expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
 
 
 # ---- the record ----------------------------------------------------------------------------------------------------

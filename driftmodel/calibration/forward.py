@@ -41,21 +41,32 @@ def transport_of(layout: Layout, normals: Array) -> Array:
     return normals[:, [layout.names.index(name) for name in sights.TRANSPORT]]
 
 
+def readings_of(bench: Bench, layout: Layout, sight: Sight, plan: Plan, normals: Array) -> Array:
+    """What the bench would read of particles at the sight's moments, (n, readings)."""
+    values = layout.values(normals)
+    by_course, creep = _by_course(bench, layout, sight, normals, values), creep_of(layout, sight.creep, normals, values)
+    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, sight.courses))
+
+
 def moisture_of(bench: Bench, layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
     """Change of moisture since set-up, % MC (n, rows, moments)."""
+    return np.asarray(_by_course(bench, layout, sight, normals, values) @ sight.courses)
+
+
+def _by_course(bench: Bench, layout: Layout, sight: Sight, normals: Array, values: Mapping[str, Array]) -> Array:
     on = bench.table.on(transport_of(layout, normals))
     if bench.rooms is not None:
         own = terms_of(bench.rooms.rows, values)[:, :, None] * on[:, None, : sight.few]
         on = np.concatenate([on, own.reshape(len(normals), -1)], axis=1)
-    kept, rows, moments = sight.right.shape
-    moisture = (on @ sight.left @ sight.right.reshape(kept, -1)).reshape(len(normals), rows, moments)
-    return np.asarray(moisture * values["moisture_level"][:, None, None])
+    kept, rows, courses = sight.right.shape
+    on = (on @ sight.left) * values["moisture_level"][:, None]
+    return np.asarray((on @ sight.right.reshape(kept, -1)).reshape(len(normals), rows, courses))
 
 
 def creep_of(layout: Layout, creep: CreepSight, normals: Array, values: Mapping[str, Array]) -> Array:
     """Lasting movement since set-up per N, (quantity of LASTING, n, moments): the law of outlook.lasting."""
-    on, level = sights.on_nodes(transport_of(layout, normals)), values["moisture_level"][:, None]
-    met = {part: level * (on @ creep.met[row]) for row, part in enumerate(CREEP_PARTS)}
+    on = sights.on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
+    met = {part: on @ creep.met[row] for row, part in enumerate(CREEP_PARTS)}
     if creep.rooms:
         met = {
             part: path * factor for (part, path), factor in zip(met.items(), room_factor(creep, values), strict=True)
@@ -68,9 +79,12 @@ def creep_of(layout: Layout, creep: CreepSight, normals: Array, values: Mapping[
     return np.asarray(values["residual_gain"][:, None] * paths)
 
 
-def moved(bench: Bench, moisture: Array, creep: Array | None, values: Mapping[str, Array]) -> Moved:
+def moved(
+    bench: Bench, moisture: Array, creep: Array | None, values: Mapping[str, Array], courses: Array | None = None
+) -> Moved:
     """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep per N
-    (quantity of LASTING, n, moments), None for none: the laws of outlook.movement."""
+    (quantity of LASTING, n, moments), None for none: the laws of outlook.movement. courses (j, moments): of moisture
+    that is told by them, (n, rows, j)."""
     coefficients = bench.coefficients
     own_movement = {row: part_movement(values, row.removesuffix("_gradient")) for row in ROWS}
     gain = {"top_sinkage": values["structure"], "neck_rotation": values["block"]}
@@ -82,13 +96,16 @@ def moved(bench: Bench, moisture: Array, creep: Array | None, values: Mapping[st
         seasonal[quantity] = np.einsum("nr,nrm->nm", weights, acting)
         if quantity in gain:
             seasonal[quantity] *= gain[quantity][:, None]
+        if courses is not None:
+            seasonal[quantity] = seasonal[quantity] @ courses
     pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]
     if creep is not None:
         for quantity, path in zip(LASTING, creep, strict=True):
             seasonal[quantity] += pull * path
     held_now = dict(zip(ROWS, np.moveaxis(acting, 1, 0), strict=True))
     held_now |= dict(zip(HELD, np.moveaxis(held, 1, 0), strict=False))
-    weight = sum((mass * held_now[row] for row, mass in bench.grams_per_pct.items()), start=np.zeros(1))
+    weight = sum((mass * held_now[row] for row, mass in bench.grams_per_pct.items()), start=np.zeros(moisture.shape[2]))
+    weight = weight if courses is None else weight @ courses
     return Moved(weight=weight, **seasonal)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.limits import QUANTILES
 from driftmodel.calibration.fit import Posterior
-from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
+from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.sight import Moment
 
@@ -45,10 +45,7 @@ def action_path(posterior: Posterior) -> ActionPath:
     plan = plan_of(posterior.bench, rows, posterior.book)
 
     def points(normals: Array) -> Array:
-        layout, bench = posterior.layout, posterior.bench
-        values = layout.values(normals)
-        moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
-        read = expected_readings(bench, plan, values, moved(bench, moisture, creep, values))
+        read = readings_of(posterior.bench, posterior.layout, own, plan, normals)
         return np.asarray(np.quantile(read, QUANTILES, axis=0))
 
     days = tuple(moment.day for moment in posterior.more)

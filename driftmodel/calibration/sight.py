@@ -72,13 +72,14 @@ class Table:
 @dataclass(frozen=True)
 class CreepSight:
     """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), per_range
-    (quantity, part) for the range of moisture met as a fraction, met (part, nodes, moments) for moisture level 1,
-    by_room (part, unknown, moments) the slope of its logarithm in the standard deviations of the room's unknowns
-    `rooms`."""
+    (quantity, part) for the range of moisture met as a fraction, for moisture level 1: its shapes at the nodes (nodes,
+    shape) times met (part, shape, moments), by_room (part, unknown, moments) the slope of its logarithm in the standard
+    deviations of the room's unknowns `rooms`."""
 
     by_wood: Array
     by_joint: Array
     per_range: Array
+    shapes: Array
     met: Array
     by_room: Array
     rooms: tuple[tuple[str, float], ...] = ()
@@ -103,28 +104,43 @@ class CreepSight:
 @dataclass(frozen=True)
 class Sight:
     """Change of moisture since set-up in % MC, for moisture level 1: left (shapes of the weights, then term by term the
-    first `few` of them for what the guitar's own room adds; k) times right (k, rows, moments), rows as ROWS then
-    HELD."""
+    first `few` of them for what the guitar's own room adds; k) times right (k, rows, j), rows as ROWS then HELD, times
+    the courses in time, (j, moments)."""
 
     left: Array
     right: Array
+    courses: Array
     few: int
     creep: CreepSight
 
     def columns(self, which: slice) -> Sight:
         """The same at some of the moments."""
-        return replace(self, right=self.right[:, :, which], creep=self.creep.columns(which))
+        right, courses = self.right, self.courses[:, which]
+        if courses.shape[1] < len(courses):
+            right, courses = right @ courses, np.eye(courses.shape[1])
+        return replace(self, right=right, courses=courses, creep=self.creep.columns(which))
 
 
 def packed(moisture: Array, rooms: Array, creep: CreepSight) -> Sight:
     """The sight of moisture (rows, shapes, moments) and of the rooms' terms (term, rows, few, moments), told by as few
-    combinations as they have: with many readings that is what a calibration's time goes by."""
+    combinations and courses in time as they have: with many readings that is what a calibration's time goes by."""
     rows, shapes, moments = moisture.shape
     flat = moisture.transpose(1, 0, 2).reshape(shapes, -1)
     flat = np.concatenate([flat, rooms.transpose(0, 2, 1, 3).reshape(-1, rows * moments)])
-    left, sizes, right = np.linalg.svd(flat, full_matrices=False)
-    kept = max(int(np.sum(sizes > SHAPES_DOWN_TO * sizes[0])), 1)
-    return Sight(left[:, :kept] * sizes[:kept], right[:kept].reshape(kept, rows, moments), rooms.shape[2], creep)
+    left, right = _few(flat)
+    right, courses = _few(right.reshape(-1, moments))
+    return Sight(left, right.reshape(left.shape[1], rows, -1), courses, rooms.shape[2], creep)
+
+
+def _few(matrix: Array) -> tuple[Array, Array]:
+    """A matrix as a product of as few columns and rows as it has."""
+    rows, columns = matrix.shape
+    if rows > columns:
+        left, right = _few(matrix.T)
+        return right.T, left.T
+    squares, vectors = np.linalg.eigh(matrix @ matrix.T)
+    kept = vectors[:, squares >= SHAPES_DOWN_TO**2 * squares[-1]]
+    return kept, kept.T @ matrix
 
 
 def chebyshev(points: int) -> Array:
@@ -135,12 +151,9 @@ def chebyshev(points: int) -> Array:
 
 def lagrange(at: Array, nodes: Array) -> Array:
     """Values (n, nodes) at `at` (n,) of the polynomials that are 1 on one node and 0 on the others."""
-    result = np.ones((at.size, nodes.size))
-    for one in range(nodes.size):
-        for other in range(nodes.size):
-            if other != one:
-                result[:, one] *= (at - nodes[other]) / (nodes[one] - nodes[other])
-    return result
+    polynomials = np.polynomial.chebyshev.chebvander
+    on, at_nodes = (polynomials(place / WIDEST_SD, nodes.size - 1) for place in (at, nodes))
+    return np.asarray(on @ np.linalg.inv(at_nodes))
 
 
 def on_nodes(normals: Array) -> Array:
@@ -292,11 +305,14 @@ def creep_path(
     history = creep_history(scenario, lags.lags_pct, heat_of_days(temperature_c), days)
     gives = [give_of(history, coefficients.string_shares[quantity]) for quantity in LASTING]
     parts = (THIN_PART, THICK_PART)
+    met = np.stack([moisture_met(history, table.at_nodes(part)) for part in parts], axis=1)  # (nodes, part, days)
+    shapes, met = _few(met.reshape(len(met), -1))
     return CreepSight(
         np.stack([give.wood for give in gives]),
         np.stack([give.joint for give in gives]),
         np.array([[give.by_moisture[part] for part in parts] for give in gives]),
-        np.stack([moisture_met(history, table.at_nodes(part)).astype(np.float32) for part in parts]),
+        shapes,
+        met.reshape(len(shapes.T), len(parts), -1).transpose(1, 0, 2),
         np.zeros((len(parts), 0, days.size)),
     )
 
@@ -307,7 +323,8 @@ def middle_creep(paths: list[CreepSight]) -> CreepSight:
         paths[0],
         by_wood=np.mean([one.by_wood for one in paths], axis=0),
         by_joint=np.mean([one.by_joint for one in paths], axis=0),
-        met=np.mean([one.met for one in paths], axis=0),
+        shapes=np.concatenate([one.shapes for one in paths], axis=1),
+        met=np.concatenate([one.met for one in paths], axis=1) / len(paths),
     )
 
 
@@ -322,6 +339,6 @@ def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) 
         path,
         by_wood=np.stack([one.by_wood.mean(axis=1) for one in found], axis=1),
         by_joint=np.stack([one.by_joint.mean(axis=1) for one in found], axis=1),
-        met=np.stack([one.met.mean(axis=2) for one in found], axis=2).astype(float),
+        met=np.stack([one.met.mean(axis=2) for one in found], axis=2),
         by_room=np.stack([one.by_room.mean(axis=2) for one in found], axis=2),
     )

@@ -64,7 +64,8 @@ class Seen:
     """What was to be seen at the moments of the readings, then at further ones: the sight in the middle of the
     weathers; away (members, 2, lag, columns + 1) what each member's state is off it, nothing in the last, and at_start
     (members, 2, lag) what it was off at set-up, by lags that act and are held; stays (alternatives, 2, lag,
-    readings) what the hours and stays that a blank stands for would change."""
+    readings) what the hours and stays that a blank stands for would change; commonest (rows, shapes) the commonest
+    deviation of moisture, by the weights' shapes."""
 
     moments: tuple[Moment, ...]
     sight: Sight
@@ -72,6 +73,7 @@ class Seen:
     at_start: Array
     stays: Array
     of_member: Array
+    commonest: Array
 
 
 def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, ...], now: date) -> Seen:
@@ -84,13 +86,18 @@ def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, .
     starts = np.stack([np.stack([one.acting[:, since], one.lags.lags_pct[:, since]]) for one in every])
     of_member = starts - starts[-len(weathers) :].mean(axis=0)
     middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
+    away = changes - middle + off[..., None]
+    spread = np.moveaxis(away[:, 0], 1, 0).reshape(away.shape[2], -1)
+    _, vectors = np.linalg.eigh(spread @ spread.T)
+    common = np.repeat(vectors[None, :, -1:], 2, axis=0) * float(spread.any())
     return Seen(
         moments,
         packed(in_rows(bench.table.weights, middle), room_change(bench, moments, now), creep_on(bench, moments, now)),
-        np.concatenate([changes - middle + off[..., None], np.zeros((*off.shape, 1))], axis=-1),
+        np.concatenate([away, np.zeros((*off.shape, 1))], axis=-1),
         off,
         _stays(bench, readings, moments[: len(readings)]),
         of_member,
+        in_rows(bench.table.weights, common)[:, :, 0],
     )
 
 
@@ -225,14 +232,10 @@ def setup_effects(bench: Bench, layout: Layout, seen: Seen, normals: Array) -> A
 
 def swing_of(bench: Bench, layout: Layout, seen: Seen, normals: Array, values: Mapping[str, Array]) -> Array:
     """How strongly particles answer the weather, (n,): the action's movement by its commonest deviation."""
-    spread = np.moveaxis(seen.away[:, 0], 1, 0).reshape(seen.away.shape[2], -1)
-    if spread.shape[1] < 2 or not spread.any():
+    if not seen.commonest.any():
         return np.ones(len(normals))
-    _, vectors = np.linalg.eigh(spread @ spread.T)
-    change = np.repeat(vectors[None, :, -1:], 2, axis=0)
-    on = bench.table.on(transport_of(layout, normals))
-    moisture = np.einsum("ns,rsm->nrm", on, in_rows(bench.table.weights, change))
-    movement = moved(bench, moisture * values["moisture_level"][:, None, None], None, values)
+    on = bench.table.on(transport_of(layout, normals)) * values["moisture_level"][:, None]
+    movement = moved(bench, (on @ seen.commonest.T)[:, :, None], None, values)
     return np.asarray(np.abs(rise_of(bench, movement) / 2.0 + movement.bow_action)[:, 0] + 1e-9)
 
 
