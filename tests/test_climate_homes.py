@@ -14,10 +14,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from outside_houses import TOWNS, houses_of, outdoors_of
 from test_climate_room import TROPICS, monthly
 
 from driftmodel.base.climate_file import Case, RoomFile
 from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Room
 from driftmodel.base.rooms import HOMES, home_humidifier, room_of
 from driftmodel.climate.air import hours_from, make_air, months_of
 from driftmodel.climate.enclosure import case_air
@@ -54,22 +56,50 @@ def survey_houses(outdoor, houses: int, seed: int) -> np.ndarray:  # type: ignor
     return np.asarray(100.0 * (ve + excess) / saturation_density_g_m3(inside))
 
 
+def drawn_years(outdoor, median: Room, rooms: int = 50) -> np.ndarray:  # type: ignore[no-untyped-def, type-arg]
+    """Monthly humidity (room, 12) of rooms drawn about one."""
+    draws = draw_rooms(median, rooms, 4)
+    each = ({name: float(values[at]) for name, values in draws.items()} for at in range(rooms))
+    return np.stack([monthly(indoor_air(outdoor, drawn_room(median, one))) for one in each])
+
+
 def test_the_band_holds_eight_house_months_in_ten_of_two_surveys() -> None:
     """In a cold continental city and on a cool coast together; the median house is off by no more than the houses are
     from one another."""
     held, far = [], []
     for place in ("chicago", "sand_point"):
         outdoor = read_weather(WEATHER / f"{place}.csv")
-        median = room()
-        draws = draw_rooms(median, 120, 4)
-        rooms = [drawn_room(median, {k: float(v[at]) for k, v in draws.items()}) for at in range(120)]
-        ours = np.stack([monthly(indoor_air(outdoor, one)) for one in rooms])
-        low, high = np.quantile(ours, [0.1, 0.9], axis=0)
+        low, high = np.quantile(drawn_years(outdoor, room()), [0.1, 0.9], axis=0)
         houses = survey_houses(outdoor, 400, 8)
         held.append((houses >= low) & (houses <= high))
-        far.append(monthly(indoor_air(outdoor, median)) - houses.mean(axis=0))
+        far.append(monthly(indoor_air(outdoor, room())) - houses.mean(axis=0))
     assert 0.70 < np.mean(held) < 0.90
     assert np.sqrt(np.mean(np.square(far))) < 3.0
+
+
+def test_the_band_holds_houses_of_other_laws_in_seven_towns() -> None:
+    """Seven tenths to nine of house-months of `outside_houses`, no season left out; the median room is within 5 points
+    by the month (what 9 was with the law before), and neither season's error is one-sided over the cold towns. Where
+    homes are hardly heated the owner has to say so: New Zealand's stand at their survey's mean."""
+    held, off = {}, {}
+    for name, (_, heated, _) in TOWNS.items():
+        outdoor = outdoors_of(name)
+        told = {
+            "heating_setpoint_degc": heated[0],
+            "log_sd": {"heating_set_point": dict(room().log_sd)["heating_set_point"]},
+        }
+        median = room(**(told if "Zealand" in name else {}))
+        low, high = np.quantile(drawn_years(outdoor, median), [0.1, 0.9], axis=0)
+        houses = houses_of(name, outdoor, 120, 8)
+        held[name] = ((houses >= low) & (houses <= high)).mean(axis=0)
+        off[name] = monthly(indoor_air(outdoor, median)) - np.median(houses, axis=0)
+        print(f"{name}: held {held[name].mean():.2f}, median off {np.sqrt(np.mean(off[name] ** 2)):.1f}",
+              np.round(off[name], 1))  # fmt: skip
+    assert 0.70 < np.mean(list(held.values())) < 0.90
+    assert np.mean(list(held.values()), axis=0).min() > 0.6
+    assert np.sqrt(np.mean(np.square(list(off.values())))) < 5.0
+    cold = np.array([each for name, each in off.items() if name.startswith("cold")]).mean(axis=0)
+    assert max(abs(cold[[11, 0, 1]].mean()), abs(cold[[5, 6, 7]].mean())) < 3.0
 
 
 def test_every_home_in_words_is_a_sourced_record() -> None:
