@@ -130,7 +130,7 @@ def truths(
         whole = {quantity: world.seasonal[quantity] + world.lasting[quantity] for quantity in LASTING}
         projection = -saddle_rise_mm(whole, pivot_of(scenario.instrument))
         start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
-        action = start - projection / 2.0 + world.seasonal["bow_action"]
+        action = start - projection / 2.0 + whole["bow_action"]
         for number in range(each):
             yield Truth(scenario, draws, number, action[number], projection[number], world, hours, hygro)
 

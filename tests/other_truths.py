@@ -24,7 +24,7 @@ from driftmodel.climate.room import indoor_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import Draws, is_held, unknowns_of
-from driftmodel.outlook.lasting import creep_by_component, creep_history, heat_of_days, lasting_paths
+from driftmodel.outlook.lasting import LASTING, creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import blank_world, hygro_weights, put_movement
 from driftmodel.outlook.rooms import climate_of_draw
@@ -186,9 +186,9 @@ def guitars(
         lasting = {name: world.creep * each for name, each in lasting.items()}
         moved = blank_world(law, draws.count)
         put_movement(moved, law, draws, lags, hygro, lasting)
-        whole = {name: moved.seasonal[name] + moved.lasting[name] for name in ("top_sinkage", "neck_rotation")}
+        whole = {name: moved.seasonal[name] + moved.lasting[name] for name in LASTING}
         start = setup.action_12th_mm + draws.set_up_error_mm[0]
-        daily = start + saddle_rise_mm(whole, distance)[0] / 2.0 + moved.seasonal["bow_action"][0]
+        daily = start + saddle_rise_mm(whole, distance)[0] / 2.0 + whole["bow_action"][0]
         rows, slips = [], []
         for day, hour in zip(visits, hours, strict=True):
             state = hours_felt.acting_at(since + day, hour) - hours_felt.acting[:, since]

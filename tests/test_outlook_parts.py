@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from types import MappingProxyType
 
 import numpy as np
 import pytest
 
+from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.findings import as_dataset
 from driftmodel.outlook.lasting import heat_of_days
 from driftmodel.outlook.parts import PART_GROUPS, lasting_by_part
+from driftmodel.outlook.place import weekly_bow
+from driftmodel.outlook.regrade import NEVER, Regrades, bow_left
 from driftmodel.report.design_words import GROUPS
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.strings import string_pull_n
@@ -70,3 +75,49 @@ def test_a_bow_left_alone_goes_by_the_creep_along_the_grain(middle: Chain) -> No
     elastic = string_pull_n(scenario.instrument.strings) * middle.coefficients.bow_action["strings"]
     assert 0.4 * 0.4 < bow[0] / elastic < 0.4 * 0.7 and bow[1] > bow[0]
     assert 0.1 < bow[0] < 0.35
+
+
+def test_the_rod_takes_the_bow_out_and_leaves_the_angle(middle: Chain) -> None:
+    """Turned after two years: the bow counts anew from the day after, what turned and sank stays, and so does the
+    reading a regrade is judged by, which takes the rod for set."""
+    scenario, day = replace(middle.scenario, horizon_years=4), 730
+    work = (WorkDone(scenario.setup.setup + timedelta(days=day), truss_rod=True),)
+    left, turned = (run_chain(replace(scenario, work=own), middle.draws) for own in ((), work))
+    bow, anew = (each.world.lasting["bow_action"][0] for each in (left, turned))
+    assert bow[0] == 0.0 and bow[day] > 0.05 and np.diff(bow[::30]).min() > -1e-6
+    assert anew[: day + 1] == pytest.approx(bow[: day + 1], abs=1e-6)
+    assert anew[day + 1 :] == pytest.approx(bow[day + 1 :] - bow[day], abs=1e-6)
+    for quantity in ("neck_rotation", "top_sinkage"):
+        np.testing.assert_array_equal(left.world.lasting[quantity], turned.world.lasting[quantity])
+    np.testing.assert_array_equal(left.world.reading.action_mm, turned.world.reading.action_mm)
+    lags = turned.weathers[0].lags, turned.weathers[0].weights
+    told = as_dataset(turned.scenario, turned.draws, turned.world, turned.due, turned.weathers[0].days, *lags)
+    whole = -told["projection_change_lasting"].values[0] / 2.0 + anew
+    assert told["action_change_lasting"].values[0] == pytest.approx(whole, abs=1e-6)
+
+
+def test_the_rod_comes_before_the_spacer(middle: Chain) -> None:
+    """However much a neck bows, no regrade is due sooner; the rod is turned when the bow alone holds the action outside
+    for the rule's days, at each regrade too, and not before."""
+    scenario = replace(middle.scenario, horizon_years=8)
+    values = {**middle.draws.values, "bow_creep": np.array([6.0])}
+    high = run_chain(scenario, replace(middle.draws, values=MappingProxyType(values)))
+    plain = run_chain(scenario, middle.draws)
+    np.testing.assert_array_equal(high.due.day, plain.due.day)
+    reading, bow = high.world.reading, weekly_bow(high)
+    assert bow == pytest.approx(6.0 * weekly_bow(plain), rel=1e-3)
+    rule = replace(scenario.rule, action_low_mm=-9.0, projection_tolerance_mm=99.0, saddle_room_least_mm=-99.0)
+    limit = float(reading.action_mm.max()) + 0.3
+    tight = replace(scenario, rule=replace(rule, action_high_mm=limit))
+    left = bow_left(reading, bow, 0.0, tight)
+    first = int(np.argmax(left[0] < bow[0] - 1e-9))
+    out = (reading.action_mm + bow)[0] > limit
+    began, days = int(np.argmax(out)), 7 * np.arange(out.size)
+    assert out[began:first].all() and abs(days[first] - days[began] - rule.days_outside) <= 7
+    assert left[0, first] == pytest.approx(0.0, abs=1e-9)
+    assert left[0, first:] == pytest.approx(bow[0, first:] - bow[0, first], abs=1e-9)
+    wide = replace(tight, rule=replace(tight.rule, action_high_mm=99.0))
+    np.testing.assert_array_equal(bow_left(reading, bow, 0.0, wide), bow)
+    job = Regrades(np.array([[700, NEVER]]), np.array([[0, -1]]))
+    after = bow_left(reading, bow, 0.0, wide, job)
+    assert after[0, :100] == pytest.approx(bow[0, :100]) and after[0, 100:] == pytest.approx(bow[0, 100:] - bow[0, 100])

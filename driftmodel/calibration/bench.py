@@ -104,7 +104,7 @@ def make_bench(
 
 def creep_on(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -> CreepSight:
     """Creep at the moments, and last on the day of the reference state."""
-    return sights.creep_at(bench.creep, (*moments, Moment(reference_on)), bench.scenario)
+    return sights.creep_at(bench.creep, (*moments, Moment(reference_on, after_work=True)), bench.scenario)
 
 
 def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference_on: date) -> Array:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import WorkDone
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
@@ -16,13 +17,12 @@ from driftmodel.calibration.room_sight import room_factor, terms_of
 from driftmodel.calibration.sight import HELD, NOON, ROWS, CreepSight, Moment, Sight
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
-from driftmodel.outlook.lasting import LASTING, THICK_PART, THIN_PART, Give, put_together
+from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, lasting_pull_n, put_together
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
-CREEP_PARTS = (THIN_PART, THICK_PART)
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,8 @@ def transport_of(layout: Layout, normals: Array) -> Array:
 def readings_of(bench: Bench, layout: Layout, sight: Sight, plan: Plan, normals: Array) -> Array:
     """What the bench would read of particles at the sight's moments, (n, readings)."""
     values = layout.values(normals)
-    by_course, creep = _by_course(bench, layout, sight, normals, values), creep_of(layout, sight.creep, normals, values)
+    by_course = _by_course(bench, layout, sight, normals, values)
+    creep = creep_of(bench, layout, sight.creep, normals, values)
     return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, sight.courses))
 
 
@@ -63,26 +64,26 @@ def _by_course(bench: Bench, layout: Layout, sight: Sight, normals: Array, value
     return np.asarray((on @ sight.right.reshape(kept, -1)).reshape(len(normals), rows, courses))
 
 
-def creep_of(layout: Layout, creep: CreepSight, normals: Array, values: Mapping[str, Array]) -> Array:
-    """Lasting movement since set-up per N, (quantity of LASTING, n, moments): the law of outlook.lasting."""
+def creep_of(bench: Bench, layout: Layout, creep: CreepSight, normals: Array, values: Mapping[str, Array]) -> Array:
+    """Lasting movement since set-up, mm or degrees, (quantity of LASTING, n, moments): the law of outlook.lasting."""
     on = sights.on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
-    met = {part: on @ creep.met[row] for row, part in enumerate(CREEP_PARTS)}
+    met = {part: on @ creep.met[row] for row, part in enumerate(PARTS_MET)}
     if creep.rooms:
         met = {
             part: path * factor for (part, path), factor in zip(met.items(), room_factor(creep, values), strict=True)
         }
     gives = (
-        Give(wood, joint, dict(zip(CREEP_PARTS, per_range, strict=True)))
+        Give(wood, joint, dict(zip(PARTS_MET, per_range, strict=True)))
         for wood, joint, per_range in zip(creep.by_wood, creep.by_joint, creep.per_range, strict=True)
     )
-    paths = np.stack([put_together(give, met, values) for give in gives])
-    return np.asarray(values["residual_gain"][:, None] * paths)
+    pulls = (lasting_pull_n(bench.scenario, values, quantity)[:, None] for quantity in LASTING)
+    return np.stack([pull * put_together(give, met, values) for pull, give in zip(pulls, gives, strict=True)])
 
 
 def moved(
     bench: Bench, moisture: Array, creep: Array | None, values: Mapping[str, Array], courses: Array | None = None
 ) -> Moved:
-    """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep per N
+    """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep
     (quantity of LASTING, n, moments), None for none: the laws of outlook.movement. courses (j, moments): of moisture
     that is told by them, (n, rows, j)."""
     coefficients = bench.coefficients
@@ -98,10 +99,10 @@ def moved(
             seasonal[quantity] *= gain[quantity][:, None]
         if courses is not None:
             seasonal[quantity] = seasonal[quantity] @ courses
-    pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]
     if creep is not None:
         for quantity, path in zip(LASTING, creep, strict=True):
-            seasonal[quantity] += pull * path
+            seasonal[quantity] += path
+        seasonal["relief"] += creep[LASTING.index(BOW)] * bow_relief(coefficients)
     held_now = dict(zip(ROWS, np.moveaxis(acting, 1, 0), strict=True))
     held_now |= dict(zip(HELD, np.moveaxis(held, 1, 0), strict=False))
     weight = sum((mass * held_now[row] for row, mass in bench.grams_per_pct.items()), start=np.zeros(moisture.shape[2]))
@@ -197,19 +198,24 @@ def action_per_relief(coefficients: Coefficients) -> float:
     return coefficients.bow_action["neck"] / coefficients.relief["neck"] if coefficients.relief["neck"] else 0.0
 
 
+def bow_relief(coefficients: Coefficients) -> float:
+    """How much relief comes with 1 mm of action by the strings' bow, whose root is held."""
+    return coefficients.relief["strings"] / coefficients.bow_action["strings"]
+
+
 def _by_slack(bench: Bench, what: str, values: Mapping[str, Array]) -> Array:
     """What taking the strings off adds at once: the elastic response turned round."""
     coefficients = bench.coefficients
     pull = -string_pull_n(bench.scenario.instrument.strings)
     if what == "relief":
         return np.full(values["structure"].size, coefficients.relief["strings"] * pull)
-    moved_by = {q: getattr(coefficients, q)["strings"] * pull * values["string_response"] for q in LASTING}
+    moved_by = {q: getattr(coefficients, q)["strings"] * pull * values["string_response"] for q in RISING}
     if what == "top_sinkage":
         return np.asarray(moved_by[what])
     return np.asarray(-saddle_rise_mm(moved_by, pivot_of(bench.scenario.instrument)))
 
 
-def moments_of(readings: tuple[ReadingRow, ...]) -> tuple[Moment, ...]:
+def moments_of(readings: tuple[ReadingRow, ...], work: tuple[WorkDone, ...] = ()) -> tuple[Moment, ...]:
     """The moments at which readings were taken, with the bench's air where it is said to have lain in it; noon, and no
     stay, where nothing is said (see unsure.stay_alternatives for what that leaves open)."""
     return tuple(
@@ -220,6 +226,7 @@ def moments_of(readings: tuple[ReadingRow, ...]) -> tuple[Moment, ...]:
             20.0 if one.temperature_c is None else one.temperature_c,
             50.0 if one.relative_humidity_pct is None else one.relative_humidity_pct,
             NOON if one.hour is None else one.hour,
+            any(turned[0] == one.date and turned < moment_of(one) for turned in truss_rod_turns(work)),
         )
         for one in readings
     )

@@ -28,7 +28,6 @@ from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.outlook.room_lags import room_weights
-from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
 
@@ -59,7 +58,7 @@ class Asked:
 
     @property
     def moments(self) -> tuple[Moment, ...]:
-        return (Moment(self.now), *self.seasons)
+        return (Moment(self.now, after_work=True), *self.seasons)
 
     @property
     def days(self) -> tuple[date, ...]:
@@ -119,7 +118,8 @@ def answers(
     regrade date (inf), which costs the most. weather: its own part at `asked.days`, mm of action, (n, 5)."""
     values = layout.values(normals)
     own = sight.columns(slice(first, None))
-    moisture, creep = moisture_of(bench, layout, own, normals, values), creep_of(layout, own.creep, normals, values)
+    moisture = moisture_of(bench, layout, own, normals, values)
+    creep = creep_of(bench, layout, own.creep, normals, values)
     movement = moved(bench, moisture, creep, values)
     lift, saddle = spacer_lift_mm(ALL_DONE, work, bench.scenario) + anew_mm(values), saddle_work_mm(ALL_DONE, work)
     level = bench.scenario.setup.action_12th_mm + values["set_up_error"] + (lift + saddle) / 2.0
@@ -127,17 +127,18 @@ def answers(
     action = level[:, None] + rise_of(bench, movement) / 2.0 + movement.bow_action
     reference = moisture[:, :, [len(asked.moments)]]
     if horizon:
-        rise_week, bow_week, steady = _weekly(bench, layout, normals, values, reference, asked)
-        path = level[:, None] + rise_week / 2.0 + bow_week
-        rise_now, bow_now = rise_week[:, asked.here], bow_week[:, asked.here]
-        years, end = _years_to_regrade(bench, rise_week, path, lift, saddle, asked.here), path[:, -1]
+        rise_week, bow_week, bowed, steady = _weekly(bench, layout, normals, values, reference, asked)
+        rod_set = level[:, None] + rise_week / 2.0 + bow_week
+        path = rod_set + bowed
+        rise_now, bow_now = rise_week[:, asked.here], (bow_week + bowed)[:, asked.here]
+        years, end = _years_to_regrade(bench, rise_week, rod_set, lift, saddle, asked.here), path[:, -1]
         then = asked.a_year_on
         next_year = (
             path[:, then],
             rise_week[:, then] + lift,
-            level + steady[:, 1] / 2.0,
+            level + steady[:, 1] / 2.0 + bowed[:, then],
             steady[:, 1] + lift,
-            level + steady[:, 0] / 2.0,
+            level + steady[:, 0] / 2.0 + bowed[:, asked.here],
         )
     else:
         at = moved(bench, reference, creep[:, :, [0]], values)
@@ -160,9 +161,10 @@ def answers(
 
 def _weekly(
     bench: Bench, layout: Layout, normals: Array, values: Mapping[str, Array], now: Array, asked: Asked
-) -> tuple[Array, Array, Array]:
-    """Saddle rise and bow at the reference state, (n, weeks): moisture there now (n, rows, 1), and what the reference
-    moves from now on and before, by its lags; and the rise in air kept as at set-up, now and in a year, (n, 2)."""
+) -> tuple[Array, Array, Array, Array]:
+    """Saddle rise and the moisture's bow at the reference state, and the bow's lasting part, (n, weeks): moisture there
+    now (n, rows, 1), and what the reference moves from now on and before, by its lags; and the rise in air kept as at
+    set-up, now and in a year, (n, 2)."""
     on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
     on_lags *= values["moisture_level"][:, None, None]
     if bench.rooms is not None:
@@ -170,10 +172,7 @@ def _weekly(
         on_lags = np.stack([room_weights(one, bench.rooms.rows, terms) for one in on_lags.transpose(1, 0, 2)], axis=1)
     still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
     change = asked.reference - asked.reference[:, [asked.here]]
-    pull = (string_pull_n(bench.scenario.instrument.strings) * values["string_response"])[:, None]
-    sink, turn = (
-        pull * path for path in creep_of(layout, bench.creep.columns(slice(None, None, WEEK)), normals, values)
-    )
+    sink, turn, bowed = creep_of(bench, layout, bench.creep.columns(slice(None, None, WEEK)), normals, values)
     whole = Moved(
         top_sinkage=still.top_sinkage + by_lag.top_sinkage @ change + sink,
         neck_rotation=still.neck_rotation + by_lag.neck_rotation @ change + turn,
@@ -184,7 +183,7 @@ def _weekly(
     then = [asked.here, asked.a_year_on]
     none = np.zeros((len(normals), 2))
     steady = Moved(sink[:, then], turn[:, then], none, none, none)
-    return rise_of(bench, whole), whole.bow_action, rise_of(bench, steady)
+    return rise_of(bench, whole), whole.bow_action, bowed, rise_of(bench, steady)
 
 
 def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, saddle: float, here: int) -> Array:

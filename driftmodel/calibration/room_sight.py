@@ -13,7 +13,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.calibration.sight import ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.draws import WIDEST_SD
-from driftmodel.outlook.lasting import THICK_PART, THIN_PART, creep_history, heat_of_days, moisture_met
+from driftmodel.outlook.lasting import PARTS_MET, THICK_PART, THIN_PART, creep_history, heat_of_days, met_by_part
 from driftmodel.outlook.movement import acting_lags
 from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
 
@@ -85,20 +85,18 @@ def with_rooms(
     lags = np.concatenate([drive.lags.lags_pct, rooms.path[1]])
     history = creep_history(scenario, lags, heat_of_days(air["air_temperature"].values), days)
     on = table.on(np.zeros((1, 3)))
-    slopes = []
-    for part in (THIN_PART, THICK_PART):
-        weights = on @ table.weights[ROWS.index(part)]
-        own = []
-        for name, log_sd in rooms.rows.unknowns:
-            ends = [
-                moisture_met(history, room_weights(weights, rooms.rows, terms_of(rooms.rows, {name: np.array([far])})))[
-                    0
-                ]
-                for far in (np.exp(-log_sd), np.exp(log_sd))
-            ]
-            own.append(0.5 * np.log((ends[1] + 1e-4) / (ends[0] + 1e-4)))
-        slopes.append(own)
-    return replace(creep, by_room=np.array(slopes), rooms=rooms.rows.unknowns)
+    weights = {part: on @ table.weights[ROWS.index(part)] for part in (THIN_PART, THICK_PART)}
+
+    def met(name: str, far: float) -> Array:
+        terms = terms_of(rooms.rows, {name: np.array([far])})
+        own = {part: room_weights(each, rooms.rows, terms) for part, each in weights.items()}
+        return np.concatenate([met_by_part(history, own)[part] for part in PARTS_MET])
+
+    slopes = [
+        0.5 * np.log((met(name, np.exp(log_sd)) + 1e-4) / (met(name, np.exp(-log_sd)) + 1e-4))
+        for name, log_sd in rooms.rows.unknowns
+    ]
+    return replace(creep, by_room=np.stack(slopes, axis=1), rooms=rooms.rows.unknowns)
 
 
 def room_factor(creep: CreepSight, values: Mapping[str, Array]) -> Array:

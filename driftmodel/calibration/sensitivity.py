@@ -92,5 +92,5 @@ def _expected_more(posterior: Posterior, rows: tuple[ReadingRow, ...]) -> Array:
     values.setdefault("wood_mass", np.ones(len(normals)))
     bench = posterior.bench
     moisture = moisture_of(bench, layout, sight, normals, values)
-    movement = moved(bench, moisture, creep_of(layout, sight.creep, normals, values), values)
+    movement = moved(bench, moisture, creep_of(bench, layout, sight.creep, normals, values), values)
     return expected_readings(bench, plan_of(bench, rows, posterior.book), values, movement)

@@ -22,12 +22,14 @@ from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 from driftmodel.outlook.lasting import (
     LASTING,
+    PARTS_MET,
     THICK_PART,
     THIN_PART,
     creep_history,
+    creeping_shares,
     give_of,
     heat_of_days,
-    moisture_met,
+    met_by_part,
 )
 from driftmodel.outlook.moisture import Lags, PartWeights, lags_of, part_weights
 from driftmodel.outlook.movement import acting_lags
@@ -196,7 +198,7 @@ NOON = 12.0
 @dataclass(frozen=True)
 class Moment:
     """When to look: an hour of a day (0 to 24, the clock of the air), or the mean over `days` from a day on if more
-    than one; after some hours in other air."""
+    than one; after some hours in other air. after_work: the truss rod was turned earlier that day."""
 
     day: date
     days: int = 1
@@ -204,6 +206,7 @@ class Moment:
     temperature_c: float = 20.0
     relative_humidity_pct: float = 50.0
     hour: float = NOON
+    after_work: bool = False
 
 
 @dataclass(frozen=True)
@@ -303,17 +306,17 @@ def creep_path(
     """Creep of every day from set-up on, from hourly temperature (hours,) and the lags of the same air."""
     days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
     history = creep_history(scenario, lags.lags_pct, heat_of_days(temperature_c), days)
-    gives = [give_of(history, coefficients.string_shares[quantity]) for quantity in LASTING]
-    parts = (THIN_PART, THICK_PART)
-    met = np.stack([moisture_met(history, table.at_nodes(part)) for part in parts], axis=1)  # (nodes, part, days)
+    gives = [give_of(history, creeping_shares(coefficients, quantity)) for quantity in LASTING]
+    by_part = met_by_part(history, {part: table.at_nodes(part) for part in (THIN_PART, THICK_PART)})
+    met = np.stack([by_part[part] for part in PARTS_MET], axis=1)  # (nodes, part, days)
     shapes, met = _few(met.reshape(len(met), -1))
     return CreepSight(
         np.stack([give.wood for give in gives]),
         np.stack([give.joint for give in gives]),
-        np.array([[give.by_moisture[part] for part in parts] for give in gives]),
+        np.array([[give.by_moisture[part] for part in PARTS_MET] for give in gives]),
         shapes,
-        met.reshape(len(shapes.T), len(parts), -1).transpose(1, 0, 2),
-        np.zeros((len(parts), 0, days.size)),
+        met.reshape(len(shapes.T), len(PARTS_MET), -1).transpose(1, 0, 2),
+        np.zeros((len(PARTS_MET), 0, days.size)),
     )
 
 
@@ -333,7 +336,7 @@ def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) 
     last = path.by_wood.shape[1] - 1
     found = []
     for moment in moments:
-        first = min(max((moment.day - scenario.setup.setup).days, 0), last)
+        first = min(max((moment.day - scenario.setup.setup).days + moment.after_work, 0), last)
         found.append(path.columns(slice(first, first + moment.days)))
     return replace(
         path,

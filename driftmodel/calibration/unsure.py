@@ -78,7 +78,7 @@ class Seen:
 
 def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, ...], now: date) -> Seen:
     """Look at the readings' moments, further ones, and last the reference state of a day, in all weathers there are."""
-    moments = (*moments_of(readings), *further)
+    moments = (*moments_of(readings, bench.scenario.work), *further)
     weathers = bench.others or (bench.drive,)
     changes = np.stack([change_in(bench, drive, moments, now) for drive in weathers])
     since = day_of(bench.scenario, bench.scenario.setup.setup)
@@ -202,7 +202,7 @@ def _law(
     count = days.readings
     sight = seen.sight.columns(slice(0, count))
     moisture = moisture_of(bench, layout, sight, here, values)
-    creep = creep_of(layout, sight.creep, here, values)
+    creep = creep_of(bench, layout, sight.creep, here, values)
     nothing, season, whole = (
         expected_readings(bench, told, values, moved(bench, each, path, values))[0]
         for each, path in ((np.zeros_like(moisture), None), (moisture, None), (moisture, creep))

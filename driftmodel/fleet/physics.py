@@ -21,7 +21,7 @@ from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.lasting import lasting_paths
+from driftmodel.outlook.lasting import RISING, lasting_paths
 from driftmodel.outlook.levers import parse_what_if
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
@@ -141,7 +141,7 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     for member in np.unique(draws.member):
         rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(scenario, int(member))
         parts = part_weights(instrument, own, grid, life.rooms)
-        lasting = lasting_paths(scenario, coefficients, own, life.creep, parts)
+        lasting = lasting_paths(scenario, coefficients, own, life.creep, parts, quantities=RISING)
         block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)
         moved = hygro_weights(coefficients, own, parts)
         put_reading(block, scenario, own, moved, life.reference_pct, lasting, slice(None))

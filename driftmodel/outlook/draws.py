@@ -205,6 +205,7 @@ def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:
         "string_response": relative("how the body gives under string pull", "string_response"),
         "moisture_creep": general("how much the range of humidity adds to creep", "moisture_creep"),
         "joint_creep": general("how much the bolted joint gives with the years", "joint_creep"),
+        "bow_creep": general("how much the neck goes on bowing under the strings", "bow_creep"),
         "residual_gain": general("residual gain: how far a guitar settles beyond what its wood says", "residual_gain"),
     }
 

@@ -13,6 +13,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
+from driftmodel.outlook.lasting import BOW
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.parts import PART_GROUPS, PART_YEARS, RESIDUAL
@@ -87,13 +88,11 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
     projection_change = top_sinkage - neck_rotation x distance; action_change = -projection_change / 2 + bow.
     The seasonal part of a movement is the whole less the lasting part.
     """
-    bow = world.seasonal["bow_action"]
     parts: dict[str, dict[str, Any]] = {"seasonal": dict(world.seasonal), "lasting": dict(world.lasting)}
-    for kind, part in parts.items():
+    for part in parts.values():
         part["projection_change"] = projection_change(part, scenario)
         part["action_change"] = part["projection_change"] * np.float32(-0.5)
-        if kind == "seasonal":
-            part["action_change"] += bow
+        part["action_change"] += part[BOW]
     for name, variable in schema.MOVEMENTS.items():
         for kind, part in parts.items():
             _put(result, f"{name}_{kind}", variable.dims, part[name], variable, kind)
@@ -121,7 +120,7 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
     cause of the first regrade over the draws that reach one: 'place' or 'lasting' for two thirds of it, or 'both'."""
     steps = slice(None, None, world.reading.step_days)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
-    lasting = result["action_change_lasting"].values[:, steps]
+    lasting = result["action_change_lasting"].values[:, steps] - world.lasting[BOW][:, steps]
     place = world.reading.action_mm - start - lasting
     words = "action at the 12th fret in the mean state of the place lived in last, against set-up, lasting part aside"
     result["place_shift"] = (("draw",), place[:, -1], {"units": "mm", "long_name": words})

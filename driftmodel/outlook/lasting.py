@@ -1,8 +1,9 @@
 """The lasting part: creep of each component of the body's give, by its share, adds up to drift since set-up.
 
 lasting(t) = pull x residual gain x sum over (group, component) of share x phi(t). phi is creep by time, on a clock that
-heat and damp speed up, plus creep by moisture, m x the running range of the 30-day mean moisture under load. Laws are
-functions of one signature (`CreepLaw`); docs/drift.md holds the numbers, their sources and checks.
+heat and damp speed up, plus creep by moisture, m x the running range of the 30-day mean moisture under load. The neck's
+bow creeps likewise, but counts from the day the truss rod was last turned. Laws are functions of one signature
+(`CreepLaw`); docs/drift.md holds the numbers, their sources and checks.
 """
 
 from __future__ import annotations
@@ -27,14 +28,19 @@ Array = NDArray[np.float64]
 #: share of the elastic answer to the strings, mm or degrees per N, by (group of boards, component)
 Shares = Mapping[tuple[str, str], float]
 
-LASTING = ("top_sinkage", "neck_rotation")
+#: what turns or sinks for good, and the neck's bow, which the truss rod takes out
+RISING = ("top_sinkage", "neck_rotation")
+BOW = "bow_action"
+LASTING = (*RISING, BOW)
 #: the master curve of each component, and the number of species_data that its creep by moisture goes by
 CURVES = {"along": "along", "across": "across", "shear": "shear", "through": "through", "rolling": "rolling",
-          "root": "along", "joint": "joint"}  # fmt: skip
+          "root": "along", "bow": "along", "joint": "joint"}  # fmt: skip
 BY_MOISTURE = {"along": "along", "across": "across", "shear": "shear", "through": "shear", "rolling": "shear",
-               "root": "along"}  # fmt: skip
-#: parts whose moisture stands for that of a group: thin boards go with the top, thick ones with the neck
-THIN_PART, THICK_PART = "top", "neck"
+               "root": "along", "bow": "along"}  # fmt: skip
+#: parts whose moisture stands for that of a group: thin boards go with the top, thick ones with the neck, and the bow
+#: with the neck's since the truss rod was turned
+THIN_PART, THICK_PART, BOW_PART = "top", "neck", "bow"
+PARTS_MET = (THIN_PART, THICK_PART, BOW_PART)
 THICK_GROUPS = ("blocks", "joint", "root")
 #: creep is asked for at weekly marks of moisture: a mean over 30 days hardly moves in between
 MARK_DAYS = 7
@@ -46,8 +52,9 @@ CLOCK_LAG_DAYS = 10.0
 class CreepHistory:
     """What creep needs of one weather, at days `at` of the history (at,), the first of them the day of set-up.
 
-    by_time: creep of each curve, (at,). month_pct (lag, marks): 30-day mean of the lags on the days `marks`; mark_of
-    (at,): the last mark by each day. load_daily (days,), lags_pct (lag, days + 1).
+    by_time: creep of each component of CURVES, (at,), the bow's since the truss rod was turned. month_pct (lag, marks):
+    30-day mean of the lags on the days `marks`; mark_of (at,): the last mark by each day; turned_mark (at,): the mark
+    of the last turn of the rod by then, at first of the set-up. load_daily (days,), lags_pct (lag, days + 1).
     """
 
     at: NDArray[np.intp]
@@ -56,6 +63,7 @@ class CreepHistory:
     marks: NDArray[np.intp]
     month_pct: Array
     mark_of: NDArray[np.intp]
+    turned_mark: NDArray[np.intp]
     load_daily: Array
     lags_pct: Array
 
@@ -83,12 +91,18 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     )
     clock = np.append(0.0, np.cumsum(speed))
     since = day_of(scenario, scenario.setup.setup)
+    days = [since, *(day_of(scenario, one.day) for one in scenario.work if one.truss_rod)]
+    turns = np.array([day for day in days if since <= day <= heat.size], dtype=np.intp)
     own = [step.day for step in steps]
     marks = np.unique(np.append(np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), own)).astype(np.intp)
     month = trailing_mean(lags_pct, round(_number("moisture_creep_memory")))[:, marks]
-    by_time = {curve: creep.creep_by_time(_curve(curve), steps, clock, at) for curve in dict.fromkeys(CURVES.values())}
-    mark_of = np.searchsorted(marks, at, side="right") - 1
-    return CreepHistory(at, by_time, steps, marks, month, mark_of, load, lags_pct)
+    turned = np.where(turns < at[:, None], turns, since).max(axis=1)  # a state is that of 00:00, before the day's work
+    curves = {name: _curve(name) for name in dict.fromkeys(CURVES.values())}
+    passed = {name: creep.creep_by_time(curve, steps, clock, at) for name, curve in curves.items()}
+    by_time = {component: passed[curve] for component, curve in CURVES.items()}
+    by_time["bow"] = passed["along"] - creep.creep_by_time(curves["along"], steps, clock, turned)
+    mark_of, turned_mark = (np.searchsorted(marks, each, side="right") - 1 for each in (at, turned))
+    return CreepHistory(at, by_time, steps, marks, month, mark_of, turned_mark, load, lags_pct)
 
 
 def _number(name: str) -> float:
@@ -106,13 +120,20 @@ def _curve(name: str) -> creep.MasterCurve:
 
 
 def moisture_met(history: CreepHistory, weights: Array) -> Array:
-    """Range of moisture met under load since set-up, as a fraction, (n, at), of a part with weights (n, lag) for a
-    moisture level of 1; what is met in damp wood counts more than in dry."""
+    """Range of moisture met under load, as a fraction, (n, marks), of a part with weights (n, lag) for a moisture level
+    of 1; what is met in damp wood counts more than in dry."""
     scale = (_number("creep_clock_moisture"), _number("moisture_creep_scale"))
     moisture = creep.damp_weighted(weights @ history.month_pct, *scale)
-    met = creep.running_range(moisture, history.marks, history.steps, _number("moisture_creep_first_days")) / 100.0
-    met -= met[:, [history.mark_of[0]]]
-    return np.asarray(met[:, history.mark_of])
+    return creep.running_range(moisture, history.marks, history.steps, _number("moisture_creep_first_days")) / 100.0
+
+
+def met_by_part(history: CreepHistory, weights: Mapping[str, Array]) -> dict[str, Array]:
+    """The range met since set-up, (n, at), by PARTS_MET, from weights (n, lag) of the parts for a moisture level of 1:
+    of the bow since the truss rod was turned."""
+    thin, thick = (moisture_met(history, weights[part]) for part in (THIN_PART, THICK_PART))
+    first = history.mark_of[[0]]
+    since = {THIN_PART: (thin, first), THICK_PART: (thick, first), BOW_PART: (thick, history.turned_mark)}
+    return {part: met[:, history.mark_of] - met[:, start] for part, (met, start) in since.items()}
 
 
 @dataclass(frozen=True)
@@ -128,12 +149,12 @@ def give_of(history: CreepHistory, shares: Shares) -> Give:
     """The shares of one quantity put together by what they creep with."""
     none = np.zeros(history.at.size)
     parts = {"wood": none, "joint": none}
-    moist = {THIN_PART: 0.0, THICK_PART: 0.0}
+    moist = dict.fromkeys(PARTS_MET, 0.0)
     for (group, component), share in shares.items():
         kind = "joint" if component == "joint" else "wood"
-        parts[kind] = parts[kind] + share * history.by_time[CURVES[component]]
+        parts[kind] = parts[kind] + share * history.by_time[component]
         if component in BY_MOISTURE:
-            part = THICK_PART if group in THICK_GROUPS else THIN_PART
+            part = BOW_PART if component == "bow" else THICK_PART if group in THICK_GROUPS else THIN_PART
             moist[part] += share * _number(f"moisture_creep_{BY_MOISTURE[component]}")
     return Give(parts["wood"] - parts["wood"][0], parts["joint"] - parts["joint"][0], moist)
 
@@ -143,17 +164,33 @@ def creep_by_component(
 ) -> dict[str, Array]:
     """The law: each component creeps with time and with the range of moisture by its own numbers."""
     level = values["moisture_level"][:, None]
-    met = {part: level * moisture_met(history, weights[part] / level) for part in (THIN_PART, THICK_PART)}
+    per_level = {part: weights[part] / level for part in (THIN_PART, THICK_PART)}
+    met = {part: level * path for part, path in met_by_part(history, per_level).items()}
     return {quantity: put_together(give_of(history, own), met, values) for quantity, own in shares.items()}
 
 
 def put_together(give: Give, met: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
     """Drift per N of pull, (n, at), from the range of moisture met by part (n, at) and the draws' multipliers (n,)."""
-    moist = sum((give.by_moisture[part] * path for part, path in met.items()), start=np.zeros(1))
+    moving = (give.by_moisture[part] * path for part, path in met.items() if give.by_moisture[part])
+    moist = sum(moving, start=np.zeros_like(give.wood))
     moist = values["moisture_creep"][:, None] * moist
     moist += give.wood
     moist += values["joint_creep"][:, None] * give.joint
     return np.asarray(moist)
+
+
+def creeping_shares(coefficients: Coefficients, quantity: str) -> Shares:
+    """The shares of one quantity of LASTING that creep. Of the bow that is what the truss rod does not carry."""
+    if quantity != BOW:
+        return coefficients.string_shares[quantity]
+    return {("neck", "bow"): (1.0 - _number("truss_rod_carries")) * coefficients.bow_action["strings"]}
+
+
+def lasting_pull_n(scenario: Scenario, values: Mapping[str, Array], quantity: str) -> Array:
+    """The strings' pull with the draws' multipliers (n,) of what it does to one quantity of LASTING. The residual gain
+    is of the body and its joint; the neck is a beam of known section, and how much its rod carries is its own doubt."""
+    gain = values["bow_creep"] if quantity == BOW else values["string_response"] * values["residual_gain"]
+    return string_pull_n(scenario.instrument.strings) * gain
 
 
 def lasting_paths(
@@ -163,11 +200,11 @@ def lasting_paths(
     history: CreepHistory,
     weights: PartWeights,
     law: CreepLaw = creep_by_component,
+    quantities: tuple[str, ...] = LASTING,
 ) -> dict[str, Array]:
-    """What does not come back since set-up, by quantity of LASTING, mm or degrees, (draws, at)."""
-    pull = string_pull_n(scenario.instrument.strings) * draws.values["string_response"] * draws.values["residual_gain"]
-    shares = {quantity: coefficients.string_shares[quantity] for quantity in LASTING}
-    per_newton = law(history, shares, weights.mean, draws.values)
-    for path in per_newton.values():
-        path *= pull[:, None]
-    return per_newton
+    """What does not come back since set-up, by quantity of LASTING, mm or degrees, (draws, at); of the bow, what came
+    since the truss rod was turned."""
+    paths = law(history, {name: creeping_shares(coefficients, name) for name in quantities}, weights.mean, draws.values)
+    for quantity, path in paths.items():
+        path *= lasting_pull_n(scenario, draws.values, quantity)[:, None]
+    return paths

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook.chain import Chain
-from driftmodel.outlook.regrade import NEVER, NO_GRADE, regrades
+from driftmodel.outlook.lasting import BOW
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, regrades
 from driftmodel.outlook.work import (
     action_work_mm,
     fitted_lift_mm,
@@ -43,7 +44,7 @@ def lived(chain: Chain) -> Lived:
     """What the draws of a chain live through from today on."""
     rise, action = paths_ahead(chain)
     lift = lift_ahead(chain)
-    inside = inside_rule(chain.scenario, rise + lift, action + lift / 2.0)
+    inside = inside_rule(chain.scenario, rise + lift, action + lift / 2.0 + bow_ahead(chain, lift))
     due = chain.due.day != NEVER
     past = np.any(due & (chain.due.grade == NO_GRADE), axis=1)
     return Lived(DAYS_PER_YEAR * inside.mean(axis=1), due.sum(axis=1).astype(float), past)
@@ -62,6 +63,20 @@ def lift_ahead(chain: Chain) -> Array:
     return lift
 
 
+def bow_ahead(chain: Chain, lift_ahead_mm: Array) -> Array:
+    """The neck's lasting bow in the action, weekly from today on, mm (draws, weeks), under a lift as of `lift_ahead`:
+    the rod turned as its turn comes and at every regrade."""
+    reading, scenario = chain.world.reading, chain.scenario
+    here = reading.action_mm.shape[1] - lift_ahead_mm.shape[1]
+    lift = np.pad(lift_ahead_mm, ((0, 0), (here, 0)), mode="edge")
+    return bow_left(reading, weekly_bow(chain), lift, scenario, chain.due)[:, here:]
+
+
+def weekly_bow(chain: Chain) -> Array:
+    """The neck's lasting bow since the rod was last turned, by the reading's steps from set-up, mm (draws, steps)."""
+    return chain.world.lasting[BOW][:, :: chain.world.reading.step_days].astype(float)
+
+
 def with_spacer(chain: Chain, label: str, saddle_mm: float = 0.0) -> Chain:
     """The same chain with another spacer fitted today (at set-up where no day is told), '' for the one it has, and the
     saddle changed with it."""
@@ -74,18 +89,18 @@ def with_spacer(chain: Chain, label: str, saddle_mm: float = 0.0) -> Chain:
 
 
 def paths_ahead(chain: Chain) -> tuple[Array, Array]:
-    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up and the
-    saddle as it now is."""
+    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up, the
+    saddle as it now is and the truss rod set."""
     scenario, world = chain.scenario, chain.world
     weekly = slice(today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
     moved = {
         quantity: (path[:, weekly] + world.lasting[quantity][:, weekly]).astype(float)
         for quantity, path in world.seasonal.items()
-        if quantity != "bow_action"
+        if quantity != BOW
     }
     rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))
     start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
-    return rise, start + rise / 2.0 + world.seasonal["bow_action"][:, weekly]
+    return rise, start + rise / 2.0 + world.seasonal[BOW][:, weekly]
 
 
 def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:

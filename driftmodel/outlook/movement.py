@@ -11,7 +11,7 @@ from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import day_of, horizon_days, reference_state
 from driftmodel.outlook.draws import Draws, part_movement
-from driftmodel.outlook.lasting import LASTING
+from driftmodel.outlook.lasting import LASTING, RISING
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.regrade import Reading
 from driftmodel.outlook.room_lags import RoomRows
@@ -100,7 +100,7 @@ def put_movement(
 
     Seasonal part: hygro weights times the change of the acting lags since set-up. Lasting part: (draws, days from
     set-up) as from `lasting.lasting_paths`. Reading at the reference state: lasting part plus the seasonal part's
-    trailing twelve-month mean. The bow's lasting part is left out: the truss rod takes it up at every set-up.
+    trailing twelve-month mean, the truss rod set: the bow's lasting part is left out of it.
     """
     since = day_of(scenario, scenario.setup.setup)
     acting = acting_lags(lags.lags_pct, lags.rooms)
@@ -131,7 +131,7 @@ def put_reading(
     """Fill a reading: MOVED at the reference state, from its change of the lags (lag, steps), with the lasting part of
     those steps of its days."""
     at = {quantity: hygro[quantity] @ change for quantity in MOVED}
-    for quantity in LASTING:
+    for quantity in RISING:
         at[quantity] += lasting[quantity][:, steps]
     rise = saddle_rise_mm(at, pivot_of(scenario.instrument))
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base import library
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.lasting import LASTING, creep_by_component, creep_history
+from driftmodel.outlook.lasting import (
+    BOW,
+    LASTING,
+    RISING,
+    creep_by_component,
+    creep_history,
+    creeping_shares,
+    lasting_pull_n,
+)
 from driftmodel.outlook.moisture import PartWeights
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
-from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
 
@@ -42,23 +49,22 @@ def lasting_by_part(
     since = day_of(scenario, scenario.setup.setup)
     at = since + np.append(0, np.round(np.array(PART_YEARS) * 365.25)).astype(np.intp)
     days = _days(lags_pct.shape[1], int(at[-1]) + 1)
-    going_on = creep_history(scenario, lags_pct[:, days], heat[_days(heat.size, int(at[-1]))], at)
+    never_turned = replace(scenario, work=())
+    going_on = creep_history(never_turned, lags_pct[:, days], heat[_days(heat.size, int(at[-1]))], at)
     values = {name: np.array([float(np.median(value))]) for name, value in draws.values.items()}
     mean = {part: weight.mean(axis=0)[None] for part, weight in weights.mean.items()}
-    pull = string_pull_n(scenario.instrument.strings) * float(values["string_response"][0])
     gain, pivot = float(values["residual_gain"][0]), pivot_of(scenario.instrument)
+    pull = {quantity: lasting_pull_n(scenario, values, quantity)[0] for quantity in LASTING}
     rises = []
     for groups in PART_GROUPS.values():
         shares = {
-            quantity: {key: share for key, share in coefficients.string_shares[quantity].items() if key[0] in groups}
-            for quantity in LASTING
+            quantity: {key: own for key, own in creeping_shares(coefficients, quantity).items() if key[0] in groups}
+            for quantity in RISING
         }
         moved = creep_by_component(going_on, shares, mean, values)
-        whole = {quantity: np.zeros((1, at.size)) + path for quantity, path in moved.items()}
-        rises.append(pull * saddle_rise_mm(whole, pivot)[0, 1:])
-    bent = Frozen({("root", "root"): coefficients.bow_action["strings"]})  # along the grain, as the root
-    left = 1.0 - library.general("truss_rod_carries").value
-    bow = left * pull * creep_by_component(going_on, {"bow": bent}, mean, values)["bow"][0, 1:]
+        whole = {quantity: np.zeros((1, at.size)) + pull[quantity] / gain * path for quantity, path in moved.items()}
+        rises.append(saddle_rise_mm(whole, pivot)[0, 1:])
+    bow = pull[BOW] * creep_by_component(going_on, {BOW: creeping_shares(coefficients, BOW)}, mean, values)[BOW][0, 1:]
     return np.array([*rises, (gain - 1.0) * np.sum(rises, axis=0)]), bow
 
 

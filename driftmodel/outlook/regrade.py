@@ -21,7 +21,9 @@ NO_GRADE = -1  # no spacer of the set mends it
 class Reading:
     """Where the instrument stands at the reference moisture state, (draws, steps), the fitted spacer left in.
 
-    saddle_rise_mm: saddle over the fret plane since set-up. action_mm: at the 12th fret. Steps are equal.
+    saddle_rise_mm: saddle over the fret plane since set-up. action_mm: at the 12th fret, as the bench reads it once it
+    has set the truss rod: the neck's lasting bow is the rod's to take out and never makes a regrade due. Steps are
+    equal.
     """
 
     saddle_rise_mm: Array
@@ -131,3 +133,35 @@ def regrades(reading: Reading, scenario: Scenario) -> Regrades:
         rows, at = rows[mended], at[mended]
         lift[rows], start[rows] = lifts[chosen[mended]] - fitted[-1], at + 1
     return Regrades(np.stack(days, axis=1), np.stack(grades, axis=1))
+
+
+def bow_left(
+    reading: Reading, bow_mm: Array, lift_mm: Array | float, scenario: Scenario, due: Regrades | None = None
+) -> Array:
+    """The neck's lasting bow as it stands in the action, mm (draws, steps), the rod turned when its turn comes.
+
+    bow_mm: since the last turn of the work done. lift_mm: of the spacer fitted, over that of set-up, (draws, steps) or
+    one. The rod comes first: it is turned when the reading with the bow in it has been outside the rule for its days
+    where without it it would be inside, and at every regrade of `due`.
+    """
+    count, steps = reading.action_mm.shape
+    step_days, at_step = reading.step_days, np.arange(steps)
+    rise = reading.saddle_rise_mm + lift_mm
+    worked = action_by_step_mm(scenario, steps, step_days) - lift_by_step_mm(scenario, steps, step_days) / 2.0
+    action = reading.action_mm + np.asarray(lift_mm) / 2.0 + worked
+    room = scenario.setup.saddle_room_mm + saddle_by_step_mm(scenario, steps, step_days)
+    inside = ~outside_rule(rise, action, room, scenario.rule)
+    turned = np.zeros((count, steps), dtype=np.intp)  # the step of the last regrade by each step, 0 for none yet
+    for day in () if due is None else due.day.T:
+        step = np.where(day == NEVER, 0, day // step_days)[:, None]
+        turned = np.where(at_step >= step, np.maximum(step, turned), turned)
+    left = bow_mm - np.where(turned > 0, np.take_along_axis(bow_mm, turned, axis=1), 0.0)
+    rows, start = np.arange(count), np.zeros(count, dtype=np.intp)
+    while rows.size:
+        outside = inside[rows] & outside_rule(rise[rows], action[rows] + left[rows], room, scenario.rule)
+        day = first_due(outside, scenario, step_days, start[rows])
+        rows, at = rows[day != NEVER], day[day != NEVER] // step_days
+        later = (at_step >= at[:, None]) & (turned[rows] <= at[:, None])  # until a regrade to come
+        left[rows] -= np.where(later, left[rows, at][:, None], 0.0)
+        start[rows] = (at + 1) * step_days
+    return left

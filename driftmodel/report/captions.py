@@ -18,7 +18,6 @@ CAUTIONS = (
 LIMITS = (
     "The largest unknown is how far a real guitar settles beyond what its wood alone would do (the residual gain). Its "
     "value here is common practice, no source: no one has published it. Measured guitars will narrow it.",
-    "Neck relief is left out of the verdict: the truss rod sets it again. Look at it before a spacer is thought of.",
     "Glue that creeps in heat, loose braces, cracks, blows and worn frets are not in the forecast. If the neck moves "
     "faster than shown here, look for damage first.",
     "The years to come are drawn from the air described under What went in. Another room, another forecast.",

@@ -124,13 +124,14 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
 
 
 def bow_words(fc: Dataset, units: str) -> list[str]:
-    """What the neck's own bow would add if nobody turned the rod; nothing where the forecast does not tell."""
+    """What of the action is the neck's own bow, and whose it is; nothing where the forecast does not tell."""
     by = fc.attrs.get("bow_action_20_years_mm")
     if by is None:
         return []
     return [
-        f"Were the truss rod never turned, the neck's own bow would add about {length_words(by, units)} to the action "
-        "at the 12th fret in 20 years, over what is shown here. Turning it takes that out; no spacer should."
+        f"With the truss rod never turned, about {length_words(by, units)} of the action at the 12th fret is the "
+        "neck's own bow after 20 years. Turning it takes that out, and the verdict takes it for done: no spacer should "
+        "do the rod's work. What bends between the rod's end and the body stays, and a spacer takes it up."
     ]
 
 
