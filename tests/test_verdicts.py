@@ -85,7 +85,7 @@ def test_the_cause_is_what_goes_the_same_way(
     error = np.array([0.1, 0.0, -0.1])
     steps = -(-days // 7)
     action = scenario.setup.action_12th_mm + error[:, None] + np.full((draws, steps), place_mm + lasting_mm)
-    result = xr.Dataset({"action_change_lasting": (("draw", "time"), np.full((draws, days), lasting_mm))})
+    result = xr.Dataset({"projection_change_lasting": (("draw", "time"), np.full((draws, days), -2.0 * lasting_mm))})
     world: Any = SimpleNamespace(reading=Reading(np.zeros((draws, steps)), action, 7))
     due: Any = SimpleNamespace(day=np.array([[70], [140], [-1]]))
     given = Draws(MappingProxyType({}), error, np.zeros(draws, dtype=np.intp))

@@ -120,7 +120,7 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
     cause of the first regrade over the draws that reach one: 'place' or 'lasting' for two thirds of it, or 'both'."""
     steps = slice(None, None, world.reading.step_days)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm)[:, None]
-    lasting = result["action_change_lasting"].values[:, steps] - world.lasting[BOW][:, steps]
+    lasting = result["projection_change_lasting"].values[:, steps] * -0.5  # the rod set, as the reading has it
     place = world.reading.action_mm - start - lasting
     words = "action at the 12th fret in the mean state of the place lived in last, against set-up, lasting part aside"
     result["place_shift"] = (("draw",), place[:, -1], {"units": "mm", "long_name": words})
