@@ -6,6 +6,7 @@ No outside reference values: outlook.drift.forecast, checked elsewhere, is the r
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from driftmodel.fleet.life import TurningPoints
 from driftmodel.fleet.passage import Cell, cell_seed
 from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of
 from driftmodel.fleet.run import Crew
+from driftmodel.fleet.tables import month_number
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
 from driftmodel.wood.sorption import memory_at_middle, scanning_moisture
@@ -48,6 +50,30 @@ def test_a_cell_has_the_regrades_of_the_single_forecast(climate: str, month: int
     assert (due.day[:, 0] >= 0).any()
     # the forecast's daily paths are in single precision
     assert np.abs(reading.action_mm - chain.world.reading.action_mm).max() < 1e-6
+
+
+def test_a_life_that_goes_on_to_other_air_is_that_of_the_single_forecast() -> None:
+    """Six weeks in a container after set-up, and a humidifier that fails in January: the two are one computation, in
+    single and in double precision."""
+    law = replace(LAW, what_if="humidifier outage=3", shipped=14, years=4)
+    scenario = law.scenario(Cell("north", "cold_city_humidified", "open", "coast", 8), 1, 32, 5)
+    assert [(stay.start - scenario.setup.setup).days for stay in scenario.stays[1:]] == [0, 14, 56, 148, 169]
+    draws = draw_unknowns(scenario, 32, 5)
+    many, one = regrades_of(scenario, draws)[1].action_mm, run_chain(scenario, draws).world.reading.action_mm
+    assert np.abs(many - one).max() < 1e-6
+    plain = replace(law, what_if="", shipped=None).scenario(
+        Cell("north", "cold_city_humidified", "open", "coast", 8), 1, 32, 5
+    )
+    assert np.abs(many - regrades_of(plain, draws)[1].action_mm).max() > 0.05
+
+
+def test_a_day_of_shipping_is_a_day_of_the_units_still_to_be_sold() -> None:
+    """New units are built from July 2026 on, the physics begins in 2016: March 2027 comes half a year after a unit of
+    August 2026, and before one of May 2027 is built."""
+    law = replace(LAW, shipped=date(2027, 3, 1), new_from=month_number(date(2026, 7, 1)))
+    august, may = (law.scenario(Cell("north", "damp_coast", "open", "coast", month), 1, 1, 5) for month in (8, 5))
+    assert [stay.start for stay in august.stays[2:]] == [date(2017, 3, 1), date(2017, 4, 12)]
+    assert len(may.stays) == 2
 
 
 def in_median_rooms(draws: Draws) -> Draws:

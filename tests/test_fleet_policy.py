@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
+from driftmodel.base.arrays import only
 from driftmodel.base.errors import BadInput
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.money import job_laws
@@ -28,7 +29,8 @@ def found() -> Demand:
 
 
 def fleet_of(units: int, exposures: int = 2) -> Fleet:
-    settings = invented_settings(2, 2, exposures, samples=100, draws=128, members=4, horizon_months=12)
+    settings = invented_settings(2, 2, exposures, samples=100, draws=64, members=4, horizon_months=12,
+                                 policy_months=[24, 60])  # fmt: skip
     return invented_fleet(settings, LAW, units, years=6, seed=3)[0]
 
 
@@ -112,13 +114,43 @@ def test_the_mix_of_care_moves_the_price() -> None:
         ("cover=0", "whole months"),
         ("share of e7=50", 'no exposure "e7"'),
         ("sales to r0=150", "percent from 0 to 100"),
-        ("shipping=2027-03-01", "from place to place"),
+        ("shipping=soon", "year-month-day"),
+        ("shipped dry=120", "percent from 0 to 100"),
+        ("humidifier outage=3", "no humidifier to fail"),
     ],
 )
 def test_what_cannot_be_moved_is_told_before_any_work(words: str, told: str) -> None:
     fleet = fleet_of(200)
     with pytest.raises(BadInput, match=told):
         world_named(fleet, physics_of(fleet), words)
+
+
+def test_a_share_shipped_dry_pays_its_share(found: Demand) -> None:
+    """Half the units fare as under the other law: jobs lie half-way, but for those that a first job keeps from the
+    next, in each future; all of them: the other law's own."""
+    fast = replace(LAW, reach=1.1)
+    none, half, whole, own = (
+        prices(found, world, 24).jobs.mean()
+        for world in (World(LAW), World(LAW, other=(fast, 0.5)), World(LAW, other=(fast, 1.0)), World(fast))
+    )
+    assert whole == pytest.approx(own) and none < 0.9 * whole
+    assert half == pytest.approx(0.5 * (none + whole), rel=0.03)
+
+
+def test_a_region_and_a_design_without_claims_have_the_pools_price_and_a_wider_band(found: Demand) -> None:
+    """Nothing sold to r1, nothing of d1: both are priced, at what the claims say of the others within a half (they may
+    differ by exp(0.3) and more, and the pool is of one place alone), and less surely."""
+    fleet = found.fleet
+    kept = (fleet.units.region == 0) & (fleet.units.design == 0)
+    claims = (fleet.claims.region == 0) & (fleet.claims.design == 0)
+    unit = (np.cumsum(kept) - 1)[fleet.claims.unit[claims]].astype(fleet.claims.unit.dtype)
+    alone = replace(fleet, units=only(fleet.units, kept), claims=replace(only(fleet.claims, claims), unit=unit),
+                    serial=[fleet.serial[i] for i in np.flatnonzero(kept)])  # fmt: skip
+    priced_alone = prices(forecast_demand(alone, LAW), World(LAW), 60)
+    known, new = priced_alone.cost[:, 0, 0], priced_alone.cost[:, 1, 1]
+    assert priced_alone.weight[1].sum() == 0.0
+    assert np.median(new) == pytest.approx(np.median(known), rel=0.5)
+    assert np.log(new).std() > 1.5 * np.log(known).std()
 
 
 def test_levers_of_a_guitar_and_of_a_fleet_are_told_apart() -> None:
@@ -128,4 +160,6 @@ def test_levers_of_a_guitar_and_of_a_fleet_are_told_apart() -> None:
     assert world.function.what_if == "build humidity=50"
     cell = Cell("r0", "cold_city_heated", "e0", "d0", 3)
     changed, plain = (law.scenario(cell, 1, 1, 0) for law in (world.function, physics_of(fleet)))
+    dry = world_named(fleet, physics_of(fleet), "shipped dry=40").other
+    assert dry is not None and dry[1] == 0.4
     assert changed.setup.built_relative_humidity_pct == 50.0 != plain.setup.built_relative_humidity_pct

@@ -76,6 +76,7 @@ def demand(
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
     from driftmodel.fleet.policy import priced, world_named
+    from driftmodel.fleet.run import remembered
     from driftmodel.report.demand_numbers import demand_book
     from driftmodel.report.demand_words import demand_json, terminal_summary
 
@@ -84,6 +85,8 @@ def demand(
     crew = crew_of(workers, scheduler, keep)
     physics = physics_of(chosen)
     worlds = [world_named(chosen, physics, words) for words in what_ifs]
+
+    cell_law = remembered(physics, crew)
 
     def cells(done: int, of: int) -> None:
         if show:
@@ -94,12 +97,12 @@ def demand(
     if and_backtest and not origins_of(chosen):
         raise _too_little_past(chosen)
     if and_backtest is False:
-        found, tested = forecast_demand(chosen, physics, crew=crew, progress=cells), None
+        found, tested = forecast_demand(chosen, cell_law, crew=crew, progress=cells), None
     else:
-        found, tested = checked_forecast(chosen, physics, crew=crew, progress=cells)
+        found, tested = checked_forecast(chosen, cell_law, crew=crew, progress=cells)
     if show:
         show_progress("price of cover")
-    price, changed = priced(found, physics, worlds, crew=crew)
+    price, changed = priced(found, cell_law, worlds, crew=crew)
     if show:
         show_progress("report: figures, tables, workbook")
     book = demand_book(found, tested, price, changed)

@@ -19,9 +19,9 @@ from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import Demand, forecast_demand
-from driftmodel.fleet.passage import Cell, CellPassages, Passages
+from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, Fleet
-from driftmodel.fleet.run import Crew, Progress
+from driftmodel.fleet.run import Crew, Progress, remembered
 from driftmodel.fleet.tables import NONE, month_label
 
 Array = NDArray[np.float64]
@@ -74,9 +74,7 @@ def checked_forecast(
 ) -> tuple[Demand, Backtest | None]:
     """A forecast whose band is as wide as forecasts made at earlier dates needed, and their backtest; None where there
     are too few claims for one."""
-    crew = crew or Crew()
-    alone = crew.workers == 1 and crew.scheduler is None
-    function = Remembered(function) if alone else function
+    function = remembered(function, crew)
     origins = origins_of(fleet)
     found = forecast_demand(fleet, function, crew=crew, progress=progress) if not origins else None
     if found is not None:
@@ -88,7 +86,7 @@ def checked_forecast(
 def verdict(result: Backtest | None) -> str:
     """What the backtest says of the band, in one sentence."""
     if result is None:
-        return "Too few claims for a backtest: the band is the model's own and has not been put to the test."
+        return "No backtest was made: the band is the model's own and has not been put to the test."
     within, low, high = result.coverage_80, *scores.chance_band(len(result.rows), 0.8)
     held = f"forecasts made at earlier dates held {100 * within:.0f} % of what came in their 80 % band"
     if result.widening > 0.0:
@@ -96,24 +94,6 @@ def verdict(result: Backtest | None) -> str:
     if within < low:
         return f"Too narrow: {held}."
     return f"The band stands as the model has it: {held}" + (", which is wide." if within > high else ".")
-
-
-class Remembered:
-    """The same passages, each cell made once in this process."""
-
-    def __init__(self, function: CellPassages) -> None:
-        self.function = function
-        self.kept: dict[tuple[str, int, int, int], Passages] = {}
-
-    def fingerprint(self, cell: Cell) -> Any:
-        of = getattr(self.function, "fingerprint", None)
-        return of(cell) if of else self.function
-
-    def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
-        key = (cell.key, members, draws, seed)
-        if key not in self.kept:
-            self.kept[key] = self.function(cell, members, draws, seed)
-        return self.kept[key]
 
 
 def backtest(
@@ -125,7 +105,7 @@ def backtest(
     """
     if any(origin + months > fleet.cutoff for origin in origins):
         raise ValueError(f"origins no later than {month_label(fleet.cutoff - months)}, so that what came is known")
-    function = Remembered(function) if crew is None and not isinstance(function, Remembered) else function
+    function = remembered(function, crew)
     every: list[tuple[Array, Array]] = []
     models: dict[str, list[Array]] = {name: [] for name in (MODEL, *REFERENCES)}
     came: list[Array] = []

@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
-from driftmodel.climate.history import climate_air
+from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint
 from driftmodel.outlook.draws import is_held
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
-from driftmodel.outlook.moisture import lags_of
+from driftmodel.outlook.moisture import air_lags, lags_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
 from driftmodel.outlook.room_lags import (
     STEP_DAYS,
@@ -83,7 +83,8 @@ _drivers: Memory[tuple[Array, Array]] = Memory(KEPT_PATHS)
 
 
 def life_of(scenario: Scenario, member: int) -> Life:
-    """The life of a weather member of a scenario with two stays, the workshop and the place it is sold to.
+    """The life of a weather member of a scenario: quick where it has two stays, the workshop and the place it is sold
+    to; hour by hour where it goes on from there.
 
     Raises BadInput as climate.history.scenario_air does.
     """
@@ -92,11 +93,16 @@ def life_of(scenario: Scenario, member: int) -> Life:
 
 
 def _life(scenario: Scenario, member: int) -> Life:
-    lags, heat = _lags(scenario, member)
-    found = _room_rows(scenario, member, lags.shape[1] - 1)
-    rooms = None if found is None else found[0]
-    if found is not None:
-        lags = np.concatenate([lags, found[1]])
+    if len(scenario.stays) > 2:
+        air = scenario_air(scenario, member)
+        whole = air_lags(air, scenario, rooms=True)
+        lags, heat, rooms = whole.lags_pct, heat_of_days(air["air_temperature"].values), whole.rooms
+    else:
+        lags, heat = _lags(scenario, member)
+        found = _room_rows(scenario, member, lags.shape[1] - 1)
+        rooms = None if found is None else found[0]
+        if found is not None:
+            lags = np.concatenate([lags, found[1]])
     readings = np.arange(day_of(scenario, scenario.setup.setup), lags.shape[1], READING_STEP_DAYS)
     creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=lags[:, :0])
     return Life(reference_change(scenario, acting_lags(lags, rooms)), creep, rooms)

@@ -22,7 +22,7 @@ from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import RISING, lasting_paths
-from driftmodel.outlook.levers import parse_what_if
+from driftmodel.outlook.levers import parse_what_if, with_lever
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
@@ -39,7 +39,9 @@ class OutlookPassages:
     designs: (name, scenario name or file) pairs; grades: the fleet's labels; years: horizon of the physics;
     build_year: calendar year in which the physics starts (members carry the spread of weather years); folder: where
     the fleet file is: scenarios and climates named in it are sought there first, then among the shipped ones. what_if:
-    levers moved in every scenario, 'lever=value, lever=value'.
+    levers moved in every scenario, 'lever=value, lever=value'; unmoved: (climate, design) where they move nothing.
+    shipped: first day of six weeks in a dried container, in days from set-up on, or a date in the life of the units
+    built in the twelve months from `new_from` (month number) on.
     """
 
     designs: tuple[tuple[str, str], ...]
@@ -48,6 +50,9 @@ class OutlookPassages:
     build_year: int
     folder: str = "."
     what_if: str = ""
+    shipped: int | date | None = None
+    new_from: int = 0
+    unmoved: tuple[tuple[str, str], ...] = ()
 
     def fingerprint(self, cell: Cell) -> str:
         """All that a cell's passages are made from besides the seed and the numbers of draws and members."""
@@ -82,13 +87,16 @@ class OutlookPassages:
             seed=seed,
             weather_members=members,
         )
-        changed = parse_what_if(plain, self.what_if)
-        if len(changed.stays) != len(plain.stays):
-            raise BadInput(
-                f'"{self.what_if}" moves a guitar from place to place', "a lever of the build or of its air",
-                mend='--what-if "build humidity=50"',
-            )  # fmt: skip
-        return changed
+        moves = (cell.climate, cell.design) not in self.unmoved
+        changed, day = parse_what_if(plain, self.what_if if moves else ""), self._shipped_on(ready)
+        return with_lever(changed, "shipping", day) if day is not None and day > ready else changed
+
+    def _shipped_on(self, ready: date) -> date | None:
+        if not isinstance(self.shipped, date):
+            return None if self.shipped is None else ready + timedelta(days=self.shipped)
+        later = self.new_from + (ready.month - 1 - self.new_from) % 12  # month in which the units asked for are built
+        year = self.shipped.year - later // 12 + ready.year
+        return self.shipped.replace(year=year, day=min(self.shipped.day, 28))
 
     def _scenario_named(self, name: str) -> str:
         beside = Path(self.folder) / name
@@ -131,7 +139,7 @@ class OutlookPassages:
 
 def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     """The regrades outlook.drift.forecast finds for these draws, by what instruments of a climate have in common, and
-    the weekly reading they follow from. The scenario has two stays: the workshop, and the place from set-up on."""
+    the weekly reading they follow from."""
     note_scenario(scenario)
     instrument = scenario.instrument
     coefficients = design_response(instrument)

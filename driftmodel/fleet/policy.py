@@ -26,26 +26,30 @@ from driftmodel.fleet.money import JobLaws, job_laws
 from driftmodel.fleet.passage import Cell, CellPassages
 from driftmodel.fleet.physics import OutlookPassages
 from driftmodel.fleet.roster import Fleet, Units
-from driftmodel.fleet.run import Crew, run_cells
+from driftmodel.fleet.run import Crew, FleetDemand, remembered, run_cells
 from driftmodel.fleet.tables import NONE
+from driftmodel.outlook.levers import read_day
 
 Array = NDArray[np.float64]
 MOST_SAMPLES = 200  # futures a price is taken from
 A_MONTH = 1000  # notional units sold a month in each region and design
 STREAM = 10  # prices draw from their own stream of each sample
 CARE, PLACE = "share of ", "sales to "  # levers of a fleet alone, with the name of an exposure, or of a region, after
+DRY, DRY_FROM_DAYS = "shipped dry", 14  # share of sales; days from set-up on, common practice, no source
 
 
 @dataclass(frozen=True)
 class World:
     """What units still to be sold are like. function: their passages; cover: months, None where it is asked for; care:
-    share of an exposure's owners, by name; places: share of a region's sales, by name; words: what sets it apart."""
+    share of an exposure's owners, by name; places: share of a region's sales, by name; other: passages of a share of
+    the units that fares otherwise, such as those shipped dry, and that share; words: what sets it apart."""
 
     function: CellPassages
     words: str = ""
     cover: int | None = None
     care: tuple[tuple[str, float], ...] = ()
     places: tuple[tuple[str, float], ...] = ()
+    other: tuple[CellPassages, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -130,9 +134,13 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
     past = histories(new, cutoff)
     window = window_of(new, cutoff, reach, past, lag=tuple(demand.lag.tolist()), waiting=demand.waiting)
     cohorts = cohorts_of(new)
-    expected = run_cells(
-        cohorts, world.function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew
-    )  # fmt: skip
+
+    def run(function: CellPassages) -> FleetDemand:
+        return run_cells(cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew)
+
+    expected = run(world.function)
+    if world.other is not None:
+        expected = _mixed(expected, run(world.other[0]), world.other[1])
     fresh, again = parts_of(expected, window)
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     visits = seasonal_expected(new, in_cover(cohorts, shape, cutoff + 1, reach), cutoff + 1).sum(axis=2)
@@ -165,6 +173,12 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
         weight = weight * ratio(np.array(1.0 - share), np.array(rest))
         weight[r] = share * own
     return Prices(cover, cost, jobs, _alone(laws, jobs.mean(axis=0), visits / units), weight)
+
+
+def _mixed(one: FleetDemand, other: FleetDemand, share: float) -> FleetDemand:
+    """Units of which a share fares as in the other: what their futures are made from."""
+    names = ("sold", "back", "gaps")
+    return replace(one, **{n: (1.0 - share) * getattr(one, n) + share * getattr(other, n) for n in names})
 
 
 def _alone(laws: JobLaws, jobs: Array, visits: Array) -> Array:
@@ -230,6 +244,7 @@ def priced(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of `price_table` for each length of cover in the fleet file, and of `what_if_table` where there are worlds:
     each against the fleet as it is, over the cover that most units have unless it says otherwise."""
+    function = remembered(function, crew)
     plain, usual = World(function), usual_cover(demand.fleet)
     found = [prices(demand, plain, cover, crew=crew) for cover in demand.fleet.settings.policy_months]
     table = price_table(demand.fleet, found)
@@ -242,13 +257,13 @@ def priced(
 
 def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
     """The world of 'lever=value, lever=value': levers of `compare`, and of a fleet alone: cover (months), 'share of
-    EXPOSURE' and 'sales to REGION' (percent). Raises BadInput for what cannot be moved."""
+    EXPOSURE', 'sales to REGION' and 'shipped dry' (percent). Raises BadInput for what cannot be moved."""
     mend = f'--what-if "{CARE}{fleet.exposures[0]}=80"'
     moved: list[str] = []
-    cover, care, places = None, [], []
+    cover, dry, care, places = None, 0.0, [], []
 
     def percent(name: str, value: str, known: Sequence[str], what: str) -> tuple[str, float]:
-        if name not in known:
+        if known and name not in known:
             raise BadInput(
                 f'there is no {what} "{name}".{near_match(name, known)}', f"one of {', '.join(known)}", mend=mend
             )
@@ -272,10 +287,36 @@ def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
             care.append(percent(lever.removeprefix(CARE), value, fleet.exposures, "exposure"))
         elif lever.startswith(PLACE):
             places.append(percent(lever.removeprefix(PLACE), value, fleet.regions, "region"))
+        elif lever == DRY:
+            dry = percent(lever, value, (), "")[1]
+        elif lever == "shipping":
+            physics = replace(physics, shipped=read_day(value), new_from=fleet.cutoff + 1)
         else:
             moved.append(part.strip())
-    changed = replace(physics, what_if=", ".join(moved))
-    region = fleet.regions[0]
-    exposure, climate = next(iter(fleet.settings.regions[region].climates.items()))
-    changed.scenario(Cell(region, climate, exposure, fleet.designs[0], 1), 1, 1, 0)  # says what cannot be moved
-    return World(changed, words.strip(), cover, tuple(care), tuple(places))
+    months = 12 + fleet.settings.habits.sale_lag_months + (cover or usual_cover(fleet))  # as `prices` looks ahead
+    changed = replace(physics, what_if=", ".join(moved), years=min(physics.years, months // 12 + 1))
+    unmoved = _unmoved(fleet, changed)
+    if unmoved:
+        changed = replace(changed, unmoved=unmoved)
+        words += f" (not of {', '.join(dict.fromkeys(climate for climate, _ in unmoved))})"
+    other = (replace(changed, shipped=DRY_FROM_DAYS), dry) if dry else None
+    return World(changed, words.strip(), cover, tuple(care), tuple(places), other)
+
+
+def _unmoved(fleet: Fleet, changed: OutlookPassages) -> tuple[tuple[str, str], ...]:
+    """Climates and designs that cannot be moved so, such as a room without the humidifier that shall fail. Raises
+    BadInput where none can."""
+    found: list[tuple[str, str]] = []
+    cells = {(climate, design): Cell(region, climate, exposure, design, 1)
+             for region in fleet.regions for exposure, climate in fleet.settings.regions[region].climates.items()
+             for design in fleet.designs}  # fmt: skip
+    fault = None
+    for place, cell in cells.items():
+        try:
+            changed.scenario(cell, 1, 1, 0)
+        except BadInput as what:
+            fault = fault or what
+            found.append(place)
+    if fault is not None and len(found) == len(cells):
+        raise fault
+    return tuple(found)

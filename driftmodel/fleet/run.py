@@ -86,6 +86,8 @@ def cell_passages(
     function: CellPassages, cell: Cell, members: int, draws: int, seed: int, folder: Path | None
 ) -> Passages:
     """A cell's passages, from its checkpoint when there is one that fits, else made and kept."""
+    if folder is None or isinstance(function, Remembered):
+        return function(cell, members, draws, seed)
     of = getattr(function, "fingerprint", None)
     made_from = of(cell) if of else function
     return Shelf(folder).of(
@@ -94,6 +96,31 @@ def cell_passages(
         lambda made: (None, {"months": made.months, "grade": made.grade}),
         lambda _, arrays: Passages(arrays["months"], arrays["grade"]),
     )
+
+
+class Remembered:
+    """The same passages, each cell made, or read from the folder, once in this process."""
+
+    def __init__(self, function: CellPassages, folder: Path | None) -> None:
+        self.function, self.folder = function, folder
+        self.kept: dict[tuple[str, int, int, int], tuple[Passages, Numbers]] = {}
+
+    def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
+        key = (cell.key, members, draws, seed)
+        if key in self.kept:
+            note_all(self.kept[key][1])
+        else:
+            with recording() as numbers:
+                made = cell_passages(self.function, cell, members, draws, seed, self.folder)
+            self.kept[key] = made, numbers
+        return self.kept[key][0]
+
+
+def remembered(function: CellPassages, crew: Crew | None) -> CellPassages:
+    """The function for several runs by this crew: no cell is done twice where all is done in this process."""
+    crew = crew or Crew()
+    apart = crew.workers > 1 or crew.scheduler is not None
+    return function if apart or isinstance(function, Remembered) else Remembered(function, crew.folder)
 
 
 def run_cells(

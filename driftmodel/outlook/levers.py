@@ -106,7 +106,7 @@ def _read(lever: str, known: Lever, value: Any) -> Any:
     if lever == "case" and (isinstance(value, bool) or value in YES_NO):
         return YES_NO.get(value, value)
     if known.low is None or known.high is None:
-        return _read_day(value) if lever == "shipping" else value
+        return read_day(value) if lever == "shipping" else value
     try:
         number = float(value)
     except (TypeError, ValueError):
@@ -121,7 +121,8 @@ def _read(lever: str, known: Lever, value: Any) -> Any:
     return number
 
 
-def _read_day(value: Any) -> date:
+def read_day(value: Any) -> date:
+    """The first day of a shipping. Raises BadInput."""
     try:
         return value if isinstance(value, date) else date.fromisoformat(str(value))
     except ValueError:
