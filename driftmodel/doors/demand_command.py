@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 @click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
               help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
 @click.option("--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="What another build, use or place "
-              "makes of the cost of cover; may be given more than once. compare --levers lists a guitar's levers; a "
-              "fleet adds cover=MONTHS, 'share of EXPOSURE=PERCENT' and 'sales to REGION=PERCENT'.")  # fmt: skip
+              "makes of the cost of cover; may be given more than once. Levers as in compare --levers; of a fleet "
+              "also cover=MONTHS and, in PERCENT, 'share of EXPOSURE', 'sales to REGION', 'shipped dry'.")  # fmt: skip
 @click.option(
     "--backtest/--no-backtest",
     "and_backtest",
