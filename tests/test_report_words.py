@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import date as day
 from typing import Any
 
 import matplotlib
@@ -73,6 +74,9 @@ def test_a_date_beyond_the_horizon_is_said_so(fc: Any, scenario: Any) -> None:
     late = changed(fc, regrade_due=chances, regrade_due_date=due("2027-04-01", "2028-07-01", ""))
     assert "summer 2028" in words.when_words(late, scenario)
     assert "in 30 % of the runs it is not due within the 3 years" in words.when_words(late, scenario)
+    dates = due("2027-04-01", "2028-07-01", "")
+    assert "One time in ten it is due now" in words.when_sentence(dates, 0.7, 3, False, day(2027, 3, 10))
+    assert "due by spring 2027" in words.when_sentence(dates, 0.7, 3, False, day(2027, 2, 20))
 
 
 def test_the_grade_is_named_with_its_taper_and_the_set_may_fail(fc: Any, scenario: Any) -> None:

@@ -83,7 +83,7 @@ def answer(chain: Chain, seed: int, units: str, command: str) -> Answer:
         ahead_years(scenario),
         chain.draws.count,
         seed,
-        when_sentence(due_dates(first), reached, ahead_years(scenario), southern),
+        when_sentence(due_dates(first), reached, ahead_years(scenario), southern, scenario.today),
         percent(reached),
         length_words(float(np.median(swing(actions))), units),
         months_words(past),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from importlib.resources import files
 
 import numpy as np
@@ -45,10 +46,10 @@ def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, pape
     )
 
 
-def due_words(outcome: Outcome, advice: Advice) -> str:
+def due_words(outcome: Outcome, advice: Advice, today: date | None = None) -> str:
     """When a regrade is due in one air, as the forecast says it."""
     dates = [np.datetime64(day or "NaT") for day in outcome.first_due]
-    return when_sentence(dates, 1.0 - outcome.no_regrade, advice.horizon_years, advice.southern)
+    return when_sentence(dates, 1.0 - outcome.no_regrade, advice.horizon_years, advice.southern, today)
 
 
 def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[str]]]:
@@ -77,7 +78,7 @@ def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[s
         "Dry: sharp fret ends, a sunken top behind the bridge, buzzing. Damp: a high, swollen top and a stiff action.",
         "A crack, a lifting bridge or a loose bar: slacken the strings and bring it in, at any time of year.",
     ]
-    due = due_words(kept, advice)
+    due = due_words(kept, advice, scenario.today)
     if best is not None:
         watch.append(
             f"Kept so{f' with spacer {kept.suited}' if kept.suited else ''}, its action is inside the limits on "

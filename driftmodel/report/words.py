@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 WIDTH = 100
+#: what falls due within so many days of today is due now
+NOW_DAYS = 31
 HEADLINES = {
     "regrade": "Plan a regrade.",
     "humidify": "Look to the air first: humidify.",
@@ -155,20 +158,26 @@ def better_air_words(fc: Dataset) -> str:
 def when_words(fc: Dataset, scenario: Scenario) -> str:
     """When a regrade is due, from the three date quantiles, NaT meaning not within the horizon."""
     whole = float(fc["regrade_due"].values[-1])
-    return when_sentence(fc["regrade_due_date"].values, whole, ahead_years(scenario), is_southern(fc))
+    return when_sentence(fc["regrade_due_date"].values, whole, ahead_years(scenario), is_southern(fc), scenario.today)
 
 
-def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool) -> str:
-    """The same from dates (10, 50, 90 %) and the chance within all the years."""
+def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool, today: date | None = None) -> str:
+    """The same from dates (10, 50, 90 %) and the chance within all the years; what falls on today is due now."""
     (early, middle, late), within = dates, within_words(years)
+
+    def due(day: Any) -> str:
+        if today is not None and day <= np.datetime64(today) + np.timedelta64(NOW_DAYS, "D"):
+            return "due now"
+        return f"due by {season_words(day, southern)}"
+
     if whole < 0.005:
         return f"A regrade is not due within {within}, in any run worth counting."
     if np.isnat(early):
         return f"A regrade is not likely within {within}: it falls due in only {percent(whole)} of the runs."
-    start = f"one time in ten it is due by {season_words(early, southern)}"
-    by = [None if np.isnat(date) else season_words(date, southern) for date in (early, middle, late)]
+    start = f"one time in ten it is {due(early)}"
+    by = [None if np.isnat(day) else due(day) for day in (early, middle, late)]
     if by[0] == by[1] == by[2]:
-        return f"A regrade is due by {by[0]}, nine times in ten."
+        return f"A regrade is {by[0]}, nine times in ten."
     if np.isnat(middle):
         return (
             f"More likely than not, no regrade is due within {within}: the chance of one is {percent(whole)} "
@@ -177,11 +186,11 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
     end = (
         f"in {percent(1 - whole)} of the runs it is not due within {within}"
         if np.isnat(late)
-        else f"nine times in ten it is due by {season_words(late, southern)}"
+        else f"nine times in ten it is {due(late)}"
     )
     if by[0] == by[1]:
-        return f"As likely as not, a regrade is due by {by[1]}; {end}."
-    return f"As likely as not, a regrade is due by {by[1]}. {upper(start)}; {end}."
+        return f"As likely as not, a regrade is {by[1]}; {end}."
+    return f"As likely as not, a regrade is {by[1]}. {upper(start)}; {end}."
 
 
 def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
