@@ -183,7 +183,7 @@ def test_a_longer_horizon_reaches_the_physics_too() -> None:
 
 
 def test_progress_counts_the_cells(monkeypatch: pytest.MonkeyPatch, run: Callable[..., object], mine: Path) -> None:
-    monkeypatch.setattr(demand_command, "shows_progress", lambda quiet, as_json: True)
+    monkeypatch.setattr("driftmodel.doors.shared.shows_progress", lambda quiet, as_json: True)
     assert "cells 12 of 24" in run("demand", "mine/two-regions.toml").err
 
 

@@ -9,18 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import (
-    case_named,
-    clear_progress,
-    day_named,
-    ensemble_options,
-    folder_named,
-    say,
-    shared_options,
-    show_progress,
-    shows_progress,
-    silent,
-)
+from driftmodel.doors.shared import Terms, case_named, day_named, ensemble_options, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.base.records import Scenario
@@ -42,10 +31,7 @@ def forecast(
     seed: int | None,
     what_if: str | None,
     when: str | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """When a regrade is due, to which grade, and how sure that is.
 
@@ -54,34 +40,27 @@ def forecast(
     says otherwise.
     """
     if list_them:
-        say(_scenario_list(as_json), quiet)
+        terms.say(_scenario_list(terms.as_json))
         return
     if scenario is None:
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
     case = case_named(scenario, what_if, when)
     chosen = case.scenario
-    folder = out or folder_named("forecast", chosen.name)
-    from driftmodel.report.folder import check_folder
-
-    check_folder(folder)
+    folder = terms.folder("forecast", chosen.name)
     from driftmodel.outlook.drift import forecast as run
     from driftmodel.report.words import forecast_json, terminal_summary
 
-    show = shows_progress(quiet, as_json)
-    result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=show_progress if show else silent)
-    clear_progress(show)
-    if not as_json:
-        say(terminal_summary(result, chosen, units), quiet)
+    result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
+    if not terms.as_json:
+        terms.answer(lambda: terminal_summary(result, chosen, terms.units), dict)
     from driftmodel.report.document import write_report
 
-    if show:
-        show_progress("report: figures, tables, data")
-    write_report(result, chosen, folder, units, not no_pictures)
-    clear_progress(show)
-    if as_json:
-        say(json.dumps(forecast_json(result, chosen) | {"folder": str(folder)}, indent=2), quiet)
-        return
-    say(f"\nReport: {folder / 'report.html'}", quiet)
+    terms.progress("report: figures, tables, data")
+    write_report(result, chosen, folder, terms.units, not no_pictures)
+    terms.answer(
+        lambda: f"\nReport: {folder / 'report.html'}",
+        lambda: forecast_json(result, chosen) | {"folder": str(folder)},
+    )
 
 
 def _scenario_list(as_json: bool) -> str:
@@ -129,10 +108,7 @@ def calibrate(
     next_reading: bool,
     and_forecast: bool,
     when: str | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """Learn one instrument from its bench readings.
 
@@ -147,7 +123,7 @@ def calibrate(
     if not book.readings:
         mend = f'driftmodel record add {scenario} "action 2.4 mm"' if case.folder else "--readings bench.csv"
         raise BadInput("no reading to learn from", "a readings file, or a record with readings", mend=mend)
-    folder = out or Path(f"calibration-{chosen.name}")
+    folder = terms.out or Path(f"calibration-{chosen.name}")
     report = folder / "forecast"
     if and_forecast:
         from driftmodel.report.folder import check_folder
@@ -156,20 +132,21 @@ def calibrate(
     posterior = learn(chosen, book)
     found = as_calibration(posterior)
     told = diagnose(posterior, found.fitted)
-    written = list(words.write_calibration(found, told, folder, units))
+    written = list(words.write_calibration(found, told, folder, terms.units))
     if and_forecast:
         from driftmodel.outlook.drift import forecast as run
         from driftmodel.report.document import write_report
 
-        written += write_report(run(chosen, unknowns=found.draws), chosen, report, units)[:1]
-    if as_json:
-        say(json.dumps(words.calibration_json(found, told), indent=2), quiet)
-        return
+        written += write_report(run(chosen, unknowns=found.draws), chosen, report, terms.units)[:1]
     from driftmodel.calibration.sensitivity import worth_reading
 
-    worth = worth_reading(chosen, found) if next_reading else ()
-    say(words.calibration_summary(found, told, units, worth), quiet)
-    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+    terms.answer(
+        lambda: words.calibration_summary(
+            found, told, terms.units, worth_reading(chosen, found) if next_reading else ()
+        ),
+        lambda: words.calibration_json(found, told),
+    )
+    terms.written(*written)
 
 
 @click.command()
@@ -195,10 +172,7 @@ def grade(
     readings: Path | None,
     years: int,
     homes: tuple[str, ...],
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """Which spacer stays right; what a reading calls for.
 
@@ -214,22 +188,17 @@ def grade(
             "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
         )
     if given or readings or (len(cases) == 1 and cases[0].book.readings):
-        text, data = _decided(cases[0], given, when, readings, units)
+        text, data = _decided(cases[0], given, when, readings, terms.units)
     else:
         from driftmodel.outlook.air_levers import climate_named
         from driftmodel.outlook.place import grade_for_place
 
         places = [climate_named(home) for home in homes]
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
-        text = words.place_summary(tables[0], units) if len(tables) == 1 else words.shipment_summary(tables)
+        text = words.place_summary(tables[0], terms.units) if len(tables) == 1 else words.shipment_summary(tables)
         data = [words.place_json(table) for table in tables]
-    shown = json.dumps(data, indent=2) if as_json else text
-    say(shown, quiet)
-    if out is not None:
-        from driftmodel.report.folder import write_text
-
-        written = write_text(out, "grade.json" if as_json else "grade.txt", shown + "\n")
-        say("" if as_json else f"\nWritten: {written}", quiet or as_json)
+    if written := terms.kept("grade", terms.answer(lambda: text, lambda: data)):
+        terms.written(written)
 
 
 def _decided(

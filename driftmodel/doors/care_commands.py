@@ -2,24 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import (
-    as_of_option,
-    case_named,
-    clear_progress,
-    ensemble_options,
-    folder_named,
-    say,
-    shared_options,
-    show_progress,
-    shows_progress,
-    silent,
-)
+from driftmodel.doors.shared import Terms, as_of_option, case_named, ensemble_options, shared_options
 
 
 @click.command()
@@ -32,36 +20,27 @@ def advise(
     seed: int | None,
     what_if: str | None,
     when: str | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """What humidity care is worth for this guitar in this place.
 
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
     (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
     """
-    from driftmodel.report.folder import check_folder
-
     case = case_named(scenario, what_if, when)
     chosen = case.scenario
-    folder = out or folder_named("advice", chosen.name)
-    check_folder(folder)
+    folder = terms.folder("advice", chosen.name)
     from driftmodel.advice.care import advise as run
     from driftmodel.report.advice_report import write_advice
     from driftmodel.report.advice_words import advice_json, advice_terminal
 
-    show = shows_progress(quiet, as_json)
-    told = show_progress if show else silent
-    advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=told)
-    written = write_advice(advice, chosen, folder, units, case.tag)
-    clear_progress(show)
-    if as_json:
-        say(json.dumps(advice_json(advice) | {"files": [str(path) for path in written]}, indent=2), quiet)
-        return
-    say(advice_terminal(advice, units), quiet)
-    say(f"\nReport: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}", quiet)
+    advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
+    written = write_advice(advice, chosen, folder, terms.units, case.tag)
+    where = f"Report: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}"
+    terms.answer(
+        lambda: f"{advice_terminal(advice, terms.units)}\n\n{where}",
+        lambda: advice_json(advice) | {"files": [str(path) for path in written]},
+    )
 
 
 @click.command()
@@ -81,10 +60,7 @@ def compare(
     draws: int | None,
     seed: int | None,
     when: str | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """What-ifs side by side, on common random numbers.
 
@@ -94,7 +70,7 @@ def compare(
     from driftmodel.outlook.levers import lever_lines, parse_what_if
 
     if list_them:
-        say(lever_lines(), quiet)
+        terms.say(lever_lines())
         return
     if not scenarios:
         raise BadInput(
@@ -102,28 +78,21 @@ def compare(
             "two scenarios, or one and a --what-if",
             mend='driftmodel compare first-winter --what-if "humidifier=45"',
         )
-    from driftmodel.report.folder import check_folder
-
     cases = [case_named(name, None, when) for name in scenarios]
     chosen = [case.scenario for case in cases]
     chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
-    folder = out or folder_named("compare", chosen[0].name)
-    check_folder(folder)
+    folder = terms.folder("compare", chosen[0].name)
     from driftmodel.outlook.compare import compare as run
     from driftmodel.report.compare_report import write_comparison
     from driftmodel.report.compare_words import comparison_json, comparison_terminal
 
-    show = shows_progress(quiet, as_json)
-    told = show_progress if show else silent
     unknowns = cases[0].learned(draws) if all(case.folder == cases[0].folder for case in cases) else None
-    table = run(chosen, draws, seed, told, unknowns)
-    written = write_comparison(table, chosen, folder, units)
-    clear_progress(show)
-    if as_json:
-        say(json.dumps(comparison_json(table) | {"files": [str(path) for path in written]}, indent=2), quiet)
-        return
-    say(comparison_terminal(table, units), quiet)
-    say(f"\nReport: {folder / 'report.html'}", quiet)
+    table = run(chosen, draws, seed, terms.progress, unknowns)
+    written = write_comparison(table, chosen, folder, terms.units)
+    terms.answer(
+        lambda: f"{comparison_terminal(table, terms.units)}\n\nReport: {folder / 'report.html'}",
+        lambda: comparison_json(table) | {"files": [str(path) for path in written]},
+    )
 
 
 @click.command()
@@ -153,6 +122,6 @@ def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> Non
     serve(
         port,
         open_browser,
-        ready=lambda: say(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it.", quiet),
+        ready=lambda: None if quiet else click.echo(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it."),
         folder=folder,
     )

@@ -12,7 +12,7 @@ import click
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import is_there
 from driftmodel.doors.crew import crew_of, crew_options
-from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress
+from driftmodel.doors.shared import Terms, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.fleet.roster import Fleet
@@ -47,10 +47,7 @@ def demand(
     workers: int,
     scheduler: str | None,
     keep: Path | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """Regrades, parts, hours and cost of a fleet by month.
 
@@ -59,16 +56,16 @@ def demand(
     otherwise. A run that was stopped goes on from the cells it has finished.
     """
     if list_them:
-        say(_fleet_list(as_json), quiet)
+        terms.say(_fleet_list(terms.as_json))
         return
     if fleet is None and demo is None:
         raise BadInput("no fleet was named", "a fleet file", mend=f"driftmodel demand {fleet_names()[0]}")
     path = find_fleet(fleet or fleet_names()[0])
     if demo is not None:
         copied = copy_fleet(path, demo)
-        say(json.dumps({"fleet": str(copied)}) if as_json else f"Now: driftmodel demand {copied}", quiet)
+        terms.answer(lambda: f"Now: driftmodel demand {copied}", lambda: {"fleet": str(copied)})
         return
-    folder = out or Path(f"demand-{path.stem}")
+    folder = terms.out or Path(f"demand-{path.stem}")
     from driftmodel.report.demand_document import check_demand_folder, write_demand
 
     check_demand_folder(folder)
@@ -80,7 +77,6 @@ def demand(
     from driftmodel.report.demand_numbers import demand_book
     from driftmodel.report.demand_words import demand_json, terminal_summary
 
-    show = shows_progress(quiet, as_json)
     chosen = _with_options(_read(path, folder), months, service)
     crew = crew_of(workers, scheduler, keep)
     physics = physics_of(chosen)
@@ -88,31 +84,21 @@ def demand(
 
     cell_law = remembered(physics, crew)
 
-    def cells(done: int, of: int) -> None:
-        if show:
-            show_progress(f"cells {done} of {of}")
-
-    if show:
-        show_progress("cells")
+    cells = terms.counted("cells")
+    terms.progress("cells")
     if and_backtest and not origins_of(chosen):
         raise _too_little_past(chosen)
     if and_backtest is False:
         found, tested = forecast_demand(chosen, cell_law, crew=crew, progress=cells), None
     else:
         found, tested = checked_forecast(chosen, cell_law, crew=crew, progress=cells)
-    if show:
-        show_progress("price of cover")
+    terms.progress("price of cover")
     price, changed = priced(found, cell_law, worlds, crew=crew)
-    if show:
-        show_progress("report: figures, tables, workbook")
+    terms.progress("report: figures, tables, workbook")
     book = demand_book(found, tested, price, changed)
     write_demand(book, folder)
-    clear_progress(show)
-    if as_json:
-        say(json.dumps(demand_json(book) | {"folder": str(folder)}, indent=2), quiet)
-        return
-    say(terminal_summary(book), quiet)
-    say(f"\nWorkbook: {folder / 'demand.xlsx'}   Page: {folder / 'demand.html'}", quiet)
+    where = f"Workbook: {folder / 'demand.xlsx'}   Page: {folder / 'demand.html'}"
+    terms.answer(lambda: f"{terminal_summary(book)}\n\n{where}", lambda: demand_json(book) | {"folder": str(folder)})
 
 
 def fleet_names() -> tuple[str, ...]:

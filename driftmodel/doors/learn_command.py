@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import clear_progress, say, shared_options, show_progress, shows_progress, silent
+from driftmodel.doors.shared import Terms, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.calibration.workshop import Known
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine.")
 @shared_options
-def learn(folder: Path, workers: int, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+def learn(folder: Path, workers: int, terms: Terms) -> None:
     """Learn from many instruments what one cannot tell.
 
     FOLDER holds records, or NAME.toml (a scenario) and NAME.csv (its readings) for each instrument. Writes
@@ -29,18 +28,14 @@ def learn(folder: Path, workers: int, out: Path | None, units: str, quiet: bool,
     from driftmodel.calibration.workshop import learn_from
     from driftmodel.report import learning_words as words
 
-    show = shows_progress(quiet, as_json)
     cases = instruments_in(folder)
-    pooled = learn_from(cases, workers, show_progress if show else silent)
-    clear_progress(show)
-    place = out or Path(f"learned-{folder.resolve().name}")
+    pooled = learn_from(cases, workers, terms.progress)
+    place = terms.out or Path(f"learned-{folder.resolve().name}")
     written = words.write_learning(pooled, place, f"What {len(cases)} instruments of {folder.resolve().name} taught")
-    if as_json:
-        say(json.dumps(words.learning_json(pooled), indent=2), quiet)
-        return
-    say(words.learning_summary(pooled), quiet)
-    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
-    say(f'In a scenario: learned = "{written[0]}"', quiet)
+    terms.answer(lambda: words.learning_summary(pooled), lambda: words.learning_json(pooled))
+    terms.written(*written)
+    if not terms.as_json:
+        terms.say(f'In a scenario: learned = "{written[0]}"')
 
 
 def instruments_in(folder: Path) -> tuple[Known, ...]:

@@ -4,20 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import (
-    clear_progress,
-    say,
-    shared_options,
-    show_progress,
-    shows_progress,
-    silent,
-)
+from driftmodel.doors.shared import Terms, shared_options
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -34,9 +28,7 @@ def _word_keys(tree: Any) -> Any:
 @click.argument("instrument", required=False)
 @click.option("--sensitivities", is_flag=True, help="Vary every input too, and the what-ifs: about a minute.")
 @shared_options
-def design(
-    instrument: str | None, sensitivities: bool, out: Path | None, units: str, quiet: bool, as_json: bool
-) -> None:
+def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
     """Draw an instrument to scale and show how its body moves.
 
     INSTRUMENT is the name of a shipped design, the path of a TOML file or the folder of a record. Writes drawing.png,
@@ -54,7 +46,7 @@ def design(
 
     own = Path(instrument)
     chosen = read_record(own)[0].instrument if is_record(own) else find_instrument(instrument)
-    folder = out or Path(f"design-{folder_of(own).resolve().name if is_record(own) else chosen.name}")
+    folder = terms.out or Path(f"design-{folder_of(own).resolve().name if is_record(own) else chosen.name}")
     from dataclasses import asdict
 
     from driftmodel.report.design_report import write_design
@@ -62,15 +54,12 @@ def design(
     from driftmodel.structure.design import behaviour
 
     found = behaviour(chosen)
-    written = write_design(
-        chosen, found, folder, units, sensitivities, show_progress if shows_progress(quiet, as_json) else silent
+    written = write_design(chosen, found, folder, terms.units, sensitivities, terms.progress)
+    terms.answer(
+        lambda: behaviour_words(chosen, found, terms.units),
+        lambda: _word_keys(asdict(found)) | {"files": [str(path) for path in written]},
     )
-    clear_progress(shows_progress(quiet, as_json))
-    if as_json:
-        say(json.dumps(_word_keys(asdict(found)) | {"files": [str(path) for path in written]}, indent=2), quiet)
-        return
-    say(behaviour_words(chosen, found, units), quiet)
-    say("\nWritten: " + ", ".join(str(path) for path in written), quiet)
+    terms.written(*written)
 
 
 @click.command()
@@ -104,10 +93,7 @@ def air(
     temperature_unit: str | None,
     time_column: str | None,
     day_first: bool | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """Look at air: a record as it is read, or the air of a room.
 
@@ -136,7 +122,7 @@ def air(
         except BadInput as fault:
             raise _as_flags(fault) from None
 
-    folder = out or Path(f"air-{file.stem}")
+    folder = terms.out or Path(f"air-{file.stem}")
     if file.suffix.lower() == ".toml":
         from driftmodel.base.scenarios import load_climate
         from driftmodel.outlook.rooms import air_of_climate
@@ -147,7 +133,8 @@ def air(
 
             fit = room_fit(climate, read(logged))
             written = write_text(folder, "climate.toml", fitted_climate_text(fit.climate, folder))
-            say(fit_words(fit) + f"\n\nWritten: {written}\n", quiet or as_json)
+            if not terms.as_json:
+                terms.say(fit_words(fit) + f"\n\nWritten: {written}\n")
             climate = fit.climate
         history = air_of_climate(climate)
     elif logged is not None:
@@ -159,13 +146,13 @@ def air(
         )
     else:
         history = read(file)
-    picture = write_air_figure(history, folder, units)
+    picture = write_air_figure(history, folder, terms.units)
     table = write_text(folder, "air.csv", air_csv(history))
-    if as_json:
-        say(json.dumps(air_json(history) | {"picture": str(picture), "table": str(table)}, indent=2), quiet)
-        return
-    say(air_summary(history, units), quiet)
-    say(f"\nWritten: {table}, {picture}", quiet)
+    terms.answer(
+        lambda: air_summary(history, terms.units),
+        lambda: air_json(history) | {"picture": str(picture), "table": str(table)},
+    )
+    terms.written(table, picture)
 
 
 _FLAGS = {
@@ -199,30 +186,32 @@ def _as_flags(fault: BadInput) -> BadInput:
 @click.command()
 @click.argument("name", required=False)
 @shared_options
-def woods(name: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+def woods(name: str | None, terms: Terms) -> None:
     """Every wood's numbers and their sources; NAME for one."""
+    from driftmodel.base import library
     from driftmodel.report import wood_words
 
-    if as_json:
-        from driftmodel.base import library
+    _listed(
+        "wood" if name else "woods",
+        lambda: wood_words.one_wood(name) if name else wood_words.list_woods(),
+        lambda: [wood_words.wood_record(each) for each in ([name] if name else library.wood_names())],
+        terms,
+    )
 
-        names = [name] if name else list(library.wood_names())
-        text = json.dumps([wood_words.wood_record(each) for each in names], indent=2)
+
+def _listed(name: str, words: Callable[[], str], data: Callable[[], Any], terms: Terms) -> None:
+    """A list printed, or written where --out names a folder."""
+    if terms.out is None:
+        terms.answer(words, data)
     else:
-        text = wood_words.one_wood(name) if name else wood_words.list_woods()
-    if out is not None:
-        from driftmodel.report.folder import write_text
-
-        written = write_text(out, f"{'wood' if name else 'woods'}.{'json' if as_json else 'txt'}", text + "\n")
-        say(f"Written: {written}", quiet)
-        return
-    say(text, quiet)
+        text = json.dumps(data(), indent=2) if terms.as_json else words()
+        terms.say(f"Written: {terms.kept(name, text)}")
 
 
 @click.command()
 @click.argument("kind", required=False, metavar="[instrument|climate|scenario|readings|fleet]")
 @shared_options
-def keys(kind: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+def keys(kind: str | None, terms: Terms) -> None:
     """Every key of a file you write: unit, default, limits, meaning.
 
     All kinds of file where none is named.
@@ -232,14 +221,9 @@ def keys(kind: str | None, out: Path | None, units: str, quiet: bool, as_json: b
     from driftmodel.base.keys import KINDS, keys_of_file, keys_text
 
     kinds = [kind] if kind else list(KINDS)
-    if as_json:
-        text = json.dumps({each: [asdict(key) for key in keys_of_file(each)] for each in kinds}, indent=2)
-    else:
-        text = "\n\n".join(keys_text(each) for each in kinds)
-    if out is not None:
-        from driftmodel.report.folder import write_text
-
-        written = write_text(out, f"keys.{'json' if as_json else 'txt'}", text + "\n")
-        say(f"Written: {written}", quiet)
-        return
-    say(text, quiet)
+    _listed(
+        "keys",
+        lambda: "\n\n".join(keys_text(each) for each in kinds),
+        lambda: {each: [asdict(key) for key in keys_of_file(each)] for each in kinds},
+        terms,
+    )

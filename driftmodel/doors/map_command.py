@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from driftmodel.base.errors import BadInput
 from driftmodel.doors.crew import crew_of, crew_options
-from driftmodel.doors.shared import (
-    case_named,
-    clear_progress,
-    folder_named,
-    say,
-    shared_options,
-    show_progress,
-    shows_progress,
-    what_if_option,
-)
+from driftmodel.doors.shared import Terms, case_named, shared_options, what_if_option
 
 
 @click.command(name="map")
@@ -40,10 +30,7 @@ def map_(
     workers: int,
     scheduler: str | None,
     keep: Path | None,
-    out: Path | None,
-    units: str,
-    quiet: bool,
-    as_json: bool,
+    terms: Terms,
 ) -> None:
     """Regrades and the best grade on a grid of climates.
 
@@ -54,7 +41,7 @@ def map_(
     if demo is not None:
         from driftmodel.fleet.invented_grid import write_invented_grid
 
-        say(f"Now: driftmodel map first-winter {write_invented_grid(demo)}", quiet)
+        terms.say(f"Now: driftmodel map first-winter {write_invented_grid(demo)}")
         return
     if scenario is None or grid is None:
         raise BadInput(
@@ -62,29 +49,18 @@ def map_(
             "a scenario and a NetCDF file",
             mend="driftmodel map --demo grid.nc, then driftmodel map first-winter grid.nc",
         )
-    from driftmodel.report.folder import check_folder
-
     chosen = case_named(scenario, what_if).scenario
-    folder = out or folder_named("map", chosen.name)
-    check_folder(folder)
+    folder = terms.folder("map", chosen.name)
     from driftmodel.fleet.grid_map import map_of
-    from driftmodel.report.map_report import map_summary, write_map
-
-    show = shows_progress(quiet, as_json)
-
-    def points(done: int, of: int) -> None:
-        if show:
-            show_progress(f"points {done} of {of}")
+    from driftmodel.report.map_report import map_frame, map_summary, write_map
 
     crew = crew_of(workers, scheduler, keep)
-    found = map_of(grid, chosen, years=years, draws=draws, crew=crew, progress=points)
+    found = map_of(grid, chosen, years=years, draws=draws, crew=crew, progress=terms.counted("points"))
     written = write_map(found, chosen, folder)
-    clear_progress(show)
-    if as_json:
-        from driftmodel.report.map_report import map_frame
-
-        rows = map_frame(found).to_dict(orient="records")
-        say(json.dumps({"points": rows, "files": [str(path) for path in written]}, indent=2), quiet)
-        return
-    say(map_summary(found), quiet)
-    say(f"\nReport: {folder / 'report.html'}   NetCDF: {folder / 'map.nc'}", quiet)
+    where = f"Report: {folder / 'report.html'}   NetCDF: {folder / 'map.nc'}"
+    terms.answer(
+        lambda: f"{map_summary(found)}\n\n{where}",
+        lambda: {
+            "points": map_frame(found).to_dict(orient="records"), "files": [str(path) for path in written],
+        },
+    )  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import click
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.doors.shared import day_named, say, shared_options, show_progress, shows_progress, silent
+from driftmodel.doors.shared import Terms, day_named, shared_options
 
 
 class _Verbs(click.Group):
@@ -79,7 +78,8 @@ def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
     with our_style():
         drawing(case.scenario.instrument, units).savefig(drawn, format="png", dpi=130)
     picture = write_bytes(folder, "drawing.png", drawn.getvalue())
-    say(f"{shown(case, units)}\n\nWritten: {folder / 'record.toml'}, {folder / 'bench.csv'}, {picture}", quiet)
+    terms = Terms(None, units, quiet, False)
+    terms.say(f"{shown(case, units)}\n\nWritten: {folder / 'record.toml'}, {folder / 'bench.csv'}, {picture}")
 
 
 @record.command(context_settings={"ignore_unknown_options": True})
@@ -111,18 +111,16 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
             "nothing to add", "a reading, work or a move", mend=f'driftmodel record add {folder} "action 2.4 mm"'
         )
     added = put(own, sayings, day_named(when) if when else date.today(), note)
-    say("\n".join(f"Written  {line}" for line in added.lines), quiet)
-    if added.taken:
-        say("Taken: " + "; ".join(added.taken) + ".", quiet)
-    for remark in added.case.book.remarks:
-        say(f"Noticed: {remark}", quiet)
+    lines = [f"Written  {line}" for line in added.lines]
+    lines += [f"Taken: {'; '.join(added.taken)}."] if added.taken else []
+    Terms(None, units, quiet, False).say("\n".join([*lines, *(f"Noticed: {one}" for one in added.case.book.remarks)]))
 
 
 @record.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
 @shared_options
-def show(folder: Path, when: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+def show(folder: Path, when: str | None, terms: Terms) -> None:
     """What a record holds, as of a day."""
     from driftmodel.record.case import open_record
     from driftmodel.record.files import folder_of
@@ -130,12 +128,7 @@ def show(folder: Path, when: str | None, out: Path | None, units: str, quiet: bo
     from driftmodel.record.words import show as shown
 
     case = open_record(folder_of(folder), day_named(when) if when else None)
-    text = json.dumps(record_json(case), indent=2) if as_json else shown(case, units)
-    say(text, quiet)
-    if out is not None:
-        from driftmodel.report.folder import write_text
-
-        write_text(out, "record.json" if as_json else "record.txt", text + "\n")
+    terms.kept("record", terms.answer(lambda: shown(case, terms.units), lambda: record_json(case)))
 
 
 @record.command()
@@ -156,14 +149,14 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     own = folder_of(folder)
     case = open_record(own)
     written = write_text(out or own, "label.html", label_page(case.scenario, case.tag, paper))
-    say(f"Written: {written}", quiet)
+    Terms(out, "metric", quiet, False).say(f"Written: {written}")
 
 
 @record.command(name="list")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
 @click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
 @shared_options
-def list_(folder: Path, when: str | None, out: Path | None, units: str, quiet: bool, as_json: bool) -> None:
+def list_(folder: Path, when: str | None, terms: Terms) -> None:
     """The call list: who is due, whom to ring before the dry season, what to ask.
 
     FOLDER holds the records' folders; the folder you stand in if not given.
@@ -172,13 +165,5 @@ def list_(folder: Path, when: str | None, out: Path | None, units: str, quiet: b
 
     from driftmodel.record.calls import call_list, calls_json, calls_words
 
-    shows = shows_progress(quiet, as_json)
-    calls = call_list(folder, day_named(when) if when else date.today(), show_progress if shows else silent, units)
-    if shows:
-        click.echo("\r\033[K", nl=False, err=True)
-    text = json.dumps(calls_json(calls), indent=2) if as_json else calls_words(calls, units)
-    say(text, quiet)
-    if out is not None:
-        from driftmodel.report.folder import write_text
-
-        write_text(out, "calls.json" if as_json else "calls.txt", text + "\n")
+    calls = call_list(folder, day_named(when) if when else date.today(), terms.progress, terms.units)
+    terms.kept("calls", terms.answer(lambda: calls_words(calls, terms.units), lambda: calls_json(calls)))

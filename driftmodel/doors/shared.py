@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,10 +30,63 @@ def shared_options(command: Callable[..., None]) -> Callable[..., None]:
     @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
     @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
     @wraps(command)
-    def with_options(**options: Any) -> None:
-        command(**options)
+    def with_options(out: Path | None, units: str, quiet: bool, as_json: bool, **options: Any) -> None:
+        command(terms=Terms(out, units, quiet, as_json), **options)
 
     return with_options
+
+
+@dataclass(frozen=True)
+class Terms:
+    """How a command was asked to speak, and where to write: its --out, --units, --quiet and --json."""
+
+    out: Path | None
+    units: str
+    quiet: bool
+    as_json: bool
+
+    def folder(self, verb: str, name: str) -> Path:
+        """The folder to write into: 'forecast-first-winter' where none is given. Raises BadInput for a bad one."""
+        from driftmodel.report.folder import check_folder
+
+        chosen = self.out or folder_named(verb, name)
+        check_folder(chosen)
+        return chosen
+
+    def progress(self, stage: str) -> None:
+        """The stage a long run is at, where somebody watches."""
+        if shows_progress(self.quiet, self.as_json):
+            show_progress(stage)
+
+    def counted(self, what: str) -> Callable[[int, int], None]:
+        """Progress of so many cells or points."""
+        return lambda done, of: self.progress(f"{what} {done} of {of}")
+
+    def say(self, text: str) -> None:
+        """A line of words, none of which is for programs."""
+        if not self.quiet:
+            click.echo(text)
+
+    def answer(self, words: Callable[[], str], data: Callable[[], Any]) -> str:
+        """Prints the answer as asked for, over the progress line, and gives back what it printed."""
+        if shows_progress(self.quiet, self.as_json):
+            click.echo("\r\033[K", nl=False, err=True)
+        text = json.dumps(data(), indent=2) if self.as_json else words()
+        self.say(text)
+        return text
+
+    def written(self, *files: object) -> None:
+        """Where the files went; a program is told so in its data."""
+        if not self.as_json:
+            self.say("\nWritten: " + ", ".join(map(str, files)))
+
+    def kept(self, name: str, text: str) -> Path | None:
+        """The answer as a file of this name in --out, where one was asked for."""
+        if self.out is None:
+            return None
+        from driftmodel.report.folder import write_text
+
+        return write_text(self.out, f"{name}.{'json' if self.as_json else 'txt'}", text + "\n")
 
 
 def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -85,24 +140,9 @@ def folder_named(verb: str, name: str) -> Path:
     return Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
 
 
-def say(text: str, quiet: bool) -> None:
-    if not quiet:
-        click.echo(text)
-
-
 def show_progress(stage: str) -> None:
     click.echo(f"\r\033[K{stage} ...", nl=False, err=True)
 
 
 def shows_progress(quiet: bool, as_json: bool) -> bool:
     return sys.stderr.isatty() and not quiet and not as_json
-
-
-def silent(_: str) -> None:
-    return
-
-
-def clear_progress(shown: bool) -> None:
-    """Wipe the progress line, where one was shown."""
-    if shown:
-        click.echo("\r\033[K", nl=False, err=True)
