@@ -39,15 +39,40 @@ def weibull_gaps(shape: float, scale_months: float = 110.0) -> Law:
     return told
 
 
-def settling_drift(settling: float = 60.0, reach: float = 0.85, year_sd: float = 0.0, power: float = 0.0) -> Law:
+def mixed_gaps(*kinds: tuple[float, Callable[[np.random.Generator, tuple[int, ...]], NDArray[Any]]]) -> Law:
+    """Each gap is of one of several kinds: (share, draw)."""
+
+    def told(
+        region: NDArray[Any], design: NDArray[Any], sale: NDArray[Any], months: int, random: np.random.Generator
+    ) -> NDArray[Any]:
+        shape = (region.size, OCCASIONS)
+        which = random.choice(len(kinds), shape, p=[share for share, _ in kinds])
+        gaps = np.choose(which, [draw(random, shape) for _, draw in kinds])
+        level = np.exp(random.normal(0.0, 0.15, region.max() + 1)[region])
+        return sale[:, None] + random.random(region.size)[:, None] + np.cumsum(gaps * level[:, None], axis=1)
+
+    return told
+
+
+def settling_drift(
+    settling: float = 60.0,
+    reach: float = 0.85,
+    year_sd: float = 0.0,
+    power: float = 0.0,
+    faster: tuple[int, int, float] | None = None,
+    newer_reach: float = 1.0,
+) -> Law:
     """Drift reach x (1 - exp(-t / settling)), or reach x (t / settling)^power; due at each whole tolerance. The clock
-    of a region runs at exp(noise) in each calendar year."""
+    of a region runs at exp(noise) in each calendar year. faster: (regions, months, factor): in the first so many
+    it runs faster from so many months before the cut-off on, for a winter where they are negative; newer_reach: reach
+    of the first design, times, where sold in the last three years."""
 
     def told(
         region: NDArray[Any], design: NDArray[Any], sale: NDArray[Any], months: int, random: np.random.Generator
     ) -> NDArray[Any]:
         level = random.normal(0.0, 0.1, region.max() + 1)[region] + random.normal(0.0, 0.1, design.max() + 1)[design]
         most = reach * np.exp(level + 0.5 * random.normal(size=region.size))
+        most = most * np.where((design == 0) & (sale > months - AHEAD - 37), newer_reach, 1.0)
         steps = np.arange(1, OCCASIONS + 1)[None, :] / most[:, None]
         if power:
             clock = settling * steps ** (1.0 / power)
@@ -55,8 +80,11 @@ def settling_drift(settling: float = 60.0, reach: float = 0.85, year_sd: float =
             clock = np.where(steps < 1.0, -settling * np.log1p(-np.minimum(steps, 1.0 - 1e-12)), np.inf)
         first = int(sale.min()) // 12 * 12
         years = (months - first) // 12 + 3
-        pace = np.exp(random.normal(0.0, year_sd, (region.max() + 1, years)))
-        by = np.concatenate([np.zeros((pace.shape[0], 1)), np.cumsum(np.repeat(pace, 12, axis=1), axis=1)], axis=1)
+        pace = np.repeat(np.exp(random.normal(0.0, year_sd, (region.max() + 1, years))), 12, axis=1)
+        if faster is not None:
+            since = months - AHEAD - abs(faster[1]) - first
+            pace[: faster[0], since : None if faster[1] > 0 else since + 5] *= faster[2]
+        by = np.concatenate([np.zeros((pace.shape[0], 1)), np.cumsum(pace, axis=1)], axis=1)
         out = np.full(clock.shape, np.inf)
         for place in range(by.shape[0]):
             own = region == place
@@ -81,20 +109,27 @@ def outside_fleet(
     regions: int = 2,
     designs: int = 2,
     named: bool = True,
+    growth: float = 0.0,
+    slower_months: int = 0,
     settings: FleetFile | None = None,
 ) -> tuple[Fleet, NDArray[np.float64]]:
-    """A fleet sold evenly over `years` and its claims, and what comes: (months ahead, regions, designs)."""
+    """A fleet sold evenly over `years`, or growing by the log `growth` a year, and its claims, and what comes: (months
+    ahead, regions, designs). What falls due in the last slower_months before the cut-off, and after, is told two months
+    later than before."""
     random = np.random.default_rng([seed, 4711])
     settings = settings or invented_settings(
         regions, designs, 1, samples=300, draws=256, members=8, horizon_months=AHEAD, seed=seed
     )
     cutoff = month_number(settings.cutoff)
     region, design = (random.integers(0, many, units).astype(np.int32) for many in (regions, designs))
-    build = (cutoff - random.integers(0, 12 * years, units)).astype(np.int32)
+    chance = np.exp(-growth / 12.0 * np.arange(12 * years))
+    ago = random.choice(12 * years, units, p=chance / chance.sum()) if growth else random.integers(0, 12 * years, units)
+    build = (cutoff - ago).astype(np.int32)
     sale = np.minimum(build + random.integers(0, 3, units), cutoff).astype(np.int32)
     due = law(region, design, sale, cutoff + AHEAD + 1, random)
     due = np.where(np.isfinite(due), np.floor(np.where(np.isfinite(due), due, 0.0)), 10**7).astype(np.int64)
     late = random.choice(LAGS.size, due.shape, p=LAGS)
+    late = late + 2 * ((due > cutoff - slower_months) if slower_months else 0)
     due = np.minimum(due + np.cumsum(late, axis=1) - late, 10**7)  # a late one puts off those after it
     report = due + late
     known = report <= cutoff
@@ -125,4 +160,20 @@ GENERATORS = {
     "Weibull 1.6": weibull_gaps(1.6),
     "region-year noise": settling_drift(year_sd=0.2),
     "wrong creep": settling_drift(settling=90.0, reach=0.7, power=0.45),
+}
+#: laws that nobody's model was made for, and what is unlike in the fleet
+OTHERS: dict[str, tuple[Law, dict[str, Any]]] = {
+    "lognormal ages": (mixed_gaps((1.0, lambda random, size: 90.0 * random.lognormal(0.0, 0.8, size))), {}),
+    "bathtub": (
+        mixed_gaps(
+            (0.1, lambda random, size: 20.0 * random.weibull(0.7, size)),
+            (0.9, lambda random, size: 95.0 * random.weibull(3.0, size)),
+        ),
+        {},
+    ),
+    "doubled in three years": (settling_drift(), {"growth": 0.6}),
+    "one region twice as fast for a year": (settling_drift(faster=(1, 12, 2.0)), {}),
+    "a better design for three years": (settling_drift(newer_reach=0.7), {}),
+    "reports two months later for a year": (settling_drift(), {"slower_months": 12}),
+    "one dry winter, twice as fast": (settling_drift(faster=(2, -8, 2.0)), {}),
 }

@@ -10,11 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from invented_fleets import ToyDrift
-from outside_fleets import AHEAD, GENERATORS, LAGS, outside_fleet
+from outside_fleets import AHEAD, GENERATORS, LAGS, OTHERS, outside_fleet
+from scipy.sparse import csr_matrix
 
 from driftmodel.fleet import scores
 from driftmodel.fleet.answers import not_yet_reported
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
+from driftmodel.fleet.correction import Block, _Model, _Rows
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
@@ -156,3 +158,34 @@ def test_a_doubled_claims_file_raises_an_alert_and_an_honest_one_none() -> None:
     rows = fit_rows(found)
     assert sum(row.came for row in rows if row.by == "age") == sum(row.came for row in rows if row.by == "month")
     assert {row.by for row in rows} == {"age", "month", "year"}
+
+
+def test_few_claims_are_expected_to_come_again_and_not_half_a_claim_more() -> None:
+    """Three claims of one expected, nothing known before: the rate's posterior mean is 3 (gamma law). About the mode in
+    logs it would be 3 exp(1/6) = 3.54."""
+    rows = _Rows(
+        (np.zeros(1, np.int64),) * 5, np.ones(1), np.full(1, 3.0), np.zeros(1, np.int64), np.zeros(1), np.ones(1, bool)
+    )
+    model = _Model(rows, csr_matrix(np.ones((1, 1))), (Block("level", slice(0, 1), np.eye(1), 100.0, False),), 1)
+    mode, variance = model.fitted()
+    mean, precision = model.centred(mode, model.prior(variance))
+    assert np.exp(mode[0]) == pytest.approx(3.0, rel=1e-3)
+    assert np.exp(mean[0] + 0.5 / precision[0, 0]) == pytest.approx(3.0, rel=1e-3)
+    assert mean[0] < mode[0] - 0.1
+
+
+def test_one_bad_date_alone_does_not_widen_the_band() -> None:
+    random = np.random.default_rng(4)
+    good = [(random.poisson(400.0, (300, 6, 2)) * 1.0, random.poisson(400.0, (6, 2)) * 1.0) for _ in range(3)]
+    bad = (random.poisson(400.0, (300, 6, 2)) * 1.0, random.poisson(600.0, (6, 2)) * 1.0)
+    assert widening_needed([*good, bad], 1) == 0.0
+    assert widening_needed([*good[:2], bad, bad], 1) > 0.1
+
+
+def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> None:
+    """In its last year all went twice as fast in the first region."""
+    law, _ = OTHERS["one region twice as fast for a year"]
+    changed, steady = (outside_fleet(each, 7, units=12000)[0] for each in (law, GENERATORS["wrong creep"]))
+    told = alerts(forecast(changed))
+    assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
+    assert not any("its last year" in line for line in alerts(forecast(steady)))

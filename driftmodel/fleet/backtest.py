@@ -143,14 +143,22 @@ def backtest(
 def widening_needed(forecasts: Sequence[tuple[Array, Array]], seed: int) -> float:
     """The smallest log standard deviation of a factor by region, of those tried, with which the 80 % bands hold what
     came: regions' months, and their and the fleet's sums, each as often as 80 % less one standard error of so many
-    forecasts (in the spirit of Romano, Patterson and Candes 2019, citation from memory). Never less than the model's.
+    forecasts (in the spirit of Romano, Patterson and Candes 2019, citation from memory). Never less than the model's,
+    and of three dates or more never for the sake of one alone: what is asked for with any one left out.
 
     forecasts: (samples, months, regions) and what came (months, regions), an origin each.
     """
+    if len(forecasts) < 3:
+        return _needed(list(enumerate(forecasts)), seed)
+    every = list(enumerate(forecasts))
+    return min(_needed(every[:out] + every[out + 1 :], seed) for out in range(len(every)))
+
+
+def _needed(forecasts: Sequence[tuple[int, tuple[Array, Array]]], seed: int) -> float:
     for spread in WIDENINGS:
         months: list[tuple[Array, Array]] = []
         sums: list[tuple[Array, Array]] = []
-        for at, (cube, came) in enumerate(forecasts):
+        for at, (cube, came) in forecasts:
             random = np.random.default_rng([seed, at, 8])
             wide = cube * np.exp(spread * random.standard_normal((cube.shape[0], 1, cube.shape[2])))
             months.append((wide.reshape(cube.shape[0], -1).T, came.ravel()))

@@ -11,6 +11,7 @@ from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, TOLD
 from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
+YEAR_FAR, YEAR_SURE = 1.3, 2.5  # times the earlier years, and standard deviations from them; own choice, no source
 CANDIDATES = (
     "a claims file given twice, units or claims that are missing, a tolerance or design file that is not the one sold, "
     "a rule of cover that is not in the table, climates that are not where the guitars live"
@@ -63,7 +64,8 @@ def _sums(table: np.ndarray) -> tuple[float, float]:
 
 
 def alerts(demand: Demand) -> list[str]:
-    """Regions and designs whose many claims are far from the physics, with what may be wrong."""
+    """Regions and designs whose many claims are far from the physics, and regions whose last year is unlike those
+    before, with what may be wrong."""
     behind = demand.expected.behind
     expected = behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
     found = []
@@ -79,4 +81,11 @@ def alerts(demand: Demand) -> list[str]:
                     f"{region}, {design}: {claims:,} claims, {times}. The forecast follows the claims; look for "
                     f"{CANDIDATES}."
                 )
+    for region, far, sd in zip(demand.fleet.regions, *demand.correction.last_year(), strict=True):
+        if demand.correction.years > 1 and abs(far) > max(np.log(YEAR_FAR), YEAR_SURE * sd):
+            found.append(
+                f"{region}: its last year of claims brought {np.exp(far):.2g} times what the years before lead one to "
+                "expect. The forecast takes that for one year's doing: should its cause last, so many times as many "
+                "will come. Look for a changed supplier, finish, retailer or rule of cover, or a dry winter."
+            )
     return found
