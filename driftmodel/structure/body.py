@@ -23,8 +23,10 @@ Array = NDArray[np.float64]
 
 #: how far the end of a brace may reach past the outline (it is cut at the lining)
 OVERHANG_MM = 15.0
+#: how near the lining a brace's end is let into it (common practice, no source)
+LET_IN_MM = 8.0
 #: size of the triangles; docs/structure.md shows how the answers settle as it falls
-SIZE_MM = 24.0
+SIZE_MM = 26.0
 
 
 def respond(body: Body, over_top_at_join_mm: float | None = None, size_mm: float = SIZE_MM) -> BodyResponse:
@@ -60,11 +62,12 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
     Raises BadInput where the parts do not fit."""
     outline = smooth_outline(body.outline_mm)
     bridge, sides = body.bridge, body.sides
+    let_in = sides.lining_width_mm + LET_IN_MM
     _check(body, outline)
     return boxes.Box(
         outline=outline,
-        top=_sheet(body.top, (bridge.front_mm, bridge.back_mm)),
-        back=_sheet(body.back, (bridge.front_mm, bridge.back_mm)),
+        top=_sheet(body.top, (bridge.front_mm, bridge.back_mm), outline, let_in),
+        back=_sheet(body.back, (bridge.front_mm, bridge.back_mm), outline, let_in),
         side=board(sides.wood),
         side_thickness_mm=sides.thickness_mm,
         depth_neck_mm=sides.depth_neck_mm,
@@ -105,7 +108,7 @@ def _block(block: Block) -> boxes.Block:
     return boxes.Block(timber(block.wood, block.grain), block.length_mm, block.half_width_mm)
 
 
-def _sheet(plate: Plate, bridge_mm: tuple[float, float]) -> boxes.Sheet:
+def _sheet(plate: Plate, bridge_mm: tuple[float, float], outline: Array, let_in_mm: float) -> boxes.Sheet:
     hole = None
     if plate.hole_centre_mm is not None and plate.hole_diameter_mm > 0.0:
         hole = (*plate.hole_centre_mm, plate.hole_diameter_mm)
@@ -114,18 +117,30 @@ def _sheet(plate: Plate, bridge_mm: tuple[float, float]) -> boxes.Sheet:
         plate.thickness_mm,
         plate.dome_radius_mm,
         tuple(
-            boxes.shaved(_bar(brace), plate.braces_before_bridge, plate.braces_behind_bridge, *bridge_mm)
+            boxes.shaved(
+                _bar(brace, outline, let_in_mm), plate.braces_before_bridge, plate.braces_behind_bridge, *bridge_mm
+            )
             for brace in plate.braces
         ),
         hole,
     )
 
 
-def _bar(brace: Brace) -> boxes.Bar:
+def _bar(brace: Brace, outline: Array, let_in_mm: float) -> boxes.Bar:
+    """An end no further than let_in_mm from the outline is let into the lining: it goes on to the outline."""
     path = np.asarray(brace.path_mm, dtype=float)
     length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    more = [0.0, 0.0]
+    for end, (last, before) in enumerate(((path[0], path[1]), (path[-1], path[-2]))):
+        on = (last - before) / np.hypot(*(last - before))
+        ahead = np.arange(0.0, let_in_mm, 0.25)
+        outside = ~inside(last + ahead[:, None] * on, outline)
+        if outside.any() and not outside[0]:
+            more[end] = float(ahead[outside.argmax()])
+            path[-end] = last + more[end] * on
 
     def height(reach: Array) -> Array:
+        reach = np.clip(reach - more[0], 0.0, length)
         from_end = np.minimum(reach, length - reach)
         share = np.clip(from_end / brace.end_taper_mm, 0.0, 1.0) if brace.end_taper_mm > 0.0 else 1.0
         return np.asarray(brace.end_height_mm + (brace.height_mm - brace.end_height_mm) * share)

@@ -75,7 +75,8 @@ def meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Tria
     extra = np.concatenate([np.array(ends), *(mesh.touching(path, box.outline, 0.35 * size) for path in bars)])
     for _ in range(8):
         border = mesh.along(box.outline, size, extra)
-        made = [mesh.triangulate(border, own, hole, size) for own, hole in zip(lines, holes, strict=True)]
+        ledge = [] if box.lining is None else [ledge_line(border, box)]
+        made = [mesh.triangulate(border, own + ledge, hole, size) for own, hole in zip(lines, holes, strict=True)]
         missing = np.concatenate([part.missing for part in made])
         if not len(missing):
             break
@@ -89,6 +90,20 @@ def _block_lines(box: Box, length: float) -> list[Array]:
         x, half = end + inner * block.length_mm, block.half_width_mm
         lines.append(np.array([[end, half], [x, half], [x, -half], [end, -half]]))
     return lines
+
+
+def ledge_line(border: Array, box: Box) -> Array:
+    """The inner edge of the linings, closed: every border point moved in by half a side, whose middle the outline is,
+    and the lining's width."""
+    assert box.lining is not None
+    step = np.roll(border, -1, axis=0) - border
+    heading = step / np.hypot(step[:, 0], step[:, 1])[:, None]
+    middle = heading + np.roll(heading, 1, axis=0)
+    middle /= np.hypot(middle[:, 0], middle[:, 1])[:, None]
+    inner = box.side_thickness_mm / 2.0 + box.lining.width_mm
+    away = inner / np.maximum((middle * heading).sum(axis=1), 0.3)
+    moved = border + away[:, None] * np.column_stack([-middle[:, 1], middle[:, 0]])
+    return np.concatenate([moved, moved[:1]])
 
 
 def _patch_line(patch: Patch) -> Array:
@@ -141,7 +156,7 @@ def sides(box: Box, border: Array, domes: tuple[Dome, Dome], size: float) -> tup
     high, low = domes[0].height(ring), domes[1].height(ring)
     lined = 0.0 if box.lining is None else box.lining.height_mm
     least = float((high - low).min()) - 2.0 * lined
-    inner = max(3, int(np.round(least / (1.2 * size))))
+    inner = max(2, int(np.round(least / (1.6 * size))))
     shares = np.linspace(0.0, 1.0, inner + 1)
     rows = [high - lined - shares[k] * (high - low - 2.0 * lined) for k in range(inner + 1)]
     levels = np.array([high, *rows, low] if lined else rows)  # (rows, columns)

@@ -14,7 +14,7 @@ from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Strings
 from driftmodel.structure.box_blocks import Entries, Skin, add_block, held, motion
 from driftmodel.structure.box_mesh import Dome, Meshed, meshed, meshes, nodes_in_common, sides
-from driftmodel.structure.box_parts import Weights, add_bridge, add_sheet, add_sides, add_strings
+from driftmodel.structure.box_parts import Weights, add_bridge, add_ledge, add_sheet, add_sides, add_strings
 
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -134,6 +134,8 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     add_sheet(whole, box.top, top, number[0], "top", 1.0)
     add_sheet(whole, box.back, back, number[1], "back", -1.0)
     own = add_bridge(whole, box, top, number[0])
+    add_ledge(whole, box, top, number[0], border, box.top.thickness_mm / 2.0)
+    add_ledge(whole, box, back, number[1], border, -box.back.thickness_mm / 2.0)
     add_sides(whole, box, side, number[2], frames, band)
     half = (box.top.thickness_mm / 2.0, box.back.thickness_mm / 2.0, box.side_thickness_mm / 2.0)
     ring = np.concatenate([border, border[:1]])

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
-from driftmodel.structure import shell
+from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Bar, Box, Patch, Sheet
-from driftmodel.structure.box_mesh import Dome, Meshed
-from driftmodel.structure.plate import Layer, Section, section
+from driftmodel.structure.box_mesh import Dome, Meshed, ledge_line
+from driftmodel.structure.plate import Board, Layer, Section, section
 from driftmodel.structure.ribs import Rib, add_rib
 
 Array = NDArray[np.float64]
@@ -67,13 +70,45 @@ def _within(patch: Patch, centres: Array) -> Flags:
     return np.asarray((x > patch.front_mm) & (x < patch.back_mm) & (np.abs(y) < patch.half_length_mm))
 
 
+def add_ledge(to: shell.Structure, box: Box, on: Meshed, number: Integers, border: Array, half: float) -> None:
+    """The linings as a ledge glued under a plate, along the border but for the blocks. half: of the plate's thickness,
+    + for linings below it, - above."""
+    if box.lining is None:
+        return
+    length, centres = float(box.outline[:, 0].max()), on.surface.centres
+    chosen = ~mesh.inside(centres, ledge_line(border, box))
+    for block, reach in ((box.neck_block, centres[:, 0]), (box.tail_block, length - centres[:, 0])):
+        chosen &= (reach > block.length_mm) | (np.abs(centres[:, 1]) > block.half_width_mm)
+    step = np.roll(border, -1, axis=0) - border
+    along = step[cKDTree(border + step / 2.0).query(centres[chosen])[1]]
+    along /= np.hypot(along[:, 0], along[:, 1])[:, None]
+    axes = np.stack([along, np.column_stack([-along[:, 1], along[:, 0]])], axis=1)  # (m, axis, xy)
+    frames = np.zeros((len(axes), 3, 3))
+    frames[:, :2, :2], frames[:, 2, 2] = axes, 1.0
+    part = on.surface
+    strip = shell.Surface(
+        part.basis, part.nodes[chosen], part.value, np.einsum("mqni,mai->mqna", part.gradient[chosen], axes),
+        part.weight[chosen], centres[chosen],
+    )  # fmt: skip
+    slopes = np.einsum("mqi,mai->mqa", on.dome.slope(shell.quadrature_places(part))[chosen], axes)
+    far = half + np.copysign(box.lining.height_mm, half)
+    bar = replace(_half_along(box.lining.board), movement_across=0.0)
+    stack = section((Layer(bar, -max(half, far), -min(half, far), "sides"),))
+    shell.add_shell(to, strip, number[part.nodes[chosen]], stack, "sides", frames, slopes)
+
+
+def _half_along(of: Board) -> Board:
+    """A lining is one bar, told twice: as the ledge of a plate and as the edge of the sides; each has half its pull."""
+    return replace(of, modulus_along=of.modulus_along / 2.0, poisson=of.poisson / 2.0)
+
+
 def add_sides(to: shell.Structure, box: Box, side: shell.Surface, number: Integers, frames: Array, band: Flags) -> None:
     """The sides, thicker by the lining on the triangles of the band."""
     half = box.side_thickness_mm / 2.0
     wall = Layer(box.side, -half, half, "sides")
     shell.add_shell(to, side, number[side.nodes], section((wall,)), "sides", frames, chosen=~band, drilling=True)
     if box.lining is not None:
-        strip = Layer(box.lining.board, -half - box.lining.width_mm, -half, "sides")
+        strip = Layer(_half_along(box.lining.board), -half - box.lining.width_mm, -half, "sides")
         shell.add_shell(
             to, side, number[side.nodes], section((wall, strip)), "sides", frames, chosen=band, drilling=True
         )
