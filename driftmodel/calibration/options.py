@@ -32,7 +32,7 @@ AHEAD_YEARS = 3
 #: air kept as at set-up: some 4 % of the 15 % either way (common practice, no source)
 CREST, STEADY_SWING = 0.9, 0.25
 #: share of what work wins from which better air comes first (common practice: what can be undone comes first)
-AIR_FIRST = 0.25
+AIR_FIRST = 0.5
 #: share of what other work wins from which saddle or spacer is done in its place (common practice, no source)
 LESSER = 0.75
 #: share of what work costs that the coming year alone must win, else it waits; what a small job costs of a spacer's;

@@ -17,6 +17,8 @@ WIDTH = 100
 #: left as it is on so many days a year inside the rule, nothing more is said
 MOST_OF_THE_YEAR = 300.0
 AIR = ("humidify", "dry out", "steady air")
+#: the option behind a word of the decision
+KEY = {"regrade": "spacer"}
 CAUTION = (
     "Slacken the strings evenly before a neck comes off, protect your eyes; dust needs extraction. A humidifier needs "
     "cleaning and fresh water, and a room held too damp grows mould. A qualified repairer and local rules come first."
@@ -62,7 +64,11 @@ def _head(decision: Decision, said: str, units: str) -> str:
         first = f"This is {cause}, not the neck" if mends else f"This is {cause} first; the neck may need work after it"
         through = " dry season and damp" if said == "steady air" else ""
         other = decision.without_air
-        instead = "" if other == "leave" else f" If the air cannot be changed: {short_words(decision, other, units)}."
+        work = decision.option(KEY.get(other, other))
+        days = f" (about {work.days_a_year:.0f} days)" if work else ""
+        instead = (
+            "" if other == "leave" else f" If the air cannot be changed: {short_words(decision, other, units)}{days}."
+        )
         return f"{first}: keep it at {keep}{through} and look again in {weeks}.{_gain(decision, 'air')}{instead}"
     if said == "other work":
         gain = _gain(decision, said)
@@ -93,7 +99,7 @@ def _leave(decision: Decision) -> str:
 
 def _gain(decision: Decision, said: str) -> str:
     """What work wins, in days a year."""
-    own, left = decision.option({"regrade": "spacer"}.get(said, said)), decision.option("leave")
+    own, left = decision.option(KEY.get(said, said)), decision.option("leave")
     if own is None or left is None:
         return ""
     return f" About {own.days_a_year:.0f} days a year inside the rule, where there would be {left.days_a_year:.0f}."
