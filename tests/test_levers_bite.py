@@ -14,7 +14,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument, load_scenario
 from driftmodel.outlook import air_levers, build_levers, findings
-from driftmodel.outlook.compare import QUANTILES
+from driftmodel.outlook.compare import QUANTILES, compare
 from driftmodel.outlook.draws import draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.structure.strings import string_pull_n
 
@@ -49,6 +49,9 @@ def test_six_weeks_in_a_container_and_back(scenario: Scenario) -> None:
     found = air_levers.shipping(scenario, start)
     assert [stay.start for stay in found.stays[-2:]] == [start, start + timedelta(days=42)]
     assert found.stays[-1].climate == scenario.stays[-1].climate and len(found.stays) == len(scenario.stays) + 2
+    outdoor = found.stays[-2].climate.outdoor
+    assert outdoor is not None and outdoor.normals is not None
+    assert [len(each) for each in (outdoor.normals.temperature_c, outdoor.normals.relative_humidity_pct)] == [12, 12]
     home = scenario.stays[-1]
     for at, count in ((start + timedelta(days=42), 2), (start + timedelta(days=41), 1), (start, 1)):
         moved = replace(scenario, stays=(*scenario.stays[:-1], replace(home, start=at)))
@@ -90,6 +93,39 @@ def test_braces_of_another_design_are_drawn_out_to_this_body(scenario: Scenario)
     assert (scale > 1.02).all()
     for fresh, drawn in zip(found.top.braces, other.top.braces, strict=True):
         np.testing.assert_allclose(fresh.path_mm, np.array(drawn.path_mm) * scale)
+
+
+def test_how_far_an_outline_reaches() -> None:
+    """One that does not begin at 0: 110 - 10 mm long, and the widest half is 50 mm."""
+    assert build_levers._extent(((10.0, 0.0), (60.0, 50.0), (110.0, 20.0))) == (100.0, 50.0)
+
+
+def test_a_longer_scale_moves_the_bridge_with_the_saddle(scenario: Scenario) -> None:
+    """660 for 645 mm at the 14th fret: the saddle goes 15 / 2^(14/12) = 6.68 mm back, the bridge and its plate too."""
+    found = build_levers.scale_length(scenario, 660.0).instrument
+    own = scenario.instrument
+    assert own.strings.scale_mm == pytest.approx(645.0) and own.body_fret == 14
+    for edge in ("front_mm", "back_mm", "saddle_mm"):
+        moved = getattr(found.body.bridge, edge) - getattr(own.body.bridge, edge)
+        assert moved == pytest.approx(15.0 / 2.0 ** (14.0 / 12.0), abs=1e-9), edge
+
+
+def test_a_finer_set_halves_each_step(scenario: Scenario) -> None:
+    own, fine = scenario.instrument.spacers, build_levers.finer_spacers(scenario, 2).instrument.spacers
+    tapers = dict(zip(fine.labels, fine.tapers_mm, strict=True))
+    assert len(tapers) == 2 * len(own.labels) - 1 and fine.labels[::2] == own.labels
+    for label, low, high in zip(own.labels, own.tapers_mm, own.tapers_mm[1:], strict=False):
+        assert tapers[f"{label}+1/2"] == pytest.approx((low + high) / 2.0)
+
+
+def test_one_scenario_or_one_twice_is_no_comparison(scenario: Scenario) -> None:
+    """The one that is doubled is named, not its neighbour."""
+    other = replace(scenario, name="another")
+    twice = '"first-winter" is named twice'
+    cases = (((scenario,), "1 scenario to compare"), ((scenario,) * 2, twice), ((other, scenario, scenario), twice))
+    for given, said in cases:
+        with pytest.raises(BadInput, match=said):
+            compare(given)
 
 
 def test_gauge_and_tension(scenario: Scenario) -> None:
