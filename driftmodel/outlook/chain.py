@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -73,6 +73,11 @@ class Chain:
     weathers: tuple[Weather, ...]
     world: World
     due: Regrades
+
+    def block(self, rows: slice) -> Chain:
+        """The same chain seen through some of its draws."""
+        due = Regrades(self.due.day[rows], self.due.grade[rows])
+        return replace(self, draws=self.draws.chosen(rows), world=self.world.block(rows), due=due)
 
     def free_years(self) -> Array:
         """Years from today before the first regrade, counted to the horizon at most, (draws,)."""

@@ -65,13 +65,14 @@ class Draws(Record):
 
     def first(self, count: int) -> Draws:
         """The first `count` draws."""
-        return self._where(slice(0, count))
+        return self.chosen(slice(0, count))
 
     def of_member(self, member: int) -> Draws:
         """The draws that live in one weather member."""
-        return self._where(self.member == member)
+        return self.chosen(self.member == member)
 
-    def _where(self, chosen: slice | NDArray[np.bool_]) -> Draws:
+    def chosen(self, chosen: slice | NDArray[np.bool_]) -> Draws:
+        """Some of the draws."""
         values = Frozen({name: value[chosen] for name, value in self.values.items()})
         return Draws(values, self.set_up_error_mm[chosen], self.member[chosen])
 
@@ -204,7 +205,7 @@ def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:
         "block": relative("how the body turns moisture into neck rotation", "block_rotation"),
         "string_response": relative("how the body gives under string pull", "string_response"),
         "moisture_creep": general("how much the range of humidity adds to creep", "moisture_creep"),
-        "joint_creep": general("how much the bolted joint gives with the years", "joint_creep"),
+        "joint_creep": general("how much clamp force the neck's bolts lose with the years", "joint_creep"),
         "bow_creep": general("how much the neck goes on bowing under the strings", "bow_creep"),
         "residual_gain": general("residual gain: how far a guitar settles beyond what its wood says", "residual_gain"),
     }

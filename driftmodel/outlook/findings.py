@@ -99,7 +99,9 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
         _put(result, name, variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
     worked = action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
-    result["action_12th"] = (("draw", "time"), result["action_change"].values + start + worked)
+    action = result["action_change"].values + start
+    action += worked
+    result["action_12th"] = (("draw", "time"), action)
     result["action_12th"].attrs = {
         "units": "mm",
         "long_name": "action at the 12th fret, work done counted, the spacer now fitted left in",

@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 EVERY_DAYS = 7
 DAYS_PER_YEAR = 365.25
+BLOCK_DRAWS = 250
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,16 @@ class Lived:
 
 
 def lived(chain: Chain) -> Lived:
-    """What the draws of a chain live through from today on."""
+    """What the draws of a chain live through from today on, a few hundred at a time: it is asked beside whole paths."""
+    blocks = [chain.block(slice(first, first + BLOCK_DRAWS)) for first in range(0, chain.draws.count, BLOCK_DRAWS)]
+    lives = [_lived(block) for block in blocks]
+    inside, regrades_ahead, past = (
+        np.concatenate([getattr(life, part) for life in lives]) for part in ("inside_days", "regrades", "other_work")
+    )
+    return Lived(inside, regrades_ahead, past)
+
+
+def _lived(chain: Chain) -> Lived:
     rise, action = paths_ahead(chain)
     lift = lift_ahead(chain)
     inside = inside_rule(chain.scenario, rise + lift, action + lift / 2.0 + bow_ahead(chain, lift))
