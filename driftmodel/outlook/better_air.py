@@ -51,7 +51,7 @@ def better_air(chain: Chain) -> BetterAir:
 def suited_grade(chain: Chain) -> str:
     """The spacer that is worth most in the chain's air, its job and the later ones weighed in days inside; '' where
     that is the one fitted."""
-    table = grades_of(chain)
+    table = grades_of(chain, with_change=False)
     return table.if_closed if table.if_closed != table.fitted else ""
 
 

@@ -113,11 +113,12 @@ def grade_for_place(
     return replace(table, homes=tuple(home.title.split(" (")[0] for home in homes))
 
 
-def grades_of(*chains: Chain, job_days: float | None = None) -> PlaceTable:
+def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool = True) -> PlaceTable:
     """Which spacer to fit over the years ahead of chains that were run: one, or the same instrument in several homes.
 
     The aim is days inside with the season in, not the reference state alone: a guitar whose mean is right may stand
-    outside in every winter.
+    outside in every winter. with_change: whether a change of the action with the spacer is looked for too, where the
+    joint is open: half of the work.
     """
     scenario = chains[0].scenario
     job = library.general("job_worth_days").value if job_days is None else job_days
@@ -130,7 +131,9 @@ def grades_of(*chains: Chain, job_days: float | None = None) -> PlaceTable:
     if_open = max(rows, key=lambda label: rows[label].worth_days)
     if_closed = max(rows, key=lambda label: rows[label].worth_days - (job if label != fitted else 0.0))
     advised = if_open if is_open else if_closed
-    by, days = _best_change(chains, advised, years, job) if is_open else (0.0, rows[advised].inside_days)
+    by, days = 0.0, rows[advised].inside_days
+    if is_open and with_change:
+        by, days = _best_change(chains, advised, years, job)
     return PlaceTable(
         scenario.name,
         scenario.title,
