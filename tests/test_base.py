@@ -7,8 +7,8 @@ import pytest
 from scipy.signal import lfilter
 
 from driftmodel.base import units
+from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.recursion import first_order_recursion
 
 
 def test_recursion_is_a_digital_filter() -> None:

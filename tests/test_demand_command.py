@@ -17,7 +17,7 @@ from invented_fleets import ToyDrift
 from workbook_reader import read_workbook
 
 from driftmodel.doors import demand_command
-from driftmodel.doors.crew import crew_of
+from driftmodel.doors.shared import crew_of
 from driftmodel.fleet.reading import read_fleet
 
 ROOT = Path(__file__).parents[1]

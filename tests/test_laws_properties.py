@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from driftmodel.base.cells import as_text
+from driftmodel.base.delimited import as_text
 from driftmodel.base.errors import BadInput, one_line
 from driftmodel.base.opened import decoded, parsed_toml
 from driftmodel.climate.humid_air import saturation_pressure_pa

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import driftmodel
-from driftmodel.base.cells import as_text, csv_text
+from driftmodel.base.delimited import as_text, csv_text
 from driftmodel.report.document import write_report
 from driftmodel.report.pictures import draw, our_style
 

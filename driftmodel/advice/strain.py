@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
-from driftmodel.base.recursion import first_order_recursion
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.structure.response import body_response

@@ -1,4 +1,4 @@
-"""Small things numpy and dataclasses say at length: quotients, sums by group, some rows of a table."""
+"""Small things numpy and dataclasses say at length: quotients, sums by group, some rows of a table, a recursion."""
 
 from __future__ import annotations
 
@@ -27,3 +27,35 @@ def group_sums(of: NDArray[Any], weight: NDArray[Any], groups: int) -> Array:
 def only(columns: Columns, kept: NDArray[np.bool_] | slice) -> Columns:
     """The rows `kept` of a record whose fields are columns (row,)."""
     return type(columns)(*(getattr(columns, each.name)[kept] for each in fields(columns)))  # type: ignore[arg-type]
+
+
+def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
+    """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
+
+    keep: one number, or (n,). Raises ValueError for a series of no length.
+    """
+    right = np.array(gained, dtype=float, order="F")
+    if right.size == 0:
+        raise ValueError("a recursion over no steps")
+    steps = np.broadcast_to(np.asarray(keep, dtype=float), right.shape[:1])
+    right[0] += steps[0] * first
+    bands = np.ones((2, right.shape[0]), order="F")
+    bands[1, :-1] = -steps[1:]
+    return _solved(bands, right).reshape(np.shape(gained))
+
+
+def banded_recursion(bands: Array, right: Array) -> Array:
+    """The unknowns x (n,) of a lower banded system with ones on its diagonal: bands[d, j] multiplies x[j] in row j + d.
+
+    bands: (width, n), row 0 all ones, made with order="F". Raises ValueError when the solution is not finite.
+    """
+    return _solved(bands, right.reshape(-1, 1)).reshape(-1)
+
+
+def _solved(bands: Array, right: Array) -> Array:
+    from scipy.linalg.lapack import dtbtrs
+
+    solved, info = dtbtrs(bands, right, uplo="L", diag="U")
+    if info != 0:
+        raise ValueError("the recursion is not finite")
+    return np.asarray(solved, dtype=float)

@@ -1,12 +1,18 @@
-"""The one reader of delimited text: what parts its cells, quotation marks, cells over any length, decimal commas."""
+"""The one reader of delimited text: what parts its cells, quotation marks, cells over any length, decimal commas; and
+how a table with names in it leaves, so that no spreadsheet takes a name for a formula."""
 
 from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from driftmodel.base.errors import BadInput
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
 
 DELIMITERS = (",", ";", "\t", "|")
 
@@ -47,3 +53,27 @@ def cells_of(line: str, delimiter: str, path: str | Path, row: int) -> list[str]
 def with_point(text: str) -> str:
     """A number's text with its decimal comma made a point; as it stands where it has a point already."""
     return text if "." in text else text.replace(",", ".")
+
+
+#: signs a spreadsheet begins a formula with, or skips before one
+_BEGINS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_text(cell: str) -> str:
+    """The cell with an apostrophe before it where a spreadsheet would run it; a number stays one."""
+    if not cell.startswith(_BEGINS_A_FORMULA):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell
+
+
+def csv_text(frame: DataFrame) -> str:
+    """The frame as CSV without its index, its text cells as text."""
+    safe = frame.rename(columns=lambda name: as_text(str(name)))
+    for at, kind in enumerate(frame.dtypes):
+        if kind.kind not in "biufM":
+            safe.isetitem(at, [as_text(cell) if isinstance(cell, str) else cell for cell in frame.iloc[:, at]])
+    return safe.to_csv(index=False, lineterminator="\n")

@@ -7,9 +7,8 @@ from dataclasses import replace
 from datetime import date
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.lengths import likely_units
 from driftmodel.base.records import Scenario
-from driftmodel.base.units import fahrenheit_to_celsius
+from driftmodel.base.units import fahrenheit_to_celsius, likely_units
 from driftmodel.calibration.readings_table import Line, number_in, plain_words
 from driftmodel.calibration.records import QUANTITIES, Quantity, ReadingRow
 from driftmodel.calibration.tools import tool_names, tool_sd

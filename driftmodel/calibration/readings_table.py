@@ -8,8 +8,8 @@ from pathlib import Path
 
 from driftmodel.base.delimited import cells_of, delimiter_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.lengths import Said, said_number
 from driftmodel.base.opened import text_of
+from driftmodel.base.units import Said, said_number
 
 COLUMNS = (
     "date",

@@ -11,8 +11,8 @@ from datetime import date
 
 from driftmodel.base.build import SpacerSet
 from driftmodel.base.errors import near_match
-from driftmodel.base.lengths import Said, said_lengths
 from driftmodel.base.records import WorkDone
+from driftmodel.base.units import Said, said_lengths
 
 DOWN = (
     "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.recursion import first_order_recursion
+from driftmodel.base.arrays import first_order_recursion
 
 Array = NDArray[np.float64]
 

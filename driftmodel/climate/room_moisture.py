@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.recursion import banded_recursion
+from driftmodel.base.arrays import banded_recursion
 from driftmodel.climate.humid_air import saturation_density_g_m3
 
 Array = NDArray[np.float64]

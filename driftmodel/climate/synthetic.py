@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.climate_file import Normals
-from driftmodel.base.recursion import first_order_recursion
 from driftmodel.climate.air import Times, hour_of_year, hours_from, make_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
 

@@ -49,7 +49,7 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
     folder = terms.out or Path(f"design-{folder_of(own).resolve().name if is_record(own) else chosen.name}")
     from dataclasses import asdict
 
-    from driftmodel.report.design_report import write_design
+    from driftmodel.report.design_figures import write_design
     from driftmodel.report.design_words import behaviour_words
     from driftmodel.structure.design import behaviour
 

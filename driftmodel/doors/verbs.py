@@ -182,7 +182,7 @@ def demand(
     """
     from dataclasses import replace
 
-    from driftmodel.doors.crew import crew_of
+    from driftmodel.doors.shared import crew_of
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
 
@@ -206,7 +206,7 @@ def map(
     keep: str | Path | None = None,
 ) -> Dataset:  # fmt: skip
     """Regrades and the best grade at every point of a NetCDF of outdoor air, for the scenario's guitar and room."""
-    from driftmodel.doors.crew import crew_of
+    from driftmodel.doors.shared import crew_of
     from driftmodel.fleet.grid_map import map_of
 
     chosen = scenario if isinstance(scenario, Scenario) else _plain(scenario)

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.cells import as_text
-from driftmodel.base.delimited import delimiter_of, rows_of, with_point
+from driftmodel.base.delimited import as_text, delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 from driftmodel.base.opened import MOST_TABLE_MB, check_file

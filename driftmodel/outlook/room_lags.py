@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
-from driftmodel.base.recursion import first_order_recursion
 from driftmodel.climate.enclosure import case_daily
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.humid_air import saturation_density_g_m3

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.lengths import said_number
 from driftmodel.base.record_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
+from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file
 from driftmodel.record.files import COLUMNS, read_record
 

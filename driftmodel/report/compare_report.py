@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from driftmodel.base.cells import csv_text
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.report import compare_figures, compare_words
+from driftmodel.report import compare_words
 from driftmodel.report.captions import LIMITS
+from driftmodel.report.compare_words import LEAST, SHOWN, short_names
+from driftmodel.report.digest import length_scale
 from driftmodel.report.folder import write_whole
 from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.style import INK, MONTHS, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from xarray import Dataset
+
 
 CAPTIONS = {
     "year": (
@@ -56,10 +66,10 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
             folder,
             comparison_leaf(table, scenarios, units),
             {
-                "year": lambda: compare_figures.small_multiples(table, units, limits),
-                "air": lambda: compare_figures.airs(table),
-                "chance": lambda: compare_figures.chances(table),
-                "differences": lambda: compare_figures.differences(table, units),
+                "year": lambda: small_multiples(table, units, limits),
+                "air": lambda: airs(table),
+                "chance": lambda: chances(table),
+                "differences": lambda: differences(table, units),
             },
         )
         frame = compare_words.comparison_frame(table)
@@ -95,3 +105,130 @@ def comparison_leaf(table: Dataset, scenarios: Sequence[Scenario], units: str) -
         files=FILES,
         foot=f"seed {table.attrs['seed']}, {table.attrs['draws']} runs of {table.attrs['horizon_years']} years",
     )
+
+
+#: told apart in grey by dashes and marks, not by colour alone
+DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (9, 3)))
+MARKS = ("o", "s", "^", "D", "v", "P")
+LINES = (INK, SEASON_LINE, "#7b3410", "#59626a", "#2f7a78", "#8a6d1d")
+
+
+def small_multiples(table: Dataset, units: str, rule: tuple[float, float] | None = None) -> Figure:
+    """A panel a scenario, three in a row; the first scenario's middle dotted in every other. rule: low, high in mm."""
+    from matplotlib.figure import Figure
+
+    names = short_names(table)
+    factor, unit, _ = length_scale(units)
+    count = table.sizes["scenario"]
+    columns = min(count, 3)
+    rows = -(-count // columns)
+    figure = Figure(figsize=(2.35 * columns + 0.5, 2.3 * rows + 0.6), layout="constrained")
+    panels = np.atleast_1d(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)).ravel()
+    month, action = np.arange(12), table["action"].values * factor
+    for at, axes in enumerate(panels):
+        if at >= count:
+            axes.set_axis_off()
+            continue
+        low, middle, high = action[at]
+        axes.fill_between(month, low, high, color=SEASON, linewidth=0, label="four times in five")
+        axes.plot(month, middle, color=SEASON_LINE, linewidth=1.6, label="middle")
+        axes.plot(month, action[0, 1], color=INK, linewidth=1.2, linestyle=":", label="middle of the first")
+        for limit in rule or ():
+            axes.axhline(limit * factor, color=QUIET, linewidth=0.9, linestyle=(0, (6, 3)))
+        axes.set_title(textwrap.fill(names[at], 30), loc="left", fontsize=8.5)
+        axes.set_xlim(0, 11)
+        _months(axes, 3)
+        axes.tick_params(labelbottom=True)
+    figure.supylabel(f"Action at the 12th fret ({unit})", fontsize=9)
+    handles = panels[0].get_legend_handles_labels()[0]
+    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
+    return figure
+
+
+def _months(axes: Axes, step: int) -> None:
+    axes.set_xticks(range(0, 12, step), [MONTHS[m] for m in range(0, 12, step)])
+
+
+def _line(axes: Axes, at: int, x: NDArray[Any], y: NDArray[Any], label: str) -> None:
+    hollow = "white" if at // 6 % 2 else LINES[at % 6]  # a second round of six is told by open marks
+    axes.plot(x, y, markerfacecolor=hollow, color=LINES[at % 6],
+              linestyle=DASHES[at % 6], marker=MARKS[at % 6], markersize=3.6,
+              linewidth=1.4, label=label)  # fmt: skip
+
+
+def _legend(figure: Figure, count: int) -> None:
+    figure.legend(loc="outside lower center", ncols=1 if count < 5 else 2, frameon=False)
+
+
+def airs(table: Dataset) -> Figure:
+    """Mean relative humidity of each month, a line for each scenario."""
+    from matplotlib.figure import Figure
+
+    names = short_names(table)
+    figure = Figure(figsize=(7.2, 3.0 + 0.18 * table.sizes["scenario"]), layout="constrained")
+    axes = figure.subplots()
+    for at in range(table.sizes["scenario"]):
+        _line(axes, at, np.arange(12), table["humidity"].values[at], names[at])
+    axes.set_ylim(0, 100)
+    axes.set_xlim(-0.3, 11.3)
+    _months(axes, 1)
+    axes.set_ylabel("Relative humidity (%)")
+    _legend(figure, table.sizes["scenario"])
+    return figure
+
+
+def chances(table: Dataset) -> Figure:
+    """Chance that a regrade is due by the end of each year, a line for each scenario."""
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
+
+    names = short_names(table)
+    figure = Figure(figsize=(7.2, 3.0 + 0.18 * table.sizes["scenario"]), layout="constrained")
+    axes = figure.subplots()
+    for at in range(table.sizes["scenario"]):
+        _line(axes, at, table["year"].values, 100.0 * table["regrade_due"].values[at], names[at])
+    axes.set_ylim(0, 100)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.set_xlabel("Years after set-up")
+    axes.set_ylabel("Chance of a regrade (%)")
+    _legend(figure, table.sizes["scenario"])
+    return figure
+
+
+def differences(table: Dataset, units: str) -> Figure:
+    """A panel an outcome: each scenario's difference from the first, spread thin, uncertainty of the mean thick."""
+    from matplotlib.figure import Figure
+
+    names = short_names(table)
+    factor, length, _ = length_scale(units)
+    others = range(1, table.sizes["scenario"])
+    shown = [name for name in SHOWN if name != "spacer_miss"]
+    rows = -(-len(shown) // 2)
+    figure = Figure(figsize=(7.2, (0.75 + 0.3 * len(others)) * rows), layout="constrained")
+    panels = figure.subplots(rows, 2, squeeze=False).ravel()
+    for axes, outcome in zip(panels, shown, strict=False):
+        words = SHOWN[outcome]
+        one = table.sel(outcome=outcome)
+        unit = str(one["unit"].item())
+        scale, said = {"mm": (factor, length), "1": (100.0, "%"), "count": (1.0, "number")}.get(unit, (1.0, ""))
+        axes.axvline(0.0, color=QUIET, linewidth=0.9)
+        for at in others:
+            low, _, high = one["difference_quantile"].values[at] * scale
+            mean, error = float(one["difference_mean"][at]) * scale, float(one["difference_se"][at]) * scale
+            if unit != "1":  # a yes or no has no spread to show
+                axes.plot([low, high], [at, at], color=SEASON_LINE, linewidth=1.1)
+            axes.plot([mean - 2 * error, mean + 2 * error], [at, at], color=INK, linewidth=4.0, solid_capstyle="butt")
+            axes.plot([mean], [at], color=INK, marker="o", markersize=4.5)
+        axes.set_title(words.capitalize() + (f" ({said})" if said else ""), loc="left", fontsize=9)
+        axes.set_yticks(list(others), [str(at) for at in others])
+        axes.set_ylim(table.sizes["scenario"] - 0.4, 0.4)
+        axes.margins(x=0.08)
+        left, right = axes.get_xlim()
+        if right - left < 100 * LEAST * scale:  # nothing but rounding: show it as nothing
+            axes.set_xlim(-50 * LEAST * scale, 50 * LEAST * scale)
+        axes.locator_params(axis="x", nbins=5)
+    for spare in panels[len(shown) :]:
+        spare.remove()
+    key = "\n".join(f"{at}  {textwrap.shorten(names[at], 100)}" for at in others)
+    figure.supxlabel(key, x=0.02, ha="left", fontsize=8.5)
+    return figure

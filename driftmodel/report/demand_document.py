@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.base.cells import csv_text
+from driftmodel.base.delimited import csv_text
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.cells import csv_text
+from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report import captions, figures, tables, words
 from driftmodel.report.digest import SERIES, Digest, digest

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from driftmodel.base.cells import csv_text
+from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole

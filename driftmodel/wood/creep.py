@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.recursion import first_order_recursion
+from driftmodel.base.arrays import first_order_recursion
 
 Array = NDArray[np.float64]
 GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.recursion import first_order_recursion
+from driftmodel.base.arrays import first_order_recursion
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.wood import sorption
 
