@@ -16,7 +16,7 @@ from driftmodel.base.scenario_file import StringEvent
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of, reference_state, string_load
 from driftmodel.outlook.chain import run_chain
-from driftmodel.outlook.draws import ROOM_WORDS, draw_unknowns, unknowns_of
+from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 from driftmodel.outlook.lasting import (
     CreepLaw,
     creep_by_component,
@@ -65,13 +65,11 @@ def test_the_gain_moves_what_lasts_and_nothing_else(outlook: xr.Dataset, scenari
 
 
 def test_the_day_of_set_up_is_where_counting_starts(scenario: Scenario) -> None:
-    """Set up half a year later, the same guitar's season is the same path, counted from that day. In the median room:
-    what is left out of a drawn one hangs on the days its steps begin."""
+    """Set up half a year later, the same guitar's season is the same path, counted from that day, each in its room."""
     setup = scenario.setup.setup
     later = replace(scenario, setup=replace(scenario.setup, setup=setup + timedelta(days=182)))
     draws = draw_unknowns(scenario, 60, scenario.seed)
-    values = {name: np.ones(60) if name in ROOM_WORDS else each for name, each in draws.values.items()}
-    first, moved = (driftmodel.forecast(each, unknowns=replace(draws, values=values)) for each in (scenario, later))
+    first, moved = (driftmodel.forecast(each, unknowns=draws) for each in (scenario, later))
     path = first["top_sinkage_seasonal"].values
     since = moved["top_sinkage_seasonal"].values[:, :365]
     np.testing.assert_allclose(since, path[:, 182 : 182 + 365] - path[:, [182]], atol=1e-4)

@@ -57,11 +57,6 @@ def case_air(room_air: Dataset, case: Case) -> Dataset:
     return with_outdoors(air, room_air)
 
 
-def case_daily(room_c: Array, room_pct: Array, case: Case, day: Times) -> tuple[Array, Array]:
-    """The same in steps of a day: temperature and humidity (day,) around the instrument."""
-    return inside_case(room_c, room_pct, case, day, step_hours=24.0)
-
-
 def inside_case(
     room_c: Array, room_pct: Array, case: Case, time: Times, step_hours: float = 1.0
 ) -> tuple[Array, Array]:

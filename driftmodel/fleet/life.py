@@ -126,7 +126,8 @@ def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Ar
     if steps < 2:
         return None
     own = drivers[:, :, step : step + steps + 1]
-    return as_rows([(basis, own)], [half[step : step + steps] for half in spent], grid, first, days)
+    nodes = first + STEP_DAYS * np.arange(steps + 1)
+    return as_rows([(basis, own)], [half[step : step + steps] for half in spent], grid, nodes, days)
 
 
 def _place_drivers(

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
-from driftmodel.climate.enclosure import case_daily
+from driftmodel.climate.enclosure import inside_case
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.place_air import record_span
@@ -38,15 +38,16 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 Array = NDArray[np.float64]
+Days = NDArray[np.int64]
 
 STEP_DAYS = 5
 #: rooms tried in a year of a climate, how far out, and how many of them are run elsewhere
-TRIED, TRIED_SD, FEW = 120, 1.3, 12
+TRIED, TRIED_SD, FEW = 120, 1.3, 10
 #: blocks of that year whose lasting air tells rooms apart, and how little the fit of their shares is held back
 BLOCKS, RIDGE = 36, 1e-4
 CHUNK = 256  # draws whose shares are found together: as many as stay close to the processor
 #: rows kept for thin and for thick parts of each climate
-ROWS = (12, 10)
+ROWS = (11, 9)
 #: lags that weigh in thin and in thick parts, days
 WEIGH_DAYS = ((0.15, 20.0), (0.7, 500.0))
 #: hours of a climate that its rooms are tried in
@@ -247,35 +248,43 @@ def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array
     """
     if "outdoor_temperature" not in air:
         return None
-    first, days = day_of(scenario, scenario.setup.setup) % STEP_DAYS, air.sizes["time"] // 24
+    nodes = nodes_of(air, scenario)
     bases = ((climate, room_basis(climate, scenario, grid)) for climate in open_climates(scenario))
-    parts = [(basis, home_drivers(air, scenario, climate, basis.few, first)) for climate, basis in bases if basis]
-    spent = [np.add.reduceat(speed.reshape(-1, 24).mean(axis=1)[first:], np.arange(0, days - first, STEP_DAYS))
-             for speed in speeds]  # fmt: skip
-    return as_rows(parts, spent, grid, first, days) if parts else None
+    parts = [(basis, home_drivers(air, scenario, climate, basis.few, nodes)) for climate, basis in bases if basis]
+    spent = [np.add.reduceat(speed.reshape(-1, 24).mean(axis=1), nodes[:-1]) for speed in speeds]
+    return as_rows(parts, spent, grid, nodes, int(nodes[-1])) if parts else None
+
+
+def nodes_of(air: Dataset, scenario: Scenario) -> Days:
+    """Days of an air between which its steps lie, from its first to its last: every STEP_DAYS of the calendar, whatever
+    day a run or its set-up falls on, and the day of each move and the day after, (step + 1,)."""
+    days = air.sizes["time"] // 24
+    calendar = np.arange(-air["time"].values[0].astype("datetime64[D]").astype(np.int64) % STEP_DAYS, days, STEP_DAYS)
+    moves = [day_of(scenario, stay.start) + after for stay in lived_in_turn(scenario)[1:] for after in (0, 1)]
+    return np.unique(np.concatenate([calendar, [day for day in moves if 0 < day < days], [0, days]]).astype(np.int64))
 
 
 def as_rows(
-    parts: Sequence[tuple[RoomBasis, Array]], spent: list[Array], grid: Array, first: int, days: int
+    parts: Sequence[tuple[RoomBasis, Array]], spent: list[Array], grid: Array, nodes: Days, days: int
 ) -> tuple[RoomRows, Array]:
-    """Drivers of each basis' few (few, 2, step + 1) at days `first`, `first` + STEP_DAYS, ... as rows of lags: their
-    sum is what is told. spent: days of moisture movement in each step, of thin and of thick parts."""
+    """Drivers of each basis' few (few, 2, step + 1) at days `nodes` as rows of lags, (row, days + 1): their sum is what
+    is told. spent: days of moisture movement in each step, of thin and of thick parts."""
     mix = np.zeros((sum(len(basis.few) for basis, _ in parts), 2 * grid.size, len(parts) * sum(ROWS)))
     rows, row, weighing = [], 0, _weighing(grid)
-    steps = first + STEP_DAYS * np.arange(len(spent[0]) + 1)
     for half in (0, 1):
         term = 0
         for basis, drivers in parts:
             few, count = len(basis.few), basis.mix[half].shape[2]
             mix[term : term + few, half * grid.size : (half + 1) * grid.size, row : row + count] = basis.mix[half]
-            lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, len(steps))
+            lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, len(nodes))
             rows += list(basis.gather[half].reshape(-1, count).T @ lags)
             term, row = term + few, row + count
     told = np.stack(rows)
-    at = np.clip((np.arange(days + 1) - first) / STEP_DAYS, 0.0, len(steps) - 1.0)
-    before = np.minimum(at.astype(np.intp), len(steps) - 2)
+    day = np.arange(days + 1)
+    before = np.clip(np.searchsorted(nodes, day, side="right") - 1, 0, len(nodes) - 2)
+    share = np.clip((day - nodes[before]) / np.diff(nodes)[before], 0.0, 1.0)
     daily = told[:, before]
-    daily += (at - before) * (told[:, before + 1] - daily)
+    daily += share * (told[:, before + 1] - daily)
     return RoomRows(tuple(basis.shares for basis, _ in parts), mix, len(parts) * ROWS[0]), daily
 
 
@@ -295,28 +304,26 @@ def step_lags(drivers: Array, spent_days: Array, grid: Array) -> Array:
 
 
 def home_drivers(
-    air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Mapping[str, float]], first: int
+    air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Mapping[str, float]], nodes: Days
 ) -> Array:
     """What rooms with such factors in one climate drive the wood with beside the median's, along the hourly air of a
-    scenario: every STEP_DAYS from `first` on, (room, 2, step + 1), of thin and of thick parts, percent."""
+    scenario: at its `nodes`, (room, 2, step + 1), of thin and of thick parts, percent."""
     stays = lived_in_turn(scenario)
     begins = [day_of(scenario, stay.start) for stay in stays]
     days = air.sizes["time"] // 24
-    daily = {
-        name: air[name].values[: 24 * days].reshape(days, 24).mean(axis=1)
+    warm, damp, outdoor_c, density = (
+        air[name].values[: 24 * days].reshape(days, 24).mean(axis=1)
         for name in ("air_temperature", "relative_humidity", "outdoor_temperature", "outdoor_vapour_density")
-    }
-    temperature, humidity = (np.tile(daily[name], (1 + len(factors), 1)) for name in list(daily)[:2])
+    )
+    own = np.zeros((2, 1 + len(factors), days))
     time = air["time"].values[: 24 * days : 24]
     for stay, begin, end in zip(stays, begins, [*begins[1:], days], strict=True):
         part = slice(min(begin, days), min(end, days))
         if part.stop > part.start and stay.climate == climate:
-            outdoors = (daily["outdoor_temperature"][part], daily["outdoor_vapour_density"][part])
-            warm, damp = _rooms(climate, factors, time[part], *outdoors)
-            temperature[:, part] += warm - warm[0]
-            humidity[:, part] += damp - damp[0]
-    moves = [begin for begin in begins[1:] if first < begin < days]
-    return _felt(temperature, humidity, scenario, first, moves)
+            found = _rooms(climate, factors, time[part], outdoor_c[part], density[part])
+            own[:, :, part] = [each - each[0] for each in found]
+    temperature, humidity = (_by_step(each + more, nodes) for each, more in zip((warm, damp), own, strict=True))
+    return _felt(temperature, humidity, scenario, np.flatnonzero(np.isin(nodes[:-1], begins[1:])))
 
 
 def place_drivers(
@@ -328,7 +335,14 @@ def place_drivers(
     density: Array,
 ) -> Array:
     """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
-    return _felt(*_rooms(climate, factors, time, outdoor_c, density), scenario, 0)
+    nodes = np.append(np.arange(0, time.size, STEP_DAYS), time.size)
+    temperature, humidity = (_by_step(each, nodes) for each in _rooms(climate, factors, time, outdoor_c, density))
+    return _felt(temperature, humidity, scenario, np.array([], dtype=np.intp))
+
+
+def _by_step(daily: Array, nodes: Days) -> Array:
+    """Means of daily values (room, day) over the steps between nodes, (room, step)."""
+    return np.asarray(np.add.reduceat(daily, nodes[:-1], axis=1) / np.diff(nodes))
 
 
 def _rooms(
@@ -363,52 +377,34 @@ def _daily_air(
     damp = 100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c)
     if climate.case is None:
         return heat.temperature_c, damp
-    return case_daily(heat.temperature_c, damp, climate.case, time)
+    return inside_case(heat.temperature_c, damp, climate.case, time, 24.0)
 
 
-def _felt(temperature: Array, humidity: Array, scenario: Scenario, first: int, moves: Sequence[int] = ()) -> Array:
-    """What rooms drive the wood with beside the first of them, from daily air (room, day): (room - 1, 2, step + 1).
+def _felt(temperature: Array, humidity: Array, scenario: Scenario, moves: Days) -> Array:
+    """What rooms drive the wood with beside the first of them, from air (room, step): (room - 1, 2, step + 1).
 
     A lag F of E follows F' = s (E - F) / tau, s the speed of moisture; beside another's, d for the difference:
     dF' = s (dE + (ds / s)(E + dE - F - dF) - dF) / tau. What stands beside dF is told: for thick parts, F at
-    their mean response; thin ones lie so little behind the air that their own speed makes no difference."""
-    starts = np.arange(0, temperature.shape[1] - first, STEP_DAYS)
-    lengths = np.diff(np.append(starts, temperature.shape[1] - first))
-
-    def by_step(daily: Array) -> Array:
-        return np.asarray(np.add.reduceat(daily[:, first:], starts, axis=1) / lengths)
-
-    emc = _remembered(temperature, np.clip(humidity, 1.0, 99.0), scenario)
-    emc, warm = by_step(emc), by_step(temperature)
+    their mean response; thin ones lie so little behind the air that their own speed makes no difference. moves:
+    nodes on which a place is moved to."""
+    damp = np.clip(humidity, 1.0, 99.0)
+    emc = np.asarray(sorption.equilibrium_moisture_content(temperature, damp))
+    if scenario.hysteresis:
+        memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
+        emc = emc + np.stack([sorption.hysteresis_offset(t, h, memory=memory)
+                              for t, h in zip(temperature, damp, strict=True)])  # fmt: skip
     thick = paces(scenario.instrument)[1]
-    speed = np.stack([pace_of(t, e, thick, scenario, STEP_DAYS) for t, e in zip(warm, emc, strict=True)])
+    speed = np.stack([pace_of(t, e, thick, scenario, STEP_DAYS) for t, e in zip(temperature, emc, strict=True)])
     behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / thick[1]), built_moisture(scenario))
     apart = emc[1:] - emc[0]
     felt = []
     for steps in (apart, apart + (speed[1:] / speed[0] - 1.0) * behind[1:]):
         ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
         middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)  # at a step's ends: the mean of the steps beside
-        for move in moves:  # nothing of a place is felt before the day it is moved to
-            node = (move - first) // STEP_DAYS
+        for node in moves:  # nothing of a place is felt before the day it is moved to
             middle[:, node] = ends[:, node]
         felt.append(middle)
     return np.stack(felt, axis=1)
-
-
-def _remembered(temperature: Array, humidity: Array, scenario: Scenario) -> Array:
-    """Equilibrium moisture content of daily air (room, day), with the memory of wood: it is asked for at the days on
-    which humidity turns, and what it adds goes straight from one to the next."""
-    emc = np.asarray(sorption.equilibrium_moisture_content(temperature, humidity))
-    if not scenario.hysteresis:
-        return emc
-    memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
-    days = np.arange(emc.shape[1])
-    for t, h, dry in zip(temperature, humidity, emc, strict=True):
-        rises = np.diff(h) > 0.0
-        turns = np.concatenate([[0], np.flatnonzero(rises[1:] != rises[:-1]) + 1, days[-1:]])
-        added = sorption.hysteresis_offset(t[turns], h[turns], memory=memory) / dry[turns]
-        dry *= 1.0 + np.interp(days, turns, added)
-    return emc
 
 
 def _trailing(steps: Array, keep: float | Array, start: float) -> Array:
