@@ -108,7 +108,9 @@ def test_constant_climate_is_the_published_table(
     component: str, month: float, year: float, seven: float, twenty: float
 ) -> None:
     found = curve(component).after([30.0, YEAR, 7 * YEAR, 20 * YEAR, 60 * YEAR])
-    assert found[:3] == pytest.approx(np.array([month, year, seven]), rel=1e-9)
+    # along the grain at 30 days the measured creep, 0.215-0.235, stands over the chain fitted to all days
+    assert found[0] == pytest.approx(month, abs=0.011 if component == "along" else 1e-9)
+    assert found[1:3] == pytest.approx(np.array([year, seven]), rel=1e-9)
     # at 20 years the chains have come to their end and ours has not: at most an eighth above them
     assert twenty <= found[3] + 1e-3 and found[3] < 1.125 * twenty
     assert found[4] > 1.02 * found[3]  # no limit: long tests keep creeping (Ranta-Maunus and Kortesmaa 2000)
@@ -125,8 +127,8 @@ def test_master_curve_rises_evenly_from_nothing() -> None:
 
 
 def test_thirty_days_along_the_grain() -> None:
-    """0.215-0.235 read from another of their figures; 0.21 in the table: a tenth of it apart at most."""
-    assert curve("along").after(30.0) == pytest.approx(0.225, rel=0.10)
+    """0.215-0.235, measured in air held constant (Maas and Wittel 2026)."""
+    assert 0.215 < curve("along").after(30.0) < 0.235
 
 
 def test_seven_years_indoors_with_the_seasons() -> None:
