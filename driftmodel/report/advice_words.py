@@ -261,7 +261,11 @@ def _measure_lines(advice: Advice, units: str) -> list[str]:
             form.format(name + star, water, _months_left(outcome), f"{outcome.inside_days:.0f}",
                         percent(outcome.crack_risk), f"{outcome.regrades:.1f}", years)
         )  # fmt: skip
-    return [*lines, *(["* advised"] if advice.best else [])]
+    lines += ["* advised"] if advice.best else []
+    suited = [f"{each.key} {each.outcome.suited}" for each in advice.measures if each.outcome.suited]
+    return lines + textwrap.wrap(f"Counted with another spacer fitted for the air: {', '.join(suited)}.", WIDTH) * bool(
+        suited
+    )
 
 
 def _gained(each: MeasureResult) -> str:
