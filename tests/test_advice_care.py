@@ -27,7 +27,7 @@ from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
-from driftmodel.outlook.lived import paths_ahead, with_spacer
+from driftmodel.outlook.lived import bow_ahead, lift_ahead, paths_ahead, with_spacer
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.advice_words import advice_terminal
@@ -140,6 +140,7 @@ def inside_and_regrades(chain: Chain, spacer: str) -> tuple[float, float]:
     chain = with_spacer(chain, spacer)
     scenario, due = chain.scenario, chain.due
     rise, action = paths_ahead(chain)
+    action = action + bow_ahead(chain, lift_ahead(chain))
     lifts, labels = grade_lifts_mm(scenario), scenario.instrument.spacers.labels
     rule, room = scenario.rule, scenario.setup.saddle_room_mm
     days, jobs = [], []
