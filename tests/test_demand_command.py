@@ -75,7 +75,7 @@ def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]
         "roll-forward.csv",
     } <= names
     assert "rejects.csv" not in names and "backtest.png" in names
-    assert told.startswith("Two regions") and "80 % interval held" in told
+    assert told.startswith("Two regions") and "Forecasts made at earlier dates, beside plain methods" in told
     assert len(list((out.parent / "keep").glob("*.npz"))) == 24  # 2 regions x 2 exposures x 2 designs x 3 build months
 
 

@@ -253,9 +253,16 @@ def backtest_words(result: Backtest) -> str:
         f"From P10 to P90 with both ends lie {100 * result.closed_80:.0f} %: counts are whole, so small ones hold "
         "more.",
     ]
-    for name, value in result.skill.items():
-        word = "better than" if value > 0.0 else "worse than" if value < 0.0 else "as good as"
-        lines.append(f"CRPS {abs(100 * value):.0f} % {word} {name}." if value else f"As good as {name}.")
+    lines.append(f"By CRPS {skill_words(result)}.")
     lines.append("CRPS: " + ", ".join(f"{name} {value:.2f}" for name, value in result.crps.items()) + ".")
     lines.append("WIS: " + ", ".join(f"{name} {value:.2f}" for name, value in result.wis.items()) + ".")
     return "\n".join(lines)
+
+
+def skill_words(result: Backtest) -> str:
+    """How much better or worse than each plain method, by CRPS."""
+    found = []
+    for name, value in result.skill.items():
+        word = "better than" if value > 0.0 else "worse than"
+        found.append(f"{abs(100 * value):.0f} % {word} {name}" if value else f"as good as {name}")
+    return ", ".join(found)

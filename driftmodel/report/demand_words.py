@@ -10,7 +10,7 @@ import numpy as np
 
 from driftmodel.base.limits import QUANTILES
 from driftmodel.fleet.answers import Centre
-from driftmodel.fleet.backtest import backtest_words, verdict
+from driftmodel.fleet.backtest import skill_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.phrases import MONTHS
@@ -192,7 +192,7 @@ def sold_words(book: DemandBook) -> str:
 
 
 def terminal_summary(book: DemandBook) -> str:
-    """The forecast in at most 28 lines of 100 columns (backtest lines come on top)."""
+    """The forecast in at most 28 lines of 100 columns (what-ifs and alerts come on top)."""
     settings = book.demand.fleet.settings
     known = f"Known to the end of {month_words(book.demand.cube.attrs['cutoff'])}: {sold_words(book)}."
     lines = [*textwrap.wrap(settings.title, WIDTH)[:1], *textwrap.wrap(known, WIDTH), ""]
@@ -200,7 +200,10 @@ def terminal_summary(book: DemandBook) -> str:
     for head, band, unit in ahead_rows(book):
         name = f"  {head}{f' ({unit})' if unit not in ('jobs', 'visits') else ''}"
         lines.append(f"{name:<54}" + "".join(f"{whole(value):>11}" for value in band))
-    lines += ["  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.", ""]
+    lines.append("  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.")
+    for line in (verdict(book.backtest), *alerts(book.demand)):
+        lines += textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="  ")
+    lines.append("")
     month, band = book.busiest
     told = [f"Busiest month: {month_words(month)}, {band_words(band)} regrades."]
     told += [f"{spacers_of(centre)}: {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]]
@@ -221,11 +224,9 @@ def terminal_summary(book: DemandBook) -> str:
             f"they count at a tenth of the claims' rate at their age, and as the claims move it."
         )
         lines += textwrap.wrap(beyond, WIDTH, subsequent_indent="  ")
-    for line in (verdict(book.backtest), *alerts(book.demand)):
-        lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
     if book.backtest is not None:
-        for line in backtest_words(book.backtest).splitlines():
-            lines += textwrap.wrap(line, WIDTH)
+        line = f"Forecasts made at earlier dates, beside plain methods: {skill_words(book.backtest)}."
+        lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
     return "\n".join(lines)
 
 

@@ -27,7 +27,7 @@ FORMATS: dict[str, dict[str, Any]] = {
     "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
     "wrap": {"text_wrap": True},
     "count": {"num_format": "#,##0"},
-    "mean": {"num_format": "#,##0.0"},
+    "mean": {"num_format": "[>=100]#,##0;[<=-100]-#,##0;#,##0.0"},
     "hours": {"num_format": "#,##0.0"},
     "money": {"num_format": "#,##0.00;[Red]-#,##0.00"},
     "ratio": {"num_format": "0.00"},
@@ -91,10 +91,11 @@ def workbook(book: DemandBook) -> bytes:
     )
     formats = {name: file.add_format({"valign": "top", **look}) for name, look in FORMATS.items()}
     shown = sheets(book)
-    header, title, quiet = (file.add_format(look) for look in (HEADER, TITLE, QUIET))
+    title, quiet = (file.add_format(look) for look in (TITLE, QUIET))
+    heads = {name: file.add_format({"align": look.get("align", "right"), **HEADER}) for name, look in FORMATS.items()}
     _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
     for sheet in shown:
-        _write(file.add_worksheet(sheet.name), sheet, formats, header, quiet)
+        _write(file.add_worksheet(sheet.name), sheet, formats, heads, quiet)
     _notes(file.add_worksheet("Notes"), book, formats, title)
     file.close()
     return stream.getvalue()
@@ -114,10 +115,10 @@ def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: An
     page.fit_to_pages(1, 0)
 
 
-def _write(page: Any, sheet: Sheet, formats: dict[str, Any], header: Any, quiet: Any) -> None:
+def _write(page: Any, sheet: Sheet, formats: dict[str, Any], heads: dict[str, Any], quiet: Any) -> None:
     top, widths = 2, []
     for at, (head, kind) in enumerate(sheet.columns):
-        page.write_string(top, at, head, header)
+        page.write_string(top, at, head, heads[kind])
         longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
         widths.append(min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
         page.set_column(at, at, widths[-1], formats["wrap" if longest > widths[-1] else kind])
@@ -160,7 +161,7 @@ class Formula:
 
 def _lines(words: str, width: float) -> int:
     """Lines that words take in a column of so many characters, told generously."""
-    return max(-(-len(words) // max(int(0.9 * width), 1)), 1)
+    return 1 if len(words) < width - 1.0 else max(-(-len(words) // max(int(0.9 * width), 1)), 1)
 
 
 def _shown(value: Any) -> str:
