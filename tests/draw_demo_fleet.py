@@ -21,7 +21,7 @@ from driftmodel.fleet.tables import month_label, month_number
 
 FLEET = Path(__file__).parents[1] / "scenarios" / "fleets" / "two-regions.toml"
 SEED, DRAWS = 20260630, 800
-MULTIPLIER = {("lakes", "large"): 1.06, ("lakes", "small"): 0.93, ("south", "large"): 0.96, ("south", "small"): 1.09}
+MULTIPLIER = {("lakes", "large"): 1.15, ("lakes", "small"): 0.8, ("south", "large"): 0.9, ("south", "small"): 1.2}
 WAITS, HOURS, SPREAD = 0.2, {"lakes": 1.85, "south": 1.6}, 0.4
 KEPT = ("design", "build_date", "ship_date", "sale_date", "region", "exposure", "grade", "cover_months")
 CLAIM = "claim serial design region event_date report_date close_date disposition hours cost"

@@ -80,7 +80,8 @@ def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]
 
 
 def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(real: tuple[Path, str]) -> None:
-    """The claims were made from the physics with hidden multipliers of 1.06, 0.93, 0.96 and 1.09 (lakes, south)."""
+    """The claims were made from the physics with hidden multipliers of 1.15, 0.8, 0.9 and 1.2 (lakes, south): more than
+    two standard errors apart within a region."""
     sheet = read_workbook(real[0] / "demand.xlsx")["Claims and multipliers"]
     found = dict(
         zip(
@@ -107,7 +108,8 @@ def test_its_rush_and_its_dearer_jobs_are_learned_from_its_claims(real: tuple[Pa
     kinds = list(zip(*(rates.column(head) for head in ("Region", "Job", "Unit")), strict=True))
     at = kinds.index(("lakes", "regrade", "h"))
     assert rates.column("Stated (unit)")[at] == 1.6
-    assert rates.column("Used, mean (unit)")[at] == pytest.approx(1.85, abs=0.06)
+    # some 180 jobs that scatter by 40 % tell 1.85 within 0.055, and the stated 1.6 counts as twenty more of them
+    assert rates.column("Used, mean (unit)")[at] == pytest.approx(1.85 - 0.025, abs=0.12)
 
 
 def test_csv_parquet_and_workbook_agree(real: tuple[Path, str]) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 from openpyxl import load_workbook
 from scipy.stats import poisson
@@ -220,12 +221,16 @@ def test_the_year_of_sale_map_shows_its_numbers_its_cutoff_and_what_is_not_sold(
     assert names == found.names
 
 
-def test_the_heat_map_keeps_every_regrade_however_many_regions_and_months() -> None:
-    demand = engine.forecast_demand(a_fleet(30, 2, 1500, horizon_months=6, samples=10), LAW, to_end_of_cover=False)
+def test_the_heat_map_keeps_every_regrade_however_many_regions_and_months(book: DemandBook) -> None:
+    """Thirty regions are the book's two, fifteen times."""
+    one = book.demand
+    names = [f"r{at}" for at in range(30)]
+    many = xr.concat([one.cube] * 15, "region").assign_coords(region=names)
+    demand = replace(one, cube=many, fleet=replace(one.fleet, regions=tuple(names)))
     found = numbers.heat(demand)
-    assert found.table.shape == (24, 6) and len(found.names) == 24 and found.names[-1] == "7 other regions"
+    assert found.table.shape == (24, 18) and len(found.names) == 24 and found.names[-1] == "7 other regions"
     assert found.table.sum() == pytest.approx(demand.cube["regrades"].values.mean(axis=0).sum())
-    long = engine.forecast_demand(a_fleet(3, 2, 1500, horizon_months=50, samples=10), LAW, to_end_of_cover=False)
+    long = engine.forecast_demand(a_fleet(3, 2, 1500, horizon_months=50, samples=50), LAW, to_end_of_cover=False)
     years = numbers.heat(long)
     assert years.names[1] == "r0, d1" and years.table.shape == (6, 5) and years.step == 12
     assert years.starts[1] == "2027-07" and years.table.sum() == pytest.approx(

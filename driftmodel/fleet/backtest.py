@@ -38,7 +38,8 @@ class Backtest:
     """rows: one for each origin, month, region and design, with what came and the 80 % interval. crps, wis: mean score
     by the name of the model; skill: 1 - CRPS / the reference's CRPS. coverage_80: share of the transform of counts
     between 0.1 and 0.9, see scores.coverage_counts; closed_80: share from P10 to P90, both ends included, which is more
-    where counts are small; pit: (10,). widening: log standard deviation by region and year that the band must be
+    where counts are small; sums_80: as coverage_80, of the sums of each date's months by region and in all; pit: (10,).
+    widening: log standard deviation by region and year that the band must be
     widened by to hold what came, see `widening_needed`; 0 where it held."""
 
     rows: tuple[dict[str, Any], ...]
@@ -48,6 +49,7 @@ class Backtest:
     skill: dict[str, float]
     coverage_80: float
     closed_80: float
+    sums_80: float
     pit: Array
 
 
@@ -90,7 +92,10 @@ def verdict(result: Backtest | None) -> str:
     within, low, high = result.coverage_80, *scores.chance_band(len(result.rows), 0.8)
     held = f"forecasts made at earlier dates held {100 * within:.0f} % of what came in their 80 % band"
     if result.widening > 0.0:
-        return f"The band is widened by {100 * result.widening:.0f} % a region and year, because {held} without that."
+        sums = f"{100 * result.sums_80:.0f} % of the sums of {ORIGIN_MONTHS} months"
+        return (
+            f"The band is widened by {100 * result.widening:.0f} % a region and year: without that {held}, and {sums}."
+        )
     if within < low:
         return f"Too narrow: {held}."
     return f"The band stands as the model has it: {held}" + (", which is wide." if within > high else ".")
@@ -136,6 +141,7 @@ def backtest(
         {name: scores.skill(crps[MODEL], crps[name]) for name in REFERENCES},
         scores.coverage_counts(samples[MODEL], observed),
         scores.coverage(low, high, observed),
+        _held(list(enumerate(every)), 0.0, fleet.settings.seed)[1][0],
         scores.pit(samples[MODEL], observed),
     )
 
@@ -154,29 +160,33 @@ def widening_needed(forecasts: Sequence[tuple[Array, Array]], seed: int) -> floa
     return min(_needed(every[:out] + every[out + 1 :], seed) for out in range(len(every)))
 
 
-def _needed(forecasts: Sequence[tuple[int, tuple[Array, Array]]], seed: int) -> float:
+def _needed(forecasts: list[tuple[int, tuple[Array, Array]]], seed: int) -> float:
     for spread in WIDENINGS:
-        months: list[tuple[Array, Array]] = []
-        sums: list[tuple[Array, Array]] = []
-        for at, (cube, came) in forecasts:
-            random = np.random.default_rng([seed, at, 8])
-            wide = cube * np.exp(spread * random.standard_normal((cube.shape[0], 1, cube.shape[2])))
-            months.append((wide.reshape(cube.shape[0], -1).T, came.ravel()))
-            whole, total = wide.sum(axis=1), came.sum(axis=0)
-            if cube.shape[2] > 1:
-                whole = np.column_stack([whole, whole.sum(axis=1)])
-                total = np.append(total, total.sum())
-            sums.append((whole.T, total))
-        if all(_holds(part) for part in (months, sums)):
+        held = _held(forecasts, spread, seed)
+        if all(share >= 0.8 - 0.4 / np.sqrt(many) for share, many in held):
             return spread
     return WIDENINGS[-1]
 
 
-def _holds(parts: list[tuple[Array, Array]]) -> bool:
-    samples, came = np.concatenate([s for s, _ in parts]), np.concatenate([c for _, c in parts])
-    # a widened count is no whole number: within half of one it is the same
-    samples = np.round(samples)
-    return bool(scores.coverage_counts(samples, came) >= 0.8 - 0.4 / np.sqrt(came.size))
+def _held(forecasts: list[tuple[int, tuple[Array, Array]]], spread: float, seed: int) -> list[tuple[float, int]]:
+    """Share of months, and of sums, that the 80 % bands hold when widened so, and how many there are."""
+    months: list[tuple[Array, Array]] = []
+    sums: list[tuple[Array, Array]] = []
+    for at, (cube, came) in forecasts:
+        random = np.random.default_rng([seed, at, 8])
+        wide = cube * np.exp(spread * random.standard_normal((cube.shape[0], 1, cube.shape[2])))
+        months.append((wide.reshape(cube.shape[0], -1).T, came.ravel()))
+        whole, total = wide.sum(axis=1), came.sum(axis=0)
+        if cube.shape[2] > 1:
+            whole = np.column_stack([whole, whole.sum(axis=1)])
+            total = np.append(total, total.sum())
+        sums.append((whole.T, total))
+    found = []
+    for parts in (months, sums):
+        # a widened count is no whole number: within half of one it is the same
+        samples, came = np.round(np.concatenate([s for s, _ in parts])), np.concatenate([c for _, c in parts])
+        found.append((scores.coverage_counts(samples, came), came.size))
+    return found
 
 
 def reported(fleet: Fleet, start: int, months: int) -> Array:

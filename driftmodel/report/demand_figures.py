@@ -80,6 +80,8 @@ def backtest_panels(result: Backtest) -> Figure:
         seen = {row["month"]: (row["came"], row["p10"] <= row["came"] <= row["p90"]) for row in rows}
         for inside, face in ((True, INK), (False, "#ffffff")):
             points = [(at[month], came) for month, (came, within) in seen.items() if within == inside]
+            if not points:  # nothing drawn outside its axes would take the whole picture's room
+                continue
             axes.plot([x for x, _ in points], [y for _, y in points], linestyle="none", marker="o", markersize=4,
                       markerfacecolor=face, markeredgecolor=INK, markeredgewidth=1.0, clip_on=False,
                       zorder=5)  # fmt: skip
