@@ -6,7 +6,7 @@ from pathlib import Path
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier, RoomFile
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.records import Room
 from driftmodel.base.tomlfile import place_words, read_toml
 
@@ -49,7 +49,7 @@ def home_numbers(home: str, file: Path) -> dict[str, float]:
             "one of " + ", ".join(HOMES),
             file=file,
             place=place_words(read_toml(file)[1], ("room", "home")),
-            mend='home = "detached house"',
+            mend=f'home = "{[*near_matches(home, HOMES), "detached house"][0]}"',
         )
     start = f"home_{stem}_"
     names = [name for name in library.general_names() if name.startswith(start)]

@@ -267,6 +267,7 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
         return
     folder = (climate.parent / name).parent
     there = sorted(path.name for path in folder.glob("*.*")) if is_there(folder) and folder.is_dir() else []
+    there = near_matches(Path(name).name, there) + [each for each in there if not each.endswith(".toml")]
     raise BadInput(
         f'there is no {kind} file "{name}", seen from the folder of this file.{near_match(Path(name).name, there)}',
         f"the path of a {kind} file",

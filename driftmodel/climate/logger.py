@@ -221,14 +221,19 @@ def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
     if not bad.size:
         return
     row = int(bad[0])
-    looks = not table.fahrenheit and np.median(temperature_c) > 45.0
+    middle = 0.0 if table.fahrenheit else float(np.median(temperature_c))
+    looks, mend = "", "take that row out (it is a gap then)"
+    if middle > LOW_C + 273.15:
+        looks, mend = "kelvin", "take 273.15 off that column"
+    elif middle > 45.0:
+        looks, mend = "°F", f'rename it "{table.header["temperature"]} °F"'
     raise _fault(
         table,
         row,
         "temperature",
-        f"{temperature_c[row]:.1f} °C" + (": this looks like °F under the name of °C" if looks else ""),
+        f"{temperature_c[row]:.1f} °C" + (f": this looks like {looks} under the name of °C" if looks else ""),
         f"{LOW_C:g} to {HIGH_C:g} °C",
-        f'rename it "{table.header["temperature"]} °F"' if looks else "take that row out (it is a gap then)",
+        mend,
         path,
     )
 

@@ -17,6 +17,8 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import bytes_of
 
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
+#: where a column of a role stands in most tables
+_USUAL_PLACE = {"time": 0, "temperature": 1, "relative_humidity": -1}
 _COLUMN_KEYS = ("time", "date", "clock", "temperature", "relative_humidity", "temperature_unit")
 
 #: the columns of the air.csv this tool writes; their stamps are UTC
@@ -252,12 +254,14 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
     words = _ROLE_WORDS[role]
     shown = ", ".join(f'"{cell.strip()}"' for cell in header)
     if not candidates:
+        unit = ', temperature_unit = "C"' if role == "temperature" else ""
+        usual = header[_USUAL_PLACE[role] % len(header)].strip()
         raise BadInput(
             f"no column for {words} among {shown}",
             f"a column of {words}",
             file=path,
             place=f"row {line}, column for {words}",
-            mend=f'name it: columns = {{ {role} = "name in the header" }}',
+            mend=f'columns = {{ {role} = "{usual}"{unit} }}, or the name that it has',
         )
     if len(candidates) > 1:
         names = " and ".join(f'"{header[at].strip()}"' for at in candidates)

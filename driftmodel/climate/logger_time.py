@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.climate.logger_table import OWN_COLUMNS
 
 if TYPE_CHECKING:
@@ -215,7 +215,7 @@ def _zone(preamble: str, time_zone: str | None, first: np.datetime64, place: _Pl
                 "a name of the IANA time zone database, such as Europe/Berlin, America/Chicago or UTC",
                 file=place.path,
                 place="time_zone",
-                mend='time_zone = "America/Chicago"',
+                mend=f'time_zone = "{[*near_matches(time_zone, available_timezones()), "America/Chicago"][0]}"',
             )
         zone = ZoneInfo(time_zone)
         if told is not None and zone.utcoffset(first.astype("datetime64[s]").item()) != told.item():
