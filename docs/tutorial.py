@@ -71,8 +71,8 @@ print(both["difference_mean"].to_series().round(2))
 # %% 2. A fleet
 # The shipped fleet with fewer draws than it asks for, so that this takes seconds; its files are the pattern of yours.
 fleet = driftmodel.read_fleet("two-regions")
-fleet = replace(fleet, settings=fleet.settings.model_copy(update={"draws": 16, "members": 2, "samples": 50}))
-demand = driftmodel.demand(fleet, months=6)
+fleet = replace(fleet, settings=fleet.settings.model_copy(update={"draws": 32, "members": 2, "samples": 60}))
+demand = driftmodel.demand(fleet)
 monthly = demand.cube["regrades"].sum(["region", "design", "grade", "cover"])
 for month in monthly["month"].values[:6]:
     low, middle, high = np.quantile(monthly.sel(month=month).values, (0.1, 0.5, 0.9))

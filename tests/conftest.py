@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,6 +44,36 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> 
         return Ran(code, printed.out, printed.err)
 
     return command
+
+
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures are made of their data and written, but stay blank: where what a picture shows is no matter."""
+    monkeypatch.setattr("matplotlib.figure.Figure.draw", lambda self, renderer: None)
+
+
+@pytest.fixture
+def coarse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Bodies are solved on large triangles, in a tenth of the time, and kept in a folder of the test's own: where the
+    third digit of a response is no matter."""
+    from driftmodel.base.keeping import forget
+    from driftmodel.structure import body
+
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "coarse"))
+    monkeypatch.setattr(body.respond, "__defaults__", (None, 50.0))
+    forget()
+    yield
+    forget()
+
+
+@pytest.fixture
+def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Calibrations and decisions by a fifth of their particles in three weathers: where what they say is no matter."""
+    from driftmodel.calibration import bench, decide, fit, sensitivity
+
+    monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (3, 3)))
+    for function in (fit.calibrate, fit.learn, decide.weather_or_drift, sensitivity.worth_reading):
+        monkeypatch.setitem(function.__kwdefaults__, "particles", 200)
 
 
 @pytest.fixture

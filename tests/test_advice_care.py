@@ -54,7 +54,7 @@ def test_half_time_of_a_case() -> None:
     assert hard_case().half_time_days == pytest.approx(4 * 1.55 * 1.6 / 0.06 / 15)
 
 
-def test_a_stiffer_barred_body_holds_more() -> None:
+def test_a_stiffer_barred_body_holds_more(coarse: None) -> None:
     """Ladder bars run across the grain, an X only slantwise: the ladder holds the larger share."""
     x, ladder = (restrained_share(load_scenario(name).instrument) for name in ("first-winter", "damp-coast"))
     assert 0.2 < x < ladder < 0.9

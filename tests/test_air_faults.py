@@ -1,4 +1,7 @@
-"""Thirty wrong climates and records: one message each, and the mend that is offered works when it is typed."""
+"""Thirty wrong climates and records: one message each, and the mend that is offered works when it is typed.
+
+No outside values: the rules are the house's own.
+"""
 
 from __future__ import annotations
 

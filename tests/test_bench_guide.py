@@ -1,4 +1,7 @@
-"""The guide's commands, run as they stand; and twenty years of one invented guitar through the verbs."""
+"""The guide's commands, run as they stand; and twenty years of one invented guitar through the verbs.
+
+No outside values: all invented; what is checked is that guide, record and answers agree.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +25,7 @@ from driftmodel.record.case import open_record
 from driftmodel.record.new import create
 from driftmodel.report.label import label_page
 
+pytestmark = pytest.mark.usefixtures("undrawn", "few_particles")
 GUIDE = (Path(__file__).parents[1] / "docs" / "bench.md").read_text(encoding="utf-8")
 
 

@@ -1,4 +1,7 @@
-"""The readings file: what a bench may write, and one clear message for what cannot be used. All readings invented."""
+"""The readings file: what a bench may write, and one clear message for what cannot be used. All readings invented.
+
+Conversions by hand.
+"""
 
 from __future__ import annotations
 

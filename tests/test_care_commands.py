@@ -17,6 +17,7 @@ import xarray as xr
 
 Run = Callable[..., Any]
 Brief = Callable[[str], str]
+pytestmark = pytest.mark.usefixtures("undrawn")
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
 

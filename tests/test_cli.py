@@ -1,4 +1,7 @@
-"""The command line as a person uses it: what is printed, what is written, what is refused."""
+"""The command line as a person uses it: what is printed, what is written, what is refused.
+
+No outside values: what is checked is that what is written is what is said.
+"""
 
 from __future__ import annotations
 
@@ -17,8 +20,18 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One small forecast's output, shared."""
     scenario = driftmodel.load_scenario("first-winter")
     out = tmp_path_factory.mktemp("run") / "out"
-    driftmodel.write_report(driftmodel.forecast(scenario, draws=20), scenario, out, "metric")
+    driftmodel.write_report(driftmodel.forecast(scenario, draws=20), scenario, out, "metric", pictures=False)
     return out
+
+
+@pytest.fixture
+def world(world: Path, undrawn: None) -> Path:
+    """The user's folder, its scenario three years long; pictures stay blank."""
+    file = world / "mine.toml"
+    text = file.read_text(encoding="utf-8")
+    assert "horizon_years = 20\n" in text
+    file.write_text(text.replace("horizon_years = 20\n", "horizon_years = 3\nweather_members = 1\n"), encoding="utf-8")
+    return world
 
 
 def test_forecast_prints_a_verdict_and_writes_a_folder(run: Callable[..., object], world: Path) -> None:
@@ -70,7 +83,7 @@ def test_the_folder_one_stands_in_is_not_replaced(run: Callable[..., object], wo
 def test_the_place_is_named_as_the_cause(run: Callable[..., object], world: Path) -> None:
     """Built damp, a dry highland holds the action low; under a light pull little else moves: no word blames it."""
     light = "build humidity=70, string tension=20"
-    told = " ".join(run("forecast", "dry-highland", "--draws", "60", "--what-if", light).out.split())
+    told = " ".join(run("forecast", "dry-highland", "--draws", "60", "--no-pictures", "--what-if", light).out.split())
     assert "not the air it was set up in" in told and "lower than at set-up" in told
 
 
@@ -96,7 +109,7 @@ def test_air_tells_the_flag_that_mends(run: Callable[..., object], world: Path) 
     assert run("air", "room.csv", "--time-zone", "UTC", "--humidity-column", "RH (%)").code == 0
 
 
-def test_woods_to_a_file(run: Callable[..., object], world: Path) -> None:
+def test_woods_to_a_file(run: Callable[..., object], world: Path, coarse: None) -> None:
     ran = run("woods", "honduran mahogany", "--out", "lists")
     assert ran.code == 0 and "mahogany" in (world / "lists" / "wood.txt").read_text()
     assert json.loads(run("woods", "koa", "--json").out)

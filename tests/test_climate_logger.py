@@ -1,15 +1,21 @@
-"""The logger reader: files as they come, and a table of faults. All readings are invented."""
+"""The logger reader: files as they come, and a table of faults. All readings are invented.
+
+Conversions by hand; instants of zones by the tz database.
+"""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from driftmodel.base.errors import BadInput
 from driftmodel.climate.logger import read_logger
+from driftmodel.climate.logger_time import _cut, _cut_days_and_hours
 
 EVERY_20_MIN = [f"2026-01-05 {k // 3:02d}:{20 * (k % 3):02d}" for k in range(36)]
 
@@ -253,3 +259,15 @@ def test_each_fault_is_told_once_with_file_place_and_mend(name: str, tmp_path: P
 def test_no_such_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such file"):
         read_logger(tmp_path / "none.csv", time_zone="UTC")
+
+
+@pytest.mark.parametrize(
+    "form", ["%m/%d/%Y %I:%M:%S %p", "%d.%m.%Y %H:%M", " %d/%m/%y, %H:%M", "%Y-%m-%d %H:%M+01:00", "%G-W%V-%u %H:%M"]
+)
+def test_days_and_hours_cut_apart_are_the_stamps_cut_whole(form: str) -> None:
+    hours = [datetime(2026, 1, 30) + timedelta(hours=one) for one in range(120)]
+    for texts in ([one.strftime(form) for one in hours], [*(one.strftime(form) for one in hours), "31/01/2026 25h"]):
+        apart = _cut_days_and_hours(texts)
+        assert apart is not None
+        pd.testing.assert_frame_equal(apart, _cut(texts), check_dtype=False)
+    assert _cut_days_and_hours([one.isoformat() + "Z" for one in hours]) is None

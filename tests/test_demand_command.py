@@ -34,10 +34,10 @@ def edit(file: Path, *changes: tuple[str, str]) -> None:
 
 
 @pytest.fixture
-def mine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def mine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, undrawn: None) -> Path:
     """A copy of the demonstration fleet in tmp/mine, the working directory tmp, a toy law in place of the physics."""
     demand_command.copy_fleet(FLEETS / "two-regions.toml", tmp_path / "mine")
-    edit(tmp_path / "mine" / "two-regions.toml", *QUICK)
+    edit(tmp_path / "mine" / "two-regions.toml", *QUICK, ("horizon_months = 24", "horizon_months = 8"))
     monkeypatch.chdir(tmp_path)
     law = ToyDrift(grades=13)
     monkeypatch.setattr("driftmodel.fleet.physics.physics_of", lambda fleet: law)
@@ -52,7 +52,7 @@ def real(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     room = tmp_path_factory.mktemp("real")
     copied = demand_command.copy_fleet(FLEETS / "two-regions.toml", room / "fleet")
     edit(copied, *QUICK)
-    words = [str(copied), "--backtest", "--out", str(room / "out"), "--keep", str(room / "keep")]
+    words = [str(copied), "--backtest", "--out", str(room / "out")]
     ran = CliRunner().invoke(demand_command.demand, words, catch_exceptions=False)
     assert ran.exit_code == 0
     return room / "out", ran.output
@@ -76,7 +76,6 @@ def test_the_demonstration_fleet_runs_through_the_physics(real: tuple[Path, str]
     } <= names
     assert "rejects.csv" not in names and "backtest.png" in names
     assert told.startswith("Two regions") and "Forecasts made at earlier dates, beside plain methods" in told
-    assert len(list((out.parent / "keep").glob("*.npz"))) == 24  # 2 regions x 2 exposures x 2 designs x 3 build months
 
 
 def test_its_claims_agree_roughly_with_the_physics_and_tell_the_hidden_truth(real: tuple[Path, str]) -> None:
@@ -156,18 +155,18 @@ def test_words_json_and_quiet(run: Callable[..., object], mine: Path) -> None:
     # the answer's 33 with spares and price, the backtest's 9 and 13 of alerts, which a law not the demo's raises
     assert len(lines) <= 55 and max(map(len, lines)) <= 100
     assert (mine.parent / "demand-two-regions" / "demand.xlsx").is_file()
-    found = json.loads(run("demand", "mine/two-regions.toml", "--json", "--out", "there").out)
+    found = json.loads(run("demand", "mine/two-regions.toml", "--no-backtest", "--json", "--out", "there").out)
     assert found["folder"] == "there" and sum(row["rows_rejected"] for row in found["rows"]) == 0
     told = next(line for line in lines if line.startswith("  Regrades"))
     assert told.split()[-2] == f"{round(found['ahead']['regrades']['p50']):,}"
-    quiet = run("demand", "mine/two-regions.toml", "--quiet")
+    quiet = run("demand", "mine/two-regions.toml", "--no-backtest", "--quiet")
     assert (quiet.code, quiet.out, quiet.err) == (0, "", "")
 
 
 def test_months_and_service_in_place_of_the_files(run: Callable[..., object], mine: Path) -> None:
     seen = []
-    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.5", "--out", "low")
-    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.99", "--out", "high")
+    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.5", "--no-backtest", "--out", "low")
+    run("demand", "mine/two-regions.toml", "--months", "7", "--service", "0.99", "--no-backtest", "--out", "high")
     for name in ("low", "high"):
         assert pd.read_csv(mine.parent / name / "demand.csv")["month"].nunique() == 7
         seen.append(pd.read_csv(mine.parent / name / "stock.csv")["on_the_shelf"].sum())
@@ -186,14 +185,16 @@ def test_a_longer_horizon_reaches_the_physics_too() -> None:
 
 def test_progress_counts_the_cells(monkeypatch: pytest.MonkeyPatch, run: Callable[..., object], mine: Path) -> None:
     monkeypatch.setattr("driftmodel.doors.shared.shows_progress", lambda quiet, as_json: True)
-    assert "cells 12 of 24" in run("demand", "mine/two-regions.toml").err
+    assert "cells 12 of 24" in run("demand", "mine/two-regions.toml", "--no-backtest").err
 
 
-def test_workers_and_a_kept_run_change_no_byte(run: Callable[..., object], mine: Path) -> None:
-    for out, more in (("a", ("--keep", "k1")), ("b", ("--keep", "k2", "--workers", "2")), ("c", ("--keep", "k1"))):
-        assert run("demand", "mine/two-regions.toml", "--out", out, *more).code == 0
-    texts = {(mine.parent / out / "demand.csv").read_bytes() for out in "abc"}
-    assert len(texts) == 1
+@pytest.mark.parametrize("more", [("--keep", "k1"), pytest.param(("--workers", "2"), marks=pytest.mark.slow)])
+def test_workers_and_a_kept_run_change_no_byte(more: tuple[str, ...], run: Callable[..., object], mine: Path) -> None:
+    for out, words in (("a", ("--keep", "k1")), ("b", ("--keep", "k2", *more))):
+        assert run("demand", "mine/two-regions.toml", "--no-backtest", "--out", out, *words).code == 0
+    texts = {(mine.parent / out / "demand.csv").read_bytes() for out in "ab"}
+    # 2 regions x 2 exposures x 2 designs x 3 build months
+    assert len(texts) == 1 and len(list((mine.parent / "k1").glob("*.npz"))) == 24
 
 
 # ---- rows that cannot be used --------------------------------------------------------------------------------------
@@ -210,9 +211,9 @@ def test_a_few_bad_rows_are_listed_told_and_left_out(run: Callable[..., object],
     assert re.search(r"Rejected in two-regions-units.csv: 2 of 1,\d+ rows", ran.out)
     rejects = pd.read_csv(mine.parent / "demand-two-regions" / "rejects.csv")
     assert sorted(rejects["row"].unique()) == [5, 10] and 'Did you mean "lakes"' in rejects["reason"][0]
-    data = json.loads(run("demand", "mine/two-regions.toml", "--json").out)["rows"][0]
+    tally = read_fleet(mine / "two-regions.toml").tallies[0]
     counts = pd.read_csv(units)["count"]
-    assert data["units"] == counts.sum() and data["units_rejected"] == counts[[3, 8]].sum()
+    assert tally.units == counts.sum() and tally.units_rejected == counts[[3, 8]].sum()
     html = (mine.parent / "demand-two-regions" / "demand.html").read_text()
     assert "rejects.csv" in html
 
@@ -227,7 +228,7 @@ def test_too_many_bad_rows_stop_the_run_and_leave_their_list(run: Callable[..., 
     assert [path.name for path in out.iterdir()] == ["rejects.csv"]
     assert len(pd.read_csv(out / "rejects.csv")) == good.count(",lakes,")
     units.write_text(good)
-    assert run("demand", "mine/two-regions.toml").code == 0
+    assert run("demand", "mine/two-regions.toml", "--no-backtest").code == 0
     assert not (out / "rejects.csv").exists() and (out / "demand.xlsx").is_file()
 
 
@@ -239,7 +240,7 @@ def test_too_many_bad_rows_stop_the_run_and_leave_their_list(run: Callable[..., 
     [
         ("two-regions.toml", 'scenario = "two-regions/small.toml"', 'scenario = "damp-cost"', "damp-coast"),
         ("two-regions.toml", 'open = "cold_city_heated"', 'open = "cold_city_heatd"', "cold_city_heated"),
-        ("two-regions.toml", "horizon_months = 24", "horizon_months = 0", "horizon_months"),
+        ("two-regions.toml", "horizon_months = 8", "horizon_months = 0", "horizon_months"),
         ("two-regions.toml", "two-regions-claims.csv", "claims.csv", "claims.csv"),
         ("two-regions.toml", 'grades = ["A", "B",', "grades = [", "grades"),
         ("two-regions-rates.csv", "south,1.6", "south,-1.6", "hours_regrade"),

@@ -1,4 +1,7 @@
-"""Every fault in the user's own files gets one message: file, place, what came, what is needed, the mend; exit 2."""
+"""Every fault in the user's own files gets one message: file, place, what came, what is needed, the mend; exit 2.
+
+No outside values: the rules are the house's own.
+"""
 
 from __future__ import annotations
 

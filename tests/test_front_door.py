@@ -133,7 +133,7 @@ def test_one_seed_and_one_number_of_draws_everywhere() -> None:
     assert driftmodel.grade(known, years=2).draws == 12
 
 
-def test_names_and_paths_are_taken_as_words(world: Path) -> None:
+def test_names_and_paths_are_taken_as_words(world: Path, few_particles: None) -> None:
     assert driftmodel.load_instrument("instruments/large_x_braced.toml").name == "large_x_braced"
     assert driftmodel.load_climate("climates/damp_coast.toml").name == driftmodel.load_climate("damp_coast").name
     assert driftmodel.air("weather/chicago.csv").sizes["time"] == 8760
@@ -230,6 +230,8 @@ def test_a_wood_and_a_finish_of_ones_own_are_loaded_listed_and_used(
     assert "barn spruce" in run("woods").out
     told = run("woods", "barn spruce").out
     assert "Own bench, five sticks" in told
+    mine = (world / "mine.toml").read_text().replace("horizon_years = 20\n", "horizon_years = 3\nweather_members = 1\n")
+    (world / "mine.toml").write_text(mine)
     known = body_response(driftmodel.load_instrument("large_x_braced"))
 
     def respond(of: Body, *_: float) -> BodyResponse:

@@ -79,7 +79,7 @@ def small_grid(folder: Path) -> Path:
 
 def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
     """What a forecast, a cell of a fleet and a point of a map say, with what is kept in the folder."""
-    scenario = replace(load_scenario("first-winter"), horizon_years=6)
+    scenario = replace(load_scenario("first-winter"), horizon_years=4)
     chain = run_chain(scenario, draw_unknowns(scenario, 24, 1))
     cell = cell_passages(LAW, CELL, 2, 24, 1, folder)
     found = map_of(grid, scenario, years=6, draws=24, crew=Crew(folder=folder))
@@ -94,7 +94,7 @@ def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
 # a creep number, a number of moisture in the lags kept in memory, and one of the structure kept on disk
 @pytest.mark.parametrize("name", ["residual_gain", "diffusion_moisture_exponent", "saddle_over_bridge"])
 def test_a_changed_number_changes_every_kept_answer(
-    name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, coarse: None
 ) -> None:
     if name != "saddle_over_bridge":  # the body knows nothing of the others: it is not solved anew
         known = body_response(load_scenario("first-winter").instrument)
@@ -116,7 +116,9 @@ def test_an_old_cache_gives_what_a_fresh_one_gives(tmp_path: Path) -> None:
         assert np.array_equal(made[door], again[door]) and np.array_equal(made[door], fresh[door])
 
 
-def test_a_changed_wood_changes_the_kept_response(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_changed_wood_changes_the_kept_response(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, coarse: None
+) -> None:
     guitar = load_scenario("first-winter").instrument
     before = design_response(guitar)
     copy = tmp_path / "data"

@@ -1,4 +1,7 @@
-"""The house stands as drawn: imports point upstream only, packages listed are the packages there are."""
+"""The house stands as drawn: imports point upstream only, packages listed are the packages there are.
+
+The plan of DEVELOPERS.md is the reference.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""driftmodel learn: a folder of instruments in, numbers that a scenario takes over out."""
+"""driftmodel learn: a folder of instruments in, numbers that a scenario takes over out.
+
+No outside values: invented readings; what is written is what is taken over.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,8 @@ from driftmodel.base.records import LearnedPrior
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
+
+pytestmark = pytest.mark.usefixtures("undrawn", "few_particles")
 
 
 def workshop(folder: Path, count: int) -> Path:

@@ -1,4 +1,7 @@
-"""Names a user gives are text everywhere they come out: page, drawing, table and picture run none of them."""
+"""Names a user gives are text everywhere they come out: page, drawing, table and picture run none of them.
+
+The list of signs that begin a formula is named beside its check; the rest is the house's own rule.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Files that are none, or not what they seem: each is one message, for every reader that opens a user's file."""
+"""Files that are none, or not what they seem: each is one message, for every reader that opens a user's file.
+
+No outside values: the rules are the house's own.
+"""
 
 from __future__ import annotations
 

@@ -57,10 +57,8 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Iterator[set[str]]:
     yield watched.asked
 
 
-def test_numbers_told_are_those_asked_for(asked: set[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_numbers_told_are_those_asked_for(coarse: None, asked: set[str]) -> None:
     """Asked afresh, then of what was kept on disk and in memory: the same numbers are told each time, none besides."""
-    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path))
-    forget()
     first = json.loads(told(small())["numbers"])
     general = {name for name in first if ", " not in name}
     assert general == asked and len(general) > 20

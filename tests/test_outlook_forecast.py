@@ -1,4 +1,7 @@
-"""The whole chain: what must hold for every instrument and climate, and the orders of size seen at the bench."""
+"""The whole chain: what must hold for every instrument and climate, and the orders of size seen at the bench.
+
+Wood Handbook and bench practice are named beside their checks; the rest is by hand or must hold of any guitar.
+"""
 
 from __future__ import annotations
 

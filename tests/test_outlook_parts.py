@@ -1,4 +1,7 @@
-"""Lasting drift by where it is made: the parts are the chain's own drift, and go on past the horizon."""
+"""Lasting drift by where it is made: the parts are the chain's own drift, and go on past the horizon.
+
+No outside values: sums of the chain are the reference.
+"""
 
 from __future__ import annotations
 

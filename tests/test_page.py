@@ -64,13 +64,14 @@ def _shown(text: str, name: str) -> list[str]:
     ],
 )  # fmt: skip
 def test_numbers_are_the_command_lines(
-    client: Any, run: Callable[..., Any], tmp_path: Path, query: str, words: list[str]
+    undrawn: None, client: Any, run: Callable[..., Any], tmp_path: Path, query: str, words: list[str]
 ) -> None:
     """Same seed, same draws: chance, swing and months of the page are those `driftmodel forecast` gives as JSON, and
     the sentence is the one it prints."""
     text = client.get(f"/?{query}").text
-    told = json.loads(run("forecast", *words, "--out", str(tmp_path / "f"), "--json").out)
-    said = " ".join(run("forecast", *words, "--out", str(tmp_path / "f")).out.split())
+    forecast = ("forecast", *words, "--no-pictures", "--out", str(tmp_path / "f"))
+    told = json.loads(run(*forecast, "--json").out)
+    said = " ".join(run(*forecast).out.split())
     chance = list(told["regrade_due_probability_by_year"].values())[-1]
     assert _shown(text, "chance") == [percent(chance)]
     assert _shown(text, "swing") == [f"{told['season_swing_mm']:.2f} mm"]
@@ -81,7 +82,7 @@ def test_numbers_are_the_command_lines(
     assert f"<code>{command}</code>" in text
 
 
-def test_care_on_the_page_is_the_commands(client: Any, run: Callable[..., Any], tmp_path: Path) -> None:
+def test_care_on_the_page_is_the_commands(undrawn: None, client: Any, run: Callable[..., Any], tmp_path: Path) -> None:
     text = client.get("/?scenario=damp-coast&care=yes").text
     told = json.loads(run("advise", "damp-coast", "--out", str(tmp_path / "a"), "--json").out)
     assert f"Keep it between {told['keep'][0]:.0f} and {told['keep'][1]:.0f} %" in text
@@ -118,13 +119,13 @@ def test_bad_readings_name_the_fault_and_no_path_and_keep_the_controls(client: A
     assert client.post("/readings", data={"readings": "x" * 1_100_000}).status_code == 413
 
 
-def test_readings_teach(client: Any) -> None:
+def test_readings_teach(few_particles: None, client: Any) -> None:
     with READINGS.open("rb") as file:
         reply = client.post("/readings?scenario=two-winters", data={"file": (file, "two-winters.csv")})
     assert reply.status_code == 200 and "11 readings taken in" in reply.text
 
 
-def test_report_and_sheet_come_down(client: Any) -> None:
+def test_report_and_sheet_come_down(undrawn: None, client: Any) -> None:
     packed = client.get("/report.zip?scenario=first-winter&humidifier=45")
     assert packed.data[:2] == b"PK" and "attachment" in packed.headers["Content-Disposition"]
     assert "For the owner" in client.get("/sheet?scenario=first-winter").text
@@ -232,36 +233,36 @@ def own_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, P
     server.close()
 
 
-@pytest.mark.parametrize("width", [1280, 390])
 def test_in_a_browser_an_own_record_is_answered_and_fits(
-    browser: Any, own_bench: tuple[str, Path], run: Callable[..., Any], width: int
+    browser: Any, own_bench: tuple[str, Path], run: Callable[..., Any], few_particles: None
 ) -> None:
     """The line, the list and the command are those of `driftmodel grade`; nothing is wider than the screen and nothing
     made for speech readers is seen."""
     address, folder = own_bench
-    page = browser.new_page(viewport={"width": width, "height": 844})
-    page.set_default_timeout(180_000)  # a fit and a year's weather; the machine may be shared
-    page.goto(address)
-    assert page.input_value("#scenario") == "own:ada" and not page.locator("dl").count()
-    page.fill("#reading", "action 2.4 mm at 38 % 21 C")
-    page.fill("#date", "2026-02-10")
-    page.click("button:has-text('Answer')")
-    page.wait_for_selector(".answer")
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
     said = run("grade", str(folder / "ada"), "--reading", "action 2.4 mm at 38 % 21 C", "--date", "2026-02-10")
-    assert page.text_content(".answer") in " ".join(said.out.split())
-    for row in page.query_selector_all(".options tbody tr"):
-        for cell in row.query_selector_all("td, th"):
-            assert cell.text_content() in said.out
-    assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("#bench code")
-    told = run("forecast", str(folder / "ada"), "--no-pictures", "--out", str(folder.parent / f"told{width}"))
-    assert page.text_content("#answer .lead") in " ".join(told.out.split())
-    assert f"driftmodel forecast {folder / 'ada'}" in page.text_content("#answer code")
-    if width == 390:
-        assert page.locator(".answer").bounding_box()["y"] < page.locator("#reading").bounding_box()["y"]
-        for each in ("#scenario", "#reading", "button >> nth=0"):
-            assert page.locator(each).bounding_box()["height"] >= 40
-    page.close()
+    told = run("forecast", str(folder / "ada"), "--no-pictures", "--out", str(folder.parent / "told"))
+    for width in (1280, 390):
+        page = browser.new_page(viewport={"width": width, "height": 844})
+        page.set_default_timeout(180_000)  # a fit and a year's weather; the machine may be shared
+        page.goto(address)
+        assert page.input_value("#scenario") == "own:ada" and not page.locator("dl").count()
+        page.fill("#reading", "action 2.4 mm at 38 % 21 C")
+        page.fill("#date", "2026-02-10")
+        page.click("button:has-text('Answer')")
+        page.wait_for_selector(".answer")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.text_content(".answer") in " ".join(said.out.split())
+        for row in page.query_selector_all(".options tbody tr"):
+            for cell in row.query_selector_all("td, th"):
+                assert cell.text_content() in said.out
+        assert page.locator("svg circle").count() == 2 and "driftmodel grade" in page.text_content("#bench code")
+        assert page.text_content("#answer .lead") in " ".join(told.out.split())
+        assert f"driftmodel forecast {folder / 'ada'}" in page.text_content("#answer code")
+        if width == 390:
+            assert page.locator(".answer").bounding_box()["y"] < page.locator("#reading").bounding_box()["y"]
+            for each in ("#scenario", "#reading", "button >> nth=0"):
+                assert page.locator(each).bounding_box()["height"] >= 40
+        page.close()
 
 
 def test_a_record_is_uploaded_and_what_is_no_record_is_told(own_bench: tuple[str, Path]) -> None:

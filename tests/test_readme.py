@@ -1,4 +1,7 @@
-"""README is true: its commands exist, its Python runs, its pictures are there, CI calls its test command."""
+"""README is true: its commands exist, its Python runs, its pictures are there, CI calls its test command.
+
+The house's own rule.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""An instrument's record: started, added to as a bench speaks, shown; no row lost whatever happens. All invented."""
+"""An instrument's record: started, added to as a bench speaks, shown; no row lost whatever happens. All invented.
+
+No outside values: effects of work by hand.
+"""
 
 from __future__ import annotations
 
@@ -193,7 +196,9 @@ MENDED = [
 
 
 @pytest.mark.parametrize("line", MENDED)
-def test_a_commands_mend_works_as_typed(run: Callable[..., Any], world: Path, line: str) -> None:
+def test_a_commands_mend_works_as_typed(
+    few_particles: None, undrawn: None, run: Callable[..., Any], world: Path, line: str
+) -> None:
     create(world / "ada", TOLD)
     words = shlex.split(line)
     wrong = run(*words)

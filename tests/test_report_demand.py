@@ -243,7 +243,9 @@ def test_the_map_has_colour_however_long(months: int) -> None:
     """White gaps between cells must not hide them: the darkest cell covers much of its place in the picture."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    found = demand_book(engine.forecast_demand(a_fleet(2, 2, 1500, horizon_months=months, samples=50), LAW))
+    found = demand_book(
+        engine.forecast_demand(a_fleet(2, 2, 1500, horizon_months=months, samples=50, members=2, draws=16), LAW)
+    )
     with our_style():
         figure = maps.month_map(found)
         canvas = FigureCanvasAgg(figure)
@@ -545,7 +547,7 @@ def test_a_backtest_that_does_not_flatter_is_printed(book: DemandBook, tmp_path:
 # ---- the folder ----------------------------------------------------------------------------------------------------
 
 
-def test_whole_or_nothing(book: DemandBook, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_whole_or_nothing(book: DemandBook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, undrawn: None) -> None:
     out = tmp_path / "out"
     document.write_demand(book, out)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
@@ -557,7 +559,9 @@ def test_whole_or_nothing(book: DemandBook, folder: Path, tmp_path: Path, monkey
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-def test_an_earlier_list_of_rejects_does_not_outlive_its_faults(book: DemandBook, tmp_path: Path) -> None:
+def test_an_earlier_list_of_rejects_does_not_outlive_its_faults(
+    book: DemandBook, tmp_path: Path, undrawn: None
+) -> None:
     fault = Fault("units.csv", 7, "region", "not one of r0, r1", "r9")
     faulty = replace(book, demand=replace(book.demand, fleet=replace(book.demand.fleet, faults=(fault,))))
     document.write_demand(faulty, tmp_path / "out")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import atan, degrees
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -108,7 +109,9 @@ def test_not_a_pitch(pitch: str) -> None:
         string_pull_n(Strings(645.0, None, (0.012,), (False,), (pitch,)))
 
 
-def test_response_is_kept_and_survives_a_spoilt_cache(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_response_is_kept_and_survives_a_spoilt_cache(
+    coarse: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "kept"))
     instrument = load_scenario("damp-coast").instrument
     first = body_response(instrument)

@@ -1,4 +1,7 @@
-"""What turns at the join besides the body: the joint's fastening, its spacer, the root of the neck, the string line."""
+"""What turns at the join besides the body: the joint's fastening, its spacer, the root of the neck, the string line.
+
+Beam theory by hand.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Where the give under the strings comes from: against the body solved again with every board softened."""
+"""Where the give under the strings comes from: against the body solved again with every board softened.
+
+No outside values: finite differences are the reference.
+"""
 
 from __future__ import annotations
 

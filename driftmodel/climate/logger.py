@@ -155,6 +155,12 @@ def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
 def _numbers(table: Table, role: str, path: Path) -> Array:
     """A column as numbers; a decimal comma is a comma in a cell without a point."""
     texts = table.cells[role]
+    try:
+        plain = np.array(texts, dtype=float)
+        if np.isfinite(plain).all():
+            return plain
+    except ValueError:
+        pass  # a decimal comma, or a fault to be told with its row
     values = np.empty(len(texts))
     for row, text in enumerate(texts):
         try:

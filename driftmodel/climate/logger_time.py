@@ -114,7 +114,9 @@ def _parts(texts: list[str], place: _Places, day_first: bool | None) -> DataFram
     """Year, month, day, hour, minute, second (numbers) and zone (text) of each stamp."""
     import pandas as pd
 
-    cut = pd.concat([_cut(texts[at : at + AT_ONCE]) for at in range(0, len(texts), AT_ONCE)], ignore_index=True)
+    cut = _cut_days_and_hours(texts)
+    if cut is None:
+        cut = pd.concat([_cut(texts[at : at + AT_ONCE]) for at in range(0, len(texts), AT_ONCE)], ignore_index=True)
     is_iso, first, second, third = cut["is_iso"], cut["a"], cut["b"], cut["c"]
     example = "2026-01-31 14:00, 31/01/2026 14:00 or 01/31/2026 2:00 PM"
     if is_iso.all():
@@ -135,6 +137,23 @@ def _parts(texts: list[str], place: _Places, day_first: bool | None) -> DataFram
     date["hour"] = hour.where(~told, hour % 12 + np.where(half == "p", 12, 0))
     date["minute"], date["second"], date["zone"] = cut["minute"], cut["second"], cut["zone"]
     return date
+
+
+def _cut_days_and_hours(texts: list[str]) -> DataFrame | None:
+    """As `_cut`, each day and each time of day cut once however often it comes; None where a space does not part them.
+
+    A part is cut beside the first row's other part: where that is no stamp, the first row is at fault anyway."""
+    import pandas as pd
+
+    halves = [text.strip().partition(" ") for text in texts]
+    days, day = pd.factorize(np.array([half[0] for half in halves], dtype=object))
+    hours, hour = pd.factorize(np.array([half[2] for half in halves], dtype=object))
+    if any(":" in each for each in day) or len(day) + len(hour) > len(texts):
+        return None
+    dates = _cut([f"{each} {hour[0]}" for each in day]).iloc[days].reset_index(drop=True)
+    clocks = _cut([f"{day[0]} {each}" for each in hour]).iloc[hours].reset_index(drop=True)
+    of_clock = ["hour", "minute", "second", "half", "zone"]
+    return dates.assign(**{name: clocks[name] for name in of_clock}, read=dates["read"] & clocks["read"])
 
 
 def _cut(texts: list[str]) -> DataFrame:
