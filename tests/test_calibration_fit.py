@@ -149,10 +149,10 @@ def coverage(
 
 def test_bands_are_as_wide_as_truths_stray_a_few(scenario: Scenario, bench: Bench) -> None:
     """Twelve guitars: the truth's distance from the middle, in the band's own spread, has mean 0 and spread 1 (of
-    twelve: 0.55 to 1.5 in 99 of 100); a band of half or twice the width, or off by its spread, is told."""
+    twelve: 0.48 to 1.56 in 99 of 100); a band of half or twice the width, or off by its spread, is told."""
     found = coverage(scenario, bench, 6, 2, 300)
     for _, _, away in found.values():
-        assert abs(np.mean(away)) < 2.6 / np.sqrt(len(away)) and 0.55 < np.std(away, ddof=1) < 1.5, away
+        assert abs(np.mean(away)) < 2.6 / np.sqrt(len(away)) and 0.48 < np.std(away, ddof=1) < 1.56, away
     assert found[5][1] < 0.6 * found[1][1]  # the season's own weather stays in both
 
 
@@ -204,7 +204,7 @@ def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Ben
     first = learned["action_12th"].values[:, DAYS[-1]]
     assert len(first) == record.draws.count == 300
     # the readings' five hundredths narrow it; its middle is where the last reading was due, but for the weather's days
-    assert np.std(first) < 0.6 * np.std(prior["action_12th"].values[:, DAYS[-1]])
+    assert np.std(first) < 0.75 * np.std(prior["action_12th"].values[:, DAYS[-1]])
     assert np.median(first) == pytest.approx(record.fitted[-1].expected, abs=0.15)
 
 

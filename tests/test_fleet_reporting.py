@@ -248,7 +248,7 @@ def test_a_rush_is_foreseen_only_when_it_is_known() -> None:
     last three months of cover and little after them. The forecast that knows of no waiting has no such months."""
     settings = rushed(share=1.0).settings.model_copy(update={"multiplier_log_sd": 0.01})
     law = replace(LAW, weather=0.0)
-    fleet, _ = invented_fleet(settings, law, 40000, years=6, seed=3)
+    fleet, _ = invented_fleet(settings, law, 100000, years=6, seed=3)
     units, sold = fleet.units, fleet.cutoff + 6 - 60
     chosen = units.sale == sold
     bare = replace(
