@@ -348,7 +348,7 @@ class _Model:
 
     def variances(self, spread: Array) -> Array:
         """Of the log rate of each row, from the effects' covariance."""
-        parts = [self.table[at : at + MOST_ROWS] for at in range(0, self.table.shape[0], MOST_ROWS)]
+        parts = [self.table[at : at + MOST_ROWS] for at in range(0, max(self.table.shape[0], 1), MOST_ROWS)]
         return np.concatenate([np.asarray(part.multiply(part @ spread).sum(axis=1)).ravel() for part in parts])
 
 
