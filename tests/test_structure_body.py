@@ -206,7 +206,10 @@ def test_refinement(body: Body) -> None:
         saddles = [one.bridge_height_mm[load] + radians(one.block_rotation_deg[load]) * distance
                    for one in (shipped, fine)]  # fmt: skip
         assert shipped.bridge_height_mm[load] == pytest.approx(fine.bridge_height_mm[load], rel=0.03), load
-        assert shipped.block_rotation_deg[load] == pytest.approx(fine.block_rotation_deg[load], rel=0.03), load
+        # 0.0003 degree are 0.0015 mm at the saddle: the back hardly turns the block
+        assert shipped.block_rotation_deg[load] == pytest.approx(fine.block_rotation_deg[load], rel=0.03, abs=3e-4), (
+            load
+        )
         assert saddles[0] == pytest.approx(saddles[1], rel=0.03), load
     assert shipped.bridge_tilt_deg["strings"] == pytest.approx(fine.bridge_tilt_deg["strings"], rel=0.03)
     assert shipped.body_width_mm["top"] == pytest.approx(fine.body_width_mm["top"], rel=0.03)
