@@ -22,7 +22,7 @@ import driftmodel
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import chain, drift
-from driftmodel.report import document, figures, style, words
+from driftmodel.report import document, figures, pictures, words
 from driftmodel.report.digest import digest
 from driftmodel.structure.records import Coefficients
 
@@ -177,7 +177,7 @@ def test_no_legend_lies_on_data(scenario: Scenario) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     fc = fake_forecast(scenario, 20)
-    with matplotlib.rc_context(style.STYLE):
+    with matplotlib.rc_context(pictures.STYLE):
         for name, figure in figures.all_figures(fc, scenario, digest(fc, scenario), "inch").items():
             canvas = FigureCanvasAgg(figure)
             canvas.draw()

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import driftmodel
-from driftmodel.report import figures, phrases, style, tables, words
+from driftmodel.report import figures, phrases, pictures, tables, words
 from driftmodel.report.digest import digest, driver_bars, grade_bars, quantiles
 
 
@@ -141,7 +141,7 @@ def test_quantiles_are_the_ranks_of_a_known_sample() -> None:
 
 
 def test_the_figures_draw_the_data(fc: Any, scenario: Any, brief: Any) -> None:
-    with matplotlib.rc_context(style.STYLE):
+    with matplotlib.rc_context(pictures.STYLE):
         drawn = figures.all_figures(fc, scenario, brief, "inch")
     axes = drawn["action"].axes[0]
     assert axes.get_ylabel() == "Action at the 12th fret (in)"
@@ -171,9 +171,9 @@ def luminance(colour: str) -> float:
 
 def test_lines_stand_out_from_their_bands_without_colour() -> None:
     """3:1 is WCAG 2.1 (2018), success criterion 1.4.11; 4.5:1 for text is 1.4.3."""
-    for band, line in ((style.SEASON, style.SEASON_LINE), (style.LASTING, style.LASTING_LINE)):
+    for band, line in ((pictures.SEASON, pictures.SEASON_LINE), (pictures.LASTING, pictures.LASTING_LINE)):
         assert (luminance(band) + 0.05) / (luminance(line) + 0.05) > 3.0
-    for text in (style.INK, style.QUIET, style.LASTING_LINE, style.SEASON_LINE):
+    for text in (pictures.INK, pictures.QUIET, pictures.LASTING_LINE, pictures.SEASON_LINE):
         assert 1.05 / (luminance(text) + 0.05) > 4.5
 
 

@@ -19,8 +19,8 @@ from driftmodel.report import advice_words
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
 from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 from driftmodel.report.sheet import owner_sheet
-from driftmodel.report.style import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.calibration.records import QUANTITIES, Calibration
-from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -18,7 +18,7 @@ from driftmodel.report.compare_words import LEAST, SHOWN, short_names
 from driftmodel.report.digest import length_scale
 from driftmodel.report.folder import write_whole
 from driftmodel.report.leaf import Leaf, Section, write_leaf
-from driftmodel.report.style import INK, MONTHS, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.fleet.tables import NONE
-from driftmodel.report.style import MONTHS
+from driftmodel.report.pictures import MONTHS
 
 if TYPE_CHECKING:
     from driftmodel.fleet.demand import Demand

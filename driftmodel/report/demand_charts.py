@@ -10,7 +10,7 @@ from scipy.special import gammaincinv
 
 from driftmodel.report.demand_ages import AGE_STEP, age_rates
 from driftmodel.report.demand_numbers import DemandBook, fan, past_reports
-from driftmodel.report.style import INK, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.pictures import INK, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,7 +12,7 @@ from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers, new_figure
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
 from driftmodel.report.demand_numbers import DemandBook
-from driftmodel.report.style import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.report.demand_charts import month_axis, new_figure
 from driftmodel.report.demand_numbers import DemandBook, heat
-from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:
     from matplotlib.colorbar import Colorbar

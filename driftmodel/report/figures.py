@@ -12,7 +12,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.digest import Digest, driver_bars, grade_bars, length_scale
-from driftmodel.report.style import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
+from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -14,8 +14,7 @@ from driftmodel.base.learned_file import learned_text
 from driftmodel.base.records import LearnedPrior
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
 from driftmodel.report.folder import write_bytes
-from driftmodel.report.pictures import our_style
-from driftmodel.report.style import INK, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, our_style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

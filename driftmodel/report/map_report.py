@@ -14,7 +14,7 @@ from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
 from driftmodel.report.leaf import Leaf, Section, write_leaf
 from driftmodel.report.phrases import percent
-from driftmodel.report.style import INK, SEASON_LINE
+from driftmodel.report.pictures import INK, SEASON_LINE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,4 +1,4 @@
-"""Figures as pictures and as drawings inside a page, in one style."""
+"""Figures as pictures and as drawings inside a page, in one style: colours, line weights, type sizes, months' names."""
 
 from __future__ import annotations
 
@@ -8,12 +8,37 @@ from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.report import captions, style
+from driftmodel.report import captions
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PICTURE_DPI = 130
+INK, QUIET = "#22282d", "#6a737b"
+SEASON, SEASON_LINE = "#bcd3df", "#1f5570"
+LASTING, LASTING_LINE = "#e3b596", "#7b3410"
+ZONE, WINTER = "#f0e9dc", "#d3d7da"
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+STYLE: dict[Any, Any] = {
+    "font.size": 9.0,
+    "axes.labelsize": 9.0,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.major.width": 0.7,
+    "ytick.major.width": 0.7,
+    "hatch.linewidth": 0.6,
+    "hatch.color": QUIET,
+    "legend.fontsize": 8.5,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "driftmodel",
+    "path.simplify_threshold": 0.3,
+}
 
 
 @contextmanager
@@ -23,7 +48,7 @@ def our_style() -> Iterator[None]:
 
     # without the backend's own key, which would make matplotlib import its window toolkits to choose one
     plain: Any = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
-    with matplotlib.rc_context({**plain, **style.STYLE, "text.parse_math": False}):
+    with matplotlib.rc_context({**plain, **STYLE, "text.parse_math": False}):
         yield
 
 
