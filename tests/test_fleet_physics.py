@@ -25,7 +25,7 @@ from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
 from driftmodel.wood.sorption import memory_at_middle, scanning_moisture
 
 LABELS = tuple("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
-LAW = OutlookPassages((("large", "first-winter"), ("coast", "damp-coast")), LABELS, 12, 2016)
+LAW = OutlookPassages((("large", "first-winter"), ("coast", "damp-coast")), LABELS, 8, 2016)
 
 
 @pytest.mark.parametrize(

@@ -300,10 +300,10 @@ def sample_cube(
             effects.append(drawn)
         every = np.array(effects)
         level = past_ratio(correction, expected.behind, every)
-        both = [
-            reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors), sold_only=only)
-            for only in (True, False)
-        ]
+        whole = reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors))
+        both = [whole, whole]
+        if not fresh.sold.all():
+            both[0] = reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors), sold_only=True)
         for place, random in enumerate(streams):
             sample = start + place
             count = []
