@@ -252,7 +252,7 @@ def _wrong(posterior: Posterior, known: Array, reading: ReadingRow, by_mm: float
     if not (reading.what.startswith("action") or reading.what == "projection"):
         share = 0.0
     sound = (1.0 - SLIP_SHARE - share) * _density(off, doubt)
-    slip = SLIP_SHARE * float(np.mean(1.0 / (np.pi * reach * (1.0 + (off / reach) ** 2))))
+    slip = SLIP_SHARE / (2.0 * reach)
     hurt = share * _density(off, float(np.hypot(doubt, damage)))
     return (slip + hurt) / (sound + slip + hurt + 1e-300)
 

@@ -200,7 +200,14 @@ def learn(
         known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
     sampled = posterior_of(known)
     if ways is None:
-        slip = known.chances(residual(sampled.normals), swing(sampled.normals))
+        away, stirred = residual(sampled.normals), swing(sampled.normals)
+        slip = known.chances(away, stirred)
+        stands = answers(
+            bench, layout, seen.sight, len(readings) + len(more), sampled.normals, asked, book.work, horizon=False
+        )
+        cautious = known.held_back(away, stirred, stands.action_reference_mm)
+        if np.any(cautious.doubt > known.doubt + 1e-3):
+            known, sampled = cautious, posterior_of(cautious)
         known = replace(known, noise=Noise(known.noise.unsure, sd, slip, known.noise.likely))
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))

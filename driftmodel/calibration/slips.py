@@ -1,8 +1,8 @@
 """Slips of hand: readings that may be off by anything, and every way the most doubtful of them may be slips or sound.
 
 Readings' errors hang together (`unsure.Noise`), so that one slip makes its neighbours look wrong. The likelihood is
-therefore the sum over the ways: in each, sound readings have the normal law and slips a wide Cauchy law of their own,
-which pulls less the wilder they are. The rest, which are hardly in doubt, count by their chance to be sound.
+therefore the sum over the ways: in each, sound readings have the normal law, and a slip may be off by anything, so that
+it says nothing: how wild it is does not matter. The rest, which are hardly in doubt, count by their chance to be sound.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from driftmodel.calibration.unsure import SURELY, Noise
 
 Array = NDArray[np.float64]
 
-#: one reading in ten is a slip (from memory); it may be off by anything, half of them by less than a sixth of the step
-#: that asks for a second look
-SLIP_SHARE, SLIP_REACH = 0.10, 1.0 / 6.0
+#: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
+#: quarter of the step that asks for a second look
+SLIP_SHARE, SLIP_REACH = 0.10, 0.25
 #: in learning a slip is taken for so many times as likely: one left in does more harm than a sound reading left out
 WARY = 2.0
 #: a reading a step away from the one before is a slip until others bear it out
@@ -29,6 +29,9 @@ DOUBTFUL_SLIP_SHARE = 0.9
 SLIP_TOLD = 0.5
 #: most readings that are weighed in every way, and the cost allowed: ways times readings squared
 MOST_DOUBTFUL, MOST_COST = 6, 10_000
+#: a reading with so many others, those left out that are all but surely slips, moves what it is asked about by no more
+#: than this alone, mm: 0.15 less what draws leave uncertain
+LEAST_OTHERS, ALL_BUT_SURE, MOST_MOVED = 5, 0.9, 0.1
 #: a way less likely than this is left out where rivals are weighed
 LEAST_LIKELY = 1e-3
 
@@ -40,13 +43,13 @@ def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
 
 
 def slip_reach(readings: tuple[ReadingRow, ...]) -> Array:
-    """How far off slips lie, half of them nearer, (readings,)."""
+    """How far off slips would lie if they had a bound, (readings,): their density is the same at any size."""
     return np.array([SLIP_REACH * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
 
 
 def mixture(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
-    """Logarithm of the density of residuals (particles, readings), each by itself: a normal, or with some chance a wide
-    Cauchy law."""
+    """Logarithm of the density of residuals (particles, readings), each by itself: a normal, or with some chance
+    anything."""
     return np.asarray(np.logaddexp(*_two_laws(residual, sd, doubt, reach)))
 
 
@@ -57,15 +60,11 @@ def slip_chance(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array
 
 
 def _two_laws(residual: Array, sd: Array, doubt: Array, reach: Array) -> tuple[Array, Array]:
-    return np.log1p(-doubt) + _log_normal(residual, sd), np.log(doubt) + _log_wild(residual, reach)
+    return np.log1p(-doubt) + _log_normal(residual, sd), np.log(doubt) - np.log(2.0 * reach)
 
 
 def _log_normal(residual: Array, sd: Array) -> Array:
     return np.asarray(-0.5 * (residual / sd) ** 2 - np.log(sd) - 0.5 * np.log(2.0 * np.pi))
-
-
-def _log_wild(residual: Array, reach: Array) -> Array:
-    return np.asarray(-np.log(np.pi * reach) - np.log1p((residual / reach) ** 2))
 
 
 @dataclass(frozen=True)
@@ -86,7 +85,7 @@ class Ways:
         away = (residual - self.noise.shift)[:, self.doubtful]
         doubt, own = self.doubt[self.doubtful], self.noise.own_doubt[self.doubtful]
         # a slip stands in the normal law with next to no weight; its own law takes the place of that
-        wild = np.log(doubt) + _log_wild(away, self.reach[self.doubtful]) - _log_normal(away, np.sqrt(own / SURELY))
+        wild = np.log(doubt / (2.0 * self.reach[self.doubtful])) - _log_normal(away, np.sqrt(own / SURELY))
         sound = np.log1p(-doubt)
         slip = self.slip[:, self.doubtful]
         normal = np.stack([one.log_density(residual, swing) for one in self.noises], axis=1)
@@ -97,9 +96,9 @@ class Ways:
         return np.asarray(np.logaddexp.reduce(self.each(residual, swing), axis=1))
 
     def likely(self, residual: Array, swing: Array) -> Array:
-        """How likely each way is, mean over the particles, (ways,)."""
+        """How likely each way is for each particle, (n, ways)."""
         each = self.each(residual, swing)
-        return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=1)[:, None]).mean(axis=0))
+        return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=1)[:, None]))
 
     def pruned(self, likely: Array) -> Ways:
         """Without the ways that are all but impossible."""
@@ -110,8 +109,28 @@ class Ways:
         """Probability of each reading being a slip, (readings,)."""
         away, variance = self.noise.left_out(residual)
         found = slip_chance(away, np.sqrt(variance), self.doubt, self.reach)
-        found[self.doubtful] = self.likely(residual, swing) @ self.slip[:, self.doubtful]
+        found[self.doubtful] = self.likely(residual, swing).mean(axis=0) @ self.slip[:, self.doubtful]
         return found
+
+    def held_back(self, residual: Array, swing: Array, answer: Array) -> Ways:
+        """The same with a slip so much more likely beforehand that no doubtful reading by itself moves the mean of an
+        answer (n,) by more than MOST_MOVED against leaving it out; it must have LEAST_OTHERS others that are not all
+        but surely slips.
+
+        Particles weighed by the chance that a reading is a slip are those without it, by the chance that it is sound
+        those it is sure of; what it moves is their distance times the chance that it is sound.
+        """
+        slip = self.likely(residual, swing) @ self.slip[:, self.doubtful]
+        chance = np.clip(slip.mean(axis=0), 1e-6, 1.0 - 1e-6)
+        apart = np.abs(answer @ (1.0 - slip) / (1.0 - chance) - answer @ slip / chance) / len(answer)
+        others = self.chances(residual, swing) < ALL_BUT_SURE
+        judged = others.sum() - others[self.doubtful] >= LEAST_OTHERS
+        wanted = np.where(judged, np.maximum(1.0 - MOST_MOVED / np.maximum(apart, MOST_MOVED), chance), chance)
+        before = self.doubt[self.doubtful]
+        odds = before / (1.0 - before) * wanted / (1.0 - wanted) * (1.0 - chance) / chance
+        doubt = self.doubt.copy()
+        doubt[self.doubtful] = odds / (1.0 + odds)
+        return replace(self, doubt=doubt)
 
 
 def ways_of(noise: Noise, doubt: Array, reach: Array) -> Ways:

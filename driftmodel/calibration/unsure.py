@@ -56,7 +56,7 @@ STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
 STAY_C = 21.0
 DAYS_PER_YEAR = 365.25
 #: what is left of a sure slip's weight
-SURELY = 1e-4
+SURELY = 1e-6
 
 
 @dataclass(frozen=True)
