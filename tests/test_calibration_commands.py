@@ -55,6 +55,11 @@ def test_bad_readings_are_told(before: str, after: str, words: str, run: Callabl
     assert not (world / "calibration-two-winters").exists()
 
 
+def test_a_reading_is_not_judged_where_it_may_go(run: Callable[..., object], world: Path) -> None:
+    ran = run("grade", "first-winter", "--reading", "action 2.9 mm", "--home", "damp-coast")
+    assert ran.code == 2 and "--home" in ran.err and "driftmodel grade first-winter --home damp-coast" in ran.err
+
+
 def test_grade_for_a_place_a_shipment_and_a_reading(run: Callable[..., object], world: Path) -> None:
     place = run("grade", "first-winter")
     assert place.code == 0 and "fitted" in place.out

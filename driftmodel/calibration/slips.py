@@ -21,8 +21,6 @@ Array = NDArray[np.float64]
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
 #: quarter of the step that asks for a second look
 SLIP_SHARE, SLIP_REACH = 0.10, 0.25
-#: in learning a slip is taken for so many times as likely: one left in does more harm than a sound reading left out
-WARY = 2.0
 #: a reading a step away from the one before is a slip until others bear it out
 DOUBTFUL_SLIP_SHARE = 0.9
 #: a reading more likely a slip than not is told as one
@@ -38,7 +36,7 @@ LEAST_LIKELY = 1e-3
 
 def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
     """Values, uncertainties and chances of a slip beforehand, (readings,) each."""
-    slip = [DOUBTFUL_SLIP_SHARE if one.doubt else WARY * SLIP_SHARE for one in readings]
+    slip = [DOUBTFUL_SLIP_SHARE if one.doubt else SLIP_SHARE for one in readings]
     return np.array([one.value for one in readings]), np.array([one.sd for one in readings]), np.array(slip)
 
 

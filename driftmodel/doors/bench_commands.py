@@ -187,7 +187,13 @@ def grade(
         raise BadInput(
             "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
         )
-    if given or readings or (len(cases) == 1 and cases[0].book.readings):
+    if (given or readings) and homes:
+        raise BadInput(
+            "a reading and --home",
+            "a reading, judged where the instrument lives, or where it may go, with the readings of its record",
+            mend=f"driftmodel grade {scenarios[0]} --home {homes[0]}",
+        )
+    if given or readings or (len(cases) == 1 and cases[0].book.readings and not homes):
         text, data = _decided(cases[0], given, when, readings, terms.units)
     else:
         from driftmodel.outlook.air_levers import climate_named
