@@ -13,12 +13,16 @@ from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.arrays import only
 from driftmodel.base.errors import BadInput
+from driftmodel.fleet import policy
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.money import job_laws
-from driftmodel.fleet.passage import Cell, Passages
-from driftmodel.fleet.physics import physics_of
+from driftmodel.fleet.passage import Cell, Passages, cell_seed
+from driftmodel.fleet.physics import OutlookPassages, physics_of
 from driftmodel.fleet.policy import World, price_table, priced, prices, sales_of_a_year, usual_cover, world_named
 from driftmodel.fleet.roster import Fleet
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.lived import lived
 
 LAW = ToyDrift()
 
@@ -163,3 +167,29 @@ def test_levers_of_a_guitar_and_of_a_fleet_are_told_apart() -> None:
     dry = world_named(fleet, physics_of(fleet), "shipped dry=40").other
     assert dry is not None and dry[1] == 0.4
     assert changed.setup.built_relative_humidity_pct == 50.0 != plain.setup.built_relative_humidity_pct
+
+
+def test_days_inside_are_those_of_the_homes_by_their_share(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One region, one design, two kinds of home, three quarters and a quarter, told by hand from the passages' own
+    days; a toy without a forecast behind it has none to tell."""
+    fleet = fleet_of(200)
+    world = world_named(fleet, physics_of(fleet), "share of e1=25, sales to r1=100, shipped dry=40")
+    homes: list[tuple[str, str]] = []
+
+    def days(self: OutlookPassages, cell: Cell, years: int, draws: int, seed: int) -> float:
+        homes.append((cell.region, cell.exposure))
+        return (300.0 if cell.exposure == "e0" else 200.0) - (40.0 if self.shipped else 0.0)
+
+    monkeypatch.setattr(OutlookPassages, "lived_days", days)
+    assert policy.inside_days(fleet, world, 3) == pytest.approx(0.75 * 300 + 0.25 * 200 - 0.4 * 40)
+    assert set(homes) == {("r1", "e0"), ("r1", "e1")}
+    assert policy.inside_days(fleet, World(LAW), 3) is None
+
+
+def test_days_inside_are_lived_in_the_cell() -> None:
+    """As the forecast's own count for the same draws."""
+    fleet = fleet_of(200)
+    physics, cell = physics_of(fleet), Cell("r0", "cold_city_heated", "e0", "d0", 3)
+    scenario = replace(physics, years=1).scenario(cell, 1, 4, 5)
+    own = lived(run_chain(scenario, draw_unknowns(scenario, 4, cell_seed(cell, 5)))).inside_days
+    assert physics.lived_days(cell, 1, 4, 5) == pytest.approx(own.mean()) and 0.0 < own.mean() <= 365.25

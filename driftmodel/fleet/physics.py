@@ -20,9 +20,11 @@ from driftmodel.fleet.life import life_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
+from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import RISING, lasting_paths
 from driftmodel.outlook.levers import parse_what_if, with_lever
+from driftmodel.outlook.lived import lived
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
@@ -69,6 +71,13 @@ class OutlookPassages:
         more = ((0, 0), (0, 1))  # a last column in which none is due any more: what follows every regrade is known
         grades = np.pad(self._grades(due, scenario, cell), more, constant_values=NO_GRADE)
         return Passages(np.pad(days, more, constant_values=np.inf) / DAYS_PER_MONTH, grades)
+
+    def lived_days(self, cell: Cell, years: int, draws: int, seed: int) -> float:
+        """Days a year inside the rule that an owner in a cell lives through, season in, regrades done as they fall due:
+        the mean of the draws in one weather."""
+        scenario = replace(self, years=years).scenario(cell, 1, draws, seed)
+        ensemble = draw_unknowns(scenario, draws, cell_seed(cell, seed))
+        return float(lived(run_chain(scenario, ensemble)).inside_days.mean())
 
     def scenario(self, cell: Cell, members: int, draws: int, seed: int) -> Scenario:
         """The design's scenario, built in the cell's month and living in the cell's climate from set-up on."""

@@ -34,6 +34,8 @@ Array = NDArray[np.float64]
 MOST_SAMPLES = 200  # futures a price is taken from
 A_MONTH = 1000  # notional units sold a month in each region and design
 STREAM = 10  # prices draw from their own stream of each sample
+#: draws of a home whose days inside are told, and the least share of sales of one that counts
+LIVED_DRAWS, LEAST_HOME = 32, 0.05
 CARE, PLACE = "share of ", "sales to "  # levers of a fleet alone, with the name of an exposure, or of a region, after
 DRY, DRY_FROM_DAYS = "shipped dry", 14  # share of sales; days from set-up on, common practice, no source
 
@@ -163,6 +165,11 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
             jobs[start + place] = sum(part[place][..., IN].sum(axis=0) for part in both) / units
             means = laws.cost.draw(random), laws.visit_cost.draw(random)
             cost[start + place] = jobs[start + place] * means[0][:, None] + visits / units * means[1][:, None]
+    return Prices(cover, cost, jobs, _alone(laws, jobs.mean(axis=0), visits / units), _sold_to(fleet, world))
+
+
+def _sold_to(fleet: Fleet, world: World) -> Array:
+    """Share of sales, (regions, designs): as in the last year, moved as the world says."""
     sold = sales_of_a_year(fleet)
     weight = ratio(sold, sold.sum())
     for name, share in world.places:
@@ -172,7 +179,28 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
         rest = weight.sum() - weight[r].sum()
         weight = weight * ratio(np.array(1.0 - share), np.array(rest))
         weight[r] = share * own
-    return Prices(cover, cost, jobs, _alone(laws, jobs.mean(axis=0), visits / units), weight)
+    return weight
+
+
+def inside_days(fleet: Fleet, world: World, years: int) -> float | None:
+    """Days a year inside the rule that owners of the design most sold live through, its homes by their shares; None
+    where the passages are no forecast. Homes of less than LEAST_HOME are left out."""
+    sold = _sold_to(fleet, world)
+    design = int(sold.sum(axis=0).argmax())
+    share = ratio(sold[:, [design]], sold[:, design].sum()) * _care(fleet, world)
+    homes = np.argwhere(share >= LEAST_HOME).tolist()
+    part = 0.0 if world.other is None else world.other[1]
+    mixed = [(world.function, 1.0 - part), *([] if world.other is None else [world.other])]
+    found = 0.0
+    for function, of_them in mixed:
+        if not isinstance(function, OutlookPassages):
+            return None
+        for r, e in homes:
+            region, exposure = fleet.regions[r], fleet.exposures[e]
+            climate = fleet.settings.regions[region].climates[exposure]
+            cell = Cell(region, climate, exposure, fleet.designs[design], (fleet.cutoff + 1) % 12 + 1)
+            found += of_them * share[r, e] * function.lived_days(cell, years, LIVED_DRAWS, fleet.settings.seed)
+    return found / float(sum(share[r, e] for r, e in homes)) if homes else None
 
 
 def _mixed(one: FleetDemand, other: FleetDemand, share: float) -> FleetDemand:
@@ -217,13 +245,17 @@ def price_table(fleet: Fleet, found: Sequence[Prices]) -> list[dict[str, Any]]:
     return rows
 
 
-def what_if_table(demand: Demand, base: Prices, worlds: Sequence[tuple[World, Prices]]) -> list[dict[str, Any]]:
+def what_if_table(
+    demand: Demand, base: Prices, worlds: Sequence[tuple[World, Prices]], days: Sequence[float | None]
+) -> list[dict[str, Any]]:
     """A row a world, and the one as it is first: jobs per 1000 units and cost of a unit over its cover, all as sold,
-    and the difference to the world as it is, future by future, with P10 and P90; a_year: on a year's sales."""
+    and the difference to the world as it is, future by future, with P10 and P90; a_year: on a year's sales; days: a
+    year inside the rule, by world, where they are known."""
     year = int(sales_of_a_year(demand.fleet).sum())
     rows = []
     plain = base.overall(base.cost)
-    for words, each in [("as it is", base), *((world.words, found) for world, found in worlds)]:
+    every = [("as it is", base), *((world.words, found) for world, found in worlds)]
+    for (words, each), inside in zip(every, days, strict=True):
         cost, jobs = each.overall(each.cost), each.overall(each.jobs)
         apart = cost - plain
         low, high = np.quantile(apart, BAND)
@@ -234,7 +266,7 @@ def what_if_table(demand: Demand, base: Prices, worlds: Sequence[tuple[World, Pr
                 "difference_p10": float(low), "difference_p90": float(high),
                 "difference_se": float(apart.std(ddof=1) / np.sqrt(apart.size)),
                 "a_year": float(apart.mean()) * year,
-            }
+            } | ({} if inside is None else {"inside_days": round(inside, 1)})
         )  # fmt: skip
     return rows
 
@@ -244,7 +276,7 @@ def priced(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of `price_table` for each length of cover in the fleet file, and of `what_if_table` where there are worlds:
     each against the fleet as it is, over the cover that most units have unless it says otherwise."""
-    function = remembered(function, crew)
+    as_it_is, function = World(function), remembered(function, crew)
     plain, usual = World(function), usual_cover(demand.fleet)
     found = [prices(demand, plain, cover, crew=crew) for cover in demand.fleet.settings.policy_months]
     table = price_table(demand.fleet, found)
@@ -252,7 +284,10 @@ def priced(
         return table, []
     base = next((each for each in found if each.cover == usual), None) or prices(demand, plain, usual, crew=crew)
     changed = [(world, prices(demand, world, world.cover or usual, crew=crew)) for world in worlds]
-    return table, what_if_table(demand, base, changed)
+    years = -(-(demand.fleet.settings.habits.sale_lag_months + usual) // 12)
+    days = [inside_days(demand.fleet, world, years) for world in (as_it_is, *worlds)]
+    known = days if all(each is not None for each in days) else [None] * len(days)
+    return table, what_if_table(demand, base, changed, known)
 
 
 def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:

@@ -108,12 +108,21 @@ def price_words(book: DemandBook) -> str:
     return f"Cover costs each unit sold, {book.currency}: {told}."
 
 
+def _inside_words(now: dict[str, Any], then: dict[str, Any]) -> str:
+    """What owners live through with it and without."""
+    if "inside_days" not in then:
+        return ""
+    return (
+        f" Owners then live {then['inside_days']:.0f} days a year inside the rule, {now['inside_days']:.0f} as it is."
+    )
+
+
 def what_if_words(book: DemandBook) -> list[str]:
     """Each what-if against the fleet as it is, on units still to be sold."""
     return [
         f"What if {row['what_if']}: {book.currency} {row['cost_mean']:,.2f} a unit over {row['cover_months']} months, "
         f"{row['difference_mean']:+,.2f} ({row['difference_p10']:+,.2f} to {row['difference_p90']:+,.2f}); "
-        f"{row['a_year']:+,.0f} on a year's sales."
+        f"{row['a_year']:+,.0f} on a year's sales." + _inside_words(book.what_ifs[0], row)
         for row in book.what_ifs[1:]
     ]
 

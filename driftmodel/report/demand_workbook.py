@@ -375,6 +375,8 @@ def _prices(book: DemandBook) -> list[Sheet]:
                  (f"Cost ({money} a unit)", "money"), (f"Difference, mean ({money} a unit)", "money"),
                  (f"Difference, P10 ({money} a unit)", "money"), (f"Difference, P90 ({money} a unit)", "money"),
                  (f"Standard error ({money} a unit)", "money"), (f"On a year's sales ({money})", "money")]  # fmt: skip
+        if "inside_days" in book.what_ifs[0]:
+            heads.append(("Inside the rule, owners of the design most sold (days a year)", "mean"))
         note = (
             "Of units still to be sold, from build on: those already sold stay as they are. Rows share every random "
             "number but what sets them apart; the difference is taken future by future."
