@@ -116,6 +116,22 @@ def test_draws_that_are_none_are_refused(draws: Any) -> None:
         driftmodel.grade(known, draws=draws)
 
 
+@pytest.mark.parametrize(
+    ("call", "told"),
+    [
+        (lambda known: driftmodel.grade(known, years=0), "years is 0"),
+        (lambda known: driftmodel.grade(known, years=41), "from 1 to 40"),
+        (lambda known: driftmodel.map(known, "none.nc", years=0), "years is 0"),
+        (lambda known: driftmodel.demand("two-regions", months=0), "months is 0"),
+        (lambda known: driftmodel.demand("two-regions", workers=0), "workers is 0"),
+        (lambda known: driftmodel.learn("nowhere", workers=1.5), "workers is 1.5"),
+    ],
+)
+def test_years_months_and_workers_that_are_none_are_refused(call: Any, told: str) -> None:
+    with pytest.raises(BadInput, match=told):
+        call(scenario())
+
+
 def test_a_seed_below_nought_is_refused() -> None:
     with pytest.raises(BadInput, match="seed is -1"):
         driftmodel.forecast(scenario(), seed=-1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from numbers import Integral
 from pathlib import Path
 
 #: of each part of a message (lists of known names are the longest that are meant)
@@ -63,3 +64,11 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
 
 def _holds(known: str, plain: str) -> bool:
     return plain in known and any(part.startswith(plain) or part.endswith(plain) for part in (known, *known.split()))
+
+
+def whole_number(name: str, value: object, least: int, usual: int, most: int | None = None) -> None:
+    """Raises BadInput where an argument is no whole number from `least` to `most`; usual: the mend."""
+    number = int(value) if isinstance(value, Integral) and not isinstance(value, bool) else least - 1
+    if number < least or (most is not None and number > most):
+        needed = f"a whole number, {least} or more" if most is None else f"a whole number from {least} to {most}"
+        raise BadInput(f"{name} is {value!r}", needed, place=name, mend=f"{name}={usual}")

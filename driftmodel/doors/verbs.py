@@ -11,6 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from driftmodel.base.errors import whole_number
 from driftmodel.base.records import Climate, Instrument, Scenario
 
 if TYPE_CHECKING:
@@ -73,6 +74,7 @@ def grade(scenario: Named, years: int = 5, draws: int | None = None, *, unknowns
     """
     from driftmodel.outlook.place import grade_for_place
 
+    whole_number("years", years, 1, 10, 40)
     chosen, own = _known(scenario, unknowns, draws)
     return grade_for_place(chosen, own, years, draws)
 
@@ -111,6 +113,7 @@ def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
     from driftmodel.calibration.workshop import learn_from
     from driftmodel.doors.learn_command import instruments_in
 
+    whole_number("workers", workers, 1, 1, 256)
     return learn_from(instruments_in(Path(folder)), workers)
 
 
@@ -186,8 +189,10 @@ def demand(
     from driftmodel.fleet.demand import forecast_demand
     from driftmodel.fleet.physics import physics_of
 
+    whole_number("workers", workers, 1, 1, 256)
     chosen = read_fleet(fleet) if isinstance(fleet, str | Path) else fleet
     if months is not None:
+        whole_number("months", months, 1, 24, 240)
         chosen = replace(chosen, settings=chosen.settings.model_copy(update={"horizon_months": months}))
     crew = crew_of(workers, None, None if keep is None else Path(keep))
     return forecast_demand(chosen, physics_of(chosen), crew=crew)
@@ -209,6 +214,8 @@ def map(
     from driftmodel.doors.shared import crew_of
     from driftmodel.fleet.grid_map import map_of
 
+    for name, value, usual, most in (("years", years, 10, 40), ("workers", workers, 1, 256)):
+        whole_number(name, value, 1, usual, most)
     chosen = scenario if isinstance(scenario, Scenario) else _plain(scenario)
     crew = crew_of(workers, None, None if keep is None else Path(keep))
     return map_of(grid, chosen, years=years, draws=draws, crew=crew)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.build import Plate
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, whole_number
 from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Z_80, Datum
 from driftmodel.base.provenance import note
@@ -227,7 +227,8 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
 
     Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were.
     """
-    _check_ensemble(count, seed)
+    whole_number("draws", count, 1, 200)
+    whole_number("seed", seed, 0, 1)
     unknowns = unknowns_of(scenario)
     values = {
         name: unknown.median * np.exp(unknown.log_sd * normal_stratified(count, seed, name))
@@ -236,14 +237,6 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
     error = scenario.setup.action_reading_sd_mm * normal_stratified(count, seed, "set_up_error")
     member = members_of(scenario.weather_members, count)
     return Draws(Frozen(values), error, member)
-
-
-def _check_ensemble(count: int, seed: int) -> None:
-    """Raises BadInput for a number of draws or a seed that is none."""
-    for name, value, least in (("draws", count, 1), ("seed", seed, 0)):
-        if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-            raise BadInput(f"{name} is {value!r}", f"a whole number, {least} or more", place=name,
-                           mend=f"{name}={200 if name == 'draws' else 1}")  # fmt: skip
 
 
 def members_of(members: int, count: int) -> NDArray[np.intp]:
