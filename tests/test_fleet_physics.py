@@ -165,3 +165,17 @@ def test_workers_with_the_real_physics_change_no_bit() -> None:
     assert len(one.cohorts.cells) == 24
     assert np.array_equal(one.cube["regrades"].values, two.cube["regrades"].values)
     assert np.array_equal(one.expected.first, two.expected.first)
+
+
+def test_many_weather_members_are_made_once_for_all_cells(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twelve members and two months of build: twelve common paths, not twenty-four."""
+    made: list[date] = []
+    plain = life._path
+    monkeypatch.setattr(
+        life, "_path", lambda scenario, start, air: (made.append(start), plain(scenario, start, air))[1]
+    )
+    life._paths.clear()
+    law = replace(LAW, years=2)
+    for month in (4, 10):
+        law(Cell("north", "dry_highland", "open", "large", month), 12, 12, 7)
+    assert made.count(date(2016, 12, 15)) == 12

@@ -137,6 +137,10 @@ class Memory(Generic[Thing]):
         self._lock = Lock()
         _memories.add(self)
 
+    def hold(self, most: int) -> None:
+        """Keep at least so many from now on, for work that goes round so many again and again."""
+        self._most = max(self._most, most)
+
     def of(self, key: str, make: Callable[[], Thing]) -> Thing:
         """The thing of this fingerprint, made when it is not known."""
         with self._lock:

@@ -50,6 +50,7 @@ EVERY_DAYS = 10  # how often wood is asked
 SPEED_DAYS = 200
 SAME = 1e-4  # percent of humidity, K: far below what a day's reading shows
 KEPT_LIVES, KEPT_PATHS = 96, 10  # in memory; 0.7 and 6 MB each for 20 years
+MOST_LIVES, MOST_PATHS = 300, 60  # with many weather members
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,9 @@ def life_of(scenario: Scenario, member: int) -> Life:
 
     Raises BadInput as climate.history.scenario_air does.
     """
+    _lives.hold(min(12 * scenario.weather_members, MOST_LIVES))
+    for kept in (_paths, _drivers):  # else each cell would make anew what the one before it made
+        kept.hold(min(scenario.weather_members, MOST_PATHS))
     key = fingerprint(scenario.setup.strung, air_fingerprint(scenario, member))
     return _lives.of(key, lambda: _life(scenario, member))
 
