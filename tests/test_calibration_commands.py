@@ -72,17 +72,18 @@ def test_grade_for_a_place_a_shipment_and_a_reading(run: Callable[..., object], 
     assert run("grade", "two-winters", "--reading", "action=1.9mm", "--date", "10.2.2026").code == 2
 
 
+@pytest.mark.slow
 def test_recovery_without_bias_where_the_data_can_tell() -> None:
-    """Twelve guitars read often and well: truth less the posterior's middle, in the posterior's own spread, has mean 0
+    """Twenty guitars read often and well: truth less the posterior's middle, in the posterior's own spread, has mean 0
     and spread 1 for the level of action (set-up), which the readings tell to a few hundredths of a millimetre."""
-    scenario = replace(driftmodel.load_scenario("two-winters"), horizon_years=3, weather_members=2)
+    scenario = replace(driftmodel.load_scenario("two-winters"), horizon_years=4)
     start = scenario.setup.setup
     bench = make_bench(scenario, start + timedelta(days=1200))
     days = [start + timedelta(days=each) for each in (20, 150, 240, 330, 420, 520, 610, 700)]
     random = np.random.default_rng(4)
     scores = []
-    for truth in truths(scenario, 3, 4, 555):
-        posterior = learn(scenario, read(truth, days, random, 0.03, 0.0), bench=bench, particles=300)
+    for truth in truths(scenario, 5, 4, 555):
+        posterior = learn(scenario, read(truth, days, random, 0.03, 0.0), bench=bench, particles=600)
         found = as_calibration(posterior)
         guess, true = found.draws.set_up_error_mm, float(truth.draws.set_up_error_mm[truth.number])
         scores.append((true - guess.mean()) / guess.std())
