@@ -27,7 +27,7 @@ FORMATS: dict[str, dict[str, Any]] = {
     "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
     "wrap": {"text_wrap": True},
     "count": {"num_format": "#,##0"},
-    "mean": {"num_format": "[>=100]#,##0;[<=-100]-#,##0;#,##0.0"},
+    "mean": {"num_format": "[>=100]#,##0;[>=10]0.0;0.00"},
     "hours": {"num_format": "#,##0.0"},
     "money": {"num_format": "#,##0.00;[Red]-#,##0.00"},
     "ratio": {"num_format": "0.00"},
@@ -92,7 +92,10 @@ def workbook(book: DemandBook) -> bytes:
     formats = {name: file.add_format({"valign": "top", **look}) for name, look in FORMATS.items()}
     shown = sheets(book)
     title, quiet = (file.add_format(look) for look in (TITLE, QUIET))
-    heads = {name: file.add_format({"align": look.get("align", "right"), **HEADER}) for name, look in FORMATS.items()}
+    heads = {
+        name: file.add_format({"align": look.get("align", "right"), "indent": look.get("indent", 0), **HEADER})
+        for name, look in FORMATS.items()
+    }
     _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
     for sheet in shown:
         _write(file.add_worksheet(sheet.name), sheet, formats, heads, quiet)
