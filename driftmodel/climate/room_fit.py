@@ -20,6 +20,7 @@ from driftmodel.base.records import Climate, Room
 from driftmodel.climate.air import hour_of_year, hours_from, in_months
 from driftmodel.climate.place_air import record_span, stated_air
 from driftmodel.climate.room import drawn_room
+from driftmodel.climate.synthetic import ANOMALY_PERSISTENCE_DAYS
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -136,7 +137,8 @@ def fit_room(climate: Climate, start: Any, hours: int, readings: tuple[Reading, 
 def fit_logger(climate: Climate, logged: Dataset) -> RoomFit:
     """A climate's room fitted to a logger that stood in it: hourly air of two weeks or more, day by day.
 
-    Where the outdoor air is a typical year, the weather of those days is not known and each day counts for less.
+    Where the outdoor air is a typical year, the weather of those days is not known and each day counts for less: what
+    the month is unlike the usual one stays for all of a fortnight.
     Raises BadInput for a record that is too short or lies outside the outdoor record.
     """
     time = logged["time"].values
@@ -150,12 +152,13 @@ def fit_logger(climate: Climate, logged: Dataset) -> RoomFit:
         )
     assert climate.outdoor is not None
     unknown = climate.outdoor.logger is None
-    pct, kelvin = (np.hypot(FIT_PCT, DAY_PCT), np.hypot(FIT_K, DAY_K)) if unknown else (FIT_PCT, FIT_K)
+    lasts = min(days, round(ANOMALY_PERSISTENCE_DAYS)) if unknown else 0
+    pct, kelvin = (np.hypot(fit * FIT_DAYS**0.5, day * lasts**0.5) for fit, day in ((FIT_PCT, DAY_PCT), (FIT_K, DAY_K)))
     readings = []
     for day in range(days):
         chosen = np.zeros(24 * days, dtype=bool)
         chosen[24 * day : 24 * day + 24] = True
         for humidity, name, sd in ((True, "relative_humidity", pct), (False, "air_temperature", kelvin)):
             mean = float(logged[name].values[24 * day : 24 * day + 24].mean())
-            readings.append(Reading(chosen, humidity, mean, float(sd * FIT_DAYS**0.5)))
+            readings.append(Reading(chosen, humidity, mean, float(sd)))
     return fit_room(climate, time[0], 24 * days, tuple(readings))
