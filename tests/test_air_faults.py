@@ -15,6 +15,7 @@ import pytest
 
 from driftmodel.climate.air import hours_from
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 HEAD = "time,temperature_degc,relative_humidity_pct"
 HOME = '[outdoor]\nlogger_file = "outdoor.csv"\n[room]\n'
 
