@@ -69,14 +69,15 @@ def test_parts_do_not_ask_for_a_horizon(middle: Chain) -> None:
 
 
 def test_a_bow_left_alone_goes_by_the_creep_along_the_grain(middle: Chain) -> None:
-    """The strings' elastic bow times a creep of 0.4 to 0.7, less what the rod carries (0.6): a fifth of a millimetre,
-    of the order of "lasting 0.6 mm at the saddle with the rod carrying most" (own calculation of a neck as a beam)."""
+    """The strings' elastic bow times a creep since set-up of 0.35 to 0.7 (of 0.6 in seven years a quarter was there by
+    then, six weeks under strings), less what the rod carries (0.6): a fifth of a millimetre, of the order of "lasting
+    0.6 mm at the saddle with the rod carrying most" (own calculation of a neck as a beam)."""
     shown, scenario = middle.weathers[0], middle.scenario
     _, bow = lasting_by_part(
         scenario, middle.coefficients, middle.draws, shown.lags.lags_pct, shown.days.heat, shown.weights
     )
     elastic = string_pull_n(scenario.instrument.strings) * middle.coefficients.bow_action["strings"]
-    assert 0.4 * 0.4 < bow[0] / elastic < 0.4 * 0.7 and bow[1] > bow[0]
+    assert 0.4 * 0.35 < bow[0] / elastic < 0.4 * 0.7 and bow[1] > bow[0]
     assert 0.1 < bow[0] < 0.35
 
 
