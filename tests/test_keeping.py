@@ -94,9 +94,11 @@ def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
 # a creep number, a number of moisture in the lags kept in memory, and one of the structure kept on disk
 @pytest.mark.parametrize("name", ["residual_gain", "diffusion_moisture_exponent", "saddle_over_bridge"])
 def test_a_changed_number_changes_every_kept_answer(
-    name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, coarse: None
+    name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
-    if name != "saddle_over_bridge":  # the body knows nothing of the others: it is not solved anew
+    if name == "saddle_over_bridge":
+        request.getfixturevalue("coarse")
+    else:  # the body knows nothing of the others: it is not solved anew
         known = body_response(load_scenario("first-winter").instrument)
         monkeypatch.setattr(body, "respond", lambda *_: known)
     grid, kept = small_grid(tmp_path), tmp_path / "kept"
