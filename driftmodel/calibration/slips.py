@@ -27,9 +27,9 @@ DOUBTFUL_SLIP_SHARE = 0.9
 SLIP_TOLD = 0.5
 #: most readings that are weighed in every way, and the cost allowed: ways times readings squared
 MOST_DOUBTFUL, MOST_COST = 6, 10_000
-#: a reading with so many others, those left out that are all but surely slips, moves what it is asked about by no more
-#: than this alone, mm: 0.15 less what draws leave uncertain
-LEAST_OTHERS, ALL_BUT_SURE, MOST_MOVED = 5, 0.9, 0.1
+#: a reading with so many others moves what it is asked about by no more than this alone, mm: 0.15 less what draws leave
+#: uncertain
+LEAST_OTHERS, MOST_MOVED = 4, 0.1
 #: a way less likely than this is left out where rivals are weighed
 LEAST_LIKELY = 1e-3
 
@@ -112,18 +112,17 @@ class Ways:
 
     def held_back(self, residual: Array, swing: Array, answer: Array) -> Ways:
         """The same with a slip so much more likely beforehand that no doubtful reading by itself moves the mean of an
-        answer (n,) by more than MOST_MOVED against leaving it out; it must have LEAST_OTHERS others that are not all
-        but surely slips.
+        answer (n,) by more than MOST_MOVED against leaving it out; it must have LEAST_OTHERS others.
 
         Particles weighed by the chance that a reading is a slip are those without it, by the chance that it is sound
         those it is sure of; what it moves is their distance times the chance that it is sound.
         """
+        if self.doubt.size <= LEAST_OTHERS:
+            return self
         slip = self.likely(residual, swing) @ self.slip[:, self.doubtful]
         chance = np.clip(slip.mean(axis=0), 1e-6, 1.0 - 1e-6)
         apart = np.abs(answer @ (1.0 - slip) / (1.0 - chance) - answer @ slip / chance) / len(answer)
-        others = self.chances(residual, swing) < ALL_BUT_SURE
-        judged = others.sum() - others[self.doubtful] >= LEAST_OTHERS
-        wanted = np.where(judged, np.maximum(1.0 - MOST_MOVED / np.maximum(apart, MOST_MOVED), chance), chance)
+        wanted = np.maximum(1.0 - MOST_MOVED / np.maximum(apart, MOST_MOVED), chance)
         before = self.doubt[self.doubtful]
         odds = before / (1.0 - before) * wanted / (1.0 - wanted) * (1.0 - chance) / chance
         doubt = self.doubt.copy()
