@@ -15,11 +15,12 @@ from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns
+from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns, is_held
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, lags_of, part_weights
 from driftmodel.outlook.movement import World, acting_lags, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
+from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
@@ -104,19 +105,36 @@ class Truth:
 
 
 def in_the_median_room(draws: Draws) -> Draws:
-    """The draws with their rooms as the climate file says: these truths share one air (see other_truths for rooms)."""
+    """The draws with their rooms as the climate file says: such truths share one air."""
     values = {name: np.ones(draws.count) if name in ROOM_WORDS else value for name, value in draws.values.items()}
     return replace(draws, values=type(draws.values)(values))
 
 
+def in_its_room(scenario: Scenario, draws: Draws) -> Scenario:
+    """The scenario of the first of the draws, each home in its room as drawn."""
+    room = {name: float(value[0]) for name, value in draws.values.items()}
+    stays = (stay if is_held(stay.climate) else replace(stay, climate=climate_of_draw(stay.climate, room))
+             for stay in scenario.stays)  # fmt: skip
+    return replace(scenario, stays=tuple(stays))
+
+
 def truths(
-    scenario: Scenario, weathers: int, each: int, seed: int, creep_times: float = 1.0, known_weather: bool = False
+    scenario: Scenario,
+    weathers: int,
+    each: int,
+    seed: int,
+    creep_times: float = 1.0,
+    known_weather: bool = False,
+    own_room: bool = False,
 ) -> Iterator[Truth]:
-    """`weathers` x `each` guitars. known_weather: all in the weather the calibration takes, as beside a logger."""
+    """`weathers` x `each` guitars. known_weather: all in the weather the calibration takes, as beside a logger.
+    own_room: in the room of the first of each weather, as drawn, and not in the median one."""
     coefficients = design_response(scenario.instrument)
     for weather in range(weathers):
-        draws = in_the_median_room(draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather))
-        air = scenario_air(scenario, 0 if known_weather else FIRST_WEATHER + weather)
+        draws = draw_unknowns(replace(scenario, weather_members=1), each, seed + 7919 * weather)
+        home = in_its_room(scenario, draws) if own_room else scenario
+        draws = draws if own_room else in_the_median_room(draws)
+        air = scenario_air(home, 0 if known_weather else FIRST_WEATHER + weather)
         hours = hours_of(air["air_temperature"].values, air["relative_humidity"].values, scenario)
         lags = hours.lags
         weights = part_weights(scenario.instrument, draws, lags.time_constants_days)

@@ -27,8 +27,8 @@ DOUBTFUL_SLIP_SHARE = 0.9
 SLIP_TOLD = 0.5
 #: most readings that are weighed in every way, and the cost allowed: ways times readings squared
 MOST_DOUBTFUL, MOST_COST = 6, 10_000
-#: a reading with so many others moves what it is asked about by no more than this alone, mm: 0.15 less what draws leave
-#: uncertain
+#: a reading with so many others that alone would move what is asked about by more than this, mm, counts as so much more
+#: likely a slip beforehand; it holds for wild readings, not for each that is half in doubt (docs/learning.md)
 LEAST_OTHERS, MOST_MOVED = 4, 0.1
 #: a way less likely than this is left out where rivals are weighed
 LEAST_LIKELY = 1e-3

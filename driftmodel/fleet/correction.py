@@ -381,9 +381,14 @@ def _fit(past: Array, middle: Array, known: Histories, phase: int, log_sd: float
     effects, precision = model.centred(effects, prior)
     upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
     return Correction(
-        regions, designs, model.blocks, effects, upper, variance, knots, least, middle, phase, first_year, years,
-        scatter, evidence, claims, whole,
+        regions, designs, model.blocks, _settled(effects), _settled(upper), variance, knots, least, middle, phase,
+        first_year, years, _settled(scatter), evidence, claims, whole,
     )  # fmt: skip
+
+
+def _settled(values: Any) -> Any:
+    """To seven decimals: those after hang on how many threads the solver has, and one fleet has one forecast."""
+    return np.round(values, 7) + 0.0
 
 
 def _model(
