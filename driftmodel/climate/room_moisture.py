@@ -214,7 +214,7 @@ def _walked(steps: _Steps, first: Array) -> _Switches:
     air, quick, slow = (np.full(begins.size, start) for start in first)
     here = slice(None) if begins.size > 1 else slice(0, 1)
     for offset in range(-lead if begins.size > 1 else 0, min(length, size)):
-        at = np.clip(begins + offset, 0, size - 1)[here]
+        at = np.minimum(np.maximum(begins + offset, 0), size - 1)[here]
         carried = air + steps.pull[0] * quick + steps.pull[1] * slow + steps.base[at]
         _, _, air, on = steps.step(carried, at)
         quick = quick + steps.follow[0] * (air / steps.forcing.saturation[at] - quick)

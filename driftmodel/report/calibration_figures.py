@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.calibration.records import QUANTITIES, Calibration
+from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def _residuals(axes: Axes, calibration: Calibration) -> None:
         days = np.array([one.reading.date for one in own], dtype="datetime64[D]")
         at = np.clip([one.size for one in own], -FURTHEST, FURTHEST)
         axes.plot(days, at, markers[what], color=INK, label=QUANTITIES[what].words, markersize=6, clip_on=False)
-    slips = [one for one in calibration.fitted if one.slip_probability > 0.5]
+    slips = [one for one in calibration.fitted if one.slip_probability > SLIP_TOLD]
     for count, one in enumerate(slips):
         day, edge = np.datetime64(one.reading.date.isoformat()), float(np.clip(one.size, -FURTHEST, FURTHEST))
         axes.plot([day], [edge], "x", color=INK, markersize=13, clip_on=False,
