@@ -274,9 +274,9 @@ def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
         else f"four times in five between {signed_length(low, units)} and {signed_length(high, units)}"
     )
     return (
-        f"Under the pull of the strings the body gives: over {years_words(ahead_years(scenario))} the action {way} "
-        f"for good by about {length_words(abs(middle), units)} ({reach}). This does not come back; only a regrade "
-        "takes it out."
+        f"Under the pull of the strings body and neck give: over {years_words(ahead_years(scenario))} the action {way} "
+        f"for good by about {length_words(abs(middle), units)} ({reach}). This does not come back. The "
+        "neck's own bow in it is the truss rod's to take out, the rest a regrade's."
     )
 
 
