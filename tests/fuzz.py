@@ -36,7 +36,7 @@ sys.path.insert(0, str(ROOT))
 SECONDS = 20
 MEMORY_BYTES = 3_000_000_000
 #: files a child reads before a fresh one takes over
-BATCH = 250
+BATCH = 1000
 
 HOSTILE_VALUES = (
     "nan", "inf", "-inf", "1e999", "-0.0", "0", "-1", "1e-300", "1e300", "9" * 400, "9" * 5000, "true", '""',
