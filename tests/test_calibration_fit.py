@@ -29,6 +29,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import LASTING
+from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.calibration_words import calibration_summary
 from driftmodel.report.decision_words import decision_summary, headline
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
@@ -173,6 +174,49 @@ def test_bands_cover_truths_of_the_own_law(scenario: Scenario, bench: Bench, mon
 def own_law_shares(scenario: Scenario, bench: Bench) -> np.ndarray:
     found = coverage(scenario, bench, 40, 1, 300, own_room=True)
     return np.array([((ranks > 0.1) & (ranks < 0.9)).mean(axis=0) for ranks, *_ in found.values()])
+
+
+def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> None:
+    truth = next(truths(scenario, 1, 1, 31))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    sound = read(truth, days, np.random.default_rng(1), slips=0.0)
+    wrong = replace(sound.readings[2], value=sound.readings[2].value + 0.8)
+    book = BenchBook((*sound.readings[:2], wrong, *sound.readings[3:]))
+    with_slip, without = (learn(scenario, one, bench=bench) for one in (book, sound))
+    record = as_calibration(with_slip)
+    assert [one.slip_probability > 0.5 for one in record.fitted] == [False, False, True, False, False]
+    medians = [np.median(one.answers(horizon=False).action_dry_mm) for one in (with_slip, without)]
+    assert abs(medians[0] - medians[1]) < 0.8 / 7  # of the slip's 0.8 mm no more than a seventh gets through
+    told = calibration_summary(record, diagnose(with_slip, record.fitted, {}))
+    assert "slip of hand" in told
+
+
+def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
+    """The same guitar with another spacer fitted half-way, its readings lifted by arithmetic: the same answer."""
+    truth = next(truths(scenario, 1, 1, 77))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    plain = read(truth, days, np.random.default_rng(1), slips=0.0)
+    swap = WorkDone(days[2], spacer="G")
+    lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")]
+    rows = tuple(replace(one, value=one.value + (lift / 2.0 if one.date > days[2] else 0.0)) for one in plain.readings)
+    found = [learn(scenario, book, bench=bench) for book in (plain, BenchBook(rows, (swap,)))]
+    first, second = (each.layout.values(each.sampled.normals)["residual_gain"] for each in found)
+    np.testing.assert_allclose(first, second, rtol=1e-6)
+
+
+def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Bench) -> None:
+    truth = next(truths(scenario, 1, 1, 5))
+    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
+    posterior = learn(scenario, read(truth, days, np.random.default_rng(2), slips=0.0), bench=bench, particles=300)
+    record = as_calibration(posterior)
+    short = replace(scenario, horizon_years=3, weather_members=1)
+    learned = driftmodel.forecast(short, unknowns=record.draws)
+    prior = driftmodel.forecast(short, draws=60)
+    first = learned["action_12th"].values[:, DAYS[-1]]
+    assert len(first) == record.draws.count == 300
+    # the readings' five hundredths narrow it; its middle is where the last reading was due, but for the weather's days
+    assert np.std(first) < 0.75 * np.std(prior["action_12th"].values[:, DAYS[-1]])
+    assert np.median(first) == pytest.approx(record.fitted[-1].expected, abs=0.15)
 
 
 @pytest.mark.slow
