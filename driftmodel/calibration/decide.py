@@ -137,7 +137,8 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
     standing = _standing(posterior, found, new)
     weighed = weigh(standing)
     known = _known_before(posterior, calibration)
-    wrong = max((_wrong(posterior, known, one) for one in new), default=0.0)
+    expected = posterior.expected(known)
+    wrong = max((_wrong(posterior, expected, one) for one in new), default=0.0)
     words = _words_of(standing, weighed)
     then = words[weighed.best]
     chances = _told(weighed, wrong, words)
@@ -160,7 +161,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         chances=Frozen(chances),
         options=tuple(weighed.options[key] for key in ORDER if key in weighed.options),
         grade=spacer.spacer if spacer else "",
-        due_mm=quantiles(_due(posterior, known, actions[0])) if actions else None,
+        due_mm=quantiles(_due(posterior, expected, actions[0])) if actions else None,
         read_mm=quantiles(found.action_now_mm),
         reference_mm=quantiles(found.action_reference_mm),
         season_mm=quantiles(found.action_now_mm - found.action_reference_mm),
@@ -172,7 +173,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         seasons_from=(posterior.asked.seasons[0].day, posterior.asked.seasons[1].day),
         rule_mm=(scenario.rule.action_low_mm, scenario.rule.action_high_mm),
         regrade_years=quantiles(found.regrade_years),
-        turns=_turns(posterior, standing, known, posterior.readings[actions[0]]) if actions and said == then else (),
+        turns=_turns(posterior, standing, known, expected, actions[0]) if actions and said == then else (),
         slip_probability=float(max(chance[own], default=0.0)),
         readings_before=len(posterior.readings) - len(own),
         path=action_path(posterior) if posterior.more else None,
@@ -231,20 +232,21 @@ def _known_before(posterior: Posterior, calibration: Calibration | None) -> Arra
     return known
 
 
-def _due(posterior: Posterior, known: Array, place: int) -> Array:
-    """Draws of what a reading was to be, mm: what the particles expect, with the doubt of weather, stays and tool."""
+def _due(posterior: Posterior, expected: Array, place: int) -> Array:
+    """Draws of what a reading was to be, mm: what the particles expect (particles, readings), with the doubt of
+    weather, stays and tool."""
     random = np.random.default_rng([posterior.bench.scenario.seed, 43])
     doubt = float(np.sqrt(posterior.noise.own_doubt[place]))
-    return np.asarray(posterior.expected(known)[:, place] + doubt * random.standard_normal(len(known)))
+    return np.asarray(expected[:, place] + doubt * random.standard_normal(len(expected)))
 
 
-def _wrong(posterior: Posterior, known: Array, reading: ReadingRow, by_mm: float = 0.0) -> float:
+def _wrong(posterior: Posterior, expected: Array, reading: ReadingRow, by_mm: float = 0.0) -> float:
     """Probability that a reading is a slip, or that something happened to the guitar that nobody told, against a sound
     reading of what was to be expected; by Bayes' rule over the three. by_mm: had it read so much higher."""
     if reading not in posterior.readings:
         return 0.0
     place = posterior.readings.index(reading)
-    off = reading.value + by_mm - posterior.expected(known)[:, place]
+    off = reading.value + by_mm - expected[:, place]
     doubt, reach = float(np.sqrt(posterior.noise.own_doubt[place])), float(slip_reach((reading,))[0])
     share, damage = library.general("bench_damage_share").value, library.general("bench_damage_action").value
     if reading.what == "projection":
@@ -266,19 +268,20 @@ def _again(wrong: float, then: str) -> bool:
     return wrong > 0.5 or (wrong >= DOUBTED and then in WORK)
 
 
-def _turns(posterior: Posterior, standing: Standing, known: Array, read: ReadingRow) -> tuple[tuple[float, str], ...]:
+def _turns(
+    posterior: Posterior, standing: Standing, known: Array, expected: Array, place: int
+) -> tuple[tuple[float, str], ...]:
     """The readings nearest to today's, below and above, at which the answer would be about to be another one: all moves
     with the reading as what was known before it says, until a reading is so far off that it would be taken again."""
-    place, some = posterior.readings.index(read), known[:TURNED_BY]
-    doubt = float(np.sqrt(posterior.noise.own_doubt[place]))
-    gains = gains_of(posterior.answers(some), posterior.expected(some)[:, place], doubt)
+    read, doubt = posterior.readings[place], float(np.sqrt(posterior.noise.own_doubt[place]))
+    gains = gains_of(posterior.answers(known[:TURNED_BY]), expected[:TURNED_BY, place], doubt)
     found = []
     own = _said_of(standing)
     for sign in (-1.0, 1.0):
         for step in np.arange(TURNED_STEP_MM, TURNED_MM, TURNED_STEP_MM):
             by_mm = sign * float(step)
             other = _said_of(standing.turned(by_mm, gains))
-            other = MEASURE if _again(_wrong(posterior, known, read, by_mm), other) else other
+            other = MEASURE if _again(_wrong(posterior, expected, read, by_mm), other) else other
             if other != own:
                 found.append((round(read.value + by_mm, 2), other))
                 break
