@@ -29,6 +29,11 @@ def only(columns: Columns, kept: NDArray[np.bool_] | slice) -> Columns:
     return type(columns)(*(getattr(columns, each.name)[kept] for each in fields(columns)))  # type: ignore[arg-type]
 
 
+def settled(values: Array | float) -> Array:
+    """To seven decimals: those after hang on how many threads a solver has, and one question has one answer."""
+    return np.asarray(np.round(values, 7) + 0.0)
+
+
 def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
     """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
 

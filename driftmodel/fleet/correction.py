@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import gammaln
 
-from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.base.arrays import group_sums, ratio, settled
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS
 from driftmodel.fleet.histories import Histories
 
@@ -381,14 +381,9 @@ def _fit(past: Array, middle: Array, known: Histories, phase: int, log_sd: float
     effects, precision = model.centred(effects, prior)
     upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
     return Correction(
-        regions, designs, model.blocks, _settled(effects), _settled(upper), variance, knots, least, middle, phase,
-        first_year, years, _settled(scatter), evidence, claims, whole,
+        regions, designs, model.blocks, settled(effects), settled(upper), variance, knots, least, middle, phase,
+        first_year, years, float(settled(scatter)), evidence, claims, whole,
     )  # fmt: skip
-
-
-def _settled(values: Any) -> Any:
-    """To seven decimals: those after hang on how many threads the solver has, and one fleet has one forecast."""
-    return np.round(values, 7) + 0.0
 
 
 def _model(

@@ -10,6 +10,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 from scipy.spatial import Delaunay
 
+from driftmodel.base.arrays import settled
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Strings
 from driftmodel.structure.box_blocks import Entries, Skin, add_block, held, motion
@@ -109,7 +110,7 @@ def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
     for name, shift in found.moved.items():
         nodes = shift.reshape(-1, 6)
         up = nodes[found.top_number, 2] - found.neck[name][2] * (1.0 - along)
-        rise[name] = np.round(up, 7)  # mm, see _told
+        rise[name] = settled(up)
     triangles = Delaunay(places).simplices
     middle = places[triangles].mean(axis=1)
     kept = mesh.inside(middle, box.outline)
