@@ -209,3 +209,15 @@ def test_names_seen_in_the_wild(head: str, stamp: str, tmp_path: Path) -> None:
     air = read_logger(path)
     first = np.datetime64("2024-02-26T22:00" if "+2" in head else "2024-02-27T00:00")
     assert air["time"].values[0] == first and air.sizes["time"] == 5
+
+
+def test_a_missing_column_is_named_for_the_command_or_asked_for(run: object, world: Path) -> None:
+    """A column without a role of its own is offered, with the flags that take it; where none is left, it is to add."""
+    room = world / "room.csv"
+    room.write_text("time;My sensor;RH\n2026-01-01T00:00Z;20;45\n2026-01-01T01:00Z;20;46\n", encoding="utf-8")
+    told = run("air", "room.csv").err  # type: ignore[operator]
+    assert '--temperature-unit C --temperature-column "My sensor"' in told
+    assert run("air", "room.csv", "--temperature-column", "My sensor", "--temperature-unit", "C").code == 0  # type: ignore[operator]
+    room.write_text("time;RH\n2026-01-01T00:00Z;45\n2026-01-01T01:00Z;46\n", encoding="utf-8")
+    told = run("air", "room.csv").err  # type: ignore[operator]
+    assert "Mend: add a column of temperature to the file" in told and "--temperature" not in told

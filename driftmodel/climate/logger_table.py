@@ -255,13 +255,15 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
     shown = ", ".join(f'"{cell.strip()}"' for cell in header)
     if not candidates:
         unit = ', temperature_unit = "C"' if role == "temperature" else ""
-        usual = header[_USUAL_PLACE[role] % len(header)].strip()
+        usual = _USUAL_PLACE[role] % len(header)
+        free = [header[at].strip() for at in (usual, *range(len(header))) if _role(header[at]) is None]
+        named = f'columns = {{ {role} = "{free[0]}"{unit} }}, or the name that it has' if free else ""
         raise BadInput(
             f"no column for {words} among {shown}",
             f"a column of {words}",
             file=path,
             place=f"row {line}, column for {words}",
-            mend=f'columns = {{ {role} = "{usual}"{unit} }}, or the name that it has',
+            mend=named or f"add a column of {words} to the file, its name in the first line",
         )
     if len(candidates) > 1:
         names = " and ".join(f'"{header[at].strip()}"' for at in candidates)

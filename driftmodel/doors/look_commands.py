@@ -167,15 +167,22 @@ _FLAGS = {
 }
 
 
+def _typed(name: str) -> str:
+    """A name as a shell takes it for one word."""
+    return name if re.fullmatch(r"[\w/+.-]+", name) else f'"{name}"'
+
+
 def _as_flags(fault: BadInput) -> BadInput:
     """The same fault, its mend told for this command as well as for a climate file."""
-    named = re.search(r'time_zone = "([^"]+)"', fault.mend)
-    flags = [f"--time-zone {named[1]}" if named and key == "time_zone" else flag
-             for key, flag in _FLAGS.items() if key in fault.mend]  # fmt: skip
+    flags = []
+    for key, flag in _FLAGS.items():
+        if key in fault.mend:
+            named = re.search(re.escape(key.removesuffix(" =")) + r' = "([^"]+)"', fault.mend)
+            option, _, usual = flag.partition(" ")
+            own = usual in ("NAME", "America/Chicago") and named
+            flags.append(f"{option} {_typed(own[1])}" if own else flag)
     if not flags:
         return fault
-    if "temperature_unit" in fault.mend:
-        flags = [flag for flag in flags if "NAME" not in flag]
     if "gap_limit_days" in fault.mend:
         limit = re.search(r"gap_limit_days = ([\d.]+)", fault.mend)
         flags = [f"--gap-limit-days {float(limit[1]):g}" if limit else "--gap-limit-days 30"]
