@@ -22,7 +22,7 @@ from driftmodel.advice.measures import Measure, Need, measures_for
 from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, MeasureResult, MonthRisk, Outcome
 from driftmodel.advice.strain import Held, held_strain, restrained_share
 from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
-from driftmodel.base.limits import DAMP_PCT
+from driftmodel.base.limits import DAMP_PCT, DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.better_air import suited_grade
@@ -100,7 +100,6 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...],
     """What the chain says of its air (see records.Outcome); changed: it is not the air as it is, and the spacer that
     suits it is fitted with the change."""
     humidity = daily_humidity(chain)[:, year.start :]
-    days_a_year = 365.25
     suited = suited_grade(chain)
     life = lived(with_spacer(chain, suited) if changed else chain)
     return Outcome(
@@ -109,11 +108,11 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...],
         _first_due(chain),
         float(np.median(swing(monthly_means(year.action_mm, year.month)))),
         float(held.splits().mean()),
-        float(held.past_set().mean() * days_a_year),
+        float(held.past_set().mean() * DAYS_PER_YEAR),
         tuple(each.month for each in months if each.reason),
         tuple(each.month for each in months if each.reason == "dry"),
         tuple(each.month for each in months if each.reason == "damp"),
-        float((humidity > DAMP_PCT).mean() * days_a_year),
+        float((humidity > DAMP_PCT).mean() * DAYS_PER_YEAR),
         float(np.quantile(humidity, 0.05)),
         float(np.quantile(humidity, 0.95)),
         float(life.inside_days.mean()),

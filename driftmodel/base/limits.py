@@ -9,6 +9,8 @@ FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
 #: a seed stands in files that hold whole numbers of 64 bits
 MOST_SEED = 2**63 - 1
 
+DAYS_PER_YEAR = 365.25
+
 #: points an answer is told by: the range that holds four times in five, and its middle
 QUANTILES = (0.1, 0.5, 0.9)
 BAND = QUANTILES[::2]

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
@@ -38,7 +39,6 @@ LEAST_FOR_PATTERN = 6
 RIVAL_TOLD = float(np.log(10.0))
 #: a movement is unusual when it is this many times the usual, or as many times smaller, with this probability
 UNUSUAL_TIMES, UNUSUAL_CHANCE = {"settles": 1.5, "swings": 2.0}, 0.9
-DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.limits import QUANTILES
+from driftmodel.base.limits import DAYS_PER_YEAR, QUANTILES
 from driftmodel.base.records import WorkDone
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import (
@@ -33,7 +33,6 @@ Array = NDArray[np.float64]
 
 SEASON_DAYS = 90
 WEEK = 7
-DAYS_PER_YEAR = 365.25
 
 
 def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:

@@ -22,6 +22,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
 from driftmodel.calibration.forward import (
     Plan,
@@ -54,7 +55,6 @@ HOURS = (9.0, 11.0, 13.0, 15.0, 17.0, 10.0, 12.0, 14.0, 16.0, 18.0)
 STAYS = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 16.0, 48.0)
 STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
 STAY_C = 21.0
-DAYS_PER_YEAR = 365.25
 #: what is left of a sure slip's weight
 SURELY = 1e-6
 

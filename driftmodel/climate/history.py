@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.climate.air import (
     LONGEST_FILL_DAYS,
@@ -23,8 +24,6 @@ from driftmodel.climate.weather_formats import looks_like_weather
 
 if TYPE_CHECKING:
     from xarray import Dataset
-
-DAYS_PER_YEAR = 365.25
 
 
 def read_air(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.climate.air import hours_from, make_air
@@ -29,7 +30,6 @@ from driftmodel.fleet.run import Crew, Progress, each, in_order
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
-from driftmodel.outlook.lived import DAYS_PER_YEAR
 from driftmodel.outlook.origin import numbers_record, told
 from driftmodel.outlook.place import grades_of
 from driftmodel.outlook.regrade import NEVER

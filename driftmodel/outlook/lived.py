@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.lasting import BOW
@@ -27,7 +28,6 @@ from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 Array = NDArray[np.float64]
 
 EVERY_DAYS = 7
-DAYS_PER_YEAR = 365.25
 BLOCK_DRAWS = 250
 
 
