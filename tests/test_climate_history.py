@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from driftmodel.base.climate_file import Normals
+from driftmodel.base.climate_file import Logger, Normals
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Logger, Scenario, Stay
+from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.scenarios import load_scenario, scenario_names
 from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.history import climate_air, read_air, scenario_air, scenario_end
@@ -174,7 +174,7 @@ def _logger_climate(tmp_path: Path, scenario: Scenario, days: int, repeat: bool)
         outdoor=None,
         room=None,
         humidifier=None,
-        logger=Logger("room.csv", time_zone="UTC", repeat_years=repeat),
+        logger=Logger(file="room.csv", time_zone="UTC", repeat_years=repeat),
         file=str(tmp_path / "logged.toml"),
     )
 

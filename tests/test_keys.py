@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from driftmodel.base.build import Strings
+from driftmodel.base.file_models import keys_in
 from driftmodel.base.keys import KINDS, keys_of_file, unit_of
 from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.calibration.readings_table import COLUMNS
@@ -25,10 +26,10 @@ def test_every_key_has_a_meaning(kind: str) -> None:
 
 def test_units_defaults_and_limits_are_the_models() -> None:
     told = {key.place: key for key in keys_of_file("scenario")}
-    assert set(ScenarioFile.model_fields) - {"stay", "event", "setup", "rule"} <= set(told)
+    assert set(keys_in(ScenarioFile)) - {"stay", "event", "setup", "rule"} <= set(told)
     action = told["setup.action_12th_mm"]
     assert (action.unit, action.default, action.limits) == ("mm (or _in)", "needed", "above 0.3, at most 8")
-    assert told["draws"].default == str(ScenarioFile.model_fields["draws"].default)
+    assert told["draws"].default == str(keys_in(ScenarioFile)["draws"].default)
     steel = [key.place for key in keys_of_file("instrument") if key.place.startswith("strings.")]
     assert steel == [f"strings.{field.name}" for field in fields(Strings)]
     assert "stay[].from" in told and told["hysteresis"].unit == ""

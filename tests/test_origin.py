@@ -18,10 +18,11 @@ import pytest
 
 import driftmodel
 from driftmodel.base import keeping, library
+from driftmodel.base.climate_file import Logger
 from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.keeping import file_digest, forget
 from driftmodel.base.materials import Datum
-from driftmodel.base.records import LearnedPrior, Logger, Scenario, WorkDone
+from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.outlook import origin as origin_room
 from driftmodel.outlook.draws import draw_unknowns
@@ -183,7 +184,7 @@ def changed(record: Any, path: tuple[Any, ...]) -> Any:
     if path == ("work",):
         return replace(record, work=(WorkDone(date(2027, 1, 1), saddle_mm=-0.2),))
     if step == "logger" and not rest:
-        return replace(record, logger=Logger("other.csv"))
+        return replace(record, logger=Logger(file="other.csv"))
     if isinstance(step, int):
         return (*record[:step], changed(record[step], tuple(rest)), *record[step + 1 :])
     return replace(record, **{step: changed(getattr(record, step), tuple(rest))})

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import INVENTED, TITLE, FileModel, Noun, Point, key, length, over_keys
+from driftmodel.base.file_models import INVENTED, TITLE, Noun, Point, key, length, over_keys
 
 WOOD = "trade name of the wood"
 
@@ -322,12 +322,19 @@ class JointTable(Joint):
         return self
 
 
-class InstrumentFile(FileModel):
-    """A file may be `like` another design and tell only what differs; that is put together before it comes here."""
+@dataclass(frozen=True, kw_only=True, repr=False)
+class InstrumentTable(Noun):
+    """What an instrument's file and its record both say."""
 
-    title: str = key('"Large flat-top, bench no. 7"', TITLE)
-    invented: bool = key("false", INVENTED)
+    title: Annotated[str, key('"Large flat-top, bench no. 7"', TITLE)]
+    invented: Annotated[bool, key("false", INVENTED)]
     strings: Strings
-    joint: JointTable
     body: Body
     neck: Neck
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class InstrumentFile(InstrumentTable):
+    """A file may be `like` another design and tell only what differs; that is put together before it comes here."""
+
+    joint: JointTable

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import field_validator, model_validator
 
-from driftmodel.base.file_models import INVENTED, TITLE, FileModel, Noun, key, over_keys
+from driftmodel.base.file_models import INVENTED, TITLE, FileModel, Noun, Pairs, key, over_keys, record_of
 
 
 def _months(months: tuple[int, ...]) -> tuple[int, ...]:
@@ -74,38 +74,58 @@ class Normals(Noun):
         return values
 
 
-class LoggerKeys(FileModel):
-    """How a logger's file is read, where it does not tell itself."""
+@dataclass(frozen=True, kw_only=True)
+class LoggerKeys(Noun):
+    """How a logger's file is read, where it does not tell itself. gap_policy: None refuses gaps; those filled are of at
+    most gap_limit_days, and flagged. columns: header texts by role."""
 
-    columns: dict[str, str] = key(
-        '{ temperature = "Temp (C)", relative_humidity = "RH (%)" }',
-        "headers of time, temperature, relative_humidity, where they do not tell themselves",
-        default_factory=dict,
-    )
-    time_zone: str | None = key('"America/Chicago"', "zone of the logger's clock", None)
-    day_first: bool | None = key("true", "whether 03/04 is the third of April", None)
-    gap_policy: str | None = key(
-        '"interpolate"', "how gaps are filled; refused where none is named", None, pattern="^(interpolate|hold)$"
-    )
-    gap_limit_days: float = key("7.0", "longest gap that is filled", 7.0, gt=0, le=3660)
-    repeat_years: bool = key("true", "whether the record's years come again past its end", False)
+    columns: Annotated[
+        Pairs[str],
+        key(
+            '{ temperature = "Temp (C)", relative_humidity = "RH (%)" }',
+            "headers of time, temperature, relative_humidity, where they do not tell themselves",
+        ),
+    ] = ()
+    time_zone: Annotated[str | None, key('"America/Chicago"', "zone of the logger's clock")] = None
+    day_first: Annotated[bool | None, key("true", "whether 03/04 is the third of April")] = None
+    gap_policy: Annotated[
+        str | None,
+        key('"interpolate"', "how gaps are filled; refused where none is named", pattern="^(interpolate|hold)$"),
+    ] = None
+    gap_limit_days: Annotated[float, key("7.0", "longest gap that is filled", gt=0, le=3660)] = 7.0
+    repeat_years: Annotated[bool, key("true", "whether the record's years come again past its end")] = False
 
 
-class LoggerFile(LoggerKeys):
-    file: str = key('"my_room.csv"', "the logger's file, seen from this file's folder")
+@dataclass(frozen=True, kw_only=True)
+class Logger(LoggerKeys):
+    """A measured record of air."""
+
+    file: Annotated[str, key('"my_room.csv"', "the logger's file, seen from this file's folder")]
 
 
-class OutdoorFile(LoggerKeys):
-    weather_file: str | None = key(
-        '"../weather/chicago.csv"', "a typical year of hourly weather, seen from this file's folder", None
-    )
-    logger_file: str | None = key('"outdoor.csv"', "measured outdoor air", None)
+@dataclass(frozen=True, kw_only=True)
+class OutdoorTable(LoggerKeys):
+    """Where outdoor air comes from: exactly one of weather_file, normals and logger_file (measured, with its dates)."""
+
+    weather_file: Annotated[
+        str | None,
+        key('"../weather/chicago.csv"', "a typical year of hourly weather, seen from this file's folder"),
+    ] = None
+    logger_file: Annotated[str | None, key('"outdoor.csv"', "measured outdoor air")] = None
     normals: Normals | None = None
-    year_to_year_sd_k: float = key("1.2", "how months differ from year to year in temperature", 1.2, ge=0, le=5)
-    year_to_year_sd_pct: float = key("3.0", "and in humidity", 3.0, ge=0, le=15)
+    year_to_year_sd_c: Annotated[
+        float,
+        key("1.2", "how months differ from year to year in temperature", ge=0, le=5, alias="year_to_year_sd_k"),
+    ] = 1.2
+    year_to_year_sd_pct: Annotated[float, key("3.0", "and in humidity", ge=0, le=15)] = 3.0
+
+    @property
+    def logger(self) -> Logger | None:
+        """The measured record and how it is read, where outdoor air is one."""
+        return None if self.logger_file is None else record_of(Logger, self, file=self.logger_file)
 
     @model_validator(mode="after")
-    def _one_source(self) -> OutdoorFile:
+    def _one_source(self) -> OutdoorTable:
         given = [name for name in ("weather_file", "logger_file", "normals") if getattr(self, name) is not None]
         if len(given) != 1:
             raise over_keys(
@@ -117,6 +137,15 @@ class OutdoorFile(LoggerKeys):
         return self
 
 
+@dataclass(frozen=True, kw_only=True)
+class Outdoor(OutdoorTable):
+    """Outdoor air, every hour warmer_k warmer and drier_pct points of relative humidity drier than its file says: a
+    what-if."""
+
+    warmer_k: float = 0.0
+    drier_pct: float = 0.0
+
+
 #: what may be unknown of a room
 ROOM_UNKNOWNS = ("excess_cold", "excess_warm", "summer_warmth", "heating_set_point")
 
@@ -124,8 +153,6 @@ ROOM_UNKNOWNS = ("excess_cold", "excess_warm", "summer_warmth", "heating_set_poi
 @dataclass(frozen=True)
 class Seen(Noun):
     """What a hygrometer in the room showed: on a day, or as the mean of months; either value may be missing."""
-
-    """A hygrometer's reading: of a day, or the mean of months."""
 
     months: Annotated[tuple[int, ...], key("[1, 2]", "months a hygrometer's mean is of")] = ()
     day: Annotated[Date | None, key("2026-01-15", "day of a hygrometer's reading", alias="date")] = None
@@ -245,14 +272,21 @@ class Case(Noun):
     _real = field_validator("humidifier_months")(_months)
 
 
-class ClimateFile(FileModel):
-    title: str = key('"Heated house in a cold continental city"', TITLE, "")
-    invented: bool = key("false", INVENTED, False)
-    outdoor: OutdoorFile | None = None
-    room: RoomFile | None = None
-    logger: LoggerFile | None = None
+@dataclass(frozen=True, kw_only=True)
+class ClimateTable(Noun):
+    """What a climate's file and its record both say."""
+
+    title: Annotated[str, key('"Heated house in a cold continental city"', TITLE)] = ""
+    invented: Annotated[bool, key("false", INVENTED)] = False
+    logger: Logger | None = None
     humidifier: Humidifier | None = None
     case: Case | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClimateFile(ClimateTable):
+    outdoor: OutdoorTable | None = None
+    room: RoomFile | None = None
 
     @model_validator(mode="after")
     def _one_air(self) -> ClimateFile:

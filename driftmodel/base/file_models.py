@@ -26,7 +26,18 @@ class _Pair:
         )
 
 
+class _Table:
+    """A table of names and values, kept as pairs."""
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        value = handler(get_args(get_args(source)[0])[1])
+        table = core_schema.dict_schema(core_schema.str_schema(), value)
+        return core_schema.no_info_after_validator_function(lambda told: tuple(told.items()), table)
+
+
 Point = Annotated[tuple[float, float], _Pair()]
+Value = TypeVar("Value")
+Pairs = Annotated[tuple[tuple[str, Value], ...], _Table()]
 Model = TypeVar("Model")
 #: how a quantity ends in a file and in a record
 _SPELT = {"_degc": "_c", "_sd_k": "_sd_c"}

@@ -47,7 +47,7 @@ class Frozen(Mapping[Key, Value]):
 
 class Record:
     """Base of a frozen dataclass: its mappings are frozen, so that it pickles, copies and hashes, and it is told
-    shortly: records in it by name, long lists by their length."""
+    shortly: records in it by name, long lists by their length; a name comes first."""
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:  # type: ignore[attr-defined]
@@ -56,7 +56,8 @@ class Record:
                 object.__setattr__(self, name, Frozen(value))
 
     def __repr__(self) -> str:
-        told = ", ".join(f"{field.name}={_shortly(getattr(self, field.name))}" for field in fields(self))  # type: ignore[arg-type]
+        names = sorted((field.name for field in fields(self)), key=lambda name: name != "name")  # type: ignore[arg-type]
+        told = ", ".join(f"{name}={_shortly(getattr(self, name))}" for name in names)
         return f"{type(self).__name__}({told})"
 
 

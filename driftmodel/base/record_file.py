@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from driftmodel.base import library
 from driftmodel.base.file_models import INVENTED, SEED, YEARS_AHEAD, key
@@ -17,14 +17,15 @@ from driftmodel.base.tomlfile import Path_
 RECORD, BENCH = "record.toml", "bench.csv"
 
 
+@dataclass(frozen=True, kw_only=True, repr=False)
 class RecordFile(ScenarioFile):
-    invented: bool = key("false", INVENTED, False)
-    summary: str = key('"Ring before the heating season."', default="")
-    horizon_years: int = key("20", YEARS_AHEAD, 20, ge=1, le=60)
-    seed: int = key("1", SEED, 1, ge=0, le=MOST_SEED)
-    serial: str = key('"FH-0012"', default="")
-    owner: str = key('"shelf 3, or a name you may keep"', default="")
-    workshop: str = key('"Fernhollow (invented)"', default="")
+    invented: Annotated[bool, key("false", INVENTED)] = False
+    summary: Annotated[str, key('"Ring before the heating season."')] = ""
+    horizon_years: Annotated[int, key("20", YEARS_AHEAD, ge=1, le=60)] = 20
+    seed: Annotated[int, key("1", SEED, ge=0, le=MOST_SEED)] = 1
+    serial: Annotated[str, key('"FH-0012"')] = ""
+    owner: Annotated[str, key('"shelf 3, or a name you may keep"')] = ""
+    workshop: Annotated[str, key('"Fernhollow (invented)"')] = ""
 
 
 @dataclass(frozen=True)

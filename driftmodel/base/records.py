@@ -9,26 +9,21 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.build import Body, Joint, Neck, SpacerSet, Strings
-from driftmodel.base.climate_file import Case, Humidifier, Normals, Seen
-from driftmodel.base.frozen import Frozen, Record
+from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
+from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
+from driftmodel.base.frozen import Frozen
 from driftmodel.base.materials import Datum
-from driftmodel.base.scenario_file import Rule, Setup, StringEvent
+from driftmodel.base.scenario_file import ScenarioTable, StringEvent
 
 #: metadata of a field that says where a record was read, not what it says
 NOT_AN_INPUT = {"input": False}
 
 
-@dataclass(frozen=True, repr=False)
-class Instrument(Record):
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Instrument(InstrumentTable):
     """A design with its woods, neck, joint and spacers; body_fret is the fret at the body join."""
 
     name: str
-    title: str
-    invented: bool
-    body: Body
-    neck: Neck
-    strings: Strings
     body_fret: int
     spacers: SpacerSet
     joint: Joint = field(default_factory=Joint)
@@ -61,48 +56,13 @@ class Room:
         return self.excess_cold_g_m3 * self.air_changes_per_hour * self.volume_m3 * 24.0 / 1000.0
 
 
-@dataclass(frozen=True)
-class Logger:
-    """A measured record of air and how it is read. gap_policy: None refuses gaps; 'interpolate' or 'hold' fill those
-    of at most gap_limit_days, flagged. columns: header texts by role."""
-
-    file: str
-    columns: tuple[tuple[str, str], ...] = ()
-    time_zone: str | None = None
-    day_first: bool | None = None
-    gap_policy: str | None = None
-    gap_limit_days: float = 7.0
-    repeat_years: bool = False
-
-
-@dataclass(frozen=True)
-class Outdoor:
-    """Where outdoor air comes from: exactly one of weather_file, normals and logger (measured, with its dates).
-
-    Every hour is warmer_k warmer and drier_pct points of relative humidity drier than that: a what-if."""
-
-    weather_file: str | None
-    normals: Normals | None
-    year_to_year_sd_c: float
-    year_to_year_sd_pct: float
-    warmer_k: float = 0.0
-    drier_pct: float = 0.0
-    logger: Logger | None = None
-    gap_policy: str | None = None  # of a weather file
-
-
-@dataclass(frozen=True, repr=False)
-class Climate(Record):
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Climate(ClimateTable):
     """The air around an instrument: outdoor air through a room, or an indoor logger; then, it may be, a case."""
 
     name: str
-    title: str
-    invented: bool
-    outdoor: Outdoor | None
-    room: Room | None
-    humidifier: Humidifier | None
-    logger: Logger | None
-    case: Case | None
+    outdoor: Outdoor | None = None
+    room: Room | None = None
     file: str = field(default="", metadata=NOT_AN_INPUT)
     #: numbers of the library that what its file leaves open was filled with, by name
     numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)
@@ -117,7 +77,7 @@ class Climate(Record):
         outdoor = self.outdoor
         names = [self.logger_file]
         if outdoor is not None:
-            names += [outdoor.weather_file, None if outdoor.logger is None else outdoor.logger.file]
+            names += [outdoor.weather_file, outdoor.logger_file]
         return tuple(self.beside(name) for name in names if name)
 
     @property
@@ -166,26 +126,16 @@ class LearnedPrior:
     source: str
 
 
-@dataclass(frozen=True, repr=False)
-class Scenario(Record):
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Scenario(ScenarioTable):
     """One instrument, where it lived and lives, how it left the bench and what was done to it since.
 
     work: in order of day. today: the day the question is put; None: the day of set-up."""
 
     name: str
-    title: str
-    summary: str
-    invented: bool
     instrument: Instrument
     stays: tuple[Stay, ...]
     events: tuple[StringEvent, ...]
-    setup: Setup
-    rule: Rule
-    horizon_years: int
-    draws: int
-    seed: int
-    hysteresis: bool
-    weather_members: int
     file: str = field(default="", metadata=NOT_AN_INPUT)
     raw: Mapping[str, Any] = field(default_factory=Frozen, metadata=NOT_AN_INPUT)
     work: tuple[WorkDone, ...] = ()

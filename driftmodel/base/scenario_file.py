@@ -10,14 +10,15 @@ from typing import Annotated, Any
 
 from pydantic import model_validator
 
-from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, FileModel, Noun, day, key, over_keys
+from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, Noun, day, key, over_keys
 from driftmodel.base.limits import MOST_SEED
 
 
-class StayFile(FileModel):
-    start: date = day("2026-09-01", "the day it begins", alias="from")
-    climate: str = key('"cold_city_heated"', "where it lives from then on: a shipped name, or a file")
-    home: str | None = key('"heated flat"', "a kind of home of which nothing else is known", None)
+@dataclass(frozen=True)
+class StayFile(Noun):
+    start: Annotated[date, day("2026-09-01", "the day it begins", alias="from")]
+    climate: Annotated[str, key('"cold_city_heated"', "where it lives from then on: a shipped name, or a file")]
+    home: Annotated[str | None, key('"heated flat"', "a kind of home of which nothing else is known")] = None
 
 
 @dataclass(frozen=True)
@@ -72,21 +73,32 @@ class Rule(Noun):
         return self
 
 
-class ScenarioFile(FileModel):
-    title: str = key('"First winter"', TITLE)
-    summary: str = key('"A new guitar goes to a heated house."', "one sentence that tells the story")
-    invented: bool = key("false", INVENTED)
-    instrument: str = key('"large_x_braced"', "a design: a shipped name, or a file beside this one")
-    horizon_years: int = key("20", YEARS_AHEAD, ge=1, le=60)
-    draws: int = key("200", "runs of the same years, each with the unknowns drawn anew", 200, ge=10, le=20000)
-    seed: int = key("1", SEED, ge=0, le=MOST_SEED)
-    hysteresis: bool = key("true", "whether wood remembers if it was wetter or drier before", True)
-    learned: str | None = key('"my-workshop/learned.toml"', "file of numbers that instruments before it taught", None)
-    weather_members: int = key("4", "different weathers the draws are shared out to", 4, ge=1, le=50)
-    stay: list[StayFile] = key("[[stay]] with from = 2026-08-01 and climate = ...", "", min_length=1)
-    event: list[StringEvent] = key("[[event]]", "", default_factory=list)
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ScenarioTable(Noun):
+    """What a scenario's file and its record both say."""
+
+    title: Annotated[str, key('"First winter"', TITLE)]
+    summary: Annotated[str, key('"A new guitar goes to a heated house."', "one sentence that tells the story")]
+    invented: Annotated[bool, key("false", INVENTED)]
+    horizon_years: Annotated[int, key("20", YEARS_AHEAD, ge=1, le=60)]
+    draws: Annotated[int, key("200", "runs of the same years, each with the unknowns drawn anew", ge=10, le=20000)] = (
+        200
+    )
+    seed: Annotated[int, key("1", SEED, ge=0, le=MOST_SEED)]
+    hysteresis: Annotated[bool, key("true", "whether wood remembers if it was wetter or drier before")] = True
+    weather_members: Annotated[int, key("4", "different weathers the draws are shared out to", ge=1, le=50)] = 4
     setup: Setup
     rule: Rule
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ScenarioFile(ScenarioTable):
+    instrument: Annotated[str, key('"large_x_braced"', "a design: a shipped name, or a file beside this one")]
+    learned: Annotated[
+        str | None, key('"my-workshop/learned.toml"', "file of numbers that instruments before it taught")
+    ] = None
+    stay: Annotated[tuple[StayFile, ...], key("[[stay]] with from = 2026-08-01 and climate = ...", "", min_length=1)]
+    event: Annotated[tuple[StringEvent, ...], key("[[event]]", "")] = ()
 
     @model_validator(mode="after")
     def _dates_in_order(self) -> ScenarioFile:

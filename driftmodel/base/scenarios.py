@@ -9,7 +9,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.build import InstrumentFile, Joint
-from driftmodel.base.climate_file import ClimateFile, Normals, OutdoorFile, RoomFile
+from driftmodel.base.climate_file import ClimateFile, Normals, Outdoor, RoomFile
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import record_of
@@ -18,21 +18,10 @@ from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.learned_file import read_learned
 from driftmodel.base.opened import is_there
 from driftmodel.base.provenance import recording
-from driftmodel.base.records import Climate, Instrument, Logger, Outdoor, Scenario, Stay
+from driftmodel.base.records import Climate, Instrument, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
 from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
-
-_SCENARIO_FIELDS = (
-    "title",
-    "summary",
-    "invented",
-    "horizon_years",
-    "draws",
-    "seed",
-    "hysteresis",
-    "weather_members",
-)
 
 #: records and their files' own words, by the bytes they were read from: a fleet asks for the same ones for every cell
 _scenarios: Memory[tuple[ScenarioFile, dict[str, Any]]] = Memory(64)
@@ -79,13 +68,13 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
     if workshop_pct is not None and stays[0].start >= data.setup.strung:
         workshop = held_air(data.setup.built_temperature_c, workshop_pct)
         stays = (Stay(data.setup.strung - timedelta(days=HELD_BEFORE_DAYS), workshop), *stays)
-    return Scenario(
+    return record_of(
+        Scenario,
+        data,
         name=name or path.stem,
         instrument=instrument,
         stays=stays,
-        events=tuple(data.event),
-        setup=data.setup,
-        rule=data.rule,
+        events=data.event,
         file=str(path),
         learned=() if data.learned is None else read_learned(path.parent / data.learned),
         raw=Frozen(
@@ -95,7 +84,6 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
                 "climates": {climate.name: words for climate, words in places},
             }
         ),
-        **{key: getattr(data, key) for key in _SCENARIO_FIELDS},
     )
 
 
@@ -109,12 +97,7 @@ def held_air(temperature_c: float, relative_humidity_pct: float) -> Climate:
     return Climate(
         name=f"held at {relative_humidity_pct:g} %",
         title=f"Air held at {temperature_c:g} degrees C and {relative_humidity_pct:g} %",
-        invented=False,
-        outdoor=Outdoor(None, normals, 0.0, 0.0),
-        room=None,
-        humidifier=None,
-        logger=None,
-        case=None,
+        outdoor=Outdoor(normals=normals, year_to_year_sd_c=0.0, year_to_year_sd_pct=0.0),
     )
 
 
@@ -187,19 +170,9 @@ def _instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
 def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
     data, raw = validated(InstrumentFile, path, lambda tree: derived(tree, path))
     _check_names(path, raw)
-    read = Instrument(
-        name=path.stem,
-        title=data.title,
-        invented=data.invented,
-        body=data.body,
-        neck=data.neck,
-        strings=data.strings,
-        body_fret=data.joint.body_fret,
-        spacers=data.joint.spacers,
-        joint=record_of(Joint, data.joint),
-        file=str(path),
-    )
-    return read, raw
+    joint = data.joint
+    told = {"body_fret": joint.body_fret, "spacers": joint.spacers, "joint": record_of(Joint, joint)}
+    return record_of(Instrument, data, name=path.stem, file=str(path), **told), raw
 
 
 def _at_home(climate: Climate, home: str | None, scenario: Path) -> Climate:
@@ -235,17 +208,16 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
         _must_exist(path, ("outdoor", "logger_file"), data.outdoor.logger_file, "logger")
     if data.logger is not None:
         _must_exist(path, ("logger", "file"), data.logger.file, "logger")
-    read = Climate(
+    read = record_of(
+        Climate,
+        data,
         name=path.stem,
         title=data.title or path.stem.replace("_", " "),
-        invented=data.invented,
-        outdoor=None if data.outdoor is None else _outdoor(data.outdoor),
+        outdoor=None if data.outdoor is None else record_of(Outdoor, data.outdoor),
         room=None if data.room is None else room_of(data.room, path),
         humidifier=(None if data.room is None else home_humidifier(data.room, path))
         if data.humidifier is None
         else data.humidifier,
-        logger=None if data.logger is None else record_of(Logger, data.logger),
-        case=data.case,
         file=str(path),
     )
     return read, raw
@@ -274,15 +246,6 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
         file=climate,
         place=place_words(read_toml(climate)[1], at),
         mend=f'{at[-1]} = "{name.removesuffix(Path(name).name)}{there[0]}"' if there else "correct the path",
-    )
-
-
-def _outdoor(data: OutdoorFile) -> Outdoor:
-    logger = data.logger_file
-    return record_of(
-        Outdoor,
-        data,
-        logger=None if logger is None else record_of(Logger, data, file=logger),
     )
 
 

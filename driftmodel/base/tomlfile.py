@@ -6,18 +6,19 @@ import json
 import re
 import tomllib
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
-from pydantic import BaseModel, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.file_models import keys_in, table_in
+from driftmodel.base.file_models import FileModel, Noun, keys_in, table_in
 from driftmodel.base.opened import MOST_TOML_MB, parsed_toml, text_of
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, fahrenheit_to_celsius
 
 Path_ = tuple[str | int, ...]
-Model = TypeVar("Model", bound=BaseModel)
+Model = TypeVar("Model", bound=FileModel | Noun)
 #: what pydantic calls a key that nobody knows, in a file model and in a record
 _UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
 
@@ -101,6 +102,11 @@ def place_words(text: str, path: Path_) -> str:
     return f"line {line}, key `{key}`" if line else f"key `{key}`"
 
 
+@cache
+def _adapter(model: type) -> TypeAdapter[Any]:
+    return TypeAdapter(model)
+
+
 def validated(
     model: type[Model], file: Path, fill: Callable[[dict[str, Any]], dict[str, Any]] = lambda tree: tree
 ) -> tuple[Model, dict[str, Any]]:
@@ -110,14 +116,15 @@ def validated(
     whole = fill(to_inside_units(tree, file, text))
     try:
         # as JSON, since there a strict table is a record and a strict list a tuple
-        return model.model_validate_json(json.dumps(whole, default=str)), whole
+        told: Model = _adapter(cast(type, model)).validate_json(json.dumps(whole, default=str))
+        return told, whole
     except ValidationError as fault:
         # a mistyped key is also a missing one: name the mistyping first
         faults = sorted(fault.errors(include_url=False), key=lambda found: found["type"] not in _UNKNOWN)
         raise _as_bad_input(model, file, text, tree, faults[0], len(faults) - 1) from None
 
 
-def _as_bad_input(model: type[BaseModel], file: Path, text: str, tree: Any, fault: Any, others: int) -> BadInput:
+def _as_bad_input(model: type, file: Path, text: str, tree: Any, fault: Any, others: int) -> BadInput:
     path = tuple(fault["loc"])
     if fault["type"] == "over_keys":
         told = fault["ctx"]

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.climate_file import Logger, Outdoor
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
-from driftmodel.base.records import Climate, Logger, Outdoor
+from driftmodel.base.records import Climate
 from driftmodel.climate.air import HOUR, TYPICAL_YEAR, Times, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger

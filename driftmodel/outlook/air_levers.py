@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import Humidifier, Normals
+from driftmodel.base.climate_file import Humidifier, Normals, Outdoor
 from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.records import Climate, Outdoor, Room, Scenario, Stay
+from driftmodel.base.records import Climate, Room, Scenario, Stay
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import scenario_end
@@ -143,11 +143,11 @@ def container() -> Climate:
         name="dry_container",
         title="Dried shipping container (invented)",
         invented=True,
-        outdoor=Outdoor(None, Normals((warm,) * 12, (dry,) * 12, (8.0,) * 12, 1.0, 2.0, 3.0), 0.0, 0.0),
-        room=None,
-        humidifier=None,
-        logger=None,
-        case=None,
+        outdoor=Outdoor(
+            normals=Normals((warm,) * 12, (dry,) * 12, (8.0,) * 12, 1.0, 2.0, 3.0),
+            year_to_year_sd_c=0.0,
+            year_to_year_sd_pct=0.0,
+        ),
     )
 
 

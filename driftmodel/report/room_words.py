@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from driftmodel.base.climate_file import Logger
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Climate, Logger
+from driftmodel.base.records import Climate
 from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
 
