@@ -1,6 +1,7 @@
 """Do the fast tests bite? One-line changes of the laws, each against the tests that walk through the changed line.
 
     python tests/mutate.py --count 400 --seed 1 --survivors survivors.txt [--rooms wood,outlook] [--map map.json]
+                           [--modules slips,unsure] [--tests test_calibration_law]
 
 A change turns an operator, a comparison, a number, a sign, an and or a min. It lives in the memory of one child alone;
 no file is touched. A first pass notes which test calls which function (kept in --map for a second run); then each
@@ -40,7 +41,8 @@ ROOMS = {
     "wood": ["*"],
     "structure": ["*"],
     "outlook": ["*"],
-    "calibration": ["forward", "sight", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide", "outcomes"],
+    "calibration": ["forward", "sight", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide", "outcomes",
+                    "slips", "unsure", "layout", "steps", "pooled", "options"],
     "fleet": ["claims", "delay", "money", "stock", "expect", "life", "passage", "scores",
               "cohorts", "habits", "answers", "reporting", "correction", "exposure", "future", "demand", "backtest"],
 }  # fmt: skip
@@ -384,13 +386,13 @@ def argued() -> dict[str, str]:
     return {key.strip(): why.strip() for key, why in parts}
 
 
-def sample(rooms: list[str], count: int, seed: int) -> list[Mutant]:
-    """So many changes of these rooms, the same for the same seed and code."""
+def sample(rooms: list[str], count: int, seed: int, modules: list[str] | None = None) -> list[Mutant]:
+    """So many changes of these rooms, or of these modules of theirs, the same for the same seed and code."""
     paths = [
         path
         for room in rooms
         for path in sorted((PACKAGE / room).glob("*.py"))
-        if any(fnmatch(path.stem, pattern) for pattern in ROOMS[room])
+        if any(fnmatch(path.stem, pattern) for pattern in ROOMS[room]) and (not modules or path.stem in modules)
     ]
     every = [mutant for path in paths for mutant in mutants_of(path)]
     return sorted(random.Random(seed).sample(every, min(count, len(every))), key=lambda one: (one.file, one.line))
@@ -408,6 +410,8 @@ def main() -> None:
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--rooms", default=",".join(ROOMS))
     words.add_argument("--survivors", type=Path, default=Path("survivors.txt"))
+    words.add_argument("--modules", help="only these modules of the rooms")
+    words.add_argument("--tests", help="only these test files")
     words.add_argument("--map", type=Path, help="where the first pass is kept and read again")
     given = words.parse_args()
     os.chdir(ROOT)
@@ -426,13 +430,14 @@ def main() -> None:
             known = json.loads(given.map.read_text())
         else:
             patterns = (*EVERY_ROOM, *(pattern for room in given.rooms.split(",") for pattern in TESTS[room]))
+            patterns = tuple(given.tests.split(",")) if given.tests else patterns
             tests = sorted((ROOT / "tests").glob("test_*.py"))
             files = [path for path in tests if any(fnmatch(path.stem, pattern) for pattern in patterns)]
             known = walk_tests(files)
             if given.map:
                 given.map.write_text(json.dumps(known))
         may_stand, told = argued(), {"killed": 0, "argued": 0, "stands": 0, "not reached": 0}
-        chosen = sample(given.rooms.split(","), given.count, given.seed)
+        chosen = sample(given.rooms.split(","), given.count, given.seed, given.modules and given.modules.split(","))
         with given.survivors.open("w", encoding="utf-8") as out:
             for number, mutant in enumerate(chosen, start=1):
                 found = judge(mutant, known, cache)
