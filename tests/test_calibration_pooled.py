@@ -9,8 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from driftmodel.base.learned_file import read_learned
+from driftmodel.calibration import pooled
 from driftmodel.calibration.layout import stretched
 from driftmodel.calibration.pooled import COMMON, One, pool
 from driftmodel.outlook.draws import Unknown
@@ -20,7 +22,7 @@ NAMES = tuple(COMMON)
 UNKNOWNS = {name: Unknown(name, 1.0, 0.5) for name in NAMES}
 
 
-def guitar(number: int, truth: float, read_sd: float, random: np.random.Generator, draws: int = 400) -> One:
+def guitar(number: int, truth: float, read_sd: float, random: np.random.Generator, draws: int = 120) -> One:
     """A guitar whose residual gain was read with an error, all else not: its exact posterior under the stretched
     prior."""
     read = truth + read_sd * random.standard_normal()
@@ -81,3 +83,88 @@ def test_the_file_is_read_as_it_was_written(tmp_path: Path) -> None:
     read = read_learned(tmp_path / "learned.toml")
     assert [one.name for one in read] == list(NAMES) and read[0].source == "learned from 4 instruments"
     assert [one.median for one in read] == pytest.approx([one.median for one in found.numbers], rel=1e-5)
+
+
+def test_densities_of_many_guitars_are_normal_ones() -> None:
+    random = np.random.default_rng(6)
+    cloud, middles, apart = (
+        random.standard_normal((5, 3)),
+        random.standard_normal((4, 3)),
+        np.exp(random.normal(size=(4, 3))),
+    )
+    expected = norm.logpdf(cloud[:, None, :], middles, apart).sum(axis=2) + 1.5 * np.log(2.0 * np.pi)
+    np.testing.assert_allclose(pooled._log_normal(cloud, middles, apart), expected)
+    # the density of what a standard normal becomes: 1.05 z (1 + 0.05 z^2) has slope 1.05 (1 + 0.15 z^2)
+    slope = 1.05 * (1.0 + 0.15 * cloud**2)
+    exact = (norm.logpdf(cloud) - np.log(slope)).sum(axis=1) + 1.5 * np.log(2.0 * np.pi)
+    np.testing.assert_allclose(pooled._prior(cloud), exact, atol=1e-6)
+    z = random.standard_normal(400_000)
+    assert np.var(stretched(z)) == pytest.approx(pooled.PRIOR_VARIANCE, rel=0.01)
+
+
+def test_numbers_of_the_next_guitar_add_the_middles_doubt_to_the_spread() -> None:
+    random = np.random.default_rng(7)
+    middles, apart = 0.5 + 0.3 * random.standard_normal(300), 0.6 + 0.2 * random.random(300)
+    found = pooled._number("x", Unknown("a word", 2.0, 0.25), middles, apart)
+    assert found.median == pytest.approx(2.0 * np.exp(0.25 * np.mean(middles)))
+    both = np.sqrt(np.var(middles) + np.mean(apart**2))
+    assert found.log_sd == pytest.approx(0.25 * both) and found.narrowed == pytest.approx(both)
+    assert found.middle_log_sd == pytest.approx(0.25 * np.std(middles))
+    assert found.apart_log_sd == pytest.approx(0.25 * np.sqrt(np.mean(apart**2)))
+
+
+def test_a_guitar_is_drawn_to_the_others_as_normal_laws_multiply() -> None:
+    """What its readings say beyond the prior, times N(m, s): precisions add, means by their precisions."""
+    random = np.random.default_rng(8)
+    root = np.array([[0.4, 0.0], [0.2, 0.9]])
+    cloud = random.standard_normal((4000, 2)) @ root.T + [1.0, -0.5]
+    middles, apart = np.tile([0.2, 0.1], (20000, 1)), np.tile([0.5, 0.7], (20000, 1))
+    drawn = pooled._drawn_to(cloud, middles, apart, random)
+    own = np.linalg.inv(np.cov(cloud.T))
+    told = own - np.eye(2) / 1.475
+    assert (np.linalg.eigvalsh(told) > 0.0).all()
+    spread = np.linalg.inv(told + np.diag([4.0, 1.0 / 0.49]))
+    mean = spread @ (own @ cloud.mean(axis=0) + np.array([0.2 * 4.0, 0.1 / 0.49]))
+    np.testing.assert_allclose(drawn.mean(axis=0), mean, atol=0.02)
+    np.testing.assert_allclose(np.cov(drawn.T), spread, atol=0.01)
+    one = pooled.One("a", "b", ("x", "y"), cloud, 5, 0)
+    unknowns = {"x": Unknown("x", 1.0, 0.5), "y": Unknown("y", 1.0, 0.2)}
+    standing = pooled._standing(one, cloud, ("x", "y"), unknowns, middles, apart, random)
+    for place, (name, sd) in enumerate((("x", 0.5), ("y", 0.2))):
+        points = np.quantile(np.exp(sd * (cloud[:, place] - middles[0, place])), [0.1, 0.5, 0.9])
+        assert standing.alone[name] == pytest.approx(points, rel=0.01)
+        ends = mean[place] - middles[0, place] + np.sqrt(spread[place, place]) * norm.ppf([0.1, 0.5, 0.9])
+        assert standing.drawn[name] == pytest.approx(np.exp(sd * ends), rel=0.03)
+    assert standing.out == {}
+    # more than eight in ten draws further out than two spreads
+    for share, out in ((0.79, False), (0.81, True)):
+        some = np.where(np.arange(1000) < 1000 * share, 0.2 - 2.1 * 0.5, 0.2 - 1.9 * 0.5)[:, None]
+        far = pooled._standing(one, some, ("x",), unknowns, middles[:, :1], apart[:, :1], random)
+        assert bool(far.out) is out and (not out or far.out["x"] == pytest.approx(-2.1))
+
+
+def test_one_unknown_of_many_guitars_is_that_of_the_random_effects_model() -> None:
+    """Posterior of middle and spread of eight guitars on a grid, each guitar's likelihood integrated from its draws'
+    own law (Gelman and others 2013, section 5.4): prior 0.7 of the variance in the middle, spread log-normal 0.35."""
+    random = np.random.default_rng(9)
+    truth, sd = np.array([1.2, 1.0, 1.5, 0.8, 1.1, 1.3, 0.9, 1.4]), 0.3
+    z = np.linspace(-3.0, 3.0, 2001)
+    ones, likelihoods = [], []
+    m, a = np.meshgrid(np.linspace(-4, 4, 81), np.linspace(-4, 4, 81), indexing="ij")
+    middle, apart = np.sqrt(0.7) * m.ravel(), np.sqrt(0.3) * np.exp(0.35 * a.ravel())
+    for value in truth:
+        weight = norm.pdf(z) * norm.pdf(stretched(z), value, sd)
+        chosen = np.interp((np.arange(400) + 0.5) / 400, np.cumsum(weight) / weight.sum(), z)
+        ones.append(pooled.One("g", "d", ("residual_gain",), random.permutation(chosen)[:, None], 5, 0))
+        likelihoods.append(norm.pdf(value, middle, np.hypot(apart, sd)))
+    share = norm.pdf(m.ravel()) * norm.pdf(a.ravel()) * np.prod(likelihoods, axis=0)
+    share /= share.sum()
+    found = pooled.pool(ones, {"residual_gain": Unknown("x", 1.0, 0.5)}, seed=2)
+    mean = float(share @ middle)
+    assert found.middles.mean() == pytest.approx(mean, abs=0.05)
+    assert found.middles.std() == pytest.approx(float(np.sqrt(share @ (middle - mean) ** 2)), abs=0.04)
+    assert found.apart.mean() == pytest.approx(float(share @ apart), abs=0.04)
+    alone = pooled.pool([], {"residual_gain": Unknown("x", 1.0, 0.5)})
+    assert alone.middles.std() == pytest.approx(np.sqrt(0.7), abs=0.08)
+    assert np.median(alone.apart) == pytest.approx(np.sqrt(0.3), rel=0.06)
+    assert np.log(alone.apart).std() == pytest.approx(0.35, abs=0.04)

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, norm
 
+from driftmodel.calibration import sampler
 from driftmodel.calibration.sampler import sample
 
 UNKNOWNS, READINGS, NOISE = 12, 6, 0.3
@@ -41,11 +42,14 @@ def test_linear_gaussian_equals_the_closed_form(linear: tuple[np.ndarray, np.nda
     assert np.abs(np.cov(found.normals.T) - covariance).max() < 0.10
     exact = multivariate_normal.logpdf(read, np.zeros(READINGS), matrix @ matrix.T + NOISE**2 * np.eye(READINGS))
     assert found.log_evidence == pytest.approx(exact, abs=0.25)
+    # each step but the last keeps half of the cloud; the moves' reference is nearly the posterior: most are taken
+    assert 5 <= found.stages <= 12 and 2000 <= found.effective_sample_size <= 4000 and 0.5 < found.acceptance < 0.97
 
 
 def test_no_reading_leaves_the_prior() -> None:
-    found = sample(lambda z: np.zeros(len(z)), start(2000, 5), 1)
-    assert found.stages == 1
+    found = sample(lambda z: np.full(len(z), -7.0), start(2000, 5), 1)
+    assert found.stages == 1 and found.effective_sample_size == pytest.approx(2000.0)
+    assert found.log_evidence == pytest.approx(-7.0)
     assert np.abs(found.normals.mean(axis=0)).max() < 0.1
     assert np.abs(found.normals.std(axis=0) - 1.0).max() < 0.08
 
@@ -78,3 +82,43 @@ def test_particles_stay_inside_the_bound() -> None:
     cut = np.clip(start(1000, 2), -3.0, 3.0)
     found = sample(lambda z: -0.5 * ((z[:, 0] - 5.0) / 0.2) ** 2, cut, 1, bound=3.0)
     assert np.abs(found.normals).max() <= 3.0 and found.normals[:, 0].mean() > 2.8
+
+
+def test_each_stage_keeps_half_the_cloud_and_draws_by_weight() -> None:
+    known = -0.5 * np.random.default_rng(2).standard_normal(500) ** 2 * 40.0
+    rise = sampler._next_rise(known, 1.0)
+    weights = np.exp(rise * known)
+    assert weights.sum() ** 2 / (weights**2).sum() == pytest.approx(250.0, rel=1e-4) and 0.0 < rise < 1.0
+    assert sampler._next_rise(known, rise / 2.0) == rise / 2.0
+    assert sampler._next_rise(np.zeros(9), 0.7) == 0.7
+    share = np.array([0.1, 0.05, 0.6, 0.25])
+    counts = np.bincount(sampler._systematic(np.repeat(share, 100) / 100.0, np.random.default_rng(1)), minlength=400)
+    parts = counts.reshape(4, 100).sum(axis=1)
+    assert (np.abs(parts - 400 * share) <= 1.0).all() and counts.sum() == 400
+    cloud = np.random.default_rng(4).standard_normal((50, 2)) * [1.0, 3.0] + [0.5, 0.0]
+    mean, factor = sampler._reference(cloud)
+    np.testing.assert_allclose(mean, cloud.mean(axis=0))
+    np.testing.assert_allclose(factor @ factor.T, 1.15 * np.cov(cloud.T), atol=1e-7)
+    over = norm.logpdf(cloud).sum(axis=1) - multivariate_normal.logpdf(cloud, mean, factor @ factor.T)
+    surplus = sampler._surplus(cloud, (mean, factor))
+    np.testing.assert_allclose(surplus - surplus[0], over - over[0])
+
+
+def test_moves_leave_the_posterior_as_it_is() -> None:
+    """An exact cloud, posterior of a standard normal read as 1 with sd 0.5 at half power, stays so; only of what was
+    taken is a new likelihood kept."""
+
+    def log_likelihood(cloud: np.ndarray) -> np.ndarray:
+        return np.asarray(norm.logpdf(1.0, cloud[:, 0], 0.5))
+
+    random = np.random.default_rng(5)
+    variance = 1.0 / (1.0 + 0.5 / 0.25)
+    cloud = random.standard_normal((20000, 2)) * [np.sqrt(variance), 1.0] + [variance * 0.5 / 0.25, 0.0]
+    reference = (np.array([0.3, 0.2]), np.linalg.cholesky(np.array([[0.5, 0.1], [0.1, 1.3]])))
+    known = log_likelihood(cloud)
+    for _ in range(4):
+        cloud, known, share = sampler._move(cloud, known, log_likelihood, 0.5, reference, 0.8, np.inf, random)
+    np.testing.assert_allclose(known, log_likelihood(cloud))
+    np.testing.assert_allclose(cloud.mean(axis=0), [variance * 2.0, 0.0], atol=0.03)
+    np.testing.assert_allclose(np.cov(cloud.T), np.diag([variance, 1.0]), atol=0.03)
+    assert 0.5 < share < 0.95

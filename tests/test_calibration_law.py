@@ -1,0 +1,331 @@
+"""The law of readings' errors, slips and steps against sums written out here: dense normal densities, conditional
+normals, all alternatives counted. No outside values but where one is named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from itertools import product
+from types import SimpleNamespace as Stub
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal, norm
+
+from driftmodel.calibration import steps
+from driftmodel.calibration.records import ReadingRow
+from driftmodel.calibration.slips import Ways, mixture, slip_chance, slip_of, slip_reach, ways_of
+from driftmodel.calibration.unsure import Noise, Unsure, _shrunk, _taper
+
+Array = np.ndarray
+
+#: four readings of three days, two things asked; the guitar stands at a swing of 0.4
+VISIT = np.array([0, 0, 1, 2])
+STAYS = np.array([[0.0, 0.0, 0.05, 0.0], [0.1, 0.2, -0.05, 0.0], [0.3, 0.1, 0.1, 0.0]])
+LIKELY = np.array([[0.5, 0.5, 0.2, 1 / 3], [0.3, 0.3, 0.3, 1 / 3], [0.2, 0.2, 0.5, 1 / 3]])
+TOOL = np.array([0.05, 0.06, 0.05, 0.08])
+SLIP = np.array([0.1, 0.0, 0.6, 0.2])
+DOUBT, REACH = np.array([0.1, 0.2, 0.3, 0.9]), np.array([1.3, 1.3, 1.2, 0.4])
+SWING = 0.4
+
+
+def spread_of(count: int, seed: int, size: float) -> Array:
+    root = np.random.default_rng(seed).standard_normal((count, count))
+    return size**2 * root @ root.T / count
+
+
+LAW, WEATHER = spread_of(4, 1, 0.06), spread_of(6, 2, 0.12)
+UNSURE = Unsure(STAYS, VISIT, LAW, WEATHER, SWING)
+RESIDUAL = np.array([[0.1, 0.25, -0.1, 0.05], [0.0, -0.3, 0.2, 0.6], [0.3, 0.2, 0.0, -0.1]])
+SWINGS = np.array([0.4, 0.8, 0.1])
+
+
+def noise() -> Noise:
+    return Noise(UNSURE, TOOL, SLIP, LIKELY)
+
+
+def stays_by_hand() -> tuple[Array, Array]:
+    """Mean and covariance of what blanks do: of a visit together, between visits nothing."""
+    middle = np.array([sum(LIKELY[k, i] * STAYS[k, i] for k in range(3)) for i in range(4)])
+    covariance = np.zeros((4, 4))
+    for i, j in product(range(4), repeat=2):
+        if VISIT[i] == VISIT[j]:
+            shares = np.sqrt(LIKELY[:, i] * LIKELY[:, j])
+            covariance[i, j] = sum(shares * (STAYS[:, i] - middle[i]) * (STAYS[:, j] - middle[j]))
+    return middle, covariance
+
+
+def dense(slip: Array = SLIP, scale: float = 1.0, likely: bool = True) -> Array:
+    """Covariance of the readings: a slip's own variance is divided by its chance to be sound, at least a millionth."""
+    stayed = stays_by_hand()[1]
+    own = TOOL**2 + np.diag(LAW) + np.diag(stayed) + np.diag(WEATHER)[:4]
+    sound = np.maximum(1.0 - slip, 1e-6)
+    return LAW + stayed + np.diag(TOOL**2 + own * (1.0 / sound - 1.0)) + scale**2 * WEATHER[:4, :4]
+
+
+def test_readings_errors_are_one_normal_law() -> None:
+    made, middle = noise(), stays_by_hand()[0]
+    np.testing.assert_allclose(made.shift, middle)
+    np.testing.assert_allclose(made.covariance(), dense(np.zeros(4)), atol=1e-12)
+    np.testing.assert_allclose(made.own_doubt, np.diag(dense(np.zeros(4))))
+    expected = [
+        multivariate_normal.logpdf(one - middle, cov=dense(scale=swing / SWING))
+        for one, swing in zip(RESIDUAL, SWINGS, strict=True)
+    ]
+    np.testing.assert_allclose(made.log_density(RESIDUAL, SWINGS), expected)
+    alike = Noise(UNSURE, TOOL, SLIP)
+    np.testing.assert_allclose(alike.shift, STAYS.mean(axis=0))
+    blind = made.unread()
+    assert blind.unsure is UNSURE and (blind.tool_sd == 1e3).all() and (blind.slip == 1.0).all()
+
+
+def test_each_reading_against_what_the_others_make_of_it() -> None:
+    """Conditional normals: given the other three, mean and variance by their regression."""
+    covariance, middle = dense(), stays_by_hand()[0]
+    away, variance = noise().left_out(RESIDUAL)
+    own = np.diag(covariance) * 0.0 + (np.diag(dense()) - np.diag(dense(np.zeros(4))))
+    for at in range(4):
+        rest = [place for place in range(4) if place != at]
+        slope = covariance[at, rest] @ np.linalg.inv(covariance[np.ix_(rest, rest)])
+        known = RESIDUAL - middle
+        np.testing.assert_allclose(away[:, at], known[:, at] - known[:, rest] @ slope)
+        left = covariance[at, at] - slope @ covariance[rest, at]
+        assert variance[at] == pytest.approx(left - own[at])
+
+
+def test_what_a_blank_stood_for_is_found_from_the_other_visits() -> None:
+    """Each alternative of a visit, given the readings of all others; what blanks do is left out of its own law."""
+    covariance, (middle, stayed) = dense(), stays_by_hand()
+    found, expected = noise().stays_after(RESIDUAL), LIKELY.copy()
+    for visit in (0, 1):
+        on, rest = np.flatnonzero(visit == VISIT), np.flatnonzero(visit != VISIT)
+        slope = covariance[np.ix_(on, rest)] @ np.linalg.inv(covariance[np.ix_(rest, rest)])
+        left = covariance[np.ix_(on, on)] - slope @ covariance[np.ix_(rest, on)] - stayed[np.ix_(on, on)]
+        share = np.zeros(3)
+        for one in RESIDUAL:
+            mean = slope @ (one - middle)[rest]
+            density = [multivariate_normal.pdf(one[on] - STAYS[k, on] - mean, cov=left) for k in range(3)]
+            share += np.array(density) / sum(density) / len(RESIDUAL)
+        expected[:, on] = share[:, None]
+    np.testing.assert_allclose(found, expected)
+
+
+def test_the_weather_asked_about_follows_from_the_readings() -> None:
+    """Draws against the conditional normal. A particle that answers the weather twice as strongly has four times its
+    covariance; the spread left is of one that answers as the guitar does, times its own answer."""
+    count, middle = 40000, stays_by_hand()[0]
+    for one, swing in zip(RESIDUAL[:2], SWINGS[:2], strict=True):
+        drawn = noise().asked(np.tile(one, (count, 1)), np.full(count, swing), np.random.default_rng(1))
+        scale = swing / SWING
+        slope = scale**2 * WEATHER[4:, :4] @ np.linalg.inv(dense(scale=scale))
+        like = WEATHER[4:, :4] @ np.linalg.inv(dense())
+        left = scale**2 * (WEATHER[4:, 4:] - like @ WEATHER[:4, 4:])
+        error = np.sqrt(np.diag(left) / count)
+        assert (np.abs(drawn.mean(axis=0) - slope @ (one - middle)) < 5.0 * error).all()
+        np.testing.assert_allclose(np.cov(drawn.T), left, atol=0.05 * left.max())
+
+
+def test_far_weathers_are_cut_to_nothing_as_published() -> None:
+    """Gaspari and Cohn 1999, Eq. 4.10: a cone of radius c smeared by itself in space, here by summing over a grid."""
+    x, z = (np.arange(400) + 0.5) / 200.0 - 1.0, (np.arange(200) + 0.5) / 200.0
+    along, out = np.meshgrid(x, z, indexing="ij")
+
+    def cone(shift: float) -> Array:
+        return np.maximum(1.0 - np.hypot(along - shift, out), 0.0)
+
+    whole = np.sum(cone(0.0) ** 2 * out)
+    for r in (0.0, 0.3, 0.8, 1.0, 1.3, 1.8):
+        expected = np.sum(cone(0.0) * cone(r) * out) / whole
+        assert _taper(np.array(45.0 * r)) == pytest.approx(expected, abs=2e-4), r
+    assert (_taper(np.array([90.0, 91.0, 4000.0])) == 0.0).all()
+
+
+def test_variances_of_few_members_are_drawn_half_way_to_their_kinds() -> None:
+    own = np.random.default_rng(3).standard_normal((5, 3)) * np.array([1.0, 2.0, 3.0])
+    plan: Any = Stub(what=("action", "projection", "action"))
+    covariance = sum(np.outer(one, one) for one in own) / 4.0
+    variance = np.diag(covariance)
+    pair = (variance[0] + variance[2]) / 2.0
+    wanted = np.array([0.5 * (variance[0] + pair), variance[1], 0.5 * (variance[2] + pair)])
+    found = _shrunk(own, plan)
+    np.testing.assert_allclose(np.diag(found), wanted)
+    apart = np.sqrt(np.diag(found))
+    likeness = covariance / np.sqrt(np.outer(variance, variance))
+    np.testing.assert_allclose(found / np.outer(apart, apart), likeness)
+    assert (_shrunk(own[:1], plan) == np.zeros((3, 3))).all() and _shrunk(own[:2], plan).any()
+    assert (_shrunk(np.zeros((4, 3)), plan) == 0.0).all()
+
+
+# ---- slips ---------------------------------------------------------------------------------------------------------
+
+
+def made_ways() -> Ways:
+    return ways_of(noise(), DOUBT, REACH)
+
+
+def test_every_way_is_its_chance_times_its_normal_law() -> None:
+    """A reading that slipped has next to no weight in the normal law, so that what is left of it is its wide own
+    density there; the slip's even one stands in its place."""
+    made, middle = made_ways(), stays_by_hand()[0]
+    assert len(made.noises) == 16 and sorted(map(tuple, made.slip)) == sorted(product((0.0, 1.0), repeat=4))
+    assert list(made.doubtful) == [2, 3, 0, 1]
+    each = made.each(RESIDUAL, SWINGS)
+    wide = np.sqrt(np.diag(dense(np.zeros(4))) / 1e-6)
+    expected = np.zeros((3, 16))
+    for way, slip in enumerate(made.slip):
+        for at, (one, swing) in enumerate(zip(RESIDUAL, SWINGS, strict=True)):
+            covariance = dense(slip, swing / SWING)
+            log = multivariate_normal.logpdf(one - middle, cov=covariance)
+            for place in range(4):
+                even = np.log(DOUBT[place] / (2.0 * REACH[place])) - norm.logpdf(
+                    one[place] - middle[place], 0, wide[place]
+                )
+                log += even if slip[place] else np.log(1.0 - DOUBT[place])
+            expected[at, way] = log
+    np.testing.assert_allclose(each, expected)
+    whole = np.log(np.exp(expected).sum(axis=1))
+    np.testing.assert_allclose(made.log_density(RESIDUAL, SWINGS), whole)
+    share = np.exp(expected - whole[:, None])
+    np.testing.assert_allclose(made.likely(RESIDUAL, SWINGS), share)
+    np.testing.assert_allclose(made.chances(RESIDUAL, SWINGS), share.mean(axis=0) @ made.slip)
+    kept = made.pruned(share.mean(axis=0))
+    likely = np.flatnonzero(share.mean(axis=0) > 1e-3)
+    assert 0 < len(likely) < 16 and len(kept.noises) == len(likely)
+    np.testing.assert_array_equal(kept.slip, made.slip[likely])
+
+
+def test_readings_that_are_not_weighed_in_every_way_count_by_their_chance() -> None:
+    """Of eight, six: the two least doubted keep their chance, and theirs is told from the others' regression."""
+    count = 8
+    unsure = Unsure(np.zeros((1, count)), np.arange(count), spread_of(count, 4, 0.05), np.zeros((count, count)), 1.0)
+    slip = np.array([0.2, 0.3, 0.01, 0.4, 0.5, 0.02, 0.6, 0.7])
+    own = Noise(unsure, np.full(count, 0.05), slip)
+    doubt, reach = np.full(count, 0.15), np.full(count, 1.1)
+    made = ways_of(own, doubt, reach)
+    assert set(made.doubtful) == set(range(8)) - {2, 5} and len(made.noises) == 64
+    assert (made.slip[:, 2] == 0.01).all() and (made.slip[:, 5] == 0.02).all()
+    residual, swing = 0.1 * np.random.default_rng(5).standard_normal((3, count)), np.ones(3)
+    away, variance = own.left_out(residual)
+    sound = 0.85 * norm.pdf(away, scale=np.sqrt(variance))
+    chance = (0.15 / 2.2 / (0.15 / 2.2 + sound)).mean(axis=0)
+    assert made.chances(residual, swing)[[2, 5]] == pytest.approx(chance[[2, 5]])
+    alone = np.log(sound + 0.15 / 2.2)
+    np.testing.assert_allclose(mixture(away, np.sqrt(variance), doubt, reach), alone)
+    np.testing.assert_allclose(slip_chance(away, np.sqrt(variance), doubt, reach), chance)
+    # ways times readings squared stay within 10,000: 2 at 60, 1 at 100
+    sizes = [(16, 5), (25, 4), (60, 1), (71, 0), (101, 0)]
+    for many, doubtful in sizes:
+        flat = Unsure(np.zeros((1, many)), np.arange(many), np.eye(many), np.zeros((many, many)), 1.0)
+        fitted = ways_of(Noise(flat, np.ones(many), np.full(many, 0.1)), np.full(many, 0.1), np.ones(many))
+        assert fitted.doubtful.size == doubtful, many
+
+
+def test_a_reading_that_alone_moves_much_is_held_back_to_what_it_may() -> None:
+    """Of particles half of which are sure that the sixth is a slip: their answers lie 0.4 mm apart. The chance that it
+    is sound becomes 0.1 / |distance| by its odds beforehand, odds of the posterior being those times a likelihood."""
+    made = ways_of(
+        Noise(
+            Unsure(np.zeros((1, 5)), np.arange(5), np.zeros((5, 5)), np.zeros((5, 5)), 1.0),
+            np.full(5, 0.05),
+            np.full(5, 0.1),
+        ),
+        np.full(5, 0.1),
+        np.full(5, 1.3),
+    )
+    residual = np.zeros((400, 5))
+    residual[:, 4] = np.repeat([0.0, 0.15, 0.3], [200, 50, 150])
+    answer, swing = 0.4 * residual[:, 4] / 0.3, np.ones(400)
+    held = made.held_back(residual, swing, answer)
+    slip = made.likely(residual, swing) @ made.slip
+    for place in range(5):
+        chance = slip[:, place].mean()
+        with_it = np.average(answer, weights=1.0 - slip[:, place])
+        without = np.average(answer, weights=slip[:, place])
+        apart = abs(with_it - without)
+        wanted = max(1.0 - 0.1 / max(apart, 0.1), chance)
+        factor = (0.1 / 0.9) * (wanted / (1.0 - wanted)) * ((1.0 - chance) / chance)
+        assert held.doubt[place] == pytest.approx(factor / (1.0 + factor)), place
+    assert held.doubt[4] > 0.2 and held.doubt[:4] == pytest.approx(0.1)
+    four = replace(made, doubt=made.doubt[:4])
+    assert four.held_back(residual, swing, answer) is four
+
+
+def test_chances_beforehand_and_how_far_a_slip_reaches() -> None:
+    """A tenth, nine in ten where a step asked for a second look; a quarter of that step (5 mm; relief 1 mm) and two
+    uncertainties."""
+    rows = (
+        ReadingRow(date(2027, 1, 1), "action", 2.4, 0.05, ""),
+        ReadingRow(date(2027, 1, 1), "relief", 0.3, 0.02, "", doubt="a step"),
+    )
+    value, sd, doubt = slip_of(rows)
+    assert (list(value), list(sd), list(doubt)) == ([2.4, 0.3], [0.05, 0.02], [0.1, 0.9])
+    np.testing.assert_allclose(slip_reach(rows), [1.25 + 0.1, 0.25 + 0.04])
+
+
+# ---- a sudden step -------------------------------------------------------------------------------------------------
+
+
+def test_a_step_is_one_more_normal_law_at_each_gap() -> None:
+    """Its size normal with 0.15 mm: the readings' covariance gets size^2 times its shape's outer product."""
+    made, middle = noise(), stays_by_hand()[0]
+    shapes = np.array([[0.0, 1.0, 1.0, -2.0], [0.0, 0.0, 1.0, 1.0]])
+    gain, size, variance = steps._stepped(made, shapes, RESIDUAL, SWINGS)
+    for at, (one, swing) in enumerate(zip(RESIDUAL, SWINGS, strict=True)):
+        covariance = dense(scale=swing / SWING)
+        for gap, shape in enumerate(shapes):
+            wider = covariance + 0.15**2 * np.outer(shape, shape)
+            known = one - middle
+            more = multivariate_normal.logpdf(known, cov=wider) - multivariate_normal.logpdf(known, cov=covariance)
+            assert gain[at, gap] == pytest.approx(more)
+            slope = 0.15**2 * shape @ np.linalg.inv(wider)
+            assert size[at, gap] == pytest.approx(slope @ known)
+            assert variance[at, gap] == pytest.approx(0.15**2 - slope @ shape * 0.15**2)
+
+
+def test_a_step_is_found_where_it_fell_and_none_where_there_is_none() -> None:
+    """A guitar of which all else is known: the factor is the mean over gaps of what a step there makes of the readings,
+    all ways of slips counted."""
+    days = [date(2027, 1, 10), date(2027, 3, 1), date(2027, 6, 1), date(2027, 9, 1), date(2027, 9, 1), date(2028, 1, 1)]
+    kinds = ["action", "projection", "action", "action_bass", "relief", "action"]
+    rows = tuple(ReadingRow(day, what, 2.0, 0.05, "") for day, what in zip(days, kinds, strict=True))
+    effect = np.array([1.0, -2.0, 1.0, 1.0, 0.0, 1.0])
+    unsure = Unsure(np.zeros((1, 6)), np.arange(6), np.zeros((6, 6)), np.zeros((6, 6)), 1.0)
+    own = ways_of(Noise(unsure, np.full(6, 0.05), np.full(6, 0.1)), np.full(6, 0.1), np.full(6, 1.3))
+    noisy = np.array([0.01, -0.02, 0.02, 0.0, 0.01, -0.01])
+    for size in (0.12, 0.0):
+        values = 2.0 + noisy + size * effect * np.array([0, 0, 1, 1, 1, 1])
+        start = np.random.default_rng(1).standard_normal((500, 2))
+        residual = (values - 2.0)[None, :]
+        plain = float(own.log_density(residual, np.ones(1))[0])
+        posterior: Any = Stub(
+            readings=rows, values_read=values, ways=own, start=start, bench=Stub(scenario=Stub(seed=4)),
+            expected=lambda normals: np.full((len(normals), 6), 2.0), swing=lambda normals: np.ones(len(normals)),
+            sampled=Stub(normals=start[:50], log_evidence=plain),
+        )  # fmt: skip
+        told = steps.lasting_step(posterior)
+        assert told is not None
+        each = []
+        for first in (1, 2, 3, 5):
+            shape = effect * (np.arange(6) >= first)
+            density = 0.0
+            for slip in product((False, True), repeat=6):
+                off = ~np.array(slip)
+                chance = 0.9 ** off.sum() * (0.1 / 2.6) ** (~off).sum()
+                covariance = np.diag(np.full(off.sum(), 0.05**2)) + 0.15**2 * np.outer(shape[off], shape[off])
+                density += chance * (multivariate_normal.pdf(residual[0, off], cov=covariance) if off.any() else 1.0)
+            each.append(density)
+        assert told.log_factor == pytest.approx(np.log(np.mean(each)) - plain, abs=0.03)
+        assert told.told == bool(size) and told.told == (told.log_factor > 0.0)
+        gap = int(np.argmax(each))
+        visits = [days[0], days[1], days[2], days[3], days[5]]
+        assert told.between == (visits[gap], visits[gap + 1]) and told.that_gap == pytest.approx(
+            each[gap] / sum(each), abs=0.02
+        )
+        if size:
+            # three readings of the action after it, 0.123 on the mean: with the step's own 0.15 mm 0.119, sd 0.028
+            assert told.between == (days[1], days[2]) and told.action_mm[1] == pytest.approx(0.119, abs=0.008)
+            assert told.action_mm[2] - told.action_mm[0] == pytest.approx(2.0 * 1.2816 * 0.0283, rel=0.15)
+        three = [place for place, day in enumerate(days) if day != days[0] and day != days[1]]
+        few = Stub(**{**vars(posterior), "readings": tuple(rows[place] for place in three)})
+        assert steps.lasting_step(few) is None
