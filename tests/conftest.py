@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from driftmodel.base.records import Scenario
 from driftmodel.doors import cli
 
 ROOT = Path(__file__).parents[1]
@@ -74,6 +76,23 @@ def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (3, 3)))
     for function in (fit.calibrate, fit.learn, decide.weather_or_drift, sensitivity.worth_reading):
         monkeypatch.setitem(function.__kwdefaults__, "particles", 200)
+
+
+@pytest.fixture
+def short(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every scenario looks four years ahead in two weathers, not twenty in four: where the years ahead are no matter."""
+    from driftmodel.base import scenarios
+    from driftmodel.record import files
+
+    whole = scenarios.scenario_of
+
+    def shortened(*told: Any) -> Scenario:
+        one = whole(*told)
+        ahead, members = min(one.horizon_years, 4), min(one.weather_members, 2)
+        return replace(one, horizon_years=ahead, weather_members=members)
+
+    for room in (scenarios, files):
+        monkeypatch.setattr(room, "scenario_of", shortened)
 
 
 @pytest.fixture

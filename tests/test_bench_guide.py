@@ -29,7 +29,9 @@ pytestmark = pytest.mark.usefixtures("undrawn")
 GUIDE = (Path(__file__).parents[1] / "docs" / "bench.md").read_text(encoding="utf-8")
 
 
-def test_the_guides_commands_run_as_they_stand(few_particles: None, run: Callable[..., Any], world: Path) -> None:
+def test_the_guides_commands_run_as_they_stand(
+    few_particles: None, short: None, run: Callable[..., Any], world: Path
+) -> None:
     commands = re.findall(r"^    (driftmodel .+)$", GUIDE, flags=re.MULTILINE)
     assert len(commands) >= 11
     for line in commands:
@@ -82,7 +84,7 @@ def test_twenty_years_are_all_in_the_record(old: Path) -> None:
 
 
 def test_an_old_guitar_is_decided_about_and_called_about(
-    few_particles: None, run: Callable[..., Any], old: Path
+    few_particles: None, short: None, run: Callable[..., Any], old: Path
 ) -> None:
     """The spacer fitted is known, and is not offered again; next dry and damp season differ."""
     told = json.loads(run("grade", str(old), "--reading", "action 2.7 mm", "--date", "2024-10-01", "--json").out)
@@ -94,7 +96,9 @@ def test_an_old_guitar_is_decided_about_and_called_about(
 
 
 @pytest.mark.slow
-def test_twenty_years_through_the_other_verbs(run: Callable[..., Any], old: Path, world: Path) -> None:
+def test_twenty_years_through_the_other_verbs(
+    few_particles: None, short: None, run: Callable[..., Any], old: Path, world: Path
+) -> None:
     for words in (
         ("calibrate", str(old)),
         ("forecast", str(old), "--draws", "12"),
@@ -115,7 +119,7 @@ def test_twenty_years_through_the_other_verbs(run: Callable[..., Any], old: Path
     assert "FH-0001" in (world / "advice-old" / "sheet.html").read_text(encoding="utf-8")
 
 
-def test_the_call_list_says_whom_to_ring_when_and_what_to_ask(tmp_path: Path) -> None:
+def test_the_call_list_says_whom_to_ring_when_and_what_to_ask(few_particles: None, short: None, tmp_path: Path) -> None:
     """One far too high, thrice read; one never read, that fell; and a folder that cannot be read."""
     told = {"design": "large_x_braced", "home": "workshop", "set_up": "2024-09-25", "action": "2.3 mm", "spacer": "J"}
     for name in ("high", "new", "broken"):
