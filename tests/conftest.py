@@ -70,17 +70,18 @@ def coarse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 @pytest.fixture
 def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Calibrations and decisions by a fifth of their particles in three weathers: where what they say is no matter."""
+    """Calibrations and decisions by few particles in two weathers: where what they say is no matter."""
     from driftmodel.calibration import bench, decide, fit, sensitivity
 
-    monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (3, 3)))
+    monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (2, 2)))
+    monkeypatch.setattr(bench, "CREEP_WEATHERS", 2)
     for function in (fit.calibrate, fit.learn, decide.weather_or_drift, sensitivity.worth_reading):
-        monkeypatch.setitem(function.__kwdefaults__, "particles", 200)
+        monkeypatch.setitem(function.__kwdefaults__, "particles", 120)
 
 
 @pytest.fixture
 def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every scenario looks four years ahead in two weathers, not twenty in four: where the years ahead are no matter."""
+    """Scenarios look four years ahead in two weathers, not twenty in four: where the years ahead are no matter."""
     from driftmodel.base import scenarios
     from driftmodel.record import files
 
@@ -104,21 +105,3 @@ def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copy(shipped / "first-winter.toml", tmp_path / "mine.toml")
     monkeypatch.chdir(tmp_path)
     return tmp_path
-
-
-@pytest.fixture
-def brief(tmp_path: Path) -> Callable[..., str]:
-    """brief('damp-coast') -> the path of that scenario with six years and two weathers in place of twenty and four: for
-    what is told and written, where the years ahead are no matter."""
-
-    def command(name: str) -> str:
-        text = (ROOT / "scenarios" / f"{name}.toml").read_text(encoding="utf-8")
-        assert "horizon_years = 20\n" in text
-        file = tmp_path / "brief" / f"{name}.toml"
-        file.parent.mkdir(exist_ok=True)
-        file.write_text(
-            text.replace("horizon_years = 20\n", "horizon_years = 6\nweather_members = 2\n"), encoding="utf-8"
-        )
-        return str(file)
-
-    return command

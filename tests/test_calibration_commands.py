@@ -129,7 +129,7 @@ def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
 
 @pytest.mark.parametrize("day", ["2028-06-01", "2035-03-01", "2027-01-15"])
 def test_grade_past_the_horizon_and_of_an_old_guitar(day: str, run: Callable[..., object], world: Path) -> None:
-    """Set up in 2024 with a horizon of four years: in its last year and past it there still is a next dry and a next damp
+    """Set up in 2024 with a horizon of four years: in its last and past it there still is a next dry and a next damp
     season, and they are not the same."""
     ran = run("grade", "two-winters", "--reading", "action=2.5mm", "--date", day, "--json")
     assert ran.code == 0, ran.err

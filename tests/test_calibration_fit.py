@@ -115,7 +115,7 @@ def only_creep(made: Bench) -> CreepSight:
 
 
 def coverage(
-    scenario: Scenario, bench: Bench, weathers: int, each: int, particles: int = 500, own_room: bool = False
+    scenario: Scenario, bench: Bench, weathers: int, each: int, particles: int, own_room: bool = False
 ) -> dict[int, tuple[np.ndarray, float, np.ndarray]]:
     """Ranks of next winter's action and the regrade date, the mean width of the action's band, and how far the truth
     lies from its middle in the band's own spread, by readings."""
@@ -150,7 +150,7 @@ def coverage(
 def test_bands_are_as_wide_as_truths_stray_a_few(scenario: Scenario, bench: Bench) -> None:
     """Twelve guitars: the truth's distance from the middle, in the band's own spread, has mean 0 and spread 1 (of
     twelve: 0.48 to 1.56 in 99 of 100); a band of half or twice the width, or off by its spread, is told."""
-    found = coverage(scenario, bench, 6, 2, 300)
+    found = coverage(replace(scenario, horizon_years=4), bench, 6, 2, 150)
     for _, _, away in found.values():
         assert abs(np.mean(away)) < 2.6 / np.sqrt(len(away)) and 0.48 < np.std(away, ddof=1) < 1.56, away
     assert found[5][1] < 0.6 * found[1][1]  # the season's own weather stays in both
@@ -262,7 +262,7 @@ def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
 
 
 def test_the_shipped_readings_calibrate() -> None:
-    scenario = driftmodel.load_scenario("two-winters")
+    scenario = replace(driftmodel.load_scenario("two-winters"), horizon_years=4)
     book = read_readings(scenarios_dir() / "readings" / "two-winters.csv", scenario, date(2026, 11, 1))
     posterior = learn(scenario, book, particles=400)
     record = as_calibration(posterior)

@@ -16,14 +16,13 @@ import pytest
 import xarray as xr
 
 Run = Callable[..., Any]
-Brief = Callable[[str], str]
-pytestmark = pytest.mark.usefixtures("undrawn")
+pytestmark = pytest.mark.usefixtures("undrawn", "short")
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
-def test_advice_is_told_and_written(run: Run, brief: Brief, tmp_path: Path) -> None:
+def test_advice_is_told_and_written(run: Run, tmp_path: Path) -> None:
     out = tmp_path / "care"
-    ran = run("advise", brief("first-winter"), "--draws", "30", "--out", str(out), "--units", "inch")
+    ran = run("advise", "first-winter", "--draws", "30", "--out", str(out), "--units", "inch")
     code, text = ran.code, ran.out
     assert code == 0 and "Dry months are the danger here." in text and str(out / "sheet.html") in text
     told = json.loads((out / "advice.json").read_text())
@@ -36,19 +35,19 @@ def test_advice_is_told_and_written(run: Run, brief: Brief, tmp_path: Path) -> N
     assert page.count("<svg") == 3 and rows[2][3] in page
 
 
-def test_advice_equals_the_forecast_of_the_same_seed(run: Run, brief: Brief, tmp_path: Path) -> None:
+def test_advice_equals_the_forecast_of_the_same_seed(run: Run, tmp_path: Path) -> None:
     """Chance of no regrade and the forecast's own chance of one add up to one."""
-    text = run("advise", brief("damp-coast"), "--draws", "30", "--out", str(tmp_path / "care"), "--json").out
+    text = run("advise", "damp-coast", "--draws", "30", "--out", str(tmp_path / "care"), "--json").out
     told = json.loads(text)
-    text = run("forecast", brief("damp-coast"), "--draws", "30", "--out", str(tmp_path / "forecast"), "--quiet").out
+    text = run("forecast", "damp-coast", "--draws", "30", "--out", str(tmp_path / "forecast"), "--quiet").out
     with xr.open_dataset(tmp_path / "forecast" / "forecast.nc", engine="h5netcdf") as forecast:
         assert told["now"]["no_regrade"] == pytest.approx(1.0 - float(forecast["regrade_due"].values[-1]))
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this machine")
-def test_the_sheet_prints_on_one_page(run: Run, brief: Brief, tmp_path: Path) -> None:
+def test_the_sheet_prints_on_one_page(run: Run, tmp_path: Path) -> None:
     out = tmp_path / "care"
-    run("advise", brief("damp-coast"), "--draws", "20", "--out", str(out), "--quiet")
+    run("advise", "damp-coast", "--draws", "20", "--out", str(out), "--quiet")
     paper = tmp_path / "sheet.pdf"
     flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--user-data-dir={tmp_path}/b"]
     command = [str(BROWSER), *flags, f"--print-to-pdf={paper}", (out / "sheet.html").as_uri()]
@@ -56,18 +55,16 @@ def test_the_sheet_prints_on_one_page(run: Run, brief: Brief, tmp_path: Path) ->
     assert len(re.findall(rb"/Type\s*/Page\b", paper.read_bytes())) == 1
 
 
-def test_the_sheet_says_both_units_and_the_cautions(run: Run, brief: Brief, tmp_path: Path) -> None:
-    run("advise", brief("first-winter"), "--draws", "20", "--out", str(tmp_path / "care"), "--quiet")
+def test_the_sheet_says_both_units_and_the_cautions(run: Run, tmp_path: Path) -> None:
+    run("advise", "first-winter", "--draws", "20", "--out", str(tmp_path / "care"), "--quiet")
     text = (tmp_path / "care" / "sheet.html").read_text()
     assert "2.00 mm (0.079 in)" in text and "local rules" in text and "unplug" in text and "invented" in text
 
 
-def test_comparison_is_told_and_written(run: Run, brief: Brief, tmp_path: Path) -> None:
+def test_comparison_is_told_and_written(run: Run, tmp_path: Path) -> None:
     out = tmp_path / "what-if"
     what_ifs = ["--what-if", "humidifier=45", "--what-if", "case=yes, string gauge=0.9"]
-    ran = run(
-        "compare", brief("first-winter"), brief("damp-coast"), *what_ifs, "--draws", "20", "--out", str(out), "--json"
-    )
+    ran = run("compare", "first-winter", "damp-coast", *what_ifs, "--draws", "20", "--out", str(out), "--json")
     code, text = ran.code, ran.out
     assert code == 0
     told = json.loads(text)

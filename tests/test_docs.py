@@ -7,6 +7,7 @@ import runpy
 from pathlib import Path
 
 import pytest
+from invented_fleets import ToyDrift
 
 DOCS = Path(__file__).parents[1] / "docs"
 spec = importlib.util.spec_from_file_location("make", DOCS / "make.py")
@@ -26,8 +27,15 @@ def test_every_key_has_its_meaning() -> None:
 
 
 def test_the_tutorial_runs(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], few_particles: None
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    few_particles: None,
+    short: None,
+    coarse: None,
 ) -> None:
+    """The fleet by a toy law: tests/test_demand_command.py takes it through the physics."""
+    monkeypatch.setattr("driftmodel.fleet.physics.physics_of", lambda fleet: ToyDrift(grades=13))
     monkeypatch.setattr("sys.argv", ["tutorial.py", str(tmp_path / "made")])
     monkeypatch.setenv("DRIFTMODEL_WOODS", "")  # the tutorial names its own folder; put back after it
     runpy.run_path(str(DOCS / "tutorial.py"), run_name="__main__")

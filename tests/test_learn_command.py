@@ -21,7 +21,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 
-pytestmark = pytest.mark.usefixtures("undrawn", "few_particles")
+pytestmark = pytest.mark.usefixtures("undrawn", "few_particles", "short")
 
 
 def workshop(folder: Path, count: int) -> Path:

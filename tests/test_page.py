@@ -23,6 +23,7 @@ from driftmodel.report.advice_words import months_words  # noqa: E402
 from driftmodel.report.phrases import percent  # noqa: E402
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.usefixtures("short", "few_particles", "undrawn")
 READINGS = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
 
 
@@ -64,7 +65,7 @@ def _shown(text: str, name: str) -> list[str]:
     ],
 )  # fmt: skip
 def test_numbers_are_the_command_lines(
-    undrawn: None, client: Any, run: Callable[..., Any], tmp_path: Path, query: str, words: list[str]
+    client: Any, run: Callable[..., Any], tmp_path: Path, query: str, words: list[str]
 ) -> None:
     """Same seed, same draws: chance, swing and months of the page are those `driftmodel forecast` gives as JSON, and
     the sentence is the one it prints."""
@@ -82,7 +83,7 @@ def test_numbers_are_the_command_lines(
     assert f"<code>{command}</code>" in text
 
 
-def test_care_on_the_page_is_the_commands(undrawn: None, client: Any, run: Callable[..., Any], tmp_path: Path) -> None:
+def test_care_on_the_page_is_the_commands(client: Any, run: Callable[..., Any], tmp_path: Path) -> None:
     text = client.get("/?scenario=damp-coast&care=yes").text
     told = json.loads(run("advise", "damp-coast", "--out", str(tmp_path / "a"), "--json").out)
     assert f"Keep it between {told['keep'][0]:.0f} and {told['keep'][1]:.0f} %" in text
@@ -119,13 +120,13 @@ def test_bad_readings_name_the_fault_and_no_path_and_keep_the_controls(client: A
     assert client.post("/readings", data={"readings": "x" * 1_100_000}).status_code == 413
 
 
-def test_readings_teach(few_particles: None, client: Any) -> None:
+def test_readings_teach(client: Any) -> None:
     with READINGS.open("rb") as file:
         reply = client.post("/readings?scenario=two-winters", data={"file": (file, "two-winters.csv")})
     assert reply.status_code == 200 and "11 readings taken in" in reply.text
 
 
-def test_report_and_sheet_come_down(undrawn: None, client: Any) -> None:
+def test_report_and_sheet_come_down(client: Any) -> None:
     packed = client.get("/report.zip?scenario=first-winter&humidifier=45")
     assert packed.data[:2] == b"PK" and "attachment" in packed.headers["Content-Disposition"]
     assert "For the owner" in client.get("/sheet?scenario=first-winter").text
@@ -234,7 +235,7 @@ def own_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, P
 
 
 def test_in_a_browser_an_own_record_is_answered_and_fits(
-    browser: Any, own_bench: tuple[str, Path], run: Callable[..., Any], few_particles: None
+    browser: Any, own_bench: tuple[str, Path], run: Callable[..., Any]
 ) -> None:
     """The line, the list and the command are those of `driftmodel grade`; nothing is wider than the screen and nothing
     made for speech readers is seen."""

@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_python_example_runs(capsys: pytest.CaptureFixture[str]) -> None:
+def test_python_example_runs(short: None, capsys: pytest.CaptureFixture[str]) -> None:
     code = re.search(r"```python\n(.*?)```", README, re.S)
     assert code
     exec(compile(code.group(1), "README", "exec"), {})

@@ -197,7 +197,7 @@ MENDED = [
 
 @pytest.mark.parametrize("line", MENDED)
 def test_a_commands_mend_works_as_typed(
-    few_particles: None, undrawn: None, run: Callable[..., Any], world: Path, line: str
+    few_particles: None, short: None, undrawn: None, run: Callable[..., Any], world: Path, line: str
 ) -> None:
     create(world / "ada", TOLD)
     words = shlex.split(line)

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
 from driftmodel.calibration import sight as sights
 from driftmodel.calibration.records import BenchBook
@@ -18,6 +19,7 @@ from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reference_state
+from driftmodel.outlook.chain import air_fingerprint
 from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
@@ -35,7 +37,7 @@ ASKED_DAYS = 550
 @dataclass(frozen=True)
 class Bench:
     """One scenario made ready: response of the design, its table, the history of member 0 to the horizon, and other
-    weathers of the past. Make it once (`make_bench`); calibrations of the same scenario share it."""
+    weathers of the past."""
 
     scenario: Scenario
     until: date
@@ -47,6 +49,10 @@ class Bench:
     creep: CreepSight
     others: tuple[Drive, ...]
     past_weather: str
+
+
+#: the last ones made: the next reading of the same day, or with wood's memory and without
+_benches: Memory[Bench] = Memory(2)
 
 
 def make_bench(
@@ -61,6 +67,11 @@ def make_bench(
     if book is not None:
         scenario = with_work(scenario, book.work)
     scenario = reaching(scenario, until)
+    key = fingerprint(scenario, until, weathers, air_fingerprint(scenario, 0))
+    return _benches.of(key, lambda: _made(scenario, until, weathers))
+
+
+def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
     air = scenario_air(scenario, 0)
     drive = sights.drive_of(air, scenario)
     coefficients, table = design_response(scenario.instrument), sights.make_table(scenario)

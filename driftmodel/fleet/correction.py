@@ -10,6 +10,7 @@ memory) from weak priors, so that few claims leave the physics and many replace 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -290,6 +291,11 @@ class _Model:
     blocks: tuple[Block, ...]
     groups: int
 
+    @cached_property
+    def turned(self) -> Any:
+        """The table on its side, row by row as the sums over it want it."""
+        return self.table.T.tocsr()
+
     def told(self, mean: Array) -> Array:
         """Claims by row, those of unknown age where the fit expects them."""
         rows = self.rows
@@ -307,9 +313,9 @@ class _Model:
         return np.asarray(self.rows.expected * np.exp(self.table @ effects))
 
     def precision(self, mean: Array, prior: Array) -> Array:
-        from scipy.sparse import diags_array
-
-        return np.asarray((self.table.T @ (diags_array(mean) @ self.table)).toarray() + prior)
+        weighed = self.table.copy()
+        weighed.data *= np.repeat(mean, np.diff(self.table.indptr))
+        return np.asarray((self.turned @ weighed).toarray() + prior)
 
     def fitted(self) -> tuple[Array, dict[str, float]]:
         """Effects, and the variance of each block: Newton steps, and between them EM on the blocks' variances."""
