@@ -536,7 +536,7 @@ def test_the_page_fetches_nothing(folder: Path) -> None:
     assert "whip" in text and "licensed repairer" in text and "not accounting advice" in text
 
 
-def test_a_backtest_that_does_not_flatter_is_printed(book: DemandBook, tmp_path: Path) -> None:
+def test_a_backtest_that_does_not_flatter_is_printed(undrawn: None, book: DemandBook, tmp_path: Path) -> None:
     assert book.backtest is not None
     bad = replace(book, backtest=replace(book.backtest, skill={"constant rate": -0.3}, coverage_80=0.5))
     document.write_demand(bad, tmp_path / "out")

@@ -5,7 +5,7 @@ No outside values but where named.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,15 +19,25 @@ from driftmodel.report.design_figures import movement_picture
 from driftmodel.report.design_words import PARTS, sensitivity_table
 from driftmodel.structure.body import box
 from driftmodel.structure.box_movement import solve
-from driftmodel.structure.design import INPUTS, behaviour, case_of, sensitivities, top_movement
+from driftmodel.structure.design import (
+    INPUTS,
+    Behaviour,
+    Sensitivity,
+    behaviour,
+    case_of,
+    sensitivities,
+    top_movement,
+)
 
 #: size of the triangles here, mm: a quarter of the work; what is checked holds on any mesh
 LARGE_MM = 40.0
 
 
-@pytest.fixture(autouse=True)
-def _large_triangles(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("driftmodel.structure.design.SIZE_MM", LARGE_MM)
+@pytest.fixture(autouse=True, scope="module")
+def _large_triangles() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("driftmodel.structure.design.SIZE_MM", LARGE_MM)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -35,24 +45,35 @@ def instrument() -> Instrument:
     return find_instrument("small_ladder_braced")
 
 
-def test_behaviour_has_the_order_seen_at_the_bench(instrument: Instrument) -> None:
+@pytest.fixture(scope="module")
+def found(instrument: Instrument) -> Behaviour:
+    return behaviour(instrument)
+
+
+@pytest.fixture(scope="module")
+def changes(instrument: Instrument) -> tuple[Sensitivity, ...]:
+    """Of movement across and along the grain, and of the top's thickness."""
+    names = "top movement across the grain", "top movement along the grain", "top thickness"
+    return tuple(sensitivities(instrument, names))
+
+
+def test_behaviour_has_the_order_seen_at_the_bench(found: Behaviour) -> None:
     """About 3 % of moisture out, 50 to 30 % RH, drops the saddle by the order of 1 mm (common practice, no source)."""
-    found = behaviour(instrument)
     dry = -3.0 * sum(found.saddle_rise_mm[part] for part in PARTS)
     assert -2.0 < dry < -0.5
     assert 0.05 < found.saddle_rise_mm["strings"] < 0.6
     assert found.neck_turn_deg["strings"] > 0 and found.bridge_tilt_deg["strings"] > 0
 
 
-def test_free_strain_is_linear_in_the_movement_of_the_wood(instrument: Instrument) -> None:
+def test_free_strain_is_linear_in_the_movement_of_the_wood(changes: tuple[Sensitivity, ...]) -> None:
     """With the movement across and along the grain both 10 % larger the answer to the top's moisture is too."""
-    across, along = sensitivities(instrument, ("top movement across the grain", "top movement along the grain"))
+    across, along, _ = changes
     assert across.top_moisture_pct + along.top_moisture_pct == pytest.approx(10.0, abs=0.01)
     assert across.strings_pct == pytest.approx(0.0, abs=1e-6)
 
 
-def test_a_stiffer_top_gives_less_under_the_strings(instrument: Instrument) -> None:
-    (thick,) = sensitivities(instrument, ("top thickness",))
+def test_a_stiffer_top_gives_less_under_the_strings(changes: tuple[Sensitivity, ...]) -> None:
+    thick = changes[-1]
     assert -40.0 < thick.bridge_tilt_pct < -2.0
     table = sensitivity_table([thick])
     assert table.splitlines()[1].startswith("top thickness,") and table.count("\n") == 2
@@ -66,19 +87,15 @@ def test_every_input_changes_only_a_copy(instrument: Instrument) -> None:
     assert own.box.top.thickness_mm == instrument.body.top.thickness_mm
 
 
-def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument) -> None:
+def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument, found: Behaviour) -> None:
     shape = top_movement(instrument, 1.0)
     bridge = instrument.body.bridge
     near = np.hypot(shape.places[0] - bridge.saddle_mm, shape.places[1]) < 12.0
-    found = behaviour(instrument)
     expected = sum(found.bridge_rise_mm[part] for part in PARTS)
     # the picture leans on the blocks' outer edges, the coefficient on the neck block alone
-    lean = sum(_neck_rise(instrument, part) for part in PARTS) * bridge.saddle_mm / shape.places[0].max()
+    answers = solve(box(instrument.body), LARGE_MM, tuple(PARTS))
+    lean = sum(answers[part].block[1] for part in PARTS) * bridge.saddle_mm / shape.places[0].max()
     assert shape.rise["all"][near].mean() == pytest.approx(expected + lean, rel=0.05)
-
-
-def _neck_rise(instrument: Instrument, part: str) -> float:
-    return solve(box(instrument.body), LARGE_MM, (part,))[part].block[1]
 
 
 def test_drawing_is_to_scale_and_complete(instrument: Instrument) -> None:
