@@ -54,16 +54,16 @@ def cohorts_of(fleet: Fleet, units: Units | None = None, first: Months | None = 
     _, kinds, of_row = np.unique(code, return_index=True, return_inverse=True)
     count = np.bincount(of_row, units.count, kinds.size).astype(np.int64)
     columns = {name: given[name][kinds] for name in _KINDS}
-    place = (columns["region"].astype(np.int64) * len(fleet.exposures) + columns["exposure"]) * len(fleet.designs)
-    place = (place + columns["design"]) * 12 + columns["build"] % 12
+    place = (columns["region"].astype(np.int64) * len(fleet.exposures) + columns["exposure"]) * 12
+    place = (place + columns["build"] % 12) * len(fleet.designs) + columns["design"]
     cells_there, cell = np.unique(place, return_inverse=True)
     cells = tuple(_cell(fleet, int(kind)) for kind in cells_there)
     return Cohorts(count=count, cell=cell, of_row=of_row, cells=cells, **columns)
 
 
 def _cell(fleet: Fleet, kind: int) -> Cell:
-    kind, month = divmod(kind, 12)
     kind, design = divmod(kind, len(fleet.designs))
+    kind, month = divmod(kind, 12)
     region, exposure = divmod(kind, len(fleet.exposures))
     climate = fleet.settings.regions[fleet.regions[region]].climates[fleet.exposures[exposure]]
     return Cell(fleet.regions[region], climate, fleet.exposures[exposure], fleet.designs[design], month + 1)

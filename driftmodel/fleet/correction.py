@@ -1,15 +1,16 @@
-"""How claims move the physics' hazard: by level, by age, by season, and from year to year.
+"""How claims move the physics' hazard: by level, by age, by season, and from time to time.
 
 Regrades told are Poisson about the physics' expected number times exp(effects). Effects are penalised: a level with
 partial pooling over regions and designs, P-splines over log age (Eilers and Marx 1996, citation from memory) before and
-after a first regrade with departures of regions and designs, a season, and a year of all regions and of each. Their
-spreads are learned (empirical Bayes: EM on the Laplace approximation, as in Breslow and Clayton 1993, citation from
-memory) from weak priors, so that few claims leave the physics and many replace it.
+after a first regrade with departures of regions and designs, a season, and a pace of all regions and of each that falls
+back to the usual one (Ornstein and Uhlenbeck's law), how soon being told by the claims. Their spreads are learned
+(empirical Bayes: EM on the Laplace approximation, as in Breslow and Clayton 1993, citation from memory) from weak
+priors, so that few claims leave the physics and many replace it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import gammaln
 
-from driftmodel.base.arrays import group_sums, ratio, settled
+from driftmodel.base.arrays import first_order_recursion, group_sums, ratio, settled
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS
 from driftmodel.fleet.histories import Histories
 
@@ -32,14 +33,18 @@ EDGE = 0.003  # share of claims that must lie beyond the last knot, past which t
 KEEP_LOG_AGE = 2.0  # over which the correction by age falls back to the physics' level, by 1/e
 KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
 #: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source
-LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_YEAR_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.03
+LEVEL_SD, AGE_SD, AGE_OWN_SD, SEASON_SD, SEASON_OWN_SD, ALL_PACE_SD = 0.3, 0.3, 0.1, 0.1, 0.05, 0.03
 AGAIN_SD = 0.7  # of repeats' level against first regrades'
-LEAST_YEAR_SD = 0.06  # of a region's year, where the physics' own weather is less
+LEAST_PACE_SD = 0.06  # of a region's pace, where the physics' own weather is less
+PACE_MONTHS, MOST_PACES = 3, 400  # of one pace; longer where regions and years would have more of them
+BEYOND, BEYOND_SD = "age beyond claims", 0.3  # a knot's step past the last one; own choice, no source
+KEPT_MONTHS = (4.0, 16.0, 64.0)  # over which a pace is alike, by 1/e: one of these; own choice, no source
 PRIOR_WORTH = 0.5
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
-ROUNDS, STEP_MOST, CENTRE_ROUNDS = 40, 2.0, 3
+ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 2.0, 3
+EAGER, SLOW = 1.8, 0.02  # EM goes so many times its step, for it is slow; variances that move by less a round are found
 MOST_ROWS = 10_000  # worked on together
 
 
@@ -62,9 +67,11 @@ class Block:
 class Correction:
     """A fit. mean (effects,) with `factor`, the upper Cholesky factor of its precision; variance by block name. knots:
     of the splines over log age; least: (2, bins) hazard that the physics' is taken for no less than, `least_hazard`;
-    middle: (2,) log of its mean hazard; each before a first regrade and after one. phase: month of the calendar, from
-    0, in which a year begins; first_year; years: number with claims; scatter: variance of a region's month about all
-    this. claims, expected: (regions, designs) used."""
+    middle: (2,) log of its mean hazard; each before a first regrade and after one. first: month with which the paces
+    begin, of `wide` months each; paces: their number up to the cut-off; kept: months over which one is alike; lag:
+    share of reports 0, 1, ... months late; scatter: variance of a region's month about all this; evidence: what is to
+    be said for it, in logs, beside its rivals, fits that keep a pace for longer or less. claims, expected: (regions,
+    designs) used."""
 
     regions: int
     designs: int
@@ -75,13 +82,22 @@ class Correction:
     knots: tuple[Array, Array]
     least: Array
     middle: Array
-    phase: int
-    first_year: int
-    years: int
+    first: int
+    wide: int
+    paces: int
+    kept: float
+    lag: tuple[float, ...]
     scatter: float
     evidence: float
     claims: Array
     expected: Array
+    rivals: tuple[Correction, ...] = ()
+
+    def one(self, random: np.random.Generator) -> Correction:
+        """One of the rivals, by what is to be said for each."""
+        said = np.array([each.evidence for each in self.rivals])
+        chance = np.cumsum(np.exp(said - said.max()))
+        return self.rivals[int(np.searchsorted(chance, random.random() * chance[-1]))]
 
     def block(self, name: str) -> Block | None:
         return next((block for block in self.blocks if block.name == name), None)
@@ -112,11 +128,16 @@ class Correction:
         """Log correction at each whole age from 0 on, (..., regions, designs, months): before the first regrade, and by
         months since one."""
         basis, later = (spline(np.arange(months), knots) for knots in self.knots)
+        more = self.block(BEYOND)
         bases, level = basis.shape[1], self.level(effects)[..., None]
         age = self.part(effects, "age", 1, 1, bases) + self.part(effects, "age of region", self.regions, 1, bases)
         age = age + self.part(effects, "age of design", 1, self.designs, bases)
+        whole = level + age @ basis.T
+        if more is not None:  # past the last knot no claim says where it goes
+            far = self.knots[0][-1] + KNOT_STEP * np.arange(more.size + 1)
+            whole = whole + self.part(effects, BEYOND, 1, 1, more.size) @ spline(np.arange(months), far)[:, 1:].T
         again = self.part(effects, "again", 1, 1, 1) + self.part(effects, "age again", 1, 1, later.shape[1]) @ later.T
-        return level + age @ basis.T, level + again
+        return whole, level + again
 
     def trust(self, effects: Array) -> Array:
         """How much more, or less, the physics' own differences in hazard count than as they are, (..., 2), before a
@@ -135,30 +156,49 @@ class Correction:
         """Log correction (..., regions, 12), January first."""
         return self.part(effects, "season", 1, 12) + self.part(effects, "season of region", self.regions, 12)
 
-    def year_of(self, month: NDArray[np.int64]) -> NDArray[np.int64]:
-        return (month - self.phase) // 12 - self.first_year
+    def pace(self, effects: Array, months: NDArray[np.int64], random: np.random.Generator) -> Array:
+        """Log effect (regions, months) of one draw of the effects on reports; from the cut-off on each goes its way."""
+        ahead = max(int((months.max(initial=0) - self.first) // self.wide) + 1 - self.paces, 1)
+        total = np.zeros((self.regions, self.paces + ahead))
+        stays = self.stays
+        for name, rows in (("pace", 1), ("pace of region", self.regions)):
+            own = self.part(effects, name, rows, self.paces)
+            sd = self.spread(name, effects, random) * np.sqrt(1.0 - stays**2)
+            fresh = sd * np.random.default_rng(random.integers(1 << 62)).standard_normal((ahead, rows))
+            later = np.transpose(first_order_recursion(stays, fresh, own[:, -1]))
+            total += np.concatenate([own, later], axis=1)
+        return np.asarray(total @ paces_of(months, self.first, self.wide, total.shape[1], self.lag).T)
 
-    def yearly(self, effects: Array, months: NDArray[np.int64], random: np.random.Generator) -> Array:
-        """Log effect (regions, months) of one draw of the effects; years without claims are drawn anew."""
-        year = self.year_of(months)
-        ahead = max(int(year.max(initial=0)) + 1, self.years)
-        every, own = np.zeros(ahead), np.zeros((self.regions, ahead))
-        every[: self.years] = self.part(effects, "year", self.years)
-        own[:, : self.years] = self.part(effects, "year of region", self.regions, self.years)
-        new = random.standard_normal((self.regions + 1, 80))[:, : ahead - self.years]
-        every[self.years :] = new[0] * self.spread("year", effects, random)
-        own[:, self.years :] = new[1:] * self.spread("year of region", effects, random)
-        return np.asarray((every + own)[:, np.maximum(year, 0)])
+    def lately(self, effects: Array, cutoff: int, weight: Array) -> Array:
+        """Log effect (regions,) on what fell due 0, 1, ... months before the end of the cut-off, weighed (months,)."""
+        back, late = np.arange(weight.size), int(np.round(np.arange(len(self.lag)) @ np.array(self.lag)))
+        own = self.part(effects, "pace of region", self.regions, self.paces)
+        pace = (self.part(effects, "pace", 1, self.paces) + own) @ paces_of(
+            cutoff - back, self.first, self.wide, self.paces, (1.0,)
+        ).T
+        return np.asarray((pace + self.season(effects)[:, (cutoff + late - back) % 12]) @ (weight / weight.sum()))
 
-    def last_year(self) -> tuple[Array, Array]:
-        """How far each region's last year with claims lies from its earlier ones, in logs, and its standard deviation,
-        (regions,) each."""
-        apart = np.zeros((self.regions, self.mean.size))
-        weigh = np.append(np.full(self.years - 1, -1.0 / max(self.years - 1, 1)), 1.0)
-        for name, own in (("year", np.ones((self.regions, 1))), ("year of region", np.eye(self.regions))):
+    @property
+    def stays(self) -> float:
+        """How much of a pace is left in the next."""
+        return float(np.exp(-self.wide / self.kept))
+
+    def last_year(self) -> tuple[Array, Array, Array]:
+        """How far each region's last year with claims lies from its earlier ones, in logs, its standard deviation, and
+        how much of that the coming year is expected to keep, (regions,) each."""
+        last = min(12 // self.wide, self.paces - 1)
+        if last < 1:
+            return (np.zeros(self.regions),) * 3
+        apart, kept = np.zeros((2, self.regions, self.mean.size))
+        weigh = np.full(self.paces, -1.0 / (self.paces - last))
+        ahead = weigh.copy()
+        weigh[-last:], ahead[-last:] = 1.0 / last, 0.0
+        ahead[-1] += np.mean(self.stays ** np.arange(1, last + 1))
+        for name, own in (("pace", np.ones((self.regions, 1))), ("pace of region", np.eye(self.regions))):
             if (block := self.block(name)) is not None:
-                apart[:, block.columns] = np.kron(own, weigh)
-        return apart @ self.mean, np.sqrt(np.square(solve_triangular(self.factor.T, apart.T, lower=True)).sum(axis=0))
+                apart[:, block.columns], kept[:, block.columns] = np.kron(own, weigh), np.kron(own, ahead)
+        sd = np.sqrt(np.square(solve_triangular(self.factor.T, apart.T, lower=True)).sum(axis=0))
+        return apart @ self.mean, sd, kept @ self.mean
 
     def spread(self, name: str, effects: Array, random: np.random.Generator) -> float:
         """A standard deviation of a block's effects that they could as well come from (inverse gamma)."""
@@ -185,6 +225,19 @@ def knots_of(told: Array) -> Array:
     return KNOT_STEP * np.arange(max(int(np.log1p(last) / KNOT_STEP), 2) + 1, dtype=float)
 
 
+def paces_of(months: NDArray[np.int64], first: int, wide: int, paces: int, lag: tuple[float, ...]) -> Array:
+    """How much of each pace is in the reports of each month, (months, paces): of what fell due then or `lag` later."""
+    out = np.zeros((months.size, paces))
+    for late, share in enumerate(lag):
+        np.add.at(out, (np.arange(months.size), np.clip((months - late - first) // wide, 0, paces - 1)), share)
+    return out
+
+
+def _beyond(knots: Array, oldest: int) -> int:
+    """How many knots more lie between the last and this age."""
+    return max(int(np.ceil((np.log1p(oldest) - knots[-1]) / KNOT_STEP)), 0)
+
+
 def alike(places: Array, keep: float, around: float | None = None) -> Array:
     """Precision of effects at these places whose correlation falls as exp(-distance / keep); on a ring if `around`."""
     apart = np.abs(places[:, None] - places[None, :])
@@ -194,17 +247,60 @@ def alike(places: Array, keep: float, around: float | None = None) -> Array:
 
 
 def correct(
-    past: Array, ahead: Array, known: Histories, cutoff: int, *, log_sd: float, weather_sd: float
+    past: Array,
+    ahead: Array,
+    known: Histories,
+    cutoff: int,
+    lag: tuple[float, ...],
+    *,
+    log_sd: float,
+    weather_sd: float,
 ) -> Correction:
     """The fit to past (regions, designs, KINDS, 3, bins, months), see exposure. ahead: (regions, designs, KINDS, 2,
     bins) units at risk and regrades of the months to come, as the physics has them. log_sd: how far claims may be from
     the physics before any is seen; weather_sd: of a region's year, by the physics."""
-    phases = dict.fromkeys((0, (cutoff + 1) % 12))
     units = _by_sort((past[:, :, :, UNITS].sum(axis=4) + ahead[:, :, :, 0]).sum(axis=(0, 1)))
     expected = _by_sort((past[:, :, :, EXPECTED].sum(axis=4) + ahead[:, :, :, 1]).sum(axis=(0, 1)))
     middle = np.log(np.maximum(ratio(expected.sum(axis=1), units.sum(axis=1)), 1e-9))
-    fits = [_fit(past, middle, known, phase, log_sd, weather_sd) for phase in phases]
-    return max(fits, key=lambda fit: fit.evidence)
+    oldest = int(AGE_BINS[np.flatnonzero(ahead[:, :, :, 0].sum(axis=(0, 1, 2)))].max(initial=12))
+    regions, designs, _, _, _, months = past.shape
+    least = least_hazard(past, known)
+    units = past[:, :, :, UNITS]
+    expected = expected_of(past, least)
+    differs = _apart(ratio(expected.sum(axis=4), units.sum(axis=4)), middle)
+    rows = _rows(past, known, expected)
+    came = _by_sort((past[:, :, :, TOLD] + past[:, :, :, EXPECTED]).sum(axis=(0, 1, 4)))
+    knots = knots_of(came[FRESH]), knots_of(came[AGAIN])
+    wide = PACE_MONTHS * -(-(regions + 1) * months // (PACE_MONTHS * MOST_PACES))
+    paces = -(-months // wide)
+    first = cutoff + 1 - wide * paces
+    felt = paces_of(known.since + np.arange(months), first, wide, paces, lag)
+    spreads = (log_sd, max(weather_sd, LEAST_PACE_SD))
+    model = _model(rows, differs, knots, oldest, known.since + rows.at[4], felt, (regions, designs), spreads)
+    whole = np.zeros((regions, designs))
+    np.add.at(whole, rows.at[:2], rows.expected)
+    fits: list[Correction] = []
+    start = None
+    for kept in KEPT_MONTHS:
+        own = model.keeping(alike(wide * np.arange(float(paces)), kept))
+        effects, variance = start = own.fitted(start)
+        mean, prior = own.mean(effects), own.prior(variance)
+        told = own.told(mean)
+        claims = np.zeros((regions, designs))
+        np.add.at(claims, rows.at[:2], told)
+        precision = own.precision(mean, prior)
+        evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
+        evidence -= 0.5 * float(effects @ prior @ effects)
+        evidence += 0.5 * float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(precision)[1])
+        used = float(effects.size - np.sum(prior * cho_solve(cho_factor(precision), np.eye(effects.size))))
+        scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, used)
+        effects, precision = own.centred(effects, prior)
+        upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
+        fits.append(Correction(
+            regions, designs, own.blocks, settled(effects), settled(upper), variance, knots, least, middle, first, wide,
+            paces, kept, lag, float(settled(scatter)), float(settled(evidence)), claims, whole,
+        ))  # fmt: skip
+    return replace(max(fits, key=lambda fit: fit.evidence), rivals=tuple(fits))
 
 
 _SORT = np.array([FRESH] + [AGAIN] * (KINDS - 1))  # of each kind
@@ -317,24 +413,41 @@ class _Model:
         weighed.data *= np.repeat(mean, np.diff(self.table.indptr))
         return np.asarray((self.turned @ weighed).toarray() + prior)
 
-    def fitted(self) -> tuple[Array, dict[str, float]]:
+    def keeping(self, drifts: Array) -> _Model:
+        """The same with this precision of the paces."""
+        blocks = (
+            replace(block, shape=np.asarray(np.kron(np.eye(block.size // len(drifts)), drifts), dtype=float))
+            if "pace" in block.name
+            else block
+            for block in self.blocks
+        )
+        return replace(self, blocks=tuple(blocks))
+
+    def fitted(self, start: tuple[Array, dict[str, float]] | None = None) -> tuple[Array, dict[str, float]]:
         """Effects, and the variance of each block: Newton steps, and between them EM on the blocks' variances."""
-        variance = {block.name: block.prior**2 for block in self.blocks}
-        effects = np.zeros(self.table.shape[1])
+        effects, variance = start or (np.zeros(self.table.shape[1]), {each.name: each.prior**2 for each in self.blocks})
+        variance, moved = dict(variance), 1.0
         for turn in range(ROUNDS):
             mean, prior = self.mean(effects), self.prior(variance)
             factor = cho_factor(self.precision(mean, prior))
             move = cho_solve(factor, self.table.T @ (self.told(mean) - mean) - prior @ effects)
             far = float(np.abs(self.table @ move).max(initial=0.0))
             effects = effects + move * min(1.0, STEP_MOST / max(far, 1e-12))
-            if turn < 2 or turn >= ROUNDS - 2:
+            if turn >= ROUNDS - 2 or moved < SLOW:
+                if far < SLOW**2:
+                    break
                 continue
+            if turn < 2 and start is None:
+                continue
+            before = dict(variance)
             spread = cho_solve(factor, np.eye(effects.size))
             for block in self.blocks:
                 if block.learned:
                     own, at = effects[block.columns], block.columns
                     square = float(own @ block.shape @ own + np.sum(block.shape * spread[at, at]))
-                    variance[block.name] = (square + PRIOR_WORTH * block.prior**2) / (block.size + PRIOR_WORTH)
+                    likely = (square + PRIOR_WORTH * block.prior**2) / (block.size + PRIOR_WORTH)
+                    variance[block.name] *= (likely / variance[block.name]) ** EAGER
+            moved = max(abs(float(np.log(variance[name] / was))) for name, was in before.items())
         return effects, variance
 
     def centred(self, effects: Array, prior: Array) -> tuple[Array, Array]:
@@ -358,54 +471,22 @@ class _Model:
         return np.concatenate([np.asarray(part.multiply(part @ spread).sum(axis=1)).ravel() for part in parts])
 
 
-def _fit(past: Array, middle: Array, known: Histories, phase: int, log_sd: float, weather_sd: float) -> Correction:
-    regions, designs, _, _, _, months = past.shape
-    least = least_hazard(past, known)
-    units = past[:, :, :, UNITS]
-    expected = expected_of(past, least)
-    differs = _apart(ratio(expected.sum(axis=4), units.sum(axis=4)), middle)
-    rows = _rows(past, known, expected)
-    first_year = (known.since - phase) // 12
-    years = (known.since + months - 1 - phase) // 12 - first_year + 1
-    came = _by_sort((past[:, :, :, TOLD] + past[:, :, :, EXPECTED]).sum(axis=(0, 1, 4)))
-    knots = knots_of(came[FRESH]), knots_of(came[AGAIN])
-    year = (known.since + rows.at[4] - phase) // 12 - first_year
-    spreads = (log_sd, max(weather_sd, LEAST_YEAR_SD))
-    model = _model(rows, differs, knots, known.since + rows.at[4], year, (regions, designs, months, years), spreads)
-    effects, variance = model.fitted()
-    mean, prior = model.mean(effects), model.prior(variance)
-    upper: Array = np.asarray(np.linalg.cholesky(model.precision(mean, prior)).T, dtype=float)
-    told = model.told(mean)
-    evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
-    evidence += 0.5 * float(np.linalg.slogdet(prior)[1]) - 0.5 * float(effects @ prior @ effects)
-    evidence -= float(np.log(np.diag(upper)).sum())
-    whole, claims = np.zeros((regions, designs)), np.zeros((regions, designs))
-    np.add.at(whole, rows.at[:2], rows.expected)
-    np.add.at(claims, rows.at[:2], told)
-    used = float(effects.size - np.sum(prior * cho_solve((upper, False), np.eye(effects.size))))  # effective number
-    scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, used)
-    effects, precision = model.centred(effects, prior)
-    upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
-    return Correction(
-        regions, designs, model.blocks, settled(effects), settled(upper), variance, knots, least, middle, phase,
-        first_year, years, float(settled(scatter)), evidence, claims, whole,
-    )  # fmt: skip
-
-
 def _model(
     rows: _Rows,
     differs: Array,
     knots: tuple[Array, Array],
+    oldest: int,
     month: NDArray[np.int64],
-    year: NDArray[np.int64],
-    size: tuple[int, int, int, int],
+    felt: Array,
+    size: tuple[int, int],
     spreads: tuple[float, float],
 ) -> _Model:
-    """The regression's table, block by block. size: regions, designs, months, years; spreads: of the level before any
-    claim, and of a region's year."""
+    """The regression's table, block by block. oldest: age ahead; felt: (months, paces) share of each; size: regions,
+    designs; spreads: of the level before any claim, and of a region's pace."""
     from scipy.sparse import csr_matrix, hstack
 
-    regions, designs, months, years = size
+    regions, designs = size
+    months, paces = felt.shape
     region, design, kind, bin_, _ = rows.at
     sort, many = _SORT[kind], region.size
     starts = np.append(AGE_BINS, AGE_BINS[-1] + 240)
@@ -440,10 +521,15 @@ def _model(
         ("age", by_spline(nothing, 1, FRESH), smooth, AGE_SD, True),
         ("age again", by_spline(nothing, 1, AGAIN), smooth_again, AGE_SD, True),
         ("season", one_of(month % 12, 12), ring, SEASON_SD, True),
-        ("year", one_of(year, years), many_times(years, one), ALL_YEAR_SD, True),
-        ("year of region", one_of(region * years + year, regions * years), many_times(regions * years, one),
-         spreads[1], True),
     ]  # fmt: skip
+    here = csr_matrix(felt[rows.at[4]])
+    for name, index, count, sd in (("pace", nothing, 1, ALL_PACE_SD), ("pace of region", region, regions, spreads[1])):
+        place = np.repeat(index * paces, np.diff(here.indptr)) + here.indices
+        own = csr_matrix((here.data, place, here.indptr), shape=(many, count * paces))
+        parts.append((name, own, many_times(count, np.eye(paces)), sd, True))
+    if beyond := _beyond(knots[FRESH], oldest):
+        walk = np.linalg.inv(np.minimum.outer(*[1.0 + np.arange(beyond)] * 2))
+        parts.append((BEYOND, csr_matrix((many, beyond)), np.asarray(walk), BEYOND_SD, False))
     if regions > 1:
         parts += [
             ("region", one_of(region, regions), many_times(regions, one), level, True),

@@ -124,6 +124,7 @@ def forecast_demand(
         fresh.units_and_reports(cutoff) + again.units_and_reports(cutoff),
         past,
         cutoff,
+        window.lag_shares,
         log_sd=settings.multiplier_log_sd,
         weather_sd=weather_sd(expected),
     )
@@ -282,15 +283,19 @@ def sample_cube(
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
     already = already_due(lag.shares, waits.mean, reach)
-    physics_says = (plain.first + plain.repeat) @ already
+    physics = plain.first + plain.repeat
+    physics_says, physics_trend = physics @ already, trend(physics)
+    tail = already[: lag.shares.size]
+    between = 1.0 + tail @ (2.0 * np.arange(tail.size)) / tail.sum() - lag.shares @ np.arange(lag.shares.size)
     for start in range(0, samples, AT_ONCE):
         streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
-        habits, effects, factors = [], [], []
+        habits, effects, factors, tails, lately = [], [], [], [], []
         for random in streams:
             change = lag.draw(random) - lag.shares
             now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
-            drawn = correction.draw(random.standard_normal(correction.mean.size))
-            factor = of_the_months(correction, drawn, calendar, widening, random)
+            rival = correction.one(random)
+            drawn = rival.draw(random.standard_normal(correction.mean.size))
+            factor = of_the_months(rival, drawn, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
             habit = np.where(plain.first > 0.0, ratio(now.first, plain.first), 1.0)
@@ -298,6 +303,8 @@ def sample_cube(
             factors.append(factor + np.log(np.maximum(habit, 1e-9)))
             habits.append(now)
             effects.append(drawn)
+            tails.append(np.maximum(tail - np.cumsum(change), 0.0))
+            lately.append(rival.lately(drawn, cutoff, tail))
         every = np.array(effects)
         level = past_ratio(correction, expected.behind, every)
         whole = reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors))
@@ -321,9 +328,13 @@ def sample_cube(
                 kept.visits[sample] = np.moveaxis(random.poisson(ahead * visits[:, None, None]), 2, 0)
             multiplier[sample] = level[place]
             ahead = sum(part[place].sum(axis=-1) for part in both[1])  # month, region, design
-            even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place]) @ already
-            late = np.where(physics_says > 0.0, ratio(even, physics_says), level[place])
-            waiting[sample] = random.poisson(habits[place].pending * late)
+            even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place])
+            if waits.mean > 0.0:  # how many wait for the end of their cover the physics must say
+                moved = ratio(even @ already, physics_says) * np.exp(between * physics_trend)
+                due = habits[place].pending * np.where(physics_says > 0.0, moved, level[place])
+            else:
+                due = even[..., : tail.size] @ tails[place][: even.shape[2]]
+            waiting[sample] = random.poisson(due * np.exp(lately[place][:, None] - between * trend(even)))
     seasonal = (sold.visits + planned.visits)[:, :months]
     whole_cube = ("sample", "month", "region", "design", "grade", "cover")
     cube = xr.Dataset(
@@ -354,7 +365,7 @@ def of_the_months(
     """Log factor of one draw of the effects by its years, wider by `widening`, by season and by chance of a month,
     (regions, 1, months)."""
     regions, months = correction.regions, calendar.size
-    year = correction.yearly(effects, calendar, random)[:, None, :]
+    year = correction.pace(effects, calendar, random)[:, None, :]
     wider = widening * random.standard_normal((regions, 1, -(-months // 12)))
     year = year + np.repeat(wider, 12, axis=2)[..., :months]
     season = correction.season(effects)[:, calendar % 12][:, None, :]
@@ -371,6 +382,14 @@ def already_due(lag: Array, waiting: float, months: int) -> Array:
     late[:SOON_MONTHS] += waiting
     late[0] += 1e-9  # where all come at once
     return np.asarray(late)
+
+
+def trend(rate: Array) -> Array:
+    """Log growth a month of rates (regions, designs, months) over the first year ahead, (regions, designs)."""
+    half = max(min(rate.shape[2], SOON_MONTHS) // 2, 1)
+    first = rate[..., :half].sum(axis=2)
+    then = rate[..., half : 2 * half].sum(axis=2) if rate.shape[2] > half else first
+    return np.asarray(np.where(first > 0.0, np.log(np.clip(ratio(then, first), 0.2, 5.0)), 0.0) / half)
 
 
 def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:

@@ -81,11 +81,11 @@ def alerts(demand: Demand) -> list[str]:
                     f"{region}, {design}: {claims:,} claims, {times}. The forecast follows the claims; look for "
                     f"{CANDIDATES}."
                 )
-    for region, far, sd in zip(demand.fleet.regions, *demand.correction.last_year(), strict=True):
-        if demand.correction.years > 1 and abs(far) > max(np.log(YEAR_FAR), YEAR_SURE * sd):
+    for region, far, sd, kept in zip(demand.fleet.regions, *demand.correction.last_year(), strict=True):
+        if abs(far) > max(np.log(YEAR_FAR), YEAR_SURE * sd):
             found.append(
                 f"{region}: its last year of claims brought {np.exp(far):.2g} times what the years before lead one to "
-                "expect. The forecast takes that for one year's doing: should its cause last, so many times as many "
-                "will come. Look for a changed supplier, finish, retailer or rule of cover, or a dry winter."
+                f"expect; the forecast has {np.exp(kept):.2g} times as many for the coming year, in a wider band. Look "
+                "for a changed supplier, finish, retailer or rule of cover, or a dry winter."
             )
     return found

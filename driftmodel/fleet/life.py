@@ -9,9 +9,10 @@ Where nothing is forgotten within the horizon, all of it is computed hour by hou
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ from driftmodel.wood.sorption import memory_at_middle
 Array = NDArray[np.float64]
 Air = tuple[Array, Array]  # hourly temperature in degC and relative humidity in %
 
-#: days after the common start at which the air of a life is asked whether it has forgotten its own start, and the days
+#: days after its set-up at which the air of a life is asked whether it has forgotten its own start, and the days
 #: it has to agree for; a case remembers longest, and a case humidifier may hide it for a season
 ASKED_DAYS = (60, 240, 800, 3000)
 AGREED_DAYS, AGREED_DAYS_IN_CASE = 7, 200
@@ -49,8 +50,8 @@ EVERY_DAYS = 10  # how often wood is asked
 #: the slowest smoothing of the speed of moisture is 14 days: after so many it is forgotten to 6e-7
 SPEED_DAYS = 200
 SAME = 1e-4  # percent of humidity, K: far below what a day's reading shows
-KEPT_LIVES, KEPT_PATHS = 96, 10  # in memory; 0.7 and 6 MB each for 20 years
-MOST_LIVES, MOST_PATHS = 300, 60  # with many weather members
+KEPT_LIVES, KEPT_PATHS = 24, 10  # in memory; 2 and 10 MB each for 30 years
+MOST_LIVES, MOST_PATHS = 60, 60  # with many weather members
 
 
 @dataclass(frozen=True)
@@ -68,11 +69,13 @@ class Life:
 
 @dataclass(frozen=True)
 class _Path:
-    """Hourly air and the lags of it from `start` on: lags_pct (lag, days + 1); spent: (2, days + 1) days of moisture
-    movement at the reference speed, of thin and thick parts."""
+    """Hourly air, its daily means of humidity and heat of its days, and the lags of it from `start` on: lags_pct (lag,
+    days + 1); spent: (2, days + 1) days of moisture movement at the reference speed, of thin and thick parts."""
 
     start: date
     air: Air
+    humid_pct: Array
+    heat: Array
     lags_pct: Array
     spent: Array
     time_constants_days: Array
@@ -80,30 +83,59 @@ class _Path:
 
 _lives: Memory[Life] = Memory(KEPT_LIVES)
 _paths: Memory[tuple[_Path | None]] = Memory(KEPT_PATHS)
+_airs: Memory[Air] = Memory(8)
 _drivers: Memory[tuple[Array, Array]] = Memory(KEPT_PATHS)
 
 
-def life_of(scenario: Scenario, member: int) -> Life:
-    """The life of a weather member of a scenario: quick where it has two stays, the workshop and the place it is sold
-    to; hour by hour where it goes on from there.
+def lives_of(scenario: Scenario) -> Callable[[int], Life]:
+    """The life of each weather member of a scenario: quick where it has two stays, the workshop and the place it is
+    sold to; hour by hour where it goes on from there.
 
     Raises BadInput as climate.history.scenario_air does.
     """
-    _lives.hold(min(12 * scenario.weather_members, MOST_LIVES))
+    members = scenario.weather_members
+    _lives.hold(min(4 * members, MOST_LIVES))
     for kept in (_paths, _drivers):  # else each cell would make anew what the one before it made
-        kept.hold(min(scenario.weather_members, MOST_PATHS))
-    key = fingerprint(scenario.setup.strung, air_fingerprint(scenario, member))
-    return _lives.of(key, lambda: _life(scenario, member))
+        kept.hold(min(2 * members, MOST_PATHS))
+    mark, place = fingerprint(scenario.setup.strung, air_fingerprint(scenario, 0)), _Place(scenario)
+    return lambda member: _lives.of(f"{mark} {member}", lambda: _life(scenario, member, place))
 
 
-def _life(scenario: Scenario, member: int) -> Life:
+class _Place:
+    """What all lives of a year share in the place they are sold to, from the year's first day on."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        place, begin = scenario.stays[-1].climate, date(scenario.setup.setup.year, 1, 1)
+        self.scenario = replace(scenario, stays=(Stay(begin, place),), setup=replace(scenario.setup, setup=begin))
+        self.days = horizon_days(scenario) + 366
+
+    @cached_property
+    def mark(self) -> str:
+        return air_fingerprint(self.scenario, 0)
+
+    def path(self, member: int) -> _Path | None:
+        """None where the climate has no air for it."""
+        stay, seed = self.scenario.stays[0], self.scenario.seed
+
+        def make() -> tuple[_Path | None]:
+            try:
+                air = _stay_air(stay, 24 * self.days, member, seed)
+            except BadInput:
+                return (None,)  # the life's own air says what is wrong, if it is
+            return (_path(self.scenario, stay.start, air),)
+
+        return _paths.of(f"{self.mark} {member}", make)[0]
+
+
+def _life(scenario: Scenario, member: int, place: _Place) -> Life:
+    common = place.path(member) if len(scenario.stays) == 2 else None
     if len(scenario.stays) > 2:
         air = scenario_air(scenario, member)
         whole = air_lags(air, scenario, rooms=True)
         lags, heat, rooms = whole.lags_pct, heat_of_days(air["air_temperature"].values), whole.rooms
     else:
-        lags, heat = _lags(scenario, member)
-        found = _room_rows(scenario, member, lags.shape[1] - 1)
+        lags, heat = _lags(scenario, member, common)
+        found = None if common is None else _room_rows(scenario, member, lags.shape[1] - 1, place, common)
         rooms = None if found is None else found[0]
         if found is not None:
             lags = np.concatenate([lags, found[1]])
@@ -112,20 +144,20 @@ def _life(scenario: Scenario, member: int) -> Life:
     return Life(reference_change(scenario, acting_lags(lags, rooms)), creep, rooms)
 
 
-def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Array] | None:
+def _room_rows(
+    scenario: Scenario, member: int, days: int, place: _Place, common: _Path
+) -> tuple[RoomRows, Array] | None:
     """Rows that tell the houses of the place from its median house, from set-up on; None where no house is drawn."""
     stay = scenario.stays[-1]
-    common = _common_path(scenario, member)
-    if is_held(stay.climate) or common is None:
+    if is_held(stay.climate):
         return None
     grid = common.time_constants_days
     basis = room_basis(stay.climate, scenario, grid)
     if basis is None:
         return None
-    begin = date(stay.start.year, 1, 1)
-    drivers, spent = _place_drivers(scenario, member, common, begin, basis)
-    step = -(-(stay.start - begin).days // STEP_DAYS)
-    first = (begin - scenario.stays[0].start).days + STEP_DAYS * step
+    drivers, spent = _place_drivers(place, member, common, basis)
+    step = -(-(stay.start - common.start).days // STEP_DAYS)
+    first = (common.start - scenario.stays[0].start).days + STEP_DAYS * step
     steps = (days - first) // STEP_DAYS
     if steps < 2:
         return None
@@ -134,72 +166,59 @@ def _room_rows(scenario: Scenario, member: int, days: int) -> tuple[RoomRows, Ar
     return as_rows([(basis, own)], [half[step : step + steps] for half in spent], grid, nodes, days)
 
 
-def _place_drivers(
-    scenario: Scenario, member: int, common: _Path, begin: date, basis: RoomBasis
-) -> tuple[Array, Array]:
-    """What a climate's houses differ by every STEP_DAYS from `begin` on, (few, 2, step + 1), and days of moisture
+def _place_drivers(place: _Place, member: int, common: _Path, basis: RoomBasis) -> tuple[Array, Array]:
+    """What a climate's houses differ by every STEP_DAYS of the common path, (few, 2, step + 1), and days of moisture
     movement in each step, of thin and thick parts (2, step): the same for all lives in it."""
-    place = scenario.stays[-1].climate
-    alone = replace(scenario, stays=(Stay(begin, place),), setup=replace(scenario.setup, setup=begin))
+    climate = place.scenario.stays[0].climate
 
     def make() -> tuple[Array, Array]:
-        days = (horizon_days(scenario) + 366) // STEP_DAYS * STEP_DAYS
-        outdoors = outdoor_days(place, begin, days, member=member, seed=scenario.seed)
-        drivers = place_drivers(place, scenario, basis.few, *outdoors)
-        speed = np.diff(common.spent, axis=1)
-        behind = (common.start - begin).days
-        at = np.arange(days) - behind
-        at = np.where(at < 0, at + 365, np.minimum(at, speed.shape[1] - 1))
-        return drivers, speed[:, at].reshape(2, -1, STEP_DAYS).sum(axis=2)
+        days = place.days // STEP_DAYS * STEP_DAYS
+        outdoors = outdoor_days(climate, common.start, days, member=member, seed=place.scenario.seed)
+        drivers = place_drivers(climate, place.scenario, basis.few, *outdoors)
+        return drivers, np.diff(common.spent[:, : days + 1], axis=1).reshape(2, -1, STEP_DAYS).sum(axis=2)
 
-    return _drivers.of(air_fingerprint(alone, member), make)
+    return _drivers.of(f"{place.mark} {member}", make)
 
 
-def _lags(scenario: Scenario, member: int) -> tuple[Array, Array]:
+def _lags(scenario: Scenario, member: int, common: _Path | None) -> tuple[Array, Array]:
     """Lags (lag, days + 1) over the scenario's whole history, and the heat of its days (days,)."""
     begin = scenario.stays[0].start
+    moved = day_of(scenario, scenario.stays[-1].start)
     whole = day_of(scenario, scenario.setup.setup) + horizon_days(scenario)
-    common = _common_path(scenario, member)
-    if common is not None:
-        behind = (common.start - begin).days
-        air = _own_air(scenario, member, common, behind, whole)
-        known = _forgotten_day(scenario, common, air, behind) if air else whole
-        if air and known < whole:
-            start = (air[0][: 24 * known], air[1][: 24 * known])
-            return _joined(_path(scenario, begin, start), common, behind, whole), heat_of_days(air[0])
+    if common is not None and (own := _own_air(scenario, member, common, moved, whole)):
+        behind = (common.start - begin).days  # of the life's start, or before it where it is negative
+        known = _forgotten_day(scenario, common, own, moved)
+        if known < whole:
+            here = own[0].size // 24
+            if known > here:
+                later = slice(24 * (here - behind), 24 * (known - behind))
+                own = (np.append(own[0], common.air[0][later]), np.append(own[1], common.air[1][later]))
+            path = _path(scenario, begin, (own[0][: 24 * known], own[1][: 24 * known]))
+            heat = np.append(path.heat, common.heat[known - behind : whole - behind])
+            return _joined(path, common, behind, whole), heat
     path = _path(scenario, begin, _air(scenario, member, whole))
-    return path.lags_pct, heat_of_days(path.air[0])
+    return path.lags_pct, path.heat
 
 
-def _own_air(scenario: Scenario, member: int, common: _Path, behind: int, whole: int) -> Air | None:
-    """The life's own air until it has forgotten how it began, then the common path's, None if it does not forget."""
-    agreed = AGREED_DAYS if scenario.stays[-1].climate.case is None else AGREED_DAYS_IN_CASE
+def _own_air(scenario: Scenario, member: int, common: _Path, moved: int, whole: int) -> Air | None:
+    """The life's own air until it is the common path's, None where it never is. moved: day of the move. A room has
+    stood in its outdoor air for longer than it remembers (see climate.place_air), so its air knows no start; a case,
+    and a room at the begin of its record, are asked."""
+    climate = scenario.stays[-1].climate
+    outdoor = climate.outdoor
+    if climate.case is None and outdoor is not None and outdoor.logger is None:
+        return _air(scenario, member, moved)
+    since = (scenario.stays[-1].start - common.start).days
     for asked in ASKED_DAYS:
-        if asked <= agreed or behind + asked > whole:
+        agreed = AGREED_DAYS if climate.case is None else AGREED_DAYS_IN_CASE
+        if asked <= agreed or moved + asked > whole:
             continue
-        own = _air(scenario, member, behind + asked)
-        window = slice(24 * (asked - agreed), 24 * asked)
+        own = _air(scenario, member, moved + asked)
+        window = slice(24 * (since + asked - agreed), 24 * (since + asked))
         last = slice(-24 * agreed, None)
         if all(np.abs(mine[last] - its[window]).max() <= SAME for mine, its in zip(own, common.air, strict=True)):
-            later = slice(24 * asked, 24 * (whole - behind))
-            return (np.append(own[0], common.air[0][later]), np.append(own[1], common.air[1][later]))
+            return own
     return None
-
-
-def _common_path(scenario: Scenario, member: int) -> _Path | None:
-    """The path of the climate from the last build month of the year on, None where the climate has no air for it."""
-    place = scenario.stays[-1].climate
-    start = date(scenario.setup.setup.year, 12, 15)
-    alone = replace(scenario, stays=(Stay(start, place),), setup=replace(scenario.setup, setup=start))
-
-    def make() -> tuple[_Path | None]:
-        try:
-            air = climate_air(place, start, 24 * horizon_days(scenario), member=member, seed=scenario.seed)
-        except BadInput:
-            return (None,)  # the life's own air says what is wrong, if it is
-        return (_path(scenario, start, (air["air_temperature"].values, air["relative_humidity"].values)),)
-
-    return _paths.of(air_fingerprint(alone, member), make)[0]
 
 
 def _air(scenario: Scenario, member: int, days: int) -> Air:
@@ -210,39 +229,51 @@ def _air(scenario: Scenario, member: int, days: int) -> Air:
     for stay, until in zip(scenario.stays, [*starts[1:], end], strict=True):
         hours = 24 * (min(until, end) - stay.start).days
         if hours > 0:
-            pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
-    names = ("air_temperature", "relative_humidity")
-    temperature, humidity = (np.concatenate([piece[name].values for piece in pieces]) for name in names)
+            pieces.append(_stay_air(stay, hours, member, scenario.seed))
+    temperature, humidity = (np.concatenate(each) for each in zip(*pieces, strict=True))
     return temperature, humidity
+
+
+def _stay_air(stay: Stay, hours: int, member: int, seed: int) -> Air:
+    """The same for other woods in it."""
+
+    def make() -> Air:
+        found = climate_air(stay.climate, stay.start, hours, member=member, seed=seed)
+        return found["air_temperature"].values, found["relative_humidity"].values
+
+    return _airs.of(fingerprint(stay, hours, member, seed), make)
 
 
 def _path(scenario: Scenario, start: date, air: Air) -> _Path:
     emc, speeds = wood_air(*air, scenario)
     lags = lags_of(emc, speeds, built_moisture(scenario))
     spent = np.stack([np.append(0.0, np.cumsum(_daily(speed))) for speed in speeds])
-    return _Path(start, air, lags.lags_pct, spent, lags.time_constants_days)
+    return _Path(start, air, _daily(air[1]), heat_of_days(air[0]), lags.lags_pct, spent, lags.time_constants_days)
 
 
 def _daily(hourly: Array) -> Array:
     return np.asarray(hourly.reshape(-1, 24).mean(axis=1))
 
 
-def _forgotten_day(scenario: Scenario, common: _Path, air: Air, behind: int) -> int:
+def _forgotten_day(scenario: Scenario, common: _Path, own: Air, moved: int) -> int:
     """Day of the life from which on its wood and that of the common path remember the same and move moisture alike;
-    a day past the end when there is none."""
-    humidity = _daily(air[1])
+    a day past the end when there is none. own: its air until it is the common path's."""
+    mine_pct = _daily(own[1])
+    here = mine_pct.size
     if not scenario.hysteresis:
-        return behind + ASKED_DAYS[0] + SPEED_DAYS
+        return here + SPEED_DAYS
+    since = (scenario.stays[-1].start - common.start).days
+    its_pct = common.humid_pct[since:]
     memory = memory_at_middle(scenario.setup.built_relative_humidity_pct)
     mine, its = TurningPoints(memory), TurningPoints(memory)
-    mine.pass_through(humidity[:behind].tolist())
-    other = _daily(common.air[1])
-    for day in range(0, humidity.size - behind, EVERY_DAYS):
-        mine.pass_through(humidity[behind + day : behind + day + EVERY_DAYS].tolist())
-        its.pass_through(other[day : day + EVERY_DAYS].tolist())
-        if mine.alike(its) and day + EVERY_DAYS >= ASKED_DAYS[0]:
-            return behind + day + EVERY_DAYS + SPEED_DAYS
-    return humidity.size + 1
+    mine.pass_through(mine_pct.tolist())
+    its.pass_through(common.humid_pct[: since + here - moved].tolist())
+    for day in range(here - moved, its_pct.size, EVERY_DAYS):
+        if mine.alike(its):
+            return moved + day + SPEED_DAYS
+        for each in (mine, its):
+            each.pass_through(its_pct[day : day + EVERY_DAYS].tolist())
+    return moved + its_pct.size + 1
 
 
 class TurningPoints:

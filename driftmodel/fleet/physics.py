@@ -16,7 +16,7 @@ from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.fleet.cohorts import cover_left
-from driftmodel.fleet.life import life_of
+from driftmodel.fleet.life import lives_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
@@ -61,8 +61,8 @@ class OutlookPassages:
         return fingerprint(replace(self.scenario(cell, 1, 1, 0), title="", summary=""), self.grades)
 
     def group(self, cell: Cell) -> tuple[str, str]:
-        """Cells alike in the first answer share the air, in both the lags too: best worked one after another."""
-        return f"{cell.region}|{cell.climate}", f"{cell.exposure}|{cell.design}"
+        """Cells alike in this share most of their lives: best worked one after another."""
+        return f"{cell.region}|{cell.climate}", f"{cell.exposure}|{cell.build_month}"
 
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
         scenario = self.scenario(cell, members, draws, seed)
@@ -155,8 +155,9 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     grid = time_grid()
     steps = -(-(horizon_days(scenario) + 1) // READING_STEP_DAYS)
     reading = Reading(np.empty((draws.count, steps)), np.empty((draws.count, steps)), READING_STEP_DAYS)
+    life_of = lives_of(scenario)
     for member in np.unique(draws.member):
-        rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(scenario, int(member))
+        rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(int(member))
         parts = part_weights(instrument, own, grid, life.rooms)
         lasting = lasting_paths(scenario, coefficients, own, life.creep, parts, quantities=RISING)
         block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)

@@ -172,7 +172,7 @@ def run_cells(
         ((function, cell, _part(cohorts, rows), between.get(at), window, draws, seed, crew.folder), cell)
         for at, (cell, rows) in enumerate(zip(cohorts.cells, chosen, strict=True))
     ]
-    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs, crew), crew)), start=1):
+    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
         rows = chosen[index]
         region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
         for name, sum_ in total.items():
@@ -193,14 +193,11 @@ def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:
     return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
 
 
-def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]], crew: Crew) -> list[tuple[int, list[Job]]]:
+def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]]) -> list[tuple[int, list[Job]]]:
     """Neighbouring cells that share most together, by function.group, each group with the index of its first cell; a
-    function without groups has cells one by one. Large groups where there are enough of them to keep the workers busy.
-    It is only a matter of speed: a group's worker may keep what they share."""
+    function without groups has cells one by one. It is only a matter of speed: a worker may keep what they share."""
     of = getattr(function, "group", None)
     marks: list[Any] = [of(cell) if of else index for index, (_, cell) in enumerate(jobs)]
-    if of and crew.scheduler is None and len({mark[0] for mark in marks}) >= 2 * crew.workers:
-        marks = [mark[0] for mark in marks]
     groups: list[tuple[int, list[Job]]] = []
     for index, ((job, _), mark) in enumerate(zip(jobs, marks, strict=True)):
         if index and mark == marks[index - 1]:
