@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+import driftmodel
 from driftmodel import load_scenario
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
@@ -25,6 +26,12 @@ def test_pairs_are_of_one_world() -> None:
     base = replace(load_scenario("first-winter"), horizon_years=5, weather_members=2)
     table = compare([base, with_lever(base, "string tension", 100), with_lever(base, "humidifier", 42)], 30, 3)
     assert np.all(table["difference"].values[1] == pytest.approx(0.0, abs=1e-5))
+    alone = driftmodel.forecast(replace(base, seed=3), 30, 3)
+    year = alone["action_change_seasonal"].groupby("time.month").mean()
+    middle = base.setup.action_12th_mm + year.median("draw").values
+    assert table["action"].sel(quantile=0.5, scenario=base.name).values == pytest.approx(
+        middle, abs=0.01
+    )  # the middle of thirty
     swing = table.sel(outcome="season_swing")
     assert float(swing["difference_mean"][2]) < -0.3
     assert float(swing["difference_se"][2]) < 0.7 * float(swing["unpaired_se"][2])

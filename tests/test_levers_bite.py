@@ -16,6 +16,7 @@ from driftmodel.base.scenarios import find_instrument, load_scenario
 from driftmodel.outlook import air_levers, build_levers, findings
 from driftmodel.outlook.compare import QUANTILES, compare
 from driftmodel.outlook.draws import draw_unknowns, share_of_variance, unknowns_of
+from driftmodel.outlook.levers import LEVERS, with_lever
 from driftmodel.structure.strings import string_pull_n
 
 
@@ -51,6 +52,7 @@ def test_six_weeks_in_a_container_and_back(scenario: Scenario) -> None:
     assert found.stays[-1].climate == scenario.stays[-1].climate and len(found.stays) == len(scenario.stays) + 2
     outdoor = found.stays[-2].climate.outdoor
     assert outdoor is not None and outdoor.normals is not None
+    assert outdoor.year_to_year_sd_c == outdoor.year_to_year_sd_pct == 0.0  # every container is the same
     assert [len(each) for each in (outdoor.normals.temperature_c, outdoor.normals.relative_humidity_pct)] == [12, 12]
     home = scenario.stays[-1]
     for at, count in ((start + timedelta(days=42), 2), (start + timedelta(days=41), 1), (start, 1)):
@@ -182,3 +184,14 @@ def test_a_lever_of_the_air_leaves_what_was_lived_through() -> None:
     assert aired.stays[:-1] == now.stays and aired.stays[-1].start == date(2027, 3, 1)
     assert aired.stays[-1].climate.humidifier is not None
     assert len(parse_what_if(told, "humidifier=45").stays) == len(told.stays)
+
+
+def test_how_far_a_lever_goes_and_how_it_is_called(scenario: Scenario) -> None:
+    """Braces from half to half as high again, and no further; a place is called by its title, others by their value."""
+    for lever in ("brace height", "braces before the bridge", "braces behind the bridge"):
+        assert (LEVERS[lever].low, LEVERS[lever].high) == (0.5, 1.5)
+    with pytest.raises(BadInput, match=r"from 0\.5 to 1\.5"):
+        with_lever(scenario, "brace height", 1.51)
+    assert with_lever(scenario, "string tension", 90).title == f"{scenario.title}; string tension: 90"
+    there = with_lever(scenario, "place", "damp_coast")
+    assert there.title == f"{scenario.title}; place: {there.stays[-1].climate.title.split(' (')[0]}"

@@ -27,6 +27,7 @@ def test_better_air_is_told_on_the_draws_it_was_run_on(chain: Chain) -> None:
     better = run_chain(air_levers.humidifier(alone, BETTER_PCT), some)
     then = lived(with_spacer(better, suited_grade(better)))
     found = better_air(chain)
+    assert found.words == "a room humidifier at 45 %"
     assert found.inside_days == pytest.approx((now.inside_days.mean(), then.inside_days.mean()))
     assert found.regrades == pytest.approx((now.regrades.mean(), then.regrades.mean()))
 

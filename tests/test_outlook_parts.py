@@ -122,6 +122,9 @@ def test_the_rod_comes_before_the_spacer(middle: Chain) -> None:
     assert left[0, first:] == pytest.approx(bow[0, first:] - bow[0, first], abs=1e-9)
     wide = replace(tight, rule=replace(tight.rule, action_high_mm=99.0))
     np.testing.assert_array_equal(bow_left(reading, bow, 0.0, wide), bow)
+    # a spacer that lifts the saddle by 0.2 mm takes 0.1 of the 0.3 mm that were left at the 12th fret
+    lower = replace(tight, rule=replace(tight.rule, action_high_mm=limit - 0.1))
+    np.testing.assert_allclose(bow_left(reading, bow, 0.2, tight), bow_left(reading, bow, 0.0, lower), atol=1e-9)
     job = Regrades(np.array([[700, NEVER]]), np.array([[0, -1]]))
     after = bow_left(reading, bow, 0.0, wide, job)
     assert after[0, :100] == pytest.approx(bow[0, :100]) and after[0, 100:] == pytest.approx(bow[0, 100:] - bow[0, 100])

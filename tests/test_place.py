@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from driftmodel.base.records import Scenario, WorkDone
@@ -13,7 +14,7 @@ from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lived import lived, with_spacer
 from driftmodel.outlook.place import PlaceTable, grade_for_place, grades_of
-from driftmodel.outlook.work import as_of
+from driftmodel.outlook.work import as_of, grade_lifts_mm
 from driftmodel.report.calibration_words import place_summary, shipment_summary
 
 
@@ -50,7 +51,13 @@ def test_each_row_is_what_its_own_draws_live_through(scenario: Scenario) -> None
     """Days inside over two years less 60 for each job, the chance of none, counted from the chain with the spacer."""
     short = replace(scenario, horizon_years=2)
     chain = run_chain(short, draw_unknowns(short, 30, short.seed))
-    for row in grades_of(chain).grades[::4]:
+    table = grades_of(chain)
+    jobs = {row.grade: (round(row.later_jobs, 3), -row.inside_days) for row in table.grades}
+    assert table.steadiest == min(jobs, key=lambda label: jobs[label])
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario), strict=True))
+    own = np.array(table.of(table.fitted).action_mm)
+    for row in table.grades[::4]:
+        assert np.array(row.action_mm) - own == pytest.approx(lifts[row.grade] / 2.0)
         life = lived(with_spacer(chain, row.grade))
         assert row.inside_days == pytest.approx(life.inside_days.mean())
         assert row.no_regrade == pytest.approx((life.regrades == 0).mean())
