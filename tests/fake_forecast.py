@@ -14,8 +14,8 @@ import xarray as xr
 
 from driftmodel.base import schema
 from driftmodel.base.records import Scenario
-from driftmodel.outlook.better_air import BetterAir, air_attrs
 from driftmodel.outlook.calendar import forecast_time
+from driftmodel.outlook.place import BetterAir, air_attrs
 
 SEASON_MM = 0.25  # half the season's swing of the action
 LASTING_MM = 0.4  # lasting rise of the action of the middle draw at the end of the horizon

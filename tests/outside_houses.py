@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base.climate_file import Normals
 from driftmodel.climate.air import months_of
+from driftmodel.climate.enclosure import first_order_lag
 from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
-from driftmodel.climate.lag import first_order_lag
 from driftmodel.climate.synthetic import synthetic_air
 from driftmodel.climate.weather import read_weather
 

@@ -23,7 +23,7 @@ from driftmodel.record.add import add
 from driftmodel.record.calls import NOW_DAYS, call_list, calls_words
 from driftmodel.record.case import open_record
 from driftmodel.record.new import create
-from driftmodel.report.label import label_page
+from driftmodel.report.sheet import label_page
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 GUIDE = (Path(__file__).parents[1] / "docs" / "bench.md").read_text(encoding="utf-8")

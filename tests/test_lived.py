@@ -8,10 +8,10 @@ import pytest
 
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook import air_levers
-from driftmodel.outlook.better_air import BETTER_PCT, better_air, suited_grade
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lived import lived, with_spacer
+from driftmodel.outlook.place import BETTER_PCT, better_air, suited_grade
 
 
 @pytest.fixture(scope="module")

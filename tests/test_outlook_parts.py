@@ -18,9 +18,8 @@ from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset
-from driftmodel.outlook.lasting import heat_of_days
+from driftmodel.outlook.lasting import PART_GROUPS, heat_of_days, lasting_by_part
 from driftmodel.outlook.lived import weekly_bow
-from driftmodel.outlook.parts import PART_GROUPS, lasting_by_part
 from driftmodel.outlook.regrade import NEVER, Regrades, bow_left
 from driftmodel.report.design_words import GROUPS
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm

@@ -25,11 +25,11 @@ from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.limits import DAMP_PCT, DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.air_levers import with_last_climate
-from driftmodel.outlook.better_air import suited_grade
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.outlook.lived import lived, with_spacer
+from driftmodel.outlook.place import suited_grade
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.season import is_southern, monthly_means, swing
 from driftmodel.outlook.work import ahead_years

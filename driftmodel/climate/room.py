@@ -21,8 +21,8 @@ from numpy.typing import ArrayLike, NDArray
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Room
 from driftmodel.climate.air import OUTDOORS, in_months, make_air
+from driftmodel.climate.enclosure import first_order_lag
 from driftmodel.climate.humid_air import saturation_density_g_m3
-from driftmodel.climate.lag import first_order_lag
 from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
 
 if TYPE_CHECKING:

@@ -12,9 +12,8 @@ from driftmodel.base.version import __version__
 from driftmodel.doors.bench_commands import calibrate, forecast, grade
 from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand, map_
-from driftmodel.doors.learn_command import learn
 from driftmodel.doors.look_commands import air, design, keys, woods
-from driftmodel.doors.record_command import record
+from driftmodel.doors.record_command import learn, record
 
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
-from driftmodel.outlook.better_air import air_attrs, better_air
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
+from driftmodel.outlook.lasting import lasting_by_part
 from driftmodel.outlook.lived import lived
 from driftmodel.outlook.origin import origin
-from driftmodel.outlook.parts import lasting_by_part
+from driftmodel.outlook.place import air_attrs, better_air
 
 if TYPE_CHECKING:
     from xarray import Dataset

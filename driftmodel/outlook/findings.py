@@ -13,10 +13,9 @@ from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
-from driftmodel.outlook.lasting import BOW
+from driftmodel.outlook.lasting import BOW, PART_GROUPS, PART_YEARS, RESIDUAL
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
-from driftmodel.outlook.parts import PART_GROUPS, PART_YEARS, RESIDUAL
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
 from driftmodel.outlook.season import projection_change
 from driftmodel.outlook.work import action_by_step_mm, ahead_years, fitted_spacer, today_step

@@ -14,7 +14,7 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.lasting import BOW
-from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, regrades
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades
 from driftmodel.outlook.work import (
     action_work_mm,
     fitted_lift_mm,
@@ -115,6 +115,5 @@ def paths_ahead(chain: Chain) -> tuple[Array, Array]:
 
 def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:
     """Where action and saddle room are inside the rule, season included, of saddle rise and action in mm."""
-    rule = scenario.rule
-    inside = (action >= rule.action_low_mm) & (action <= rule.action_high_mm)
-    return np.asarray(inside & (saddle_room_now_mm(scenario) - rise >= rule.saddle_room_least_mm))
+    anywhere = replace(scenario.rule, projection_tolerance_mm=np.inf)
+    return ~outside_rule(rise, action, saddle_room_now_mm(scenario), anywhere)

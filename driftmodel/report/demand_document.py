@@ -10,7 +10,7 @@ from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts
 from driftmodel.fleet.tables import write_faults
-from driftmodel.report import demand_captions as captions
+from driftmodel.report import captions
 from driftmodel.report import demand_words as words
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
@@ -71,7 +71,7 @@ def _fill(folder: Path, book: DemandBook) -> None:
     drawings = {}
     with our_style():
         for name, figure in demand_figures(book).items():
-            picture, drawings[name] = draw(figure, name, captions.FIGURES)
+            picture, drawings[name] = draw(figure, name, captions.DEMAND_FIGURES)
             (folder / f"{name}.png").write_bytes(picture)
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
@@ -105,7 +105,7 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         headline=f"About {words.whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
         lead=_lead(book),
         facts=_facts(book),
-        captions=captions.FIGURES,
+        captions=captions.DEMAND_FIGURES,
         places=_places(book),
         monthly=_monthly(book),
         stock=_stock(book),
@@ -117,8 +117,8 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         lag=lag_note(book),
         backtest=[] if book.backtest is None else backtest_words(book.backtest).splitlines(),
         definitions=[pair for pair in captions.definitions(settings.habits) if pair[0] not in ("Limits", "Cautions")],
-        limits=captions.LIMITS,
-        caution=captions.CAUTION,
+        limits=captions.DEMAND_LIMITS,
+        caution=captions.DEMAND_CAUTION,
         files=shown,
         version=__version__,
         seed=settings.seed,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import verdict
 from driftmodel.fleet.fit_check import fit_rows
-from driftmodel.report.demand_captions import definitions
+from driftmodel.report.captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
 from driftmodel.report.phrases import MONTHS
