@@ -233,8 +233,8 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.climate.weather import read_weather
     from driftmodel.doors.page import Desk
     from driftmodel.doors.page_state import read_state
-    from driftmodel.fleet.grid import read_grid
     from driftmodel.fleet.reading import read_fleet
+    from driftmodel.maps.grid import read_grid
     from driftmodel.outlook.chain import run_chain
     from driftmodel.outlook.draws import draw_unknowns
     from driftmodel.outlook.levers import parse_what_if

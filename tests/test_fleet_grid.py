@@ -15,10 +15,10 @@ import xarray as xr
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.workers import Crew
 from driftmodel.climate.air import hours_from
-from driftmodel.fleet.grid import hours_of, read_grid
-from driftmodel.fleet.grid_map import map_of, write_netcdf
-from driftmodel.fleet.run import Crew
+from driftmodel.maps.grid import hours_of, read_grid
+from driftmodel.maps.grid_map import map_of, write_netcdf
 
 DAYS = 366
 

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
+from driftmodel.base.workers import Crew
 from driftmodel.fleet import life
 from driftmodel.fleet.answers import monthly_table
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.life import TurningPoints
 from driftmodel.fleet.passage import Cell, cell_seed
 from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of
-from driftmodel.fleet.run import Crew
 from driftmodel.fleet.tables import month_number
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns

@@ -20,9 +20,9 @@ import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.workers import Crew
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.roster import Fleet
-from driftmodel.fleet.run import Crew
 
 ROOT = Path(__file__).parents[1]
 LAW = ToyDrift()

@@ -24,11 +24,12 @@ from driftmodel.base.keeping import Memory, Shelf, clear_down, file_digest, fing
 from driftmodel.base.materials import Datum
 from driftmodel.base.provenance import note, recording
 from driftmodel.base.scenarios import load_climate, load_scenario
+from driftmodel.base.workers import Crew
 from driftmodel.climate.history import climate_air
-from driftmodel.fleet.grid_map import map_of
 from driftmodel.fleet.passage import Cell
 from driftmodel.fleet.physics import OutlookPassages
-from driftmodel.fleet.run import Crew, cell_passages
+from driftmodel.fleet.run import cell_passages
+from driftmodel.maps.grid_map import map_of
 from driftmodel.outlook.chain import LagCache, air_fingerprint, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.structure import body

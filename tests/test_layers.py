@@ -23,6 +23,7 @@ FLOORS = {
     "outlook": 4,
     "calibration": 5,
     "fleet": 5,
+    "maps": 5,
     "advice": 5,
     "report": 6,
     "record": 7,

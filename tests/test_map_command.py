@@ -23,7 +23,7 @@ SMALL = ("--years", "2", "--draws", "16", "--keep")
 
 @pytest.fixture(scope="module")
 def grid(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from driftmodel.fleet.invented_grid import write_invented_grid
+    from driftmodel.maps.invented_grid import write_invented_grid
 
     return write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
 

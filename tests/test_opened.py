@@ -20,9 +20,9 @@ from driftmodel.base.tomlfile import read_toml
 from driftmodel.calibration.readings_table import lines_of
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.weather import read_weather
-from driftmodel.fleet.grid import read_grid
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.tables import read_table
+from driftmodel.maps.grid import read_grid
 
 READERS: dict[str, Callable[[Any], Any]] = {
     "toml": read_toml,

@@ -231,7 +231,7 @@ def map_(
     --out says otherwise.
     """
     if demo is not None:
-        from driftmodel.fleet.invented_grid import write_invented_grid
+        from driftmodel.maps.invented_grid import write_invented_grid
 
         terms.say(f"Now: driftmodel map first-winter {write_invented_grid(demo)}")
         return
@@ -243,7 +243,7 @@ def map_(
         )
     chosen = case_named(scenario, what_if).scenario
     folder = terms.folder("map", chosen.name)
-    from driftmodel.fleet.grid_map import map_of
+    from driftmodel.maps.grid_map import map_of
     from driftmodel.report.map_report import map_frame, map_summary, write_map
 
     crew = crew_of(workers, scheduler, keep)

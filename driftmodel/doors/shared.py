@@ -20,7 +20,7 @@ from driftmodel.base.limits import FIRST_DAY, LAST_DAY, MOST_SEED
 if TYPE_CHECKING:
     from datetime import date
 
-    from driftmodel.fleet.run import Crew
+    from driftmodel.base.workers import Crew
     from driftmodel.record.case import Case
 
 
@@ -175,7 +175,7 @@ def crew_of(workers: int, scheduler: str | None, keep: Path | None) -> Crew:
     from tempfile import TemporaryFile
 
     from driftmodel.base.keeping import cache_folder
-    from driftmodel.fleet.run import Crew
+    from driftmodel.base.workers import Crew
 
     if scheduler is not None and keep is None:
         return Crew(workers, scheduler, None)  # workers elsewhere may not reach this machine's cache

@@ -212,7 +212,7 @@ def map(
 ) -> Dataset:  # fmt: skip
     """Regrades and the best grade at every point of a NetCDF of outdoor air, for the scenario's guitar and room."""
     from driftmodel.doors.shared import crew_of
-    from driftmodel.fleet.grid_map import map_of
+    from driftmodel.maps.grid_map import map_of
 
     for name, value, usual, most in (("years", years, 10, 40), ("workers", workers, 1, 256)):
         whole_number(name, value, 1, usual, most)

@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.limits import BAND, QUANTILES
+from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, Fleet
-from driftmodel.fleet.run import Crew, Progress, remembered
+from driftmodel.fleet.run import remembered
 from driftmodel.fleet.tables import NONE, month_label
 
 Array = NDArray[np.float64]

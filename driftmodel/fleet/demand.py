@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.provenance import recording
 from driftmodel.base.schema import described
+from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
@@ -26,7 +27,7 @@ from driftmodel.fleet.habits import monthly, reporting_lag, waiting_share, with_
 from driftmodel.fleet.histories import Histories, histories
 from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
-from driftmodel.fleet.run import Crew, FleetDemand, Progress, run_cells
+from driftmodel.fleet.run import FleetDemand, run_cells
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.outlook.origin import told
 

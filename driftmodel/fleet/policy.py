@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import BAND
+from driftmodel.base.workers import Crew
 from driftmodel.fleet.cohorts import cohorts_of, in_cover
 from driftmodel.fleet.demand import AT_ONCE, Demand, of_the_months, parts_of, seasonal_expected, window_of
 from driftmodel.fleet.expect import IN
@@ -26,7 +27,7 @@ from driftmodel.fleet.money import JobLaws, job_laws
 from driftmodel.fleet.passage import Cell, CellPassages
 from driftmodel.fleet.physics import OutlookPassages
 from driftmodel.fleet.roster import Fleet, Units
-from driftmodel.fleet.run import Crew, FleetDemand, remembered, run_cells
+from driftmodel.fleet.run import FleetDemand, remembered, run_cells
 from driftmodel.fleet.tables import NONE
 from driftmodel.outlook.levers import read_day
 

@@ -47,7 +47,7 @@ def _captions(found: Dataset) -> dict[str, tuple[str, str]]:
 
 
 def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
-    """Writes the folder whole or not at all and returns its paths. found: of fleet.grid_map.map_of."""
+    """Writes the folder whole or not at all and returns its paths. found: of maps.grid_map.map_of."""
 
     def fill(folder: Path) -> None:
         leaf = map_leaf(found, scenario)

@@ -19,14 +19,14 @@ from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
+from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.place_air import warmer_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import weather_member
-from driftmodel.fleet.grid import Grid, hours_of, read_grid
-from driftmodel.fleet.run import Crew, Progress, each, in_order
+from driftmodel.maps.grid import Grid, hours_of, read_grid
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns

@@ -48,7 +48,7 @@ def write_invented_grid(path: str | Path) -> Path:
     """
     import xarray as xr
 
-    from driftmodel.fleet.grid_map import write_netcdf
+    from driftmodel.maps.grid_map import write_netcdf
 
     start = np.datetime64(f"{YEAR}-01-01")
     airs = [
