@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import binom
 
+from driftmodel.base.arrays import ratio
+
 Array = NDArray[np.float64]
 
 
@@ -61,7 +63,7 @@ def coverage_counts(samples: ArrayLike, observed: ArrayLike, share: float = 0.8)
     low, high = 0.5 - share / 2.0, 0.5 + share / 2.0
     part = np.clip(high, below, below + here) - np.clip(low, below, below + here)
     sure = (below > low) & (below < high)
-    return float(np.mean(np.where(here > 0.0, part / np.where(here > 0.0, here, 1.0), sure)))
+    return float(np.mean(np.where(here > 0.0, ratio(part, here), sure)))
 
 
 def chance_band(cases: int, share: float, chance: float = 0.95) -> tuple[float, float]:
@@ -80,9 +82,7 @@ def pit(samples: ArrayLike, observed: ArrayLike, bins: int = 10) -> Array:
     below, upto = (x < y).mean(axis=1)[:, None], (x <= y).mean(axis=1)[:, None]
     edge = np.linspace(0.0, 1.0, bins + 1)[None, :]
     width = upto - below
-    part = np.where(
-        width > 0.0, (edge - below) / np.where(width > 0.0, width, 1.0), ((edge >= below) & (edge > 0.0)).astype(float)
-    )
+    part = np.where(width > 0.0, ratio(edge - below, width), (edge >= below) & (edge > 0.0))
     return np.asarray(np.diff(np.clip(part, 0.0, 1.0).mean(axis=0)))
 
 

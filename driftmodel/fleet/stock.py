@@ -40,48 +40,29 @@ def job_fill(pieces: Sequence[int], demand: Sequence[Array]) -> float:
 
 
 def stock_for_jobs(demand: Sequence[Array], service: float) -> Stock:
-    """Fewest pieces found that serve a share `service` of jobs at once.
+    """The fewest pieces that serve a share `service` of jobs at once, and of those the ones that serve most.
 
-    Pieces are placed one by one where they take away the most expected backorders (each takes away P(X > S)), which is
-    concave and so cannot stall; then any piece that can go without missing the target is taken away, the one whose
-    loss of fill is least first, and single pieces are exchanged between grades while that serves more jobs. Adding by
-    fill alone fails: the first piece of a common grade serves hardly any job.
+    Grade by grade, the most jobs that 0, 1, 2, ... pieces of the grades so far can serve (dynamic programming). Adding
+    piece by piece to the grade that gains most would fail: the first piece of a common grade serves hardly any job.
     Raises ValueError unless 0 < service < 1.
     """
     if not 0.0 < service < 1.0:
         raise ValueError("a service level between 0 and 1")
-    tails = [1.0 - np.cumsum(chances) for chances in demand]
-    levels = [0] * len(demand)
-    while job_fill(levels, demand) < service:
-        gains = [tail[level] if level < tail.size else 0.0 for tail, level in zip(tails, levels, strict=True)]
-        best = int(np.argmax(gains))
-        if gains[best] <= 0.0:
-            break
-        levels[best] += 1
-    levels = _trimmed(_exchanged(_trimmed(levels, demand, service), demand), demand, service)
-    return Stock(tuple(levels), job_fill(levels, demand))
-
-
-def _trimmed(levels: list[int], demand: Sequence[Array], service: float) -> list[int]:
-    while True:
-        fewer = [levels[:g] + [levels[g] - 1] + levels[g + 1 :] for g in range(len(levels)) if levels[g] > 0]
-        fills = [job_fill(option, demand) for option in fewer]
-        if not fills or max(fills) < service:
-            return levels
-        levels = fewer[int(np.argmax(fills))]
-
-
-def _exchanged(levels: list[int], demand: Sequence[Array]) -> list[int]:
-    grades = range(len(levels))
-    while True:
-        fill = job_fill(levels, demand)
-        options = [
-            [level - (g == less) + (g == more) for g, level in enumerate(levels)]
-            for less in grades
-            for more in grades
-            if less != more and levels[less] > 0
-        ]
-        best = max(options, key=lambda option: job_fill(option, demand), default=levels)
-        if job_fill(best, demand) <= fill + 1e-12:
-            return levels
-        levels = best
+    most, chosen = np.array([0.0]), []
+    for chances in demand:
+        served = np.cumsum(np.arange(chances.size) * chances)
+        best = np.full(most.size + chances.size - 1, -np.inf)
+        own = np.zeros(best.size, dtype=np.int64)
+        for level, jobs in enumerate(served.tolist()):
+            here = slice(level, level + most.size)
+            better = most + jobs > best[here]
+            best[here][better], own[here][better] = (most + jobs)[better], level
+        most = best
+        chosen.append(own)
+    left = int(np.argmax(most >= service * most[-1]))
+    levels = []
+    for own in reversed(chosen):
+        levels.append(int(own[left]))
+        left -= levels[-1]
+    pieces = tuple(reversed(levels))
+    return Stock(pieces, job_fill(pieces, demand))
