@@ -20,7 +20,7 @@ from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.steps import Step
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.calibration_words import diagnosis_words
-from driftmodel.report.decision_words import decision_summary, headline, option_lines
+from driftmodel.report.decision_words import decision_facts, decision_summary, headline, option_lines
 
 Array = np.ndarray
 
@@ -38,7 +38,7 @@ def standing(
     up = 2.0 * (ref - scenario.setup.action_12th_mm) if rise is None else np.full(ref.size, rise)
     kept = ref if steady is None else np.full(ref.size, steady)
     none = np.full(ref.size, np.inf)
-    found = Answers(ref + now, ref - 0.2, ref + 0.2, ref, up, none, ref, ref, up, kept, up, kept)
+    found = Answers(ref + now, ref - 0.2, ref + 0.2, ref, up, none, ref, ref, up, kept, up, kept, 0.0 * ref)
     return Standing(found, scenario, scenario.setup.saddle_room_mm, 0.0)
 
 
@@ -170,6 +170,12 @@ def test_the_words_say_what_the_numbers_do(expected: Decision) -> None:
         assert line in told
     second, first = sorted(option.worth_days for option in expected.options)[-2:]
     assert bool(expected.close) == (first - second <= CLOSE_DAYS)
+    low, middle, high = expected.relief_mm or (0.0, 0.0, 0.0)
+    assert 0.05 < middle < 0.35 and middle - low > 0.1 and high - middle > 0.1  # as rods are set, 0.2 mm, and winter
+    assert any("relief was not read" in fact for fact in decision_facts(replace(expected, then="saddle")))
+    assert not any(
+        "relief was not" in fact for fact in decision_facts(replace(expected, then="saddle", relief_mm=None))
+    )
     near = replace(expected, close=("humidify", "leave"))
     assert headline(near).startswith("A close call: humidify or leave it")
     assert told.startswith(" ".join(headline(expected).split()[:4]))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from math import degrees, radians
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,15 +18,19 @@ from numpy.typing import NDArray
 
 from driftmodel.base.build import Body, Brace
 from driftmodel.base.errors import BadInput
+from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import box as boxes
 from driftmodel.structure import mesh
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box_movement import Answer, solve
+from driftmodel.structure.joint import pivot_of
 from driftmodel.structure.mesh import smooth_outline
-from driftmodel.structure.plate import Board
-from driftmodel.structure.records import LOADS
+from driftmodel.structure.neck_join import neck_turns_deg_per_n
+from driftmodel.structure.plate import COMPONENTS, Board
+from driftmodel.structure.records import LOADS, BodyResponse
 from driftmodel.structure.solid import GRAINS, Timber, solid_wood
+from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
 
 Array = NDArray[np.float64]
 
@@ -116,16 +121,83 @@ def test_braced_box_against_a_solid(load: str, blocks: str) -> None:
 
 
 def test_linings_are_a_ledge_as_in_a_solid() -> None:
-    """Within 10 %, or 0.012 mm where that is more (the back moves the saddle by next to nothing); without the ledge the
-    top's saddle is 10 % too large and the sides' bridge 23 %."""
+    """Within 10 %, or 0.012 mm where that is more (the back moves the saddle by next to nothing, and by its width a
+    lining does less in this straight box, 0.002 mm, than in the shells, 0.008; in the bent sides of a guitar the two
+    agree); without the ledge the top's saddle is 10 % too large."""
     own = braced_box(UPRIGHT)
-    found = solve(replace(own, lining=boxes.Lining(MAHOGANY, 6.0, 14.0)), 27.0, LOADS)
+    found = solve(replace(own, lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3)), 27.0, LOADS)
     for load, (height, turn, saddle) in LINED.items():
         factor, answer = 750.0 if load == "strings" else -1.0, found[load]
         rise = factor * (answer.bridge[1] - answer.block[1])
-        assert rise == pytest.approx(height, rel=0.10), load
+        assert rise == pytest.approx(height, rel=0.10, abs=0.008 if load == "sides" else 0.0), load
         assert factor * degrees(answer.block_turn) == pytest.approx(turn, rel=0.10, abs=3e-4), load
         assert rise + factor * answer.block_turn * 290.0 == pytest.approx(saddle, rel=0.10, abs=0.012), load
+
+
+#: own calculation of the shipped designs in solid elements, tests/reference/solid_guitar.py at 12 mm, the large one
+#: notched: per -1 % MC bridge over neck block by part and saddle by all, for the strings saddle, mm, turn and tilt, degrees
+SHIPPED = {
+    "first-winter": {"top": -0.3378, "back": -0.0879, "sides": -0.1003, "all": -0.4303, "saddle": 0.2666,
+                     "turn": 0.0661, "tilt": 0.5803},
+    "damp-coast": {"top": -0.2771, "back": -0.0926, "sides": -0.0870, "all": -0.3208, "saddle": 0.2779,
+                   "turn": 0.0619, "tilt": 1.2254},
+}  # fmt: skip
+PARTS = ("top", "top_braces", "back", "back_braces", "sides")
+
+
+@cache
+def shipped(design: str) -> tuple[Instrument, BodyResponse, dict[str, float]]:
+    """A design, its body's response, and what that does to the saddle over the fret plane, mm per % or N."""
+    instrument = load_scenario(design).instrument
+    found = respond(instrument.body, over_top_at_join_mm(instrument.strings))
+    distance = pivot_of(instrument)
+    return instrument, found, {
+        load: found.bridge_height_mm[load] + radians(found.block_rotation_deg[load]) * distance for load in LOADS
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("design", SHIPPED)
+def test_shipped_designs_against_solids(design: str) -> None:
+    """Bridge over the neck block by top, back and sides, saddle over the fret plane by all parts, and the strings' turn
+    and tilt, within 10 %, the small design's sides 12 % (0.010 mm). The saddle under the strings within 14 %: bars of
+    the shells have no width of their own that holds a plate flat (docs/structure.md)."""
+    instrument, found, saddle = shipped(design)
+    pull = string_pull_n(instrument.strings)
+    shells = {part: -found.bridge_height_mm[part] for part in ("top", "back", "sides")} | {
+        "all": -sum(saddle[part] for part in PARTS),
+        "saddle": pull * saddle["strings"],
+        "turn": pull * found.block_rotation_deg["strings"],
+        "tilt": pull * found.bridge_tilt_deg["strings"],
+    }
+    near = {"saddle": 0.14, "sides": 0.12}
+    for what, value in SHIPPED[design].items():
+        assert shells[what] == pytest.approx(value, rel=near.get(what, 0.10)), what
+
+
+@pytest.mark.parametrize("design", SHIPPED)
+def test_the_page_tells_the_figures_of_today(design: str) -> None:
+    """The three tables of docs/structure.md that a change of the bodies makes untrue, to their last digit."""
+    instrument, found, saddle = shipped(design)
+    pull, distance = string_pull_n(instrument.strings), pivot_of(instrument)
+    turns = {key[0]: pull * turn for key, turn in neck_turns_deg_per_n(instrument).items()}
+    lifts = [pull * saddle["strings"], *(distance * radians(turns[name]) for name in ("joint", "root"))]
+    elastic = [-pull * found.bridge_height_mm["strings"], pull * found.block_rotation_deg["strings"], turns["joint"],
+               turns["root"], *lifts, sum(lifts), pull * found.bridge_tilt_deg["strings"]]  # fmt: skip
+    moist = [-saddle[part] for part in PARTS]
+    give = dict.fromkeys(COMPONENTS, 0.0)
+    for (_, component), turn in found.string_shares["neck_rotation"].items():
+        give[component] += pull * distance * radians(turn)
+    for (_, component), sink in found.string_shares["top_sinkage"].items():
+        give[component] -= pull * sink
+    name = {"first-winter": "large X-braced", "damp-coast": "small ladder-braced"}[design]
+    page = (Path(__file__).parents[1] / "docs" / "structure.md").read_text(encoding="utf-8")
+    rows = [line.split("|")[2:-1] for line in page.splitlines() if line.startswith(f"| {name} |")]
+    for row, values in zip(
+        (rows[0], rows[1], rows[2]), (elastic, [*moist, sum(moist)], list(give.values())), strict=True
+    ):
+        for told, value in zip(row, values, strict=True):
+            digits = len(told.strip().partition(".")[2])
+            assert float(told) == pytest.approx(value, abs=0.6 * 10.0**-digits), row
 
 
 def test_wood_blocks_give_as_the_solids_do() -> None:

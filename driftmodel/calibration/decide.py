@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,7 +55,7 @@ class Decision:
     which comes back. place_mm: what its place does to that mean against air kept as at set-up. steady_pct: that
     air. seasons_from: first days of the next dry and damp 90 days. turns: readings in mm from which on the answer
     would be another one, with that answer. look_again_weeks: when the moisture has come back to within a fifth
-    after the air was put right."""
+    after the air was put right. relief_mm: what the neck's relief is expected to read, where it was not read."""
 
     scenario: str
     day: date
@@ -81,6 +82,7 @@ class Decision:
     turns: tuple[tuple[float, str], ...]
     slip_probability: float
     readings_before: int
+    relief_mm: Points | None = None
     path: ActionPath | None = None
 
     def option(self, key: str) -> Option | None:
@@ -176,6 +178,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         turns=_turns(posterior, standing, known, expected, actions[0]) if actions and said == then else (),
         slip_probability=float(max(chance[own], default=0.0)),
         readings_before=len(posterior.readings) - len(own),
+        relief_mm=None if any(one.what == "relief" for one in new) else _relief(found),
         path=action_path(posterior) if posterior.more else None,
     )
 
@@ -190,6 +193,18 @@ def _standing(posterior: Posterior, found: Answers, new: tuple[ReadingRow, ...])
         truss = (usual.value - relief[-1]) * action_per_relief(posterior.bench.coefficients)
     room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
     return Standing(found, scenario, room, spacer_lift_mm(ALL_DONE, work, scenario), truss)
+
+
+def _relief(found: Answers) -> Points:
+    """What the neck's relief would read today: as rods are set, and what bent the neck since set-up."""
+    usual = library.general("bench_relief")
+    low, middle, high = quantiles(found.relief_now_mm)
+    more = usual.spread * NormalDist().inv_cdf(0.9)
+    return (
+        usual.value + middle - float(np.hypot(middle - low, more)),
+        usual.value + middle,
+        usual.value + middle + float(np.hypot(high - middle, more)),
+    )
 
 
 def _words_of(standing: Standing, weighed: Weighed) -> dict[str, str]:

@@ -86,7 +86,8 @@ class Answers:
     """For each draw: action (mm, at the 12th fret, work done counted) on the day, over the next dry and damp season and
     at the reference state now; saddle rise there; years to the regrade from now, inf if past the horizon; action at the
     reference state at the horizon's end; both at the reference state a year from now, and then in air kept as at
-    set-up; the action in such air now (nan where the horizon was left out)."""
+    set-up; the action in such air now (nan where the horizon was left out). relief_now_mm: the neck's relief on the
+    day, over that of the set-up."""
 
     action_now_mm: Array
     action_dry_mm: Array
@@ -100,6 +101,7 @@ class Answers:
     action_steady_mm: Array
     saddle_rise_steady_mm: Array
     action_steady_now_mm: Array
+    relief_now_mm: Array
 
 
 def answers(
@@ -155,6 +157,7 @@ def answers(
         years,
         end,
         *next_year,
+        movement.relief[:, 0] + truss_rod_mm(values),
     )
 
 

@@ -7,6 +7,7 @@ import textwrap
 from dataclasses import asdict
 from typing import Any
 
+from driftmodel.base import library
 from driftmodel.base.units import length_words
 from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
@@ -206,6 +207,12 @@ def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
         facts.append(
             f"The place itself holds the action {length_words(abs(decision.place_mm), units)} {way} than air kept at "
             f"about {decision.steady_pct:.0f} % would: that part goes with better air."
+        )
+    if decision.relief_mm is not None and decision.then in WORK:
+        facts.append(
+            f"The relief was not read: measure it before any other work. Expected "
+            f"{points_words(decision.relief_mm, 'mm', units)}; a truss rod is commonly set to about "
+            f"{length_words(library.general('bench_relief').value, units)}."
         )
     for reading, word in decision.turns:
         side = "or less" if reading < _read(decision) else "or more"

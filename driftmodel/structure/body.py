@@ -72,7 +72,12 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
         side_thickness_mm=sides.thickness_mm,
         depth_neck_mm=sides.depth_neck_mm,
         depth_tail_mm=sides.depth_tail_mm,
-        lining=boxes.Lining(board(sides.lining_wood), sides.lining_width_mm, sides.lining_height_mm),
+        lining=boxes.Lining(
+            board(sides.lining_wood),
+            sides.lining_width_mm,
+            sides.lining_height_mm,
+            board(sides.lining_wood, 90.0).movement_across,
+        ),
         neck_block=_block(body.neck_block),
         tail_block=_block(body.tail_block),
         bridge=boxes.Patch(

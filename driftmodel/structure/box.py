@@ -66,9 +66,12 @@ class Patch:
 
 @dataclass(frozen=True)
 class Lining:
+    """movement_through: free strain per +1 % MC across its width, as board.movement_across is up its height."""
+
     board: Board
     width_mm: float
     height_mm: float
+    movement_through: float
 
 
 @dataclass(frozen=True)

@@ -92,7 +92,8 @@ def add_ledge(to: shell.Structure, box: Box, on: Meshed, number: Integers, borde
     )  # fmt: skip
     slopes = np.einsum("mqi,mai->mqa", on.dome.slope(shell.quadrature_places(part))[chosen], axes)
     far = half + np.copysign(box.lining.height_mm, half)
-    bar = replace(_half_along(box.lining.board), movement_across=0.0)
+    of_strip = box.lining.width_mm / (box.lining.width_mm + box.side_thickness_mm / 2.0)  # the rest is the side's
+    bar = replace(_half_along(box.lining.board), movement_across=of_strip * box.lining.movement_through)
     stack = section((Layer(bar, -max(half, far), -min(half, far), "sides"),))
     shell.add_shell(to, strip, number[part.nodes[chosen]], stack, "sides", frames, slopes)
 
