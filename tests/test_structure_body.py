@@ -135,7 +135,7 @@ def test_linings_are_a_ledge_as_in_a_solid() -> None:
 
 
 #: own calculation of the shipped designs in solid elements, tests/reference/solid_guitar.py at 12 mm, the large one
-#: notched: per -1 % MC bridge over neck block by part and saddle by all, for the strings saddle, mm, turn and tilt, degrees
+#: notched: per -1 % MC bridge over neck block by part and saddle by all, for the strings saddle, mm, turn and tilt, deg
 SHIPPED = {
     "first-winter": {"top": -0.3378, "back": -0.0879, "sides": -0.1003, "all": -0.4303, "saddle": 0.2666,
                      "turn": 0.0661, "tilt": 0.5803},
