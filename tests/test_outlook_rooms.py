@@ -6,15 +6,23 @@ The full chain of each draw's own room is the truth here: hourly room, hourly wo
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import xarray as xr
+from scipy.stats import norm
 
 from driftmodel.base.climate_file import Humidifier, Normals
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.climate.history import scenario_air
+from driftmodel.climate.history import climate_air, scenario_air
+from driftmodel.climate.humid_air import saturation_density_g_m3
+from driftmodel.climate.room import drawn_room, lasting_air
+from driftmodel.climate.room_fit import fitted
+from driftmodel.climate.room_moisture import house_numbers
+from driftmodel.outlook import room_lags
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import (
     ROOM_WORDS,
@@ -28,6 +36,7 @@ from driftmodel.outlook.draws import (
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.outlook.season import action_of_place_and_season, monthly_means, swing
+from driftmodel.wood.sorption import equilibrium_moisture_content
 
 DRAWS = 14
 #: a wet tropical city at the sea (invented normals: 27 degC and 83 % all year)
@@ -167,3 +176,95 @@ def test_what_is_unknown_of_one_home_moves_only_what_comes_after_its_start() -> 
     move = (date(2027, 7, 1) - scenario.setup.setup).days
     assert np.abs(with_both - first_only)[:, : move - 5].max() < 1e-4
     assert np.abs(with_both - first_only)[:, move + 60 :].max() > 0.05
+
+
+# ---- the parts, by sums done here ----------------------------------------------------------------------------------
+
+
+def test_lags_of_a_driver_that_runs_straight_are_those_of_the_equation() -> None:
+    """F' = (E - F) / tau from rest, E straight between steps: against ten thousand small steps, to their own error."""
+    drivers, spent, grid = np.array([[1.0, 3.0, -2.0, -2.0]]), np.array([5.0, 2.0, 4.0]), np.array([0.7, 6.0])
+    found = room_lags.step_lags(drivers, spent, grid)
+    assert found.shape == (1, 2, 4) and (found[:, :, 0] == 0.0).all()
+    for lag, tau in enumerate(grid):
+        state = 0.0
+        for step, days in enumerate(spent):
+            for part in (np.arange(10_000) + 0.5) / 10_000:
+                driver = drivers[0, step] + part * (drivers[0, step + 1] - drivers[0, step])
+                state += (driver - state) * days / 10_000 / tau
+            assert found[0, lag, step + 1] == pytest.approx(state, abs=2e-3)
+
+
+def test_rows_are_gathered_lags_straight_between_their_days() -> None:
+    """One room whose rows are its first lags as they are; its mixes stand where thin and thick parts' lags do."""
+    grid, nodes = np.geomspace(0.2, 400.0, 24), np.array([0, 5, 8, 13])
+    drivers = np.array([[[0.0, 1.0, 2.0, 1.0], [0.0, -1.0, -1.0, 3.0]]])
+    spent = [np.array([5.0, 3.0, 5.0]), np.array([4.0, 2.0, 6.0])]
+    weighing = [(grid >= 0.15) & (grid <= 20.0), (grid >= 0.7) & (grid <= 500.0)]
+    gather = [np.eye(int(own.sum()), rows)[None] for own, rows in zip(weighing, room_lags.ROWS, strict=True)]
+    mixes = [np.random.default_rng(half).normal(size=(1, 24, rows)) for half, rows in enumerate(room_lags.ROWS)]
+    basis = SimpleNamespace(few=({},), gather=gather, mix=mixes, shares=None)
+    found, daily = room_lags.as_rows([(basis, drivers)], spent, grid, nodes, 13)  # type: ignore[list-item]
+    thin, thick = room_lags.ROWS
+    assert found.thin == thin and daily.shape == (thin + thick, 14)
+    for half, (first, rows) in enumerate(((0, thin), (thin, thick))):
+        lags = room_lags.step_lags(drivers[:, half], spent[half], grid[weighing[half]])[0, :rows]
+        told = daily[first : first + len(lags)]
+        np.testing.assert_allclose(told[:, nodes], lags)
+        np.testing.assert_allclose(told[:, 6], lags[:, 1] + (lags[:, 2] - lags[:, 1]) / 3.0)
+        np.testing.assert_array_equal(found.mix[0, 24 * half : 24 * half + 24, first : first + rows], mixes[half][0])
+    assert np.count_nonzero(found.mix) == 24 * (thin + thick)
+
+
+def test_steps_lie_on_the_calendar_and_on_moves() -> None:
+    """Days whose number since 1970 divides by five, the day of a move and the day after, both ends."""
+    scenario = short("first-winter")
+    first = scenario.stays[0].start
+    moved_to = replace(scenario, stays=(scenario.stays[0], replace(scenario.stays[1], start=first + timedelta(13))))
+    hours = np.datetime64(first, "h") + np.arange(24 * 20)
+    begun = (first - date(1970, 1, 1)).days
+    expected = {0, 13, 14, 20} | {day for day in range(20) if (begun + day) % 5 == 0}
+    nodes = room_lags.nodes_of(xr.Dataset(coords={"time": hours}), moved_to)
+    assert nodes.tolist() == sorted(expected)
+
+
+def test_days_outdoors_are_means_of_their_hours() -> None:
+    home = short("damp-coast").stays[-1].climate
+    time, warm, density = room_lags.outdoor_days(home, np.datetime64("2026-03-01"), 3)
+    outdoors = climate_air(replace(home, room=None, humidifier=None, case=None), np.datetime64("2026-03-01"), 72)
+    air, damp = outdoors["air_temperature"].values, outdoors["relative_humidity"].values / 100.0
+    assert list(time) == [np.datetime64("2026-03-01") + np.timedelta64(day, "D") for day in range(3)]
+    for day in range(3):
+        own = slice(24 * day, 24 * day + 24)
+        assert warm[day] == pytest.approx(air[own].mean())
+        assert density[day] == pytest.approx((damp[own] * saturation_density_g_m3(air[own])).mean())
+
+
+@pytest.mark.parametrize("unknowns", [1, 2, 3])
+def test_rooms_tried_fill_the_spread_and_reach_both_ends(unknowns: int) -> None:
+    """Evenly filled by the powers of the root of x^(n + 1) = x + 1 (1.618 for one, 1.3247 for two): normals of spread
+    1.3, cut at 3; then each unknown alone at -3, and at 3."""
+    tries = room_lags._tries(unknowns)
+    within, ends = tries[: room_lags.TRIED], tries[room_lags.TRIED :]
+    root = max(each.real for each in np.roots([1.0, *[0.0] * (unknowns - 1), -1.0, -1.0]) if abs(each.imag) < 1e-9)
+    for at in (0, 5, 119):
+        even = [(0.5 + (at + 1) * root ** -(power + 1)) % 1.0 for power in range(unknowns)]
+        assert within[at] == pytest.approx(np.clip(1.3 * norm.ppf(even), -3.0, 3.0), abs=1e-6)
+    assert within.std(axis=0) == pytest.approx(np.full(unknowns, 1.27), abs=0.1)
+    np.testing.assert_array_equal(ends, np.concatenate([-3.0 * np.eye(unknowns), 3.0 * np.eye(unknowns)]))
+
+
+def test_a_room_is_told_by_its_wood_in_lasting_air_and_the_powers_of_its_unknowns() -> None:
+    home = fitted(short("first-winter").stays[-1].climate)
+    unknowns = (("excess_cold", 0.4), ("heating_setpoint", 0.1))
+    outdoors = (np.array([-5.0, 12.0]), np.array([2.5, 8.0]), np.array([False, False]))
+    found = room_lags._features(np.array([[0.0, 0.0], [1.0, -2.0]]), unknowns, home, outdoors)
+    assert found.shape == (2, 2 + 2 + 3 + 4) and np.abs(found[0]).max() < 1e-12
+    x, y = (np.exp(0.2) - 1.0) * 5.0, -2.0  # half-way to the logarithm; as it is
+    assert found[1, 2:] == pytest.approx([x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3])
+    emc = []
+    for factors in ({}, {"excess_cold": np.exp(0.4), "heating_setpoint": np.exp(-0.2)}):
+        assert home.room is not None
+        warm, damp = lasting_air(*outdoors[:2], drawn_room(home.room, factors), None, outdoors[2], house_numbers())
+        emc.append(equilibrium_moisture_content(warm, damp))
+    assert found[1, :2] == pytest.approx(emc[1] - emc[0]) and (found[1, :2] > 0.0).all()
