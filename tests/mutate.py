@@ -49,7 +49,7 @@ ROOMS = {
 TESTS = {
     "wood": ("test_wood_*", "test_outlook_lasting*"),
     "structure": ("test_structure_*",),
-    "outlook": ("test_outlook_*", "test_compare*"),
+    "outlook": ("test_outlook_*", "test_compare*", "test_place*", "test_lived*", "test_origin*", "test_relations*"),
     "calibration": ("test_calibration_*",),
     "fleet": ("test_fleet_*",),
 }
