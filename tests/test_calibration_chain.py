@@ -19,12 +19,12 @@ from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.layout import Layout, layout_of
-from driftmodel.calibration.outcomes import answers, next_season, what_is_asked
-from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sight import (
+from driftmodel.calibration.moments import (
     Moment,
     creep_path,
 )
+from driftmodel.calibration.outcomes import answers, next_season, what_is_asked
+from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import Seen, see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import part_movement

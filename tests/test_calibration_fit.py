@@ -19,10 +19,10 @@ from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep,
 from driftmodel.calibration.fit import as_calibration, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.layout import layout_of
+from driftmodel.calibration.moments import CreepSight, creep_path
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.room_sight import with_rooms
-from driftmodel.calibration.sight import CreepSight, creep_path
+from driftmodel.calibration.room_moments import with_rooms
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.chain import run_chain

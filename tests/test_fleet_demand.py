@@ -14,14 +14,15 @@ import numpy as np
 import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
-from driftmodel.fleet import answers
 from driftmodel.fleet import demand as dm
+from driftmodel.fleet import planner_tables
 from driftmodel.fleet.backtest import backtest, backtest_words
 from driftmodel.fleet.cohorts import cohorts_of, known_at
 from driftmodel.fleet.delay import lag_from_claims
 from driftmodel.fleet.fleet_file import FleetFile
 from driftmodel.fleet.money import open_jobs
 from driftmodel.fleet.passage import Passages, lives_after_regrade, lives_of
+from driftmodel.fleet.planner_tables import spares
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.reporting import Asked, Known, ahead
 from driftmodel.fleet.roster import Fleet, Units
@@ -238,7 +239,7 @@ def test_weather_shared_in_a_region_widens_totals() -> None:
 def test_the_table_comes_from_one_cube() -> None:
     """Medians do not add; means and the cube's own sums do."""
     found = dm.forecast_demand(small(), LAW)
-    rows = answers.monthly_table(found)
+    rows = planner_tables.monthly_table(found)
     cube = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5))
     every = [row for row in rows if row["region"] == "all" and row["design"] == "all"]
     parts = [row for row in rows if row["region"] != "all" and row["design"] != "all"]
@@ -253,7 +254,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
     close = np.where(recent, -1, fleet.claims.report).astype(np.int32)
     fleet = replace(fleet, claims=replace(fleet.claims, close=close))
     found = dm.forecast_demand(fleet, LAW)
-    rows = [row for row in answers.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
+    rows = [row for row in planner_tables.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
     waiting = int((recent & (fleet.claims.disposition == dm.REGRADE)).sum())
     assert sum(value for name, value in rows[0].items() if name.startswith("pieces_")) == pytest.approx(waiting)
     assert rows[1]["hours_p50"] > 0
@@ -262,7 +263,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
 def test_the_accrual_rolls_forward() -> None:
     settings = {"opening_accrual": 1000.0}
     found = dm.forecast_demand(small(**settings), LAW)
-    rows = answers.roll_forward(found)
+    rows = planner_tables.roll_forward(found)
     for row in rows:
         moved = row["opening"] + row["issued"] + row["change_of_estimate"] - row["settled"]
         assert row["closing"] == pytest.approx(moved)
@@ -281,14 +282,14 @@ def test_planned_sales_are_issued_in_their_month() -> None:
         planned=planned,
         regraded=np.where(planned, -1, fleet.units.regraded).astype(np.int32),
     )
-    rows = answers.roll_forward(dm.forecast_demand(replace(fleet, units=units), LAW))
+    rows = planner_tables.roll_forward(dm.forecast_demand(replace(fleet, units=units), LAW))
     assert sum(row["issued"] for row in rows) > 0.0
     assert all(row["issued"] == 0.0 for row in rows[6:])
 
 
 def test_who_is_due_and_stock() -> None:
     found = dm.forecast_demand(small(), LAW)
-    due = answers.who_is_due(found, 20)
+    due = planner_tables.who_is_due(found, 20)
     chances = [row["chance_within_12_months"] for row in due]
     assert chances == sorted(chances, reverse=True)
     assert 0.0 < chances[-1] <= chances[0] <= 1.0
@@ -308,7 +309,7 @@ def test_spares_are_for_open_jobs_and_for_those_that_come_until_an_order_arrives
     centre = {"regions": ["r1"], "lead_months": 2, "on_hand": {"H": 3}, "on_order": {"I": 500}}
     content = fleet.settings.model_dump() | {"centres": {"a": {"regions": ["r0"], "lead_months": 6}, "b": centre}}
     found = dm.forecast_demand(replace(fleet, settings=FleetFile.model_validate(content)), LAW)
-    one, two = answers.spares(found)
+    one, two = spares(found)
     assert (one.regions, one.lead_months, two.lead_months) == (("r0",), 6, 2)
     assert min(one.job_fill, two.job_fill) >= found.fleet.settings.service > two.filled_now
     for row in (*one.rows, *two.rows):
@@ -320,7 +321,7 @@ def test_spares_are_for_open_jobs_and_for_those_that_come_until_an_order_arrives
     assert two.no_spacer == pytest.approx(regrades[:, :2, 1, :, -1].sum(axis=(1, 2, 3)).mean())
     waiting = open_jobs(found).sum()
     assert one.open_jobs + two.open_jobs == pytest.approx(waiting, abs=1.0)
-    assert {name for name in ("on_hand", "on_order") if answers.spares(dm.forecast_demand(fleet, LAW))[0].rows[0][name]
+    assert {name for name in ("on_hand", "on_order") if spares(dm.forecast_demand(fleet, LAW))[0].rows[0][name]
             is None} == {"on_hand", "on_order"}  # fmt: skip
 
 

@@ -14,10 +14,11 @@ from invented_fleets import ToyDrift, invented_fleet, invented_settings
 from scipy.integrate import quad
 from scipy.stats import gamma, kstest
 
-from driftmodel.fleet import answers, money
 from driftmodel.fleet import demand as dm
-from driftmodel.fleet.expect import IN
+from driftmodel.fleet import money, planner_tables
+from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.money import JobLaw, job_law, sampled_money
+from driftmodel.fleet.planner_tables import rate_table
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates
 from driftmodel.fleet.tables import NONE
 
@@ -165,7 +166,7 @@ def test_without_a_word_from_claims_a_job_costs_what_is_stated() -> None:
     visits = found.cube["seasonal"].values.sum(dtype=float)
     assert drawn.cost.sum(dtype=float) == pytest.approx(JOB * jobs + 15.0 * visits, rel=0.015)
     assert drawn.hours.sum(dtype=float) == pytest.approx(1.5 * jobs + 0.25 * visits, rel=0.015)
-    assert all(row["claims"] is None and row["used"] == row["stated"] for row in answers.rate_table(found, drawn))
+    assert all(row["claims"] is None and row["used"] == row["stated"] for row in rate_table(found, drawn))
 
 
 def test_claims_that_cost_twice_the_stated_make_the_forecast_cost_more() -> None:
@@ -173,7 +174,7 @@ def test_claims_that_cost_twice_the_stated_make_the_forecast_cost_more() -> None
     few = np.full(fleet.claims.cost.size, np.nan)
     few[:20] = 2.0 * JOB
     found = dm.forecast_demand(with_claims(fleet, cost=few, region=np.zeros_like(fleet.claims.region)), LAW)
-    rows = {(row["region"], row["job"], row["number"]): row for row in answers.rate_table(found, sampled_money(found))}
+    rows = {(row["region"], row["job"], row["number"]): row for row in rate_table(found, sampled_money(found))}
     told = rows["r0", "regrade", "cost"]
     assert (told["stated"], told["claims"], told["used"], told["told"]) == pytest.approx((JOB, 2 * JOB, 1.5 * JOB, 20))
     assert told["used_p10"] < told["used"] < told["used_p90"] and told["spread_pct"] == pytest.approx(40.0)
@@ -197,7 +198,7 @@ def test_rates_of_zero_cost_nothing_and_still_learn() -> None:
 def test_totals_are_sums_of_their_parts_sample_by_sample(found: dm.Demand) -> None:
     """The table's bands of the fleet, a region and a design are those of the sampled sums over what is in them."""
     drawn = sampled_money(found)
-    rows = {(row["month"], row["region"], row["design"]): row for row in answers.monthly_table(found, drawn)}
+    rows = {(row["month"], row["region"], row["design"]): row for row in planner_tables.monthly_table(found, drawn)}
     months = found.cube["month"].values
     for name, values in (("hours", drawn.hours), ("cost", drawn.cost)):
         sums = {("all", "all"): values.sum(axis=(2, 3), dtype=float), ("r1", "all"): values[:, :, 1].sum(axis=2)}
@@ -276,7 +277,7 @@ def test_the_accrual_stands_at_the_mean_of_what_is_still_to_come(found: dm.Deman
     """Like with like: opened at the reserve itself, nothing is left to change; what is closed is what is still to come
     after the forecast's months, of units sold by then."""
     drawn = sampled_money(found)
-    rows = answers.roll_forward(found, drawn)
+    rows = planner_tables.roll_forward(found, drawn)
     assert rows[0]["opening"] + rows[0]["change_of_estimate"] == pytest.approx(drawn.remaining.mean(), rel=1e-6)
     settled = drawn.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     assert [row["settled"] for row in rows] == pytest.approx(settled.tolist(), rel=1e-6)
@@ -289,7 +290,7 @@ def test_the_accrual_stands_at_the_mean_of_what_is_still_to_come(found: dm.Deman
             settings=found.fleet.settings.model_copy(update={"opening_accrual": float(drawn.face.sum())}),
         ),
     )
-    assert answers.roll_forward(right, drawn)[0]["change_of_estimate"] == pytest.approx(0.0, abs=1e-6)
+    assert planner_tables.roll_forward(right, drawn)[0]["change_of_estimate"] == pytest.approx(0.0, abs=1e-6)
     low, middle, high = np.quantile(drawn.remaining, (0.1, 0.5, 0.9))
     assert low < middle < high
 

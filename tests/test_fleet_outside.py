@@ -14,7 +14,6 @@ from outside_fleets import AHEAD, GENERATORS, LAGS, OTHERS, outside_fleet
 from scipy.sparse import csr_matrix
 
 from driftmodel.fleet import scores
-from driftmodel.fleet.answers import not_yet_reported
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
 from driftmodel.fleet.correction import Block, _Model, _Rows
 from driftmodel.fleet.demand import Demand, forecast_demand
@@ -22,6 +21,7 @@ from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
+from driftmodel.fleet.planner_tables import not_yet_reported
 from driftmodel.fleet.roster import Fleet
 
 LAW = ToyDrift()

@@ -13,12 +13,12 @@ import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.workers import Crew
-from driftmodel.fleet import life
-from driftmodel.fleet.answers import monthly_table
+from driftmodel.fleet import built_together
+from driftmodel.fleet.built_together import TurningPoints
 from driftmodel.fleet.demand import forecast_demand
-from driftmodel.fleet.life import TurningPoints
 from driftmodel.fleet.passage import Cell, cell_seed
 from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of
+from driftmodel.fleet.planner_tables import monthly_table
 from driftmodel.fleet.tables import month_number
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
@@ -99,11 +99,11 @@ def test_nothing_forgotten_is_computed_in_full(monkeypatch: pytest.MonkeyPatch) 
     """Where wood never forgets the answer is the same: the shortcut is one of time only."""
     cell = Cell("north", "dry_highland", "open", "large", 5)
     short = LAW(cell, 2, 32, 7)
-    for kept in (life._lives, life._paths):
+    for kept in (built_together._lives, built_together._paths):
         kept.clear()
-    monkeypatch.setattr(life, "_forgotten_day", lambda *_: 10**9)
+    monkeypatch.setattr(built_together, "_forgotten_day", lambda *_: 10**9)
     whole = LAW(cell, 2, 32, 7)
-    life._lives.clear()
+    built_together._lives.clear()
     assert np.array_equal(short.months, whole.months)
     assert np.array_equal(short.grade, whole.grade)
 
@@ -111,7 +111,7 @@ def test_nothing_forgotten_is_computed_in_full(monkeypatch: pytest.MonkeyPatch) 
 def test_order_and_what_was_kept_change_no_bit() -> None:
     cells = [Cell("north", "cold_city_heated", "open", design, 11) for design in ("large", "coast")]
     forth = [LAW(cell, 2, 32, 7).months for cell in cells]
-    for kept in (life._lives, life._paths):
+    for kept in (built_together._lives, built_together._paths):
         kept.clear()
     back = [LAW(cell, 2, 32, 7).months for cell in reversed(cells)][::-1]
     assert all(np.array_equal(one, other) for one, other in zip(forth, back, strict=True))
@@ -170,11 +170,11 @@ def test_workers_with_the_real_physics_change_no_bit() -> None:
 def test_many_weather_members_are_made_once_for_all_cells(monkeypatch: pytest.MonkeyPatch) -> None:
     """Twelve members and two months of build: twelve common paths, not twenty-four."""
     made: list[date] = []
-    plain = life._path
+    plain = built_together._path
     monkeypatch.setattr(
-        life, "_path", lambda scenario, start, air: (made.append(start), plain(scenario, start, air))[1]
+        built_together, "_path", lambda scenario, start, air: (made.append(start), plain(scenario, start, air))[1]
     )
-    life._paths.clear()
+    built_together._paths.clear()
     law = replace(LAW, years=1)
     for month in (4, 10):
         law(Cell("north", "dry_highland", "open", "large", month), 12, 12, 7)

@@ -19,7 +19,7 @@ import pytest
 import driftmodel
 from driftmodel.base.errors import BadInput
 from driftmodel.report import captions, document, figures, folder
-from driftmodel.report.digest import SERIES
+from driftmodel.report.ensemble import SERIES
 
 
 @pytest.fixture(scope="module")

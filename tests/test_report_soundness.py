@@ -23,7 +23,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import chain, drift
 from driftmodel.report import document, figures, pictures, words
-from driftmodel.report.digest import digest
+from driftmodel.report.ensemble import digest
 from driftmodel.structure.records import Coefficients
 
 DRAWS, YEARS = 60, 4

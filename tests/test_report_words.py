@@ -12,7 +12,7 @@ import pytest
 
 import driftmodel
 from driftmodel.report import figures, phrases, pictures, tables, words
-from driftmodel.report.digest import digest, driver_bars, grade_bars, quantiles
+from driftmodel.report.ensemble import digest, driver_bars, grade_bars, quantiles
 
 
 @pytest.fixture(scope="module")

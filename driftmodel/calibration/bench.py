@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
-from driftmodel.calibration import sight as sights
+from driftmodel.calibration import moments as sights
+from driftmodel.calibration.moments import HELD, ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.calibration.records import BenchBook
-from driftmodel.calibration.room_sight import SHAPES, RoomDrive, room_drive, with_rooms
-from driftmodel.calibration.sight import HELD, ROWS, CreepSight, Drive, Moment, Table
+from driftmodel.calibration.room_moments import SHAPES, RoomDrive, room_drive, with_rooms
 from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.place_air import is_measured

@@ -14,12 +14,12 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
+from driftmodel.calibration.action_path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
 from driftmodel.calibration.forward import action_per_relief, moved, rise_of, transport_of
 from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
 from driftmodel.calibration.outcomes import Answers, quantiles
-from driftmodel.calibration.path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.slips import SLIP_SHARE, slip_reach
 from driftmodel.calibration.work import ALL_DONE, saddle_work_mm, spacer_lift_mm

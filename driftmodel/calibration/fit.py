@@ -17,10 +17,10 @@ from driftmodel.calibration.forward import (
     readings_of,
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
+from driftmodel.calibration.moments import Moment, Sight
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
-from driftmodel.calibration.sight import Moment, Sight
 from driftmodel.calibration.slips import Ways, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of

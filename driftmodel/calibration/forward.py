@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import WorkDone
-from driftmodel.calibration import sight as sights
+from driftmodel.calibration import moments as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
+from driftmodel.calibration.moments import HELD, NOON, ROWS, CreepSight, Moment, Sight
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
-from driftmodel.calibration.room_sight import room_factor, terms_of
-from driftmodel.calibration.sight import HELD, NOON, ROWS, CreepSight, Moment, Sight
+from driftmodel.calibration.room_moments import room_factor, terms_of
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
 from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, lasting_pull_n, put_together

@@ -22,8 +22,8 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.room_sight import terms_of
-from driftmodel.calibration.sight import Moment, Sight
+from driftmodel.calibration.moments import Moment, Sight
+from driftmodel.calibration.room_moments import terms_of
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule

@@ -12,8 +12,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
+from driftmodel.calibration.moments import Moment
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
-from driftmodel.calibration.sight import Moment
 from driftmodel.calibration.tools import tool_sd
 
 Array = NDArray[np.float64]

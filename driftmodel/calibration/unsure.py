@@ -36,8 +36,8 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout
+from driftmodel.calibration.moments import Moment, Sight, packed, states_at
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sight import Moment, Sight, packed, states_at
 from driftmodel.outlook.calendar import day_of
 
 Array = NDArray[np.float64]

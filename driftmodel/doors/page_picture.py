@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.doors.page_view import round_ticks
-from driftmodel.report.digest import length_scale
+from driftmodel.report.ensemble import length_scale
 from driftmodel.report.pictures import QUIET, SEASON, SEASON_LINE
 
 LEFT, RIGHT, TOP, FOOT = 54.0, 596.0, 40.0, 250.0

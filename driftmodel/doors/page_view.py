@@ -24,7 +24,7 @@ from driftmodel.outlook.season import (
     swing,
 )
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.digest import length_scale
+from driftmodel.report.ensemble import length_scale
 from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence

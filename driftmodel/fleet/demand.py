@@ -16,16 +16,16 @@ from driftmodel.base.provenance import recording
 from driftmodel.base.schema import described
 from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import claims as claims_law
+from driftmodel.fleet.cell_demand import Window
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
 from driftmodel.fleet.correction import Correction, correct, expected_of
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
-from driftmodel.fleet.expect import Window
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
 from driftmodel.fleet.future import Groups, reports
-from driftmodel.fleet.habits import monthly, reporting_lag, waiting_share, with_habits
 from driftmodel.fleet.histories import Histories, histories
 from driftmodel.fleet.passage import CellPassages
+from driftmodel.fleet.report_habits import monthly, reporting_lag, waiting_share, with_habits
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
 from driftmodel.fleet.run import FleetDemand, run_cells
 from driftmodel.fleet.tables import NONE, month_label

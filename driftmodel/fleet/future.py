@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.fleet.cell_demand import IN, OUT
 from driftmodel.fleet.correction import Correction
-from driftmodel.fleet.expect import IN, OUT
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import gamma
 
 from driftmodel.base.arrays import ratio
-from driftmodel.fleet.expect import IN
+from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE
 

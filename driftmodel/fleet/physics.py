@@ -15,8 +15,8 @@ from driftmodel.base.opened import is_there
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import load_climate, load_scenario
+from driftmodel.fleet.built_together import lives_of
 from driftmodel.fleet.cohorts import cover_left
-from driftmodel.fleet.life import lives_of
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days

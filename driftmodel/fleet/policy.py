@@ -18,9 +18,9 @@ from driftmodel.base.arrays import only, ratio
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import BAND
 from driftmodel.base.workers import Crew
+from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.cohorts import cohorts_of, in_cover
 from driftmodel.fleet.demand import AT_ONCE, Demand, of_the_months, parts_of, seasonal_expected, window_of
-from driftmodel.fleet.expect import IN
 from driftmodel.fleet.future import reports
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.money import JobLaws, job_laws

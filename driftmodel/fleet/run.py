@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.provenance import Numbers, note_all, recording
 from driftmodel.base.workers import Crew, Progress, each, in_order
+from driftmodel.fleet.cell_demand import CellDemand, Window, expect
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.expect import CellDemand, Window, expect
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
 

@@ -18,7 +18,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.report import advice_words
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
-from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.html_page import Leaf, Section, write_leaf
 from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
 from driftmodel.report.sheet import owner_sheet
 

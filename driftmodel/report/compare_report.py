@@ -15,9 +15,9 @@ from driftmodel.base.records import Scenario
 from driftmodel.report import compare_words
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.compare_words import LEAST, SHOWN, short_names
-from driftmodel.report.digest import length_scale
+from driftmodel.report.ensemble import length_scale
 from driftmodel.report.folder import write_whole
-from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.html_page import Leaf, Section, write_leaf
 from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE
 
 if TYPE_CHECKING:

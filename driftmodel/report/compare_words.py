@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.report.digest import length_scale
+from driftmodel.report.ensemble import length_scale
 from driftmodel.report.phrases import upper
 from driftmodel.report.tables import Table
 

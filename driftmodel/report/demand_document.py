@@ -16,7 +16,7 @@ from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
 from driftmodel.report.folder import check_folder, write_whole
-from driftmodel.report.leaf import render
+from driftmodel.report.html_page import render
 from driftmodel.report.pictures import draw, our_style
 from driftmodel.report.tables import Table
 

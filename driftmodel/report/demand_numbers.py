@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.limits import QUANTILES
-from driftmodel.fleet import answers
+from driftmodel.fleet import planner_tables
 from driftmodel.fleet.backtest import Backtest, reported
+from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.demand import NO_GRADE, Demand
-from driftmodel.fleet.expect import IN
 from driftmodel.fleet.money import Money, sampled_money
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.report.demand_ages import SaleYears, sale_years
@@ -47,7 +47,7 @@ class DemandBook:
     remaining: Band
     rates: list[dict[str, Any]]
     due: list[dict[str, Any]]
-    spares: list[answers.Centre]
+    spares: list[planner_tables.Centre]
     sales: SaleYears
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
@@ -95,17 +95,17 @@ def demand_book(
         span=span,
         ahead=ahead_bands(demand, money, span),
         busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
-        roll=answers.roll_forward(demand, money),
+        roll=planner_tables.roll_forward(demand, money),
         remaining=_band(money.remaining),
-        rates=answers.rate_table(demand, money),
-        due=answers.who_is_due(demand, MOST_DUE),
-        spares=answers.spares(demand),
+        rates=planner_tables.rate_table(demand, money),
+        due=planner_tables.who_is_due(demand, MOST_DUE),
+        spares=planner_tables.spares(demand),
         sales=sale_years(demand),
-        multipliers=answers.multiplier_table(demand),
-        not_yet_reported=float(answers.not_yet_reported(demand).sum()),
+        multipliers=planner_tables.multiplier_table(demand),
+        not_yet_reported=float(planner_tables.not_yet_reported(demand).sum()),
         not_yet_reported_band=_band(demand.cube["not_yet_reported"].values.sum(axis=(1, 2), dtype=float)),
-        budget=answers.budget(demand, money),
-        reserve=answers.reserve_table(demand, money),
+        budget=planner_tables.budget(demand, money),
+        reserve=planner_tables.reserve_table(demand, money),
         backtest=backtest,
         prices=list(prices),
         what_ifs=list(what_ifs),
@@ -116,7 +116,9 @@ def monthly_frame(demand: Demand, money: Money) -> DataFrame:
     """The engine's monthly table with the level of each row and the currency; totals first."""
     import pandas as pd
 
-    frame = pd.DataFrame(answers.monthly_table(demand, money)).rename(columns={f"pieces_{NO_GRADE}": "pieces_no_grade"})
+    frame = pd.DataFrame(planner_tables.monthly_table(demand, money)).rename(
+        columns={f"pieces_{NO_GRADE}": "pieces_no_grade"}
+    )
     of_region, of_design = frame["region"] != "all", frame["design"] != "all"
     level = np.select([of_region & of_design, of_region, of_design], ["region x design", "region", "design"], "fleet")
     frame.insert(1, "level", level)

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.limits import QUANTILES
-from driftmodel.fleet.answers import Centre
 from driftmodel.fleet.backtest import skill_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
+from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.phrases import MONTHS
 

@@ -12,9 +12,9 @@ from driftmodel.base import library
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report import captions, figures, tables, words
-from driftmodel.report.digest import SERIES, Digest, digest
+from driftmodel.report.ensemble import SERIES, Digest, digest
 from driftmodel.report.folder import REPORT, write_whole
-from driftmodel.report.leaf import render
+from driftmodel.report.html_page import render
 from driftmodel.report.pictures import draw, our_style
 
 if TYPE_CHECKING:

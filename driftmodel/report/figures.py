@@ -11,7 +11,7 @@ from driftmodel.base.limits import DAMP_PCT, DRY_PCT
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.digest import Digest, driver_bars, grade_bars, length_scale
+from driftmodel.report.ensemble import Digest, driver_bars, grade_bars, length_scale
 from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
 
 if TYPE_CHECKING:

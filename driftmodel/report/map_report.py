@@ -12,7 +12,7 @@ from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.report.captions import LIMITS
 from driftmodel.report.folder import write_whole
-from driftmodel.report.leaf import Leaf, Section, write_leaf
+from driftmodel.report.html_page import Leaf, Section, write_leaf
 from driftmodel.report.phrases import percent
 from driftmodel.report.pictures import INK, SEASON_LINE
 

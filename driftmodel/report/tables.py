@@ -14,7 +14,7 @@ from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.digest import Digest, length_scale, signed_length
+from driftmodel.report.ensemble import Digest, length_scale, signed_length
 
 if TYPE_CHECKING:
     from pandas import DataFrame

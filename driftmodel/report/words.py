@@ -17,7 +17,7 @@ from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
-from driftmodel.report.digest import signed_length
+from driftmodel.report.ensemble import signed_length
 from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
 
 if TYPE_CHECKING:

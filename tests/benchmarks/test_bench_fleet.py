@@ -18,10 +18,10 @@ import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
 from driftmodel.base.workers import Crew
-from driftmodel.fleet.answers import monthly_table, who_is_due
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.fleet_file import FleetFile
 from driftmodel.fleet.physics import physics_of
+from driftmodel.fleet.planner_tables import monthly_table, who_is_due
 from driftmodel.fleet.reading import read_fleet
 
 CLIMATES = ("cold_city_heated", "cold_city_case", "damp_coast", "dry_highland", "humid_south_cooled")

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from driftmodel.base.limits import QUANTILES
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.forward import plan_of, readings_of
+from driftmodel.calibration.moments import Moment
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.calibration.sight import Moment
 
 Array = NDArray[np.float64]
 EVERY_DAYS, YEARS_BACK, DAYS_AHEAD = 14, 3, 365

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.limits import BAND, QUANTILES
+from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import SOON_MONTHS, Demand
-from driftmodel.fleet.expect import IN
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
 from driftmodel.fleet.tables import month_label
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from xarray import Dataset
 
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.sight import ROWS, CreepSight, Drive, Moment, Table
+from driftmodel.calibration.moments import ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.draws import WIDEST_SD
 from driftmodel.outlook.lasting import PARTS_MET, THICK_PART, THIN_PART, creep_history, heat_of_days, met_by_part
