@@ -10,10 +10,13 @@ from typing import Any
 
 import pytest
 
+from driftmodel.base.keeping import Memory
 from driftmodel.base.records import Scenario
 from driftmodel.doors import cli
 
 ROOT = Path(__file__).parents[1]
+#: small benches (`few_particles`), which many tests make alike
+BENCHES: Memory[Any] = Memory(12)
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,7 @@ def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (2, 2)))
     monkeypatch.setattr(bench, "CREEP_WEATHERS", 2)
+    monkeypatch.setattr(bench, "_benches", BENCHES)
     for function in (fit.calibrate, fit.learn, decide.weather_or_drift, sensitivity.worth_reading):
         monkeypatch.setitem(function.__kwdefaults__, "particles", 120)
 

@@ -37,6 +37,11 @@ def small(units: int = 3000, seed: int = 5, **changed: object) -> Fleet:
     return invented_fleet(settings, LAW, units, years=5, seed=seed)[0]
 
 
+def months_of(fleet: Fleet, law: ToyDrift, cutoff: int | None = None) -> dm.Demand:
+    """The months asked for alone, without those on to the end of cover: half of the work."""
+    return dm.forecast_demand(fleet, law, cutoff=cutoff, to_end_of_cover=False)
+
+
 def total(found: dm.Demand) -> np.ndarray:
     return found.expected.first + found.expected.repeat
 
@@ -96,7 +101,7 @@ def test_splitting_a_row_changes_nothing() -> None:
     double = with_units(fleet, count=np.full_like(fleet.units.count, 2))
     twice = {name: np.repeat(getattr(fleet.units, name), 2) for name in Units.__dataclass_fields__}
     split = replace(fleet, units=Units(**twice))
-    one, other = dm.forecast_demand(double, LAW), dm.forecast_demand(split, LAW)
+    one, other = months_of(double, LAW), months_of(split, LAW)
     assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
 
 
@@ -113,7 +118,7 @@ def test_shifting_all_dates_by_years_changes_no_number() -> None:
     moved = replace(
         moved, claims=replace(claims, event=claims.event + 36, report=claims.report + 36, close=claims.close + 36)
     )
-    one, other = dm.forecast_demand(fleet, LAW), dm.forecast_demand(moved, LAW)
+    one, other = months_of(fleet, LAW), months_of(moved, LAW)
     assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
 
 
@@ -129,11 +134,11 @@ def test_monthly_expectations_add_up_to_the_horizons() -> None:
 def test_a_shorter_cover_never_raises_demand_in_cover() -> None:
     fleet = small()
     less = with_units(fleet, cover=np.full_like(fleet.units.cover, 24))
-    one, other = total(dm.forecast_demand(fleet, LAW)), total(dm.forecast_demand(less, LAW))
+    one, other = total(months_of(fleet, LAW)), total(months_of(less, LAW))
     assert np.all(other[..., 1] <= one[..., 1] + 1e-12)
     assert other.sum() == pytest.approx(one.sum())
     none = with_units(fleet, cover=np.zeros_like(fleet.units.cover))
-    found = dm.forecast_demand(none, LAW)
+    found = months_of(none, LAW)
     assert found.cube["regrades"].sel(cover="in cover").sum() == 0
     assert found.cube["seasonal"].sum() == 0
 
@@ -144,9 +149,9 @@ def test_no_claims_pull_the_multiplier_below_one_and_many_above() -> None:
     none = replace(
         fleet, claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__))
     )
-    assert (dm.forecast_demand(none, LAW).after.mean < 0.5).all()
+    assert (months_of(none, LAW).after.mean < 0.5).all()
     twice = type(fleet.claims)(*(np.tile(getattr(fleet.claims, n), 4) for n in fleet.claims.__dataclass_fields__))
-    assert (dm.forecast_demand(replace(fleet, claims=twice), LAW).after.mean > 1.5).all()
+    assert (months_of(replace(fleet, claims=twice), LAW).after.mean > 1.5).all()
 
 
 def test_no_effects_give_the_physics_and_a_huge_level_no_more_than_there_are_units() -> None:
@@ -196,7 +201,7 @@ def test_another_lag_put_in_later_is_the_lag_the_cells_are_run_with(one_kind: bo
             sale=np.full(many, fleet.cutoff - 29, dtype=np.int32),
             regraded=np.full(many, -1, dtype=np.int32),
         )
-    under_a, under_b = (dm.forecast_demand(lagged(fleet, shares), LAW).expected for shares in (a, b))
+    under_a, under_b = (months_of(lagged(fleet, shares), LAW).expected for shares in (a, b))
     moved = dm.with_habits(dm.monthly(under_a), under_a, np.array(b) - np.array(a))
     wanted = dm.monthly(under_b)
     for name in ("first", "at_risk", "pending", "history"):
@@ -208,7 +213,7 @@ def test_another_lag_put_in_later_is_the_lag_the_cells_are_run_with(one_kind: bo
 
 def test_few_claims_leave_the_lag_and_what_is_not_yet_reported_wide() -> None:
     """1500 claims, and 15 with the same share at each lag: only what is known of the lag differs."""
-    expected = dm.forecast_demand(small(20000), LAW).expected
+    expected = months_of(small(20000), LAW).expected
     plain, random = dm.monthly(expected), np.random.default_rng(3)
     widths = []
     for times in (1, 100):
@@ -231,7 +236,7 @@ def test_weather_shared_in_a_region_widens_totals() -> None:
             fleet,
             claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__)),
         )
-        ratio = dm.weather_ratio(dm.forecast_demand(bare, law).expected)
+        ratio = dm.weather_ratio(months_of(bare, law).expected)
         spreads.append(float(ratio[:, :, 0].std()))
     assert spreads[1] > 3.0 * spreads[0]
 
@@ -334,7 +339,7 @@ def test_an_origin_knows_nothing_that_came_later() -> None:
         units=known_at(fleet.units, origin),
         claims=type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__)),
     )
-    one, other = (dm.forecast_demand(f, LAW, cutoff=origin) for f in (fleet, past))
+    one, other = (months_of(f, LAW, cutoff=origin) for f in (fleet, past))
     assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
 
 

@@ -22,6 +22,11 @@ LAW = ToyDrift()
 LAG = np.array([0.5, 0.3, 0.2])
 
 
+def months_of(fleet: Fleet, law: ToyDrift) -> dm.Demand:
+    """The months asked for alone, without those on to the end of cover: half of the work."""
+    return dm.forecast_demand(fleet, law, to_end_of_cover=False)
+
+
 def about(age: int, sold_at: int, fresh: bool = True) -> Known:
     """What is known of a single kind."""
     return Known(*(np.array([month]) for month in (age, sold_at, 0)), fresh=fresh)
@@ -146,7 +151,7 @@ def waiting(fleet: Fleet, share: float) -> Fleet:
 def test_a_fleet_with_more_who_wait_is_along_the_slope() -> None:
     """The fleet's sums move as two runs of the cells do, to the second order of the step."""
     fleet = no_claims(rushed())
-    runs = [dm.forecast_demand(waiting(fleet, share), LAW).expected for share in (0.30, 0.36)]
+    runs = [months_of(waiting(fleet, share), LAW).expected for share in (0.30, 0.36)]
     moved = dm.with_habits(dm.monthly(runs[0]), runs[0], np.zeros(5), 0.06)
     wanted, was = dm.monthly(runs[1]), dm.monthly(runs[0])
     for name in ("first", "repeat", "at_risk", "pending", "history"):
@@ -180,7 +185,7 @@ def test_a_shorter_cover_never_raises_demand_in_cover_where_owners_wait() -> Non
         less = replace(some, units=replace(some.units, cover=np.full_like(some.units.cover, 30)))
         one, other = (
             (found.first + found.repeat)[..., 1].sum(axis=-1)
-            for found in (dm.forecast_demand(each, LAW).expected for each in (some, less))
+            for found in (months_of(each, LAW).expected for each in (some, less))
         )
         assert np.all(other.sum(axis=2) < one.sum(axis=2))
         if sooner:
@@ -191,9 +196,9 @@ def test_cohorts_split_or_not_give_the_same_and_workers_know_the_cover() -> None
     fleet = no_claims(rushed(units=4000))
     units = fleet.units
     mixed = replace(fleet, units=replace(units, cover=np.where(np.arange(4000) % 2, 24, 60).astype(np.int32)))
-    once = dm.forecast_demand(mixed, LAW).expected
+    once = months_of(mixed, LAW).expected
     halves = [
-        dm.forecast_demand(
+        months_of(
             replace(
                 mixed,
                 units=Units(*(getattr(mixed.units, n)[kind::2] for n in Units.__dataclass_fields__)),
@@ -207,7 +212,7 @@ def test_cohorts_split_or_not_give_the_same_and_workers_know_the_cover() -> None
 
 
 def test_reports_by_year_of_sale_add_up() -> None:
-    found = dm.forecast_demand(rushed(), LAW).expected
+    found = months_of(rushed(), LAW).expected
     whole = (found.first + found.repeat).sum(axis=(-1, -2))
     assert found.cohort.sum(axis=2) == pytest.approx(whole, rel=1e-9)
     assert found.first_sale_year == 2018 and found.cohort.shape[2] == 9
@@ -228,7 +233,7 @@ def test_claims_tell_how_many_wait() -> None:
     seen = waited + told
     assert seen > 2000
     assert waited / seen == pytest.approx(truth.waiting, abs=3.0 * np.sqrt(truth.waiting / seen))
-    known = dm.forecast_demand(fleet, LAW)
+    known = months_of(fleet, LAW)
     assert known.waiting == pytest.approx(truth.waiting, abs=0.03)
     # the ordinary lag is read as it is, in spite of those who wait
     assert known.lag == pytest.approx([0.3, 0.25, 0.2, 0.15, 0.1], abs=0.02)
@@ -236,7 +241,7 @@ def test_claims_tell_how_many_wait() -> None:
 
 def test_nobody_waits_unless_stated_or_seen() -> None:
     fleet = rushed(share=0.0)
-    assert dm.forecast_demand(fleet, LAW).waiting == 0.0
+    assert months_of(fleet, LAW).waiting == 0.0
     assert WaitingShare(0.0, 20.0).draw(np.random.default_rng(1)) == 0.0
     drawn = [WaitingShare(6.0, 14.0).draw(np.random.default_rng(seed)) for seed in range(2000)]
     assert np.mean(drawn) == pytest.approx(0.3, abs=0.01)
@@ -255,9 +260,7 @@ def test_a_rush_is_foreseen_only_when_it_is_known() -> None:
         no_claims(fleet), units=Units(*(getattr(units, name)[chosen] for name in Units.__dataclass_fields__))
     )
     assert (bare.units.regraded < 0).all()
-    seen, blind = (
-        dm.monthly(dm.forecast_demand(waiting(bare, share), law).expected).first[0, 0] for share in (1.0, 0.0)
-    )
+    seen, blind = (dm.monthly(months_of(waiting(bare, share), law).expected).first[0, 0] for share in (1.0, 0.0))
     assert np.all(seen[:2] == 0.0)
     assert seen[2:5].sum() > 10.0 * seen[5:8].sum()
     assert blind.max() < 0.15 * seen.max()

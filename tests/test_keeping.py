@@ -35,7 +35,7 @@ from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.structure import body
 from driftmodel.structure.response import body_response, design_response
 
-LAW = OutlookPassages((("large", "first-winter"),), tuple("ABCDEFGHIJKLMNOPQRSTUVWXYZ"), 6, 2016)
+LAW = OutlookPassages((("large", "first-winter"),), tuple("ABCDEFGHIJKLMNOPQRSTUVWXYZ"), 4, 2016)
 CELL = Cell("north", "cold_city_heated", "open", "large", 11)
 HALF = Datum(0.5, "1", 10.0, "cv_pct", "own-calculation", "computed")
 
@@ -80,10 +80,10 @@ def small_grid(folder: Path) -> Path:
 
 def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
     """What a forecast, a cell of a fleet and a point of a map say, with what is kept in the folder."""
-    scenario = replace(load_scenario("first-winter"), horizon_years=4)
+    scenario = replace(load_scenario("first-winter"), horizon_years=2)
     chain = run_chain(scenario, draw_unknowns(scenario, 24, 1))
     cell = cell_passages(LAW, CELL, 2, 24, 1, folder)
-    found = map_of(grid, scenario, years=6, draws=24, crew=Crew(folder=folder))
+    found = map_of(grid, scenario, years=3, draws=24, crew=Crew(folder=folder))
     return {
         "forecast": chain.world.reading.action_mm[:, -1],
         "cell": cell.months,
