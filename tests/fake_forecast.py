@@ -79,6 +79,7 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
     _put_regrades(fc, round(due * draws))
     fc.attrs |= {
         "bow_action_20_years_mm": 0.2,
+        "bolts_slack_20_years": 0.1,
         "title": scenario.title,
         "scenario": scenario.name,
         "version": "0.0.0",

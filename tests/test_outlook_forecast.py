@@ -23,10 +23,12 @@ from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 from driftmodel.outlook.lasting import (
     CreepLaw,
+    Give,
     creep_by_component,
     creep_history,
     heat_of_days,
     lasting_paths,
+    put_together,
 )
 from driftmodel.outlook.lived import paths_ahead, weekly_bow
 from driftmodel.outlook.moisture import air_lags, part_weights
@@ -170,6 +172,19 @@ def test_lasting_median_follows_the_climate() -> None:
     assert (np.diff(middle) > 0.0).all() and middle[-1] > 4 / 3 * middle[0]
     # since a set-up five weeks after stringing: a power of time through 0.225 at 30 days and 0.6 at 7 years gives 0.31
     assert min(first_year) > 0.25 and max(first_year) < 0.5
+
+
+def test_slack_bolts_add_to_the_drift_and_no_gain_multiplies_them() -> None:
+    """An elastic turn of 0.01 that bolts with 0, 0.2 and 0.5 of their force lost make 1, 1 and 3 times as large, for a
+    joint_creep of 1 and 2 (which then loses 0, 0.4 and 1.0)."""
+
+    def opens(lost: np.ndarray) -> np.ndarray:
+        return np.interp(lost, [0.3, 0.5], [1.0, 3.0])
+
+    give = Give(np.zeros(3), np.zeros(3), {}, 0.01, np.array([0.0, 0.2, 0.5]), opens)
+    values = {"moisture_creep": np.ones(2), "joint_creep": np.array([1.0, 2.0]), "residual_gain": np.full(2, 1.85)}
+    gained = 1.85 * put_together(give, {}, values)
+    assert gained == pytest.approx(np.array([[0.0, 0.0, 0.02], [0.0, 0.01, 0.02]]))
 
 
 def test_a_quarter_to_a_third_have_moved_after_thirty_years() -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from math import degrees, radians
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from driftmodel.base.build import Joint
@@ -63,6 +64,32 @@ def test_slack_bolts_are_a_fault_of_their_own(instrument: Instrument) -> None:
     assert neck_join.holding_moment_nm(weak) == pytest.approx(100.0 * 0.0375)
     distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     assert 0.55 < float(saddle_change_mm(neck_join.slack_turn_deg(instrument), distance)) < 0.70
+
+
+def test_bolts_lose_clamp_force_by_log_time() -> None:
+    """Awaludin and others (2008): 66 % left after a year where bolts were tightened again while new."""
+    assert 1.0 - neck_join.clamp_lost(365.25) == pytest.approx(0.66, abs=0.005)
+    decades = neck_join.clamp_lost(7.5e4) - neck_join.clamp_lost(7.5e2)
+    assert decades == pytest.approx(2.0 * 0.126, rel=1e-3) and neck_join.clamp_lost(0.0) == 0.0
+
+
+def test_a_joint_opens_once_the_moment_leaves_its_middle_third(instrument: Instrument) -> None:
+    """Shut while moment / (clamp force x depth) is below 1/6; at 1/3 it turns 1 / (54 / 3 / 36) = 2 times as much;
+    slack, as the solid says; and a glued heel not at all."""
+    off = neck_join.string_moment_nm(instrument) / (3000.0 * 0.075)  # of fresh bolts
+    lost = 1.0 - off * np.array([6.001, 3.0, 1e-9])
+    shut, third, slack = neck_join.opened(instrument, lost)
+    assert shut == pytest.approx(1.0) and third == pytest.approx(2.0)
+    own = neck_join.joint_turn_deg_per_nm(instrument)
+    assert slack == pytest.approx(0.019 / own)
+    glued = replace(instrument, joint=Joint(heel="glued", tongue="free"))
+    assert (neck_join.opened(glued, lost) == 1.0).all()
+    weak = replace(instrument, joint=Joint(bolts=1, bolt_preload_n=100.0))  # 7 N m are more than it ever holds
+    more = (
+        neck_join.neck_turns_deg_per_n(weak)["joint", "joint"]
+        / neck_join.neck_turns_deg_per_n(instrument)["joint", "joint"]
+    )
+    assert more == pytest.approx(0.019 / own)
 
 
 def test_root_is_the_stretch_beyond_the_rod(instrument: Instrument) -> None:

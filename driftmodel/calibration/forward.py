@@ -73,8 +73,8 @@ def creep_of(bench: Bench, layout: Layout, creep: CreepSight, normals: Array, va
             part: path * factor for (part, path), factor in zip(met.items(), room_factor(creep, values), strict=True)
         }
     gives = (
-        Give(wood, joint, dict(zip(PARTS_MET, per_range, strict=True)))
-        for wood, joint, per_range in zip(creep.by_wood, creep.by_joint, creep.per_range, strict=True)
+        Give(wood, joint, dict(zip(PARTS_MET, per_range, strict=True)), float(held), creep.clamp_lost, creep.opened)
+        for wood, joint, per_range, held in zip(creep.by_wood, creep.by_joint, creep.per_range, creep.held, strict=True)
     )
     pulls = (lasting_pull_n(bench.scenario, values, quantity)[:, None] for quantity in LASTING)
     return np.stack([pull * put_together(give, met, values) for pull, give in zip(pulls, gives, strict=True)])

@@ -7,6 +7,7 @@ Chebyshev points and interpolated (tests hold it to the exact chain). All else i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -73,13 +74,17 @@ class Table:
 
 @dataclass(frozen=True)
 class CreepSight:
-    """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), per_range
-    (quantity, part) for the range of moisture met as a fraction, for moisture level 1: its shapes at the nodes (nodes,
-    shape) times met (part, shape, moments), by_room (part, unknown, moments) the slope of its logarithm in the standard
-    deviations of the room's unknowns `rooms`."""
+    """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), held
+    (quantity,), clamp_lost (moments,) and opened as of lasting.Give, per_range (quantity, part) for the range of
+    moisture met as a fraction, for moisture level 1: its shapes at the nodes (nodes, shape) times met (part, shape,
+    moments), by_room (part, unknown, moments) the slope of its logarithm in the standard deviations of the room's
+    unknowns `rooms`."""
 
     by_wood: Array
     by_joint: Array
+    held: Array
+    clamp_lost: Array
+    opened: Callable[[Array], Array]
     per_range: Array
     shapes: Array
     met: Array
@@ -92,6 +97,7 @@ class CreepSight:
             self,
             by_wood=self.by_wood[:, which],
             by_joint=self.by_joint[:, which],
+            clamp_lost=self.clamp_lost[which],
             met=self.met[:, :, which],
             by_room=self.by_room[:, :, which],
         )
@@ -99,7 +105,11 @@ class CreepSight:
     def times(self, factor: float) -> CreepSight:
         """All creep so many times as large."""
         return replace(
-            self, by_wood=factor * self.by_wood, by_joint=factor * self.by_joint, per_range=factor * self.per_range
+            self,
+            by_wood=factor * self.by_wood,
+            by_joint=factor * self.by_joint,
+            held=factor * self.held,
+            per_range=factor * self.per_range,
         )
 
 
@@ -313,6 +323,9 @@ def creep_path(
     return CreepSight(
         np.stack([give.wood for give in gives]),
         np.stack([give.joint for give in gives]),
+        np.array([give.held for give in gives]),
+        history.clamp_lost,
+        history.opened,
         np.array([[give.by_moisture[part] for part in PARTS_MET] for give in gives]),
         shapes,
         met.reshape(len(shapes.T), len(PARTS_MET), -1).transpose(1, 0, 2),
@@ -342,6 +355,7 @@ def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) 
         path,
         by_wood=np.stack([one.by_wood.mean(axis=1) for one in found], axis=1),
         by_joint=np.stack([one.by_joint.mean(axis=1) for one in found], axis=1),
+        clamp_lost=np.array([one.clamp_lost.mean() for one in found]),
         met=np.stack([one.met.mean(axis=2) for one in found], axis=2),
         by_room=np.stack([one.by_room.mean(axis=2) for one in found], axis=2),
     )

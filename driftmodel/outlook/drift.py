@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
@@ -15,6 +18,7 @@ from driftmodel.outlook.lasting import lasting_by_part
 from driftmodel.outlook.lived import lived
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.place import air_attrs, better_air
+from driftmodel.structure.neck_join import clamp_lost, opened
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -45,6 +49,8 @@ def forecast(
         )
         put_parts(result, parts)
         result.attrs["bow_action_20_years_mm"] = round(float(bow[0]), 3)
+        lost = ensemble.values["joint_creep"] * clamp_lost(20 * DAYS_PER_YEAR)
+        result.attrs["bolts_slack_20_years"] = float(np.mean(opened(scenario.instrument, lost) > 2.0))
         words = "days a year inside the rule in the years ahead, season included, regrades done as they fall due"
         result["inside_days"] = (("draw",), lived(chain).inside_days, {"units": "day", "long_name": words})
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it

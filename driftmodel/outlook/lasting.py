@@ -2,7 +2,8 @@
 
 lasting(t) = pull x residual gain x sum over (group, component) of share x phi(t). phi is creep by time, on a clock that
 heat and damp speed up, plus creep by moisture, m x the running range of the 30-day mean moisture under load. The neck's
-bow creeps likewise, but counts from the day the truss rod was last turned. Laws are functions of one signature
+bow creeps likewise, but counts from the day the truss rod was last turned. Bolts lose clamp force until the joint opens
+(structure.neck_join.opened), which no residual gain multiplies. Laws are functions of one signature
 (`CreepLaw`); docs/drift.md holds the numbers, their sources and checks.
 """
 
@@ -10,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +23,7 @@ from driftmodel.outlook.calendar import YEAR_DAYS, day_of, string_load, trailing
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import PartWeights
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
+from driftmodel.structure.neck_join import clamp_lost, opened
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep
@@ -56,6 +60,8 @@ class CreepHistory:
     by_time: creep of each component of CURVES, (at,), the bow's since the truss rod was turned. month_pct (lag, marks):
     30-day mean of the lags on the days `marks`; mark_of (at,): the last mark by each day; turned_mark (at,): the mark
     of the last turn of the rod by then, at first of the set-up. load_daily (days,), lags_pct (lag, days + 1).
+    clamp_lost (at,): by the neck's bolts since they were last tightened, at set-up or with a spacer; opened: what that
+    does to the turn of the joint, times (a function of arrays).
     """
 
     at: NDArray[np.intp]
@@ -67,6 +73,8 @@ class CreepHistory:
     turned_mark: NDArray[np.intp]
     load_daily: Array
     lags_pct: Array
+    clamp_lost: Array
+    opened: Callable[[Array], Array]
 
 
 #: history, shares by quantity, weights (draws, lag) of the parts' moisture, multipliers (draws,) -> mm or degrees per N
@@ -92,18 +100,27 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     )
     clock = np.append(0.0, np.cumsum(speed))
     since = day_of(scenario, scenario.setup.setup)
-    days = [since, *(day_of(scenario, one.day) for one in scenario.work if one.truss_rod)]
-    turns = np.array([day for day in days if since <= day <= heat.size], dtype=np.intp)
     own = [step.day for step in steps]
     marks = np.unique(np.append(np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), own)).astype(np.intp)
     month = trailing_mean(lags_pct, round(_number("moisture_creep_memory")))[:, marks]
-    turned = np.where(turns < at[:, None], turns, since).max(axis=1)  # a state is that of 00:00, before the day's work
+    turned = _last(scenario, at, [one.day for one in scenario.work if one.truss_rod])
+    tightened = _last(scenario, at, [one.day for one in scenario.work if one.spacer])
     curves = {name: _curve(name) for name in dict.fromkeys(CURVES.values())}
     passed = {name: creep.creep_by_time(curve, steps, clock, at) for name, curve in curves.items()}
     by_time = {component: passed[curve] for component, curve in CURVES.items()}
     by_time["bow"] = passed["along"] - creep.creep_by_time(curves["along"], steps, clock, turned)
     mark_of, turned_mark = (np.searchsorted(marks, each, side="right") - 1 for each in (at, turned))
-    return CreepHistory(at, by_time, steps, marks, month, mark_of, turned_mark, load, lags_pct)
+    return CreepHistory(
+        at, by_time, steps, marks, month, mark_of, turned_mark, load, lags_pct,
+        clamp_lost(at - tightened), partial(opened, scenario.instrument),
+    )  # fmt: skip
+
+
+def _last(scenario: Scenario, at: NDArray[np.intp], work: list[date]) -> NDArray[np.intp]:
+    """The last of set-up and work by each day, (at,): a state is that of 00:00, before the day's work."""
+    since = day_of(scenario, scenario.setup.setup)
+    days = np.array([since, *(day_of(scenario, day) for day in work)], dtype=np.intp)
+    return np.asarray(np.where((days < at[:, None]) & (days > since), days, since).max(axis=1))
 
 
 def _number(name: str) -> float:
@@ -139,11 +156,15 @@ def met_by_part(history: CreepHistory, weights: Mapping[str, Array]) -> dict[str
 
 @dataclass(frozen=True)
 class Give:
-    """One quantity since set-up per N: wood and joint by time, (at,), and per unit range of moisture of a part."""
+    """One quantity since set-up per N: wood and joint by time, (at,), and per unit range of moisture of a part; the
+    joint's elastic part, the clamp force lost (at,), and how many times as much the joint turns by that."""
 
     wood: Array
     joint: Array
     by_moisture: Mapping[str, float]
+    held: float
+    clamp_lost: Array
+    opened: Callable[[Array], Array]
 
 
 def give_of(history: CreepHistory, shares: Shares) -> Give:
@@ -157,7 +178,9 @@ def give_of(history: CreepHistory, shares: Shares) -> Give:
         if component in BY_MOISTURE:
             part = BOW_PART if component == "bow" else THICK_PART if group in THICK_GROUPS else THIN_PART
             moist[part] += share * _number(f"moisture_creep_{BY_MOISTURE[component]}")
-    return Give(parts["wood"] - parts["wood"][0], parts["joint"] - parts["joint"][0], moist)
+    held = sum(share for (_, component), share in shares.items() if component == "joint")
+    wood, joint = (parts[kind] - parts[kind][0] for kind in ("wood", "joint"))
+    return Give(wood, joint, moist, held, history.clamp_lost, history.opened)
 
 
 def creep_by_component(
@@ -177,6 +200,10 @@ def put_together(give: Give, met: Mapping[str, Array], values: Mapping[str, Arra
     moist = values["moisture_creep"][:, None] * moist
     moist += give.wood
     moist += values["joint_creep"][:, None] * give.joint
+    if give.held:
+        fresh = float(give.opened(np.zeros(1))[0])
+        more = give.opened(values["joint_creep"][:, None] * give.clamp_lost) / fresh - 1.0
+        moist += give.held * more / values["residual_gain"][:, None]
     return np.asarray(moist)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
 from driftmodel.base.units import length_unit
 from driftmodel.structure.design import Behaviour, Sensitivity
@@ -15,7 +16,13 @@ from driftmodel.structure.joint import (
     saddle_change_mm,
     tongue_thickness_mm,
 )
-from driftmodel.structure.neck_join import holding_moment_nm, root_length_mm, slack_turn_deg, string_moment_nm
+from driftmodel.structure.neck_join import (
+    clamp_lost,
+    holding_moment_nm,
+    root_length_mm,
+    slack_turn_deg,
+    string_moment_nm,
+)
 from driftmodel.structure.strings import string_pull_n
 
 GROUPS = {
@@ -90,9 +97,10 @@ def joint_words(instrument: Instrument, units: str) -> str:
         distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
         rise = f"{float(saddle_change_mm(slack_turn_deg(instrument), distance)) / per:.{2 if per == 1.0 else 3}f}"
         bolts = "1 bolt holds" if joint.bolts == 1 else f"{joint.bolts} bolts hold"
+        lost = [100.0 * float(clamp_lost(years * DAYS_PER_YEAR)) for years in (1, 20)]
         lines += [
-            f"{bolts} it while more than {kept:.0f} % of the clamp force is left; in tests to five years, screws",
-            "in wood lost nearly all of it. "
+            f"{bolts} it shut while more than {3.0 * kept:.0f} % of the clamp force is left. Wood under it relaxes:",
+            f"some {lost[0]:.0f} % is lost in a year, {lost[1]:.0f} % in twenty, twice that on the worst of ten. "
             f"Slack bolts lift the saddle over the frets by about {rise} {unit}: look there first.",
         ]
     return "\n".join(lines)

@@ -131,10 +131,17 @@ def bow_words(fc: Dataset, units: str) -> list[str]:
     by = fc.attrs.get("bow_action_20_years_mm")
     if by is None:
         return []
+    slack = fc.attrs["bolts_slack_20_years"]
+    bolts = [
+        f"In {percent(slack)} of the runs the bolts of the neck have lost so much clamp force after 20 years that the "
+        "joint opens under the strings. Slack bolts are the first thing to look for where an action came up: tighten "
+        "them, strings down, before a spacer is changed."
+    ]
     return [
+        *(bolts if slack >= 0.005 else []),
         f"With the truss rod never turned, about {length_words(by, units)} of the action at the 12th fret is the "
         "neck's own bow after 20 years. Turning it takes that out, and the verdict takes it for done: no spacer should "
-        "do the rod's work. What bends between the rod's end and the body stays, and a spacer takes it up."
+        "do the rod's work. What bends between the rod's end and the body stays, and a spacer takes it up.",
     ]
 
 

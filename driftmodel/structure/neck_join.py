@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from math import degrees
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from driftmodel.base import library
 from driftmodel.base.records import Instrument
 from driftmodel.structure.joint import pivot_to_saddle_mm
@@ -54,6 +57,7 @@ def neck_turns_deg_per_n(instrument: Instrument) -> dict[tuple[str, str], float]
     bending, neutral_mm = neck_section(instrument.neck, instrument.neck.width_body_mm, instrument.neck.depth_body_mm)
     arm = neutral_mm + _number("strings_over_board")
     joint = joint_turn_deg_per_nm(instrument) * over_top_at_join_mm(instrument.strings) / 1000.0
+    joint *= float(opened(instrument, 0.0))
     return {("joint", "joint"): joint, ("root", "root"): degrees(arm / bending) * root_length_mm(instrument)}
 
 
@@ -62,6 +66,30 @@ def holding_moment_nm(instrument: Instrument) -> float:
     joint = instrument.joint
     preload = _number("bolt_preload") if joint.bolt_preload_n is None else joint.bolt_preload_n
     return joint.bolts * preload * instrument.spacers.joint_length_mm / 2.0 / 1000.0
+
+
+def clamp_lost(days: ArrayLike) -> NDArray[np.float64]:
+    """Share of their clamp force that bolts lose so many days after they were tightened: wood across the grain relaxes
+    by the logarithm of time. May pass 1 after centuries."""
+    first = _number("bolt_loss_first_days")
+    return np.asarray(_number("bolt_loss_per_decade") * np.log10(1.0 + np.asarray(days, dtype=float) / first))
+
+
+def opened(instrument: Instrument, lost: ArrayLike) -> NDArray[np.float64]:
+    """How many times as much a bolted joint turns under the strings when it has lost so much of its clamp force.
+
+    A joint cannot pull: once moment over clamp force leaves the middle third of its depth, it opens at one edge and
+    bears on 3 (1/2 - e) of the depth, e the eccentricity as a share of it, and turns 1 / (54 e (1/2 - e)^2) times as
+    much (eccentric compression of a section that takes no tension: Timoshenko, Strength of Materials, part I). No more
+    than joint_turn_slack: then it hangs on its bolts' stretch and the tongue. A glued heel stays as it is.
+    """
+    kept = np.maximum(1.0 - np.asarray(lost, dtype=float), 1e-6)
+    own = joint_turn_deg_per_nm(instrument)
+    if instrument.joint.heel != "bolted" or own <= 0.0:
+        return np.ones_like(kept)
+    off = np.clip(string_moment_nm(instrument) / (2.0 * holding_moment_nm(instrument)) / kept, 1.0 / 6.0, 0.4999)
+    more = 1.0 / (54.0 * off * (0.5 - off) ** 2)
+    return np.asarray(np.minimum(more, max(_number("joint_turn_slack") / own, 1.0)))
 
 
 def slack_turn_deg(instrument: Instrument) -> float:
