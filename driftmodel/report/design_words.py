@@ -100,8 +100,8 @@ def joint_words(instrument: Instrument, units: str) -> str:
         lost = [100.0 * float(clamp_lost(years * DAYS_PER_YEAR)) for years in (1, 20)]
         lines += [
             f"{bolts} it shut while more than {3.0 * kept:.0f} % of the clamp force is left. The wood relaxes:",
-            f"some {lost[0]:.0f} % is lost in a year, {lost[1]:.0f} % in twenty, twice that in the worst of ten. Slack bolts",
-            f"lift the saddle over the frets by about {rise} {unit}: look there first.",
+            f"some {lost[0]:.0f} % is lost in a year, {lost[1]:.0f} % in twenty, twice that in the worst of ten.",
+            f"Slack bolts lift the saddle over the frets by about {rise} {unit}: look there first.",
         ]
     return "\n".join(lines)
 
