@@ -9,6 +9,10 @@ from pathlib import Path
 import pytest
 from invented_fleets import ToyDrift
 
+from driftmodel.base.scenarios import find_instrument
+from driftmodel.structure import body
+from driftmodel.structure.response import body_response
+
 DOCS = Path(__file__).parents[1] / "docs"
 spec = importlib.util.spec_from_file_location("make", DOCS / "make.py")
 assert spec and spec.loader
@@ -32,9 +36,12 @@ def test_the_tutorial_runs(
     capsys: pytest.CaptureFixture[str],
     few_particles: None,
     short: None,
-    coarse: None,
 ) -> None:
-    """The fleet by a toy law: tests/test_demand_command.py takes it through the physics."""
+    """The fleet by a toy law: tests/test_demand_command.py takes it through the physics. The body with a wood of one's
+    own is not solved anew: tests/test_front_door.py has it heard."""
+    known = body_response(find_instrument("large_x_braced"))
+    monkeypatch.setattr(body, "respond", lambda *_: known)
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "kept"))
     monkeypatch.setattr("driftmodel.fleet.physics.physics_of", lambda fleet: ToyDrift(grades=13))
     monkeypatch.setattr("sys.argv", ["tutorial.py", str(tmp_path / "made")])
     monkeypatch.setenv("DRIFTMODEL_WOODS", "")  # the tutorial names its own folder; put back after it

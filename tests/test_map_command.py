@@ -23,9 +23,13 @@ SMALL = ("--years", "2", "--draws", "16", "--keep")
 
 @pytest.fixture(scope="module")
 def grid(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from driftmodel.maps.invented_grid import write_invented_grid
+    """Two rows of three points."""
+    from driftmodel.maps import invented_grid
 
-    return write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(invented_grid, "ROWS", 2)
+        patch.setattr(invented_grid, "COLUMNS", 3)
+        return invented_grid.write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
 
 
 @pytest.fixture(scope="module")

@@ -251,10 +251,10 @@ def test_a_mirrored_body_answers_alike(body: Body) -> None:
         return replace(brace, path_mm=tuple((x, -y) for x, y in brace.path_mm))
 
     other = replace(body, top=replace(body.top, braces=tuple(mirrored(brace) for brace in body.top.braces)))
-    one, two = respond(body, size_mm=30.0), respond(other, size_mm=30.0)
+    one, two = respond(body, size_mm=40.0), respond(other, size_mm=40.0)
     for load in ("top", "back", "strings"):
-        assert one.bridge_height_mm[load] == pytest.approx(two.bridge_height_mm[load], rel=0.02)
-        assert one.block_rotation_deg[load] == pytest.approx(two.block_rotation_deg[load], rel=0.02)
+        assert one.bridge_height_mm[load] == pytest.approx(two.bridge_height_mm[load], rel=0.01)
+        assert one.block_rotation_deg[load] == pytest.approx(two.block_rotation_deg[load], rel=0.01)
 
 
 def test_box_is_symmetric_and_its_back_leaves_the_width_alone() -> None:
