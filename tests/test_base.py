@@ -1,4 +1,4 @@
-"""Units at the doors, and the one recursion, against the libraries and definitions they stand for."""
+"""Units at the doors, and the one recursion, against the definitions they stand for and scipy.signal."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The decision on draws whose answer is known by arithmetic, and on invented guitars read in the wrong season."""
+"""The decision on draws whose answer is known by arithmetic, and on invented guitars read in the wrong season.
+No outside values."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The readings file: what a bench may write, and one clear message for what cannot be used. All readings invented.
 
-Conversions by hand.
+No outside values: conversions by hand.
 """
 
 from __future__ import annotations

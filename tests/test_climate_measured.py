@@ -1,6 +1,6 @@
 """Measured outdoor air drives a room: records of any length, their gaps, and `driftmodel air` on a climate file.
 
-The records are made here from a shipped typical year, put at dates of their own.
+No outside values: the records are made here from a shipped typical year, put at dates of their own.
 """
 
 from __future__ import annotations

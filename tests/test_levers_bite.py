@@ -1,4 +1,4 @@
-"""What each lever does to a scenario's own numbers, by arithmetic; nothing is run."""
+"""What each lever does to a scenario's own numbers, by arithmetic (no outside values); nothing is run."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 """Files that once ended a reader in anything but one message, and their near kin: bytes, types, names and sizes nobody
-means. Each is a good file with one change; found by tests/fuzz.py and by hand."""
+means. Each is a good file with one change; found by tests/fuzz.py and by hand. No outside values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Passages, grades and repeats on paths whose answer is known by arithmetic."""
+"""Passages, grades and repeats on paths whose answer is known by arithmetic. No outside values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Work at the bench on the forecast's steps: known by arithmetic. All guitars invented."""
+"""Work at the bench on the forecast's steps: known by arithmetic (no outside values). All guitars invented."""
 
 from __future__ import annotations
 

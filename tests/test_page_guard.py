@@ -1,6 +1,6 @@
 """The page under those who mean it no good: other hosts and pages, long and odd addresses, many and silent callers.
 
-The application behind the guard is the page's own where its answers matter, else a plain one."""
+The application behind the guard is the page's own where its answers matter, else a plain one. No outside values."""
 
 from __future__ import annotations
 

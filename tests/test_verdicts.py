@@ -1,5 +1,6 @@
 """Single lines that decide much: limits of the verdict, the cause told, thin and thick parts' memory, film, sides, the
-strings' height over the board. Each expectation is arithmetic beside it; no run of the whole chain."""
+strings' height over the board. Each expectation is arithmetic beside it (no outside values); no run of the whole
+chain."""
 
 from __future__ import annotations
 

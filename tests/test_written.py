@@ -1,6 +1,7 @@
 """Outputs under faults: a run killed at each of its steps, two runs at once, a full disk, folders of every kind.
 
-A kill is real: a forked child ends itself with SIGKILL just before the n-th step it asks of the file system."""
+A kill is real: a forked child ends itself with SIGKILL just before the n-th step it asks of the file system. No outside
+values."""
 
 from __future__ import annotations
 
