@@ -9,21 +9,27 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from driftmodel.base import library
 from driftmodel.base.records import Scenario
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.schema import PARTS
+from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.layout import PLAIN, Layout, stretched
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.sight import Drive
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns, is_held
+from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns, is_held, part_movement
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths
-from driftmodel.outlook.moisture import Lags, lags_of, part_weights
+from driftmodel.outlook.moisture import Lags, PartWeights, lags_of, part_weights
 from driftmodel.outlook.movement import World, acting_lags, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.outlook.rooms import climate_of_draw
-from driftmodel.outlook.wood_air import built_moisture, wood_air
+from driftmodel.outlook.wood_air import REFERENCE_C, REFERENCE_PCT, built_moisture, wood_air
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
+from driftmodel.wood import diffusion, sorption
 
 FIRST_WEATHER = 1001  # far from the members a calibration looks at
 
@@ -56,6 +62,45 @@ def hours_of(temperature: np.ndarray, humidity: np.ndarray, scenario: Scenario) 
     emc, speeds = wood_air(temperature, humidity, scenario)
     lags = lags_of(emc, speeds, built_moisture(scenario))
     return Hours(lags, acting_lags(lags.lags_pct), emc, speeds)
+
+
+def state_at(hidden: Hours, drive: Drive, clock: float, lain: float, air: tuple[float, float]) -> np.ndarray:
+    """Lags that act and that are held, (2, lag), at an hour of the history, after `lain` hours in bench air of so many
+    degrees and percent: from where they were as far back, F + (E - F) (1 - exp(-speed hours / tau)), E with the memory
+    the wood had that day, what hours change acting in full."""
+    at, left = int((clock - lain) // 24), (clock - lain) % 24
+    held = hidden.acting_at(at, left) - hidden.acting[:, at] + hidden.lags.lags_pct[:, at]
+    if lain:
+        emc, reference = (
+            sorption.equilibrium_moisture_content,
+            (REFERENCE_C, float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT))),
+        )
+        end = hidden.lags.emc_pct[at] / emc(*(one[at] for one in drive.air_daily)) * emc(*air)
+        energy, exponent = (
+            library.general(f"diffusion_{name}").value for name in ("activation_energy", "moisture_exponent")
+        )
+        speed = diffusion.rate_factor(air[0], end, 1000.0 * energy, exponent, *reference)
+        held = end + (held - end) * np.exp(-speed * lain / 24.0 / np.tile(hidden.lags.time_constants_days, 2))
+    return np.stack([hidden.acting[:, at] + held - hidden.lags.lags_pct[:, at], held])
+
+
+def season_movement(quantity: str, bench: Bench, draws: Draws, weights: PartWeights, change: np.ndarray) -> np.ndarray:
+    """Movement of draws by a change of the acting lags: response times movement times moisture of each part."""
+    response, values = getattr(bench.coefficients, quantity), draws.values
+    total = sum(response[part] * part_movement(values, part) * (weights.mean[part] @ change) for part in PARTS)
+    for plate in ("top", "back"):
+        through = weights.gradient[plate] @ change
+        total = total + response[f"{plate}_gradient"] * values[f"movement_{plate}"] * through
+    passed = {"top_sinkage": "structure", "neck_rotation": "block"}.get(quantity)
+    return np.asarray(total * (values[passed] if passed else 1.0))
+
+
+def grams(bench: Bench, weights: PartWeights, change: np.ndarray) -> np.ndarray:
+    """Water taken up by a change of the lags that act and are held, (2, lag): plates and braces hold theirs."""
+    plates = ("top", "back", "top_braces", "back_braces")
+    return np.asarray(
+        sum(mass * (weights.mean[part] @ change[int(part in plates)]) for part, mass in bench.grams_per_pct.items())
+    )
 
 
 @dataclass(frozen=True)
@@ -193,3 +238,19 @@ def as_normals(layout: Layout, draws: Draws) -> np.ndarray:
     mean, sd = layout.offsets["set_up_error"]
     normals[:, names.index("set_up_error")] = (draws.set_up_error_mm - mean) / max(sd, 1e-12)
     return np.clip(normals, -WIDEST_SD, WIDEST_SD)
+
+
+def read_in_three_weathers() -> tuple[Bench, BenchBook]:
+    """A short bench with three other weathers and five readings of four kinds: blanks, a stay, a visit of two."""
+    scenario = replace(load_scenario("first-winter"), horizon_years=2)
+    first, second, third = (scenario.setup.setup + timedelta(days=day) for day in (70, 160, 250))
+    rows = (
+        ReadingRow(first, "action", 2.2, 0.05, ""),
+        ReadingRow(first, "relief", 0.2, 0.1, "", hour=9.5),
+        ReadingRow(second, "action", 2.05, 0.05, "", hours_at_bench=0.0, hour=12.0),
+        ReadingRow(second, "projection", 1.0, 1.0, "", hours_at_bench=20.0, temperature_c=24.0, hour=8.0),
+        ReadingRow(third, "weight", 2100.0, 100.0, "", hours_at_bench=0.0),
+    )
+    book = BenchBook(rows)
+    bench = make_bench(scenario, third, book, (3, 3))
+    return bench, book

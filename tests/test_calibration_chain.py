@@ -10,12 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hidden_truth import Truth, as_normals, truths
+from hidden_truth import Truth, as_normals, grams, season_movement, state_at, truths
 
-from driftmodel.base import library
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.layout import Layout, layout_of
@@ -27,15 +25,11 @@ from driftmodel.calibration.outcomes import answers, next_season, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import Seen, see
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.draws import part_movement
 from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.regrade import outside_rule
-from driftmodel.outlook.wood_air import REFERENCE_C, REFERENCE_PCT
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.structure.joint import pivot_of
 from driftmodel.structure.strings import string_pull_n
-from driftmodel.wood import diffusion
-from driftmodel.wood.sorption import equilibrium_moisture_content as emc
 
 Array = np.ndarray
 GUITARS = 12
@@ -61,38 +55,15 @@ class Case:
     def rows(self) -> tuple[ReadingRow, ...]:
         return self.book.readings
 
-    def away(self, day: date, hour: float = 12.0, hours: float = 0.0, air: tuple[float, float] = (20.0, 50.0)) -> Array:
+    def away(self, day: date, hour: float = 12.0, lain: float = 0.0, air: tuple[float, float] = (20.0, 50.0)) -> Array:
         """Change of the lags since set-up, (acting and held, lag), after hours in other air."""
         scenario, hidden = self.bench.scenario, self.truths[0].hours
         since, at = ((one - scenario.stays[0].start).days for one in (scenario.setup.setup, day))
-        clock = 24 * at + hour - hours
-        at, left = int(clock // 24), clock % 24
-        moved = hidden.acting_at(at, left) - hidden.acting[:, at]
-        held = hidden.lags.lags_pct[:, at] + moved
-        if hours:
-            temperature, humidity = (one[at] for one in self.bench.drive.air_daily)
-            end = hidden.lags.emc_pct[at] / emc(temperature, humidity) * emc(*air)
-            activation, exponent = (
-                library.general(f"diffusion_{name}").value for name in ("activation_energy", "moisture_exponent")
-            )
-            speed = diffusion.rate_factor(
-                air[0], end, 1e3 * activation, exponent, REFERENCE_C, float(emc(REFERENCE_C, REFERENCE_PCT))
-            )
-            held = end + (held - end) * np.exp(-speed * hours / 24.0 / np.tile(hidden.lags.time_constants_days, 2))
-        acting = hidden.acting[:, at] + held - hidden.lags.lags_pct[:, at]
-        return np.stack([acting - hidden.acting[:, since], held - hidden.lags.lags_pct[:, since]])
+        start = np.stack([hidden.acting[:, since], hidden.lags.lags_pct[:, since]])
+        return state_at(hidden, self.bench.drive, 24.0 * at + hour, lain, air) - start
 
     def season(self, quantity: str, change: Array) -> Array:
-        """Movement of the guitars by a change of the acting lags: response times movement times moisture of each."""
-        response = getattr(self.bench.coefficients, quantity)
-        draws = self.truths[0].draws.values
-        total = sum(response[part] * part_movement(draws, part) * (self.weights.mean[part] @ change) for part in PARTS)
-        for plate in ("top", "back"):
-            total = total + response[f"{plate}_gradient"] * draws[f"movement_{plate}"] * (
-                self.weights.gradient[plate] @ change
-            )
-        passed = {"top_sinkage": "structure", "neck_rotation": "block"}.get(quantity)
-        return np.asarray(total * (draws[passed] if passed else 1.0))
+        return season_movement(quantity, self.bench, self.truths[0].draws, self.weights, change)
 
     def lasting(self, quantity: str, day: int) -> Array:
         return self.truths[0].world.lasting[quantity][:, day].astype(float)
@@ -179,12 +150,7 @@ def exact(case: Case, one: ReadingRow) -> Array:
         return np.asarray(level + case.season("relief", change) + lasting + rod - coefficients.relief["strings"] * pull)
     if one.what == "top_sinkage":
         return np.asarray(level + sink + slack_sink)
-    plates = ("top", "back", "top_braces", "back_braces")
-    grams = sum(
-        mass * (case.weights.mean[part] @ (held if part in plates else change))
-        for part, mass in case.bench.grams_per_pct.items()
-    )
-    return np.asarray(level + values["wood_mass"] * grams)
+    return np.asarray(level + values["wood_mass"] * grams(case.bench, case.weights, np.stack([change, held])))
 
 
 def test_every_kind_of_reading_is_the_chains(case: Case) -> None:
