@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
+from driftmodel.calibration.sight import Drive
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
@@ -17,7 +18,6 @@ from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.layout import PLAIN, Layout, stretched
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sight import Drive
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import ROOM_WORDS, WIDEST_SD, Draws, draw_unknowns, is_held, part_movement

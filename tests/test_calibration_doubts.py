@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from driftmodel.calibration.sight import Drive, Moment
 from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, state_at
 
 from driftmodel.base.frozen import Frozen
@@ -20,7 +21,6 @@ from driftmodel.calibration.forward import moisture_of
 from driftmodel.calibration.layout import Layout, layout_of
 from driftmodel.calibration.outcomes import Asked, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sight import Drive, Moment
 from driftmodel.calibration.unsure import (
     Days,
     Seen,
@@ -194,7 +194,7 @@ def test_doubts_of_weather_hang_together_as_the_members_do(case: Case) -> None:
     members = [start_of(case, drive) for drive in (case.bench.drive, *case.bench.others)]
     middle = np.mean(members[1:], axis=0)
     effects = effect(case, ["action"] * 4, np.stack([middle - one for one in members]))
-    np.testing.assert_allclose(setup_effects(case.bench, case.layout, case.seen, case.normals), -effects, atol=2e-4)
+    np.testing.assert_allclose(setup_effects(case.bench, case.layout, case.seen, case.normals), effects, atol=2e-4)
 
 
 def test_how_strongly_a_guitar_answers_is_its_action_by_the_commonest_deviation(case: Case) -> None:
