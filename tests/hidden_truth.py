@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
-from driftmodel.calibration.sight import Drive
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
@@ -16,6 +15,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.layout import PLAIN, Layout, stretched
+from driftmodel.calibration.moments import Drive
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air

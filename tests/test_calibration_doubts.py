@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from driftmodel.calibration.sight import Drive, Moment
 from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, state_at
 
 from driftmodel.base.frozen import Frozen
@@ -19,6 +18,7 @@ from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import moisture_of
 from driftmodel.calibration.layout import Layout, layout_of
+from driftmodel.calibration.moments import Drive, Moment
 from driftmodel.calibration.outcomes import Asked, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import (
