@@ -41,8 +41,8 @@ ROOMS = {
     "wood": ["*"],
     "structure": ["*"],
     "outlook": ["*"],
-    "calibration": ["forward", "moments", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide", "outcomes",
-                    "slips", "unsure", "layout", "steps", "pooled", "options", "room_moments"],
+    "calibration": ["forward", "moments", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide",
+                    "outcomes", "slips", "unsure", "layout", "steps", "pooled", "options", "room_moments"],
     "fleet": ["claims", "delay", "money", "stock", "expect", "life", "passage", "scores",
               "cohorts", "habits", "answers", "reporting", "correction", "exposure", "future", "demand", "backtest"],
 }  # fmt: skip
