@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.forward import (
     Plan,
     action_per_relief,
@@ -189,26 +190,35 @@ def learn(
         likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
         for _ in range(ROUNDS):
             before = (slip, likely)
-            known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+            whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+            known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)))
             cloud = posterior_of(known, scouts).normals
-            slip = known.chances(residual(cloud), swing(cloud))
-            likely = known.noise.stays_after(residual(cloud)[:STAY_PARTICLES])
+            slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
             if all(
                 np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
             ):
                 break
-        known = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+        whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
+        known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)))
     sampled = posterior_of(known)
     if ways is None:
-        away, stirred = residual(sampled.normals), swing(sampled.normals)
-        slip = known.chances(away, stirred)
-        stands = answers(
-            bench, layout, seen.sight, len(readings) + len(more), sampled.normals, asked, book.work, horizon=False
+
+        def stands(normals: Array) -> Array:
+            first = len(readings) + len(more)
+            return answers(bench, layout, seen.sight, first, normals, asked, book.work, False).action_reference_mm
+
+        known, sampled = held_back(
+            whole_ways,
+            sampled,
+            lambda fewer: posterior_of(fewer, scouts),
+            lambda of, normals: of.likely(residual(normals), swing(normals)),
+            stands,
         )
-        cautious = known.held_back(away, stirred, stands.action_reference_mm)
-        if np.any(cautious.doubt > known.doubt + 1e-3):
-            known, sampled = cautious, posterior_of(cautious)
-        known = replace(known, noise=Noise(known.noise.unsure, sd, slip, known.noise.likely))
+        away, stirred = residual(sampled.normals), swing(sampled.normals)
+        known = known.pruned(known.likely(away, stirred))
+        known = replace(
+            known, noise=Noise(known.noise.unsure, sd, known.chances(away, stirred), known.stays(away, stirred))
+        )
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
-from driftmodel.calibration.unsure import SURELY, Noise
+from driftmodel.calibration.unsure import STAYS, Noise
 
 Array = NDArray[np.float64]
 
@@ -25,13 +25,18 @@ SLIP_SHARE, SLIP_REACH = 0.10, 0.25
 DOUBTFUL_SLIP_SHARE = 0.9
 #: a reading more likely a slip than not is told as one
 SLIP_TOLD = 0.5
-#: most readings that are weighed in every way, and the cost allowed: ways times readings squared
-MOST_DOUBTFUL, MOST_COST = 6, 10_000
-#: a reading with so many others that alone would move what is asked about by more than this, mm, counts as so much more
-#: likely a slip beforehand; it holds for wild readings, not for each that is half in doubt (docs/learning.md)
-LEAST_OTHERS, MOST_MOVED = 4, 0.1
-#: a way less likely than this is left out where rivals are weighed
-LEAST_LIKELY = 1e-3
+#: most readings that are weighed in every way, and the cost allowed: ways times readings squared; most ways with stays
+MOST_DOUBTFUL, MOST_COST, MOST_WAYS = 6, 10_000, 750
+#: a stay is weighed in every way where it would do so much to a reading, in standard deviations of all else
+NOTABLE = 0.5
+#: alternatives of a blank by whether it lay in other air, each set adding up to 1, and how often it did
+LAY = np.array([1.0 if hours > 0.0 else 0.0 for hours in STAYS])
+STAY_SHARE = float(LAY.mean())
+LAY, STRAIGHT = LAY / LAY.sum(), (1.0 - LAY) / (1.0 - LAY).sum()
+#: numbers held at once, and readings so few that products of their variances are safe
+AT_ONCE, FEW = 1_000_000, 30
+#: a way that is less likely than this for every particle is left out
+LEAST_LIKELY = 0.01
 
 
 def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
@@ -68,26 +73,46 @@ def _log_normal(residual: Array, sd: Array) -> Array:
 @dataclass(frozen=True)
 class Ways:
     """The likelihood over all ways. noise: with the chance of each reading to be a slip. slip (ways, readings): 1 for a
-    slip, 0 for sound, between for what is not weighed in every way; doubtful (readings,): what is."""
+    slip, 0 for sound, between for what is not weighed in every way; lain: 1 where it had lain in other air before, 0
+    where it came straight; stays_before (ways,): how likely that is beforehand (logarithm). doubtful, stayed: the
+    readings of which either is weighed. shift, whiten, sizes, log_det: as
+    of a noise, for each way."""
 
     noise: Noise
     slip: Array
+    lain: Array
+    stays_before: Array
     doubtful: NDArray[np.intp]
+    stayed: NDArray[np.intp]
     doubt: Array
     reach: Array
-    noises: tuple[Noise, ...]
+    shift: Array
+    whiten: Array
+    sizes: Array
+    log_det: Array
+
+    @property
+    def before(self) -> Array:
+        """Logarithm of how likely each way is beforehand, with the density of its slips, (ways,)."""
+        doubt, slip = self.doubt[self.doubtful], self.slip[:, self.doubtful]
+        density = np.log(doubt / (2.0 * self.reach[self.doubtful])) + 0.5 * np.log(2.0 * np.pi)
+        return np.asarray(slip @ density + (1.0 - slip) @ np.log1p(-doubt) + self.stays_before)
 
     def each(self, residual: Array, swing: Array) -> Array:
         """Logarithm of the density of residuals (n, readings) of particles with such a swing, for each way,
         (n, ways)."""
-        away = (residual - self.noise.shift)[:, self.doubtful]
-        doubt, own = self.doubt[self.doubtful], self.noise.own_doubt[self.doubtful]
-        # a slip stands in the normal law with next to no weight; its own law takes the place of that
-        wild = np.log(doubt / (2.0 * self.reach[self.doubtful])) - _log_normal(away, np.sqrt(own / SURELY))
-        sound = np.log1p(-doubt)
-        slip = self.slip[:, self.doubtful]
-        normal = np.stack([one.log_density(residual, swing) for one in self.noises], axis=1)
-        return np.asarray(normal + wild @ slip.T + (1.0 - slip) @ sound)
+        ways, count = self.slip.shape
+        at_once = max(AT_ONCE // max(ways * count, 1), 1)
+        if len(residual) > at_once:
+            parts = range(0, len(residual), at_once)
+            return np.concatenate([self.each(residual[p : p + at_once], swing[p : p + at_once]) for p in parts])
+        scale = (swing / self.noise.unsure.swing)[:, None, None] ** 2
+        flat = self.whiten.transpose(2, 0, 1).reshape(count, -1)
+        known = (residual @ flat).reshape(-1, ways, count) - np.einsum("wij,wj->wi", self.whiten, self.shift)
+        spread = 1.0 + scale * self.sizes
+        wide = np.log(spread).sum(axis=2) if count > FEW else np.log(spread.prod(axis=2))
+        fit = np.sum(known**2 / spread, axis=2) + wide + self.log_det + count * np.log(2.0 * np.pi)
+        return np.asarray(self.before - 0.5 * fit)
 
     def log_density(self, residual: Array, swing: Array) -> Array:
         """Logarithm of the density of residuals, all ways together, (n,)."""
@@ -98,10 +123,20 @@ class Ways:
         each = self.each(residual, swing)
         return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=1)[:, None]))
 
+    def only(self, kept: NDArray[np.intp]) -> Ways:
+        """Some of the ways."""
+        names = ("slip", "lain", "stays_before", "shift", "whiten", "sizes", "log_det")
+        return replace(self, **{name: getattr(self, name)[kept] for name in names})
+
     def pruned(self, likely: Array) -> Ways:
-        """Without the ways that are all but impossible."""
-        kept = np.flatnonzero(likely > LEAST_LIKELY)
-        return replace(self, slip=self.slip[kept], noises=tuple(self.noises[place] for place in kept))
+        """Without the ways that are all but impossible for every particle of `likely` (n, ways)."""
+        return self.only(np.flatnonzero(likely.max(axis=0) > LEAST_LIKELY))
+
+    def without(self, place: int, likely: Array) -> Ways:
+        """The ways in which the doubtful reading `place` is a slip, pruned: what the others say."""
+        slip = np.flatnonzero(self.slip[:, self.doubtful[place]] == 1.0)
+        whole = likely[:, slip].sum(axis=1)
+        return self.only(slip).pruned(likely[:, slip] / whole[:, None])
 
     def chances(self, residual: Array, swing: Array) -> Array:
         """Probability of each reading being a slip, (readings,)."""
@@ -110,32 +145,66 @@ class Ways:
         found[self.doubtful] = self.likely(residual, swing).mean(axis=0) @ self.slip[:, self.doubtful]
         return found
 
-    def held_back(self, residual: Array, swing: Array, answer: Array) -> Ways:
-        """The same with a slip so much more likely beforehand that no doubtful reading by itself moves the mean of an
-        answer (n,) by more than MOST_MOVED against leaving it out; it must have LEAST_OTHERS others.
-
-        Particles weighed by the chance that a reading is a slip are those without it, by the chance that it is sound
-        those it is sure of; what it moves is their distance times the chance that it is sound.
-        """
-        if self.doubt.size <= LEAST_OTHERS:
-            return self
-        slip = self.likely(residual, swing) @ self.slip[:, self.doubtful]
-        chance = np.clip(slip.mean(axis=0), 1e-6, 1.0 - 1e-6)
-        apart = np.abs(answer @ (1.0 - slip) / (1.0 - chance) - answer @ slip / chance) / len(answer)
-        wanted = np.maximum(1.0 - MOST_MOVED / np.maximum(apart, MOST_MOVED), chance)
-        before = self.doubt[self.doubtful]
-        odds = before / (1.0 - before) * wanted / (1.0 - wanted) * (1.0 - chance) / chance
-        doubt = self.doubt.copy()
-        doubt[self.doubtful] = odds / (1.0 + odds)
-        return replace(self, doubt=doubt)
+    def stays(self, residual: Array, swing: Array) -> Array:
+        """How likely each alternative of a blank is, (alternatives, readings)."""
+        found = self.noise.stays_after(residual)
+        lain = self.likely(residual, swing).mean(axis=0) @ self.lain[:, self.stayed]
+        found[:, self.stayed] = lain * LAY[:, None] + (1.0 - lain) * STRAIGHT[:, None]
+        return found
 
 
 def ways_of(noise: Noise, doubt: Array, reach: Array) -> Ways:
-    """All ways the most doubtful readings of a noise may be slips or sound."""
-    count = noise.slip.size
+    """All ways the most doubtful readings of a noise may be slips or sound, and the visits to which a stay in other air
+    would do most may have come after one or not."""
+    unsure, count = noise.unsure, noise.slip.size
     fit = int(np.log2(max(MOST_COST / max(count, 1) ** 2, 1.0)))
     doubtful = np.argsort(-noise.slip, kind="stable")[: min(MOST_DOUBTFUL, fit, count)]
-    slip = np.tile(noise.slip, (2**doubtful.size, 1))
-    slip[:, doubtful] = np.array(list(product((0.0, 1.0), repeat=doubtful.size))).reshape(len(slip), doubtful.size)
-    noises = tuple(Noise(noise.unsure, noise.tool_sd, one, noise.likely) for one in slip)
-    return Ways(noise, slip, doubtful, doubt, reach, noises)
+    visits = _notable(noise, int(np.log(MOST_WAYS / 2.0**doubtful.size) / np.log(1.5)) if fit else 0)
+    both = np.array(list(product((0.0, 1.0), repeat=doubtful.size + len(visits))))
+    slip, there = np.tile(noise.slip, (len(both), 1)), both[:, doubtful.size :]
+    slip[:, doubtful] = both[:, : doubtful.size]
+    on = unsure.visit == np.array(visits, dtype=np.intp)[:, None]  # (visits, readings)
+    gone = np.where(on, slip[:, None, :], 1.0).min(axis=2, initial=1.0) == 1.0  # nothing is known of that visit
+    kept = ~np.any(gone & (there == 1.0), axis=1)
+    slip, there, gone = slip[kept], there[kept], gone[kept]
+    stays = np.where(gone, 0.0, np.where(there == 1.0, np.log(STAY_SHARE), np.log1p(-STAY_SHARE))).sum(axis=1)
+    lain, stayed = there @ on, np.flatnonzero(on.any(axis=0))
+    sound = np.ones_like(slip)
+    sound[:, doubtful] = 1.0 - slip[:, doubtful]
+    diagonal = noise.inflated.copy()
+    diagonal[doubtful] = 0.0
+    shift, blank = _blanks(noise, lain, stayed)
+    pair = sound[:, :, None] * sound[:, None, :]
+    fixed = pair * (unsure.law + blank + np.diag(noise.tool_sd**2 + diagonal))
+    factor = np.linalg.cholesky(fixed + np.eye(count) * (1.0 - sound)[:, None, :])
+    white = np.linalg.inv(factor)
+    sizes, turn = np.linalg.eigh(white @ (pair * unsure.weather[:count, :count]) @ white.transpose(0, 2, 1))
+    whiten = turn.transpose(0, 2, 1) @ white * sound[:, None, :]
+    log_det = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    return Ways(
+        noise, slip, lain, stays, doubtful, stayed, doubt, reach, shift, whiten, np.maximum(sizes, 0.0), log_det
+    )
+
+
+def _notable(noise: Noise, most: int) -> list[int]:
+    """The visits to whose readings a stay would do most, against all else they may be away."""
+    unsure, count = noise.unsure, noise.slip.size
+    if len(unsure.stays) != LAY.size:
+        return []
+    away = np.sqrt(LAY @ (unsure.stays - STRAIGHT @ unsure.stays) ** 2)
+    away /= np.sqrt(noise.tool_sd**2 + np.diag(unsure.law) + np.diag(unsure.weather)[:count])
+    found = sorted(((float(away[unsure.visit == one].max()), int(one)) for one in set(unsure.visit)), reverse=True)
+    return [visit for size, visit in found[:most] if size > NOTABLE]
+
+
+def _blanks(noise: Noise, lain: Array, stayed: NDArray[np.intp]) -> tuple[Array, Array]:
+    """What a blank shifts readings by in each way, (ways, readings), and its covariance, (ways, readings, readings)."""
+    shift, blank = np.tile(noise.shift, (len(lain), 1)), np.tile(noise.stayed, (len(lain), 1, 1))
+    visit, weighed = noise.unsure.visit, np.isin(np.arange(lain.shape[1]), stayed)
+    for state, share in ((0.0, STRAIGHT), (1.0, LAY)) if stayed.size else ():
+        own = share @ noise.unsure.stays
+        away = np.sqrt(share)[:, None] * (noise.unsure.stays - own)
+        on = (lain == state) & weighed
+        shift = np.where(on, own, shift)
+        blank = np.where(on[:, :, None] & on[:, None, :] & (visit[:, None] == visit), away.T @ away, blank)
+    return shift, blank

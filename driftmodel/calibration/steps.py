@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
-from driftmodel.calibration.unsure import Noise
+from driftmodel.calibration.slips import Ways
 from driftmodel.outlook.draws import WIDEST_SD
 
 Array = NDArray[np.float64]
@@ -57,13 +57,13 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     seed, values = posterior.bench.scenario.seed + 3, posterior.values_read
 
     residual, swing = values - posterior.expected(posterior.sampled.normals), posterior.swing(posterior.sampled.normals)
-    ways = posterior.ways.pruned(posterior.ways.likely(residual, swing).mean(axis=0))
+    ways = posterior.ways.pruned(posterior.ways.likely(residual, swing))
 
     def found(normals: Array) -> tuple[Array, Array, Array]:
         """For each particle, way and gap: how likely it makes the readings (logarithm), a step's mean and variance."""
         residual, swing = values - posterior.expected(normals), posterior.swing(normals)
         each = ways.each(residual, swing)
-        stepped = [_stepped(one, shapes, residual, swing) for one in ways.noises]
+        stepped = [_stepped(ways, way, shapes, residual, swing) for way in range(len(ways.slip))]
         gain, size, spread = (np.stack(part, axis=1) for part in zip(*stepped, strict=True))
         return each[:, :, None] + gain - np.log(len(shapes)), size, spread
 
@@ -96,13 +96,13 @@ def _effect(what: str) -> float:
     return 1.0 if what.startswith("action") else {"projection": -2.0}.get(what, 0.0)
 
 
-def _stepped(noise: Noise, shapes: Array, residual: Array, swing: Array) -> tuple[Array, Array, Array]:
-    """For each particle and gap: logarithm of how much more probable a step there makes the residuals, its size's mean
-    and its variance, (n, gaps) each."""
-    scale = (swing / noise.unsure.swing)[:, None] ** 2
-    spread = 1.0 + scale * noise.sizes
-    shape = shapes @ noise.whiten.T
-    known = (residual - noise.shift) @ noise.whiten.T
+def _stepped(ways: Ways, way: int, shapes: Array, residual: Array, swing: Array) -> tuple[Array, Array, Array]:
+    """For each particle and gap, in one way: logarithm of how much more probable a step there makes the residuals, its
+    size's mean and its variance, (n, gaps) each."""
+    scale = (swing / ways.noise.unsure.swing)[:, None] ** 2
+    spread = 1.0 + scale * ways.sizes[way]
+    shape = shapes @ ways.whiten[way].T
+    known = (residual - ways.shift[way]) @ ways.whiten[way].T
     informed = (1.0 / spread) @ (shape**2).T
     pulled = (known / spread) @ shape.T
     variance = 1.0 / (1.0 / STEP_SD_MM**2 + informed)

@@ -1,0 +1,70 @@
+"""No reading by itself moves what is asked about far: where one would, the posterior is drawn to that without it.
+
+Particles weighed by their chance that a reading is a slip are those without it (the law of slips is flat). Where few of
+them count, or the reading moves much, the posterior without it is sampled by itself: a cloud led to one reading hardly
+holds those that the others alone lead to. Mixing the two is what a slip being more likely beforehand would do, and so
+it is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftmodel.calibration.sampler import Sampled
+from driftmodel.calibration.slips import Ways
+
+Array = NDArray[np.float64]
+
+#: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
+LEAST_OTHERS, MOST_MOVED = 4, 0.1
+#: the posterior without a reading is sampled where it is this far off by weight, mm, or a lesser share of particles
+#: counts
+LOOKED_AT_MM, LEAST_COUNTING = 0.06, 0.06
+
+
+def held_back(
+    ways: Ways,
+    sampled: Sampled,
+    draw: Callable[[Ways], Sampled],
+    likely: Callable[[Ways, Array], Array],
+    answer: Callable[[Array], Array],
+) -> tuple[Ways, Sampled]:
+    """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
+    likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Readings that contradict each
+    other so far that no mean is that near to all of the posteriors without one of them get the one in the middle."""
+    if ways.doubt.size <= LEAST_OTHERS:
+        return ways, sampled
+    each = likely(ways, sampled.normals)
+    slip = each @ ways.slip[:, ways.doubtful]
+    found, mean = answer(sampled.normals), float(np.mean(answer(sampled.normals)))
+    clouds, means = [], []
+    for place, chance in enumerate(slip.T):
+        share = chance / chance.sum()
+        cloud, own = sampled.normals, float(share @ found)
+        if 1.0 / np.sum(share**2) < LEAST_COUNTING * len(share) or abs(own - mean) > LOOKED_AT_MM:
+            cloud = draw(ways.without(place, each)).normals
+            share, own = np.full(len(cloud), 1.0 / len(cloud)), float(np.mean(answer(cloud)))
+        clouds.append((cloud, share))
+        means.append(own)
+    low, high = max(means) - MOST_MOVED, min(means) + MOST_MOVED
+    wanted = float(np.clip(mean, low, high)) if low <= high else 0.5 * (low + high)
+    if wanted == mean:
+        return ways, sampled
+    place = int(np.argmin(means) if wanted < mean else np.argmax(means))
+    part = (wanted - mean) / (means[place] - mean)
+    random = np.random.default_rng(len(found))
+    cloud, share = clouds[place]
+    other = cloud[random.choice(len(cloud), size=round(part * len(found)), p=share)]
+    kept = sampled.normals[random.permutation(len(found))[len(other) :]]
+    told = slip[:, place].mean()
+    doubt, before = ways.doubt.copy(), ways.doubt[ways.doubtful[place]]
+    odds = before / (1.0 - before) * (1.0 + part / (1.0 - part) / told) if part < 1.0 else np.inf
+    after = float(np.clip(odds / (1.0 + odds) if np.isfinite(odds) else 1.0, before, 1.0 - 1e-6))
+    doubt[ways.doubtful[place]] = after
+    evidence = np.log((1.0 - after) * (1.0 - told) / (1.0 - before) + after * told / before)
+    mixed = replace(sampled, normals=np.concatenate([kept, other]), log_evidence=sampled.log_evidence + float(evidence))
+    return replace(ways, doubt=doubt), mixed
