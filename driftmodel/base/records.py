@@ -88,10 +88,11 @@ class Climate(ClimateTable):
 
 @dataclass(frozen=True)
 class Stay:
-    """From this date on, the instrument lives in this climate."""
+    """From this date on, known to so many days, the instrument lives in this climate."""
 
     start: date
     climate: Climate
+    within_days: int = 0
 
 
 @dataclass(frozen=True)

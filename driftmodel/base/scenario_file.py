@@ -19,6 +19,7 @@ class StayFile(Noun):
     start: Annotated[date, day("2026-09-01", "the day it begins", alias="from")]
     climate: Annotated[str, key('"cold_city_heated"', "where it lives from then on: a shipped name, or a file")]
     home: Annotated[str | None, key('"heated flat"', "a kind of home of which nothing else is known")] = None
+    within_days: Annotated[int, key("30", "days its beginning may be off by; calibrate weighs which", ge=0, le=730)] = 0
 
 
 @dataclass(frozen=True)
@@ -41,12 +42,17 @@ class Setup(Noun):
         float, key("45.0", "humidity the body was closed in; where workshop_humidity_pct stands, that", gt=1, le=95)
     ]
     action_12th_mm: Annotated[float, key("2.2", "action read at set-up: string over the 12th fret", gt=0.3, le=8)]
-    action_reading_sd_mm: Annotated[float, key("0.05", "how well that was read, one standard deviation", ge=0, le=1)]
+    action_reading_sd_mm: Annotated[
+        float, key("0.05", "how well it was read, one sd; 0.4 where nobody did", ge=0, le=1)
+    ]
     saddle_room_mm: Annotated[float, key("2.0", "how far the saddle could still be lowered", ge=0, le=15)]
     spacer: Annotated[str, key('"E"', "label of the spacer fitted at set-up")]
     built_temperature_c: Annotated[
         float, key("21.0", "temperature there", ge=0, le=40, alias="built_temperature_degc")
     ] = 21.0
+    setup_within_days: Annotated[
+        int, key("30", "days the day of set-up may be off by; calibrate weighs which", ge=0, le=730)
+    ] = 0
 
 
 @dataclass(frozen=True)

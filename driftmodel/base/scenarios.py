@@ -61,7 +61,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         for index, stay in enumerate(data.stay)
     ]
     stays = tuple(
-        Stay(stay.start, _at_home(climate, stay.home, path))
+        Stay(stay.start, _at_home(climate, stay.home, path), stay.within_days)
         for stay, (climate, _) in zip(data.stay, places, strict=True)
     )
     workshop_pct = data.setup.workshop_humidity_pct

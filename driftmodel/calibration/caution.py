@@ -20,7 +20,7 @@ from driftmodel.calibration.slips import Ways
 Array = NDArray[np.float64]
 
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
-LEAST_OTHERS, MOST_MOVED = 4, 0.1
+LEAST_OTHERS, MOST_MOVED = 4, 0.08
 #: the posterior without a reading is sampled where it is this far off by weight, mm, or a lesser share of particles
 #: counts
 LOOKED_AT_MM, LEAST_COUNTING = 0.06, 0.06
@@ -34,8 +34,8 @@ def held_back(
     answer: Callable[[Array], Array],
 ) -> tuple[Ways, Sampled]:
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
-    likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Readings that contradict each
-    other so far that no mean is that near to all of the posteriors without one of them get the one in the middle."""
+    likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
+    pull either way, each that far, the middle is taken."""
     if ways.doubt.size <= LEAST_OTHERS:
         return ways, sampled
     each = likely(ways, sampled.normals)
@@ -50,10 +50,10 @@ def held_back(
             share, own = np.full(len(cloud), 1.0 / len(cloud)), float(np.mean(answer(cloud)))
         clouds.append((cloud, share))
         means.append(own)
-    low, high = max(means) - MOST_MOVED, min(means) + MOST_MOVED
-    wanted = float(np.clip(mean, low, high)) if low <= high else 0.5 * (low + high)
-    if wanted == mean:
+    least, most = max(means) - MOST_MOVED, min(means) + MOST_MOVED
+    if least <= mean <= most:
         return ways, sampled
+    wanted = 0.5 * (least + most) if most < mean < least else most if most < mean else least
     place = int(np.argmin(means) if wanted < mean else np.argmax(means))
     part = (wanted - mean) / (means[place] - mean)
     random = np.random.default_rng(len(found))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -264,7 +265,7 @@ def as_calibration(posterior: Posterior) -> Calibration:
         stages=sampled.stages,
         acceptance=sampled.acceptance,
         past_weather=posterior.bench.past_weather,
-        bands=_bands(posterior),
+        bands=bands_of([posterior], np.ones(1), np.ones(1)),
     )
 
 
@@ -331,20 +332,25 @@ def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
     )
 
 
-def _bands(posterior: Posterior) -> tuple[Band, ...]:
-    before, after = posterior.answers(posterior.start), posterior.answers()
-    dry, damp = (season.day for season in posterior.asked.seasons)
+def bands_of(posteriors: Sequence[Posterior], before: Array, after: Array) -> tuple[Band, ...]:
+    """Outcomes before and after the readings, of one posterior or of several that weigh so much, (posteriors,)."""
+    dry, damp = (season.day for season in posteriors[0].asked.seasons)
+    found = [[one.answers(one.start) for one in posteriors], [one.answers() for one in posteriors]]
+    many = [
+        np.repeat(weights / len(posteriors[0].start), [len(one.action_now_mm) for one in each])
+        for weights, each in zip((before, after), found, strict=True)
+    ]
+
+    def band(words: str, unit: str, of: str) -> Band:
+        points = [
+            quantiles(np.concatenate([getattr(one, of) for one in each]), weights)
+            for each, weights in zip(found, many, strict=True)
+        ]
+        return Band(words, unit, *points)
+
     return (
-        Band(
-            f"action over the 90 dry days from {dry}", "mm", *(quantiles(one.action_dry_mm) for one in (before, after))
-        ),
-        Band(
-            f"action over the 90 damp days from {damp}",
-            "mm",
-            *(quantiles(one.action_damp_mm) for one in (before, after)),
-        ),
-        Band(
-            "action at the place's mean state", "mm", *(quantiles(one.action_reference_mm) for one in (before, after))
-        ),
-        Band("years to the next regrade", "years", *(quantiles(one.regrade_years) for one in (before, after))),
+        band(f"action over the 90 dry days from {dry}", "mm", "action_dry_mm"),
+        band(f"action over the 90 damp days from {damp}", "mm", "action_damp_mm"),
+        band("action at the place's mean state", "mm", "action_reference_mm"),
+        band("years to the next regrade", "years", "regrade_years"),
     )

@@ -196,7 +196,7 @@ def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, sad
     return np.where(due == NEVER, np.inf, (due - here * WEEK) / DAYS_PER_YEAR)
 
 
-def quantiles(values: Array) -> tuple[float, float, float]:
+def quantiles(values: Array, weights: Array | None = None) -> tuple[float, float, float]:
     """10, 50 and 90 % points; a share that never comes is inf, taken as the value at that rank."""
-    low, middle, high = np.quantile(values, QUANTILES, method="inverted_cdf")
+    low, middle, high = np.quantile(values, QUANTILES, method="inverted_cdf", weights=weights)
     return float(low), float(middle), float(high)

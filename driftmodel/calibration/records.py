@@ -162,3 +162,5 @@ class Calibration:
     acceptance: float
     past_weather: str
     bands: tuple[Band, ...] = ()
+    homes: tuple[tuple[str, float], ...] = ()
+    days: tuple[tuple[str, float], ...] = ()

@@ -107,8 +107,8 @@ class Ways:
             parts = range(0, len(residual), at_once)
             return np.concatenate([self.each(residual[p : p + at_once], swing[p : p + at_once]) for p in parts])
         scale = (swing / self.noise.unsure.swing)[:, None, None] ** 2
-        flat = self.whiten.transpose(2, 0, 1).reshape(count, -1)
-        known = (residual @ flat).reshape(-1, ways, count) - np.einsum("wij,wj->wi", self.whiten, self.shift)
+        flat = self.whiten.transpose(2, 0, 1).reshape(count, ways * count)
+        known = (residual @ flat).reshape(len(residual), ways, count) - np.einsum("wij,wj->wi", self.whiten, self.shift)
         spread = 1.0 + scale * self.sizes
         wide = np.log(spread).sum(axis=2) if count > FEW else np.log(spread.prod(axis=2))
         fit = np.sum(known**2 / spread, axis=2) + wide + self.log_det + count * np.log(2.0 * np.pi)
@@ -148,6 +148,8 @@ class Ways:
     def stays(self, residual: Array, swing: Array) -> Array:
         """How likely each alternative of a blank is, (alternatives, readings)."""
         found = self.noise.stays_after(residual)
+        if not self.stayed.size:
+            return found
         lain = self.likely(residual, swing).mean(axis=0) @ self.lain[:, self.stayed]
         found[:, self.stayed] = lain * LAY[:, None] + (1.0 - lain) * STRAIGHT[:, None]
         return found

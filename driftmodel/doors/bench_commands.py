@@ -101,10 +101,14 @@ def read_with(case: Case, readings: Path | None, when: str | None) -> Case:
 @click.option(
     "--date", "when", metavar="DATE", help="Day the years ahead count from; the last reading's, of a record today."
 )
+@click.option(
+    "--home", "homes", multiple=True, metavar="PLACE", help="Where it may have lived; several are weighed, any is all."
+)
 @shared_options
 def calibrate(
     scenario: str,
     readings: Path | None,
+    homes: tuple[str, ...],
     next_reading: bool,
     and_forecast: bool,
     when: str | None,
@@ -112,10 +116,12 @@ def calibrate(
 ) -> None:
     """Learn one instrument from its bench readings.
 
-    Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise.
+    Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise. Places
+    and days that are not known are weighed by the readings; --forecast is then of the likeliest.
     """
+    from driftmodel.calibration.alternatives import lives_of, weigh_lives
     from driftmodel.calibration.diagnosis import diagnose
-    from driftmodel.calibration.fit import as_calibration, learn
+    from driftmodel.outlook.air_levers import homes_named
     from driftmodel.report import calibration_words as words
 
     case = read_with(case_named(scenario, None, when), readings, when)
@@ -129,15 +135,17 @@ def calibrate(
         from driftmodel.report.folder import check_folder
 
         check_folder(report)
-    posterior = learn(chosen, book)
-    found = as_calibration(posterior)
+    lives = weigh_lives(lives_of(chosen, homes_named(homes), book), book, progress=terms.progress)
+    posterior, found = lives.likeliest, lives.calibration()
     told = diagnose(posterior, found.fitted)
     written = list(words.write_calibration(found, told, folder, terms.units))
     if and_forecast:
         from driftmodel.outlook.drift import forecast as run
         from driftmodel.report.document import write_report
 
-        written += write_report(run(chosen, unknowns=found.draws), chosen, report, terms.units)[:1]
+        written += write_report(
+            run(posterior.bench.scenario, unknowns=found.draws), posterior.bench.scenario, report, terms.units
+        )[:1]
     from driftmodel.calibration.sensitivity import worth_reading
 
     terms.answer(

@@ -5,6 +5,7 @@ Each is a plain function of a scenario and a value; levers.LEVERS names them wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -60,6 +61,15 @@ def climate_named(name: str) -> Climate:
         "one of " + ", ".join(names) + ", or a path to a climate file",
         mend=names[0],
     )
+
+
+def homes_named(names: Sequence[str]) -> list[Climate]:
+    """Climates by name; `any` for every shipped one that people live in."""
+    if "any" in names:
+        folder = scenarios_dir() / "climates"
+        known = [load_climate(path) for path in sorted(folder.glob("*.toml"))]
+        return [climate for climate in known if climate.room is not None]
+    return [climate_named(name) for name in names]
 
 
 def place(scenario: Scenario, value: Any) -> Scenario:

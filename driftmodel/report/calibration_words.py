@@ -31,6 +31,11 @@ def calibration_summary(
     count = len(calibration.fitted)
     lines = [f"{count} reading{'s' if count != 1 else ''} taken in; the air of the past: {calibration.past_weather}."]
     lines += [f"Noticed: {remark}" for remark in calibration.bench.remarks]
+    for words, shares in (("Where it lived", calibration.homes), ("Days not known", calibration.days)):
+        if shares:
+            lines += ["", f"{words}, by what the readings say:", *(f"  {_weighed(*one)}" for one in shares)]
+    if calibration.homes or calibration.days:
+        lines.append("What is to come is of all of these, each by its chance; the rest is of the likeliest.")
     lines += ["", "What is to come, before and after the readings (8 times in 10 it lies between the ends):"]
     lines += [f"  {_band(band, units)}" for band in calibration.bands]
     lines += ["", "What the readings taught:"]
@@ -44,6 +49,11 @@ def calibration_summary(
             f"(would leave {100 * best.left:.0f} % of the doubt about the later years).",
         ]
     return "\n".join(lines)
+
+
+def _weighed(words: str, share: float) -> str:
+    sure = "surely" if share > 0.95 else "most likely" if share > 0.6 else "may be" if share > 0.1 else "hardly"
+    return f"{words}: {sure} ({100 * share:.0f} in 100)"
 
 
 def _band(band: Band, units: str) -> str:
@@ -227,6 +237,8 @@ def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str
         "past_weather": calibration.past_weather,
         "log_evidence": calibration.log_evidence,
         "effective_sample_size": calibration.effective_sample_size,
+        "homes": dict(calibration.homes),
+        "days": dict(calibration.days),
         "bands": [asdict(one) for one in calibration.bands],
         "learned": [asdict(one) for one in calibration.learned],
         "fitted": [asdict(one) for one in calibration.fitted],
