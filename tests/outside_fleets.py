@@ -100,8 +100,13 @@ def settling_drift(
     return told
 
 
-def outside_fleet(
-    law,
+def outside_fleet(law: Law, seed: int, **how: Any) -> tuple[Fleet, NDArray[np.float64]]:
+    """The fleet and what comes of `outside_fleet_and_due`."""
+    return outside_fleet_and_due(law, seed, **how)[:2]
+
+
+def outside_fleet_and_due(
+    law: Law,
     seed: int,
     *,
     units: int = 8000,
@@ -112,10 +117,10 @@ def outside_fleet(
     growth: float = 0.0,
     slower_months: int = 0,
     settings: FleetFile | None = None,
-) -> tuple[Fleet, NDArray[np.float64]]:
-    """A fleet sold evenly over `years`, or growing by the log `growth` a year, and its claims, and what comes: (months
-    ahead, regions, designs). What falls due in the last slower_months before the cut-off, and after, is told two months
-    later than before."""
+) -> tuple[Fleet, NDArray[np.float64], int]:
+    """A fleet sold evenly over `years`, or growing by the log `growth` a year, and its claims, what comes: (months
+    ahead, regions, designs), and how many are due at the cut-off and not yet told. What falls due in the last
+    slower_months before the cut-off, and after, is told two months later than before."""
     random = np.random.default_rng([seed, 4711])
     settings = settings or invented_settings(
         regions, designs, 1, samples=300, draws=256, members=8, horizon_months=AHEAD, seed=seed
@@ -152,7 +157,7 @@ def outside_fleet(
     truth = np.zeros((AHEAD, regions, designs))
     row, occasion = np.nonzero((report > cutoff) & (report <= cutoff + AHEAD))
     np.add.at(truth, (report[row, occasion] - cutoff - 1, region[row], design[row]), 1.0)
-    return fleet, truth
+    return fleet, truth, int(((due <= cutoff) & ~known).sum())
 
 
 GENERATORS = {

@@ -10,12 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from invented_fleets import ToyDrift
-from outside_fleets import AHEAD, GENERATORS, LAGS, OTHERS, outside_fleet
+from outside_fleets import AHEAD, GENERATORS, LAGS, OTHERS, outside_fleet, outside_fleet_and_due
 from scipy.sparse import csr_matrix
 
 from driftmodel.fleet import scores
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
-from driftmodel.fleet.correction import Block, _Model, _Rows
+from driftmodel.fleet.correction import Block, _Model, _Rows, paces_of
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
@@ -189,3 +189,49 @@ def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> Non
     told = alerts(forecast(changed))
     assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
     assert not any("its last year" in line for line in alerts(forecast(steady)))
+
+
+def test_a_lasting_change_is_carried_on_and_a_steady_region_is_not_moved() -> None:
+    """All went twice as fast in the first region for a year, and it stays so: what is carried on is more than half of
+    it (in logs), and the band reaches what comes. The other region's middle stays within a quarter of what comes."""
+    fleet, truth = outside_fleet(OTHERS["one region twice as fast for a year"][0], 7, units=12000)
+    found = forecast(fleet)
+    total = found.cube["regrades"].values.sum(axis=(1, 3, 4, 5))  # sample, region
+    assert np.quantile(total[:, 0], 0.95) > truth.sum(axis=(0, 2))[0]
+    assert np.median(total[:, 1]) == pytest.approx(truth.sum(axis=(0, 2))[1], rel=0.25)
+    far, _, kept = found.correction.last_year()
+    assert far[0] > np.log(1.5) and kept[0] > 0.5 * far[0]
+
+
+def test_a_winter_past_is_told_from_a_change_that_lasts_by_when_regrades_fell_due() -> None:
+    """Reports of the last three months are as many either way; of those that came at once there are fewer where the
+    cause has passed. Lateness is a sixth each of nought, one and two months late, by the law of the rest."""
+    lag = np.array([0.4, 0.3, 0.2, 0.1])
+    step = paces_of(np.arange(12), 0, 3, 4, (1.0,))
+    due = np.stack([paces_of(11 - np.arange(12) - back, 0, 3, 4, (1.0,)) for back in range(4)], axis=1)
+    usual = paces_of(11 - np.arange(12), 0, 3, 4, tuple(lag))
+    rows = _Rows(
+        (np.zeros(12, np.int64),) * 5, np.full(12, 100.0), np.full(12, 100.0), np.arange(12), np.zeros(12),
+        np.ones(12, bool),
+    )  # fmt: skip
+    blocks = (Block("pace", slice(0, 4), np.eye(4), 0.5, False),)
+    found = []
+    for recent in (1.0, 0.5):
+        pace = np.append(np.ones(9), np.full(3, recent))[::-1]  # by months ago
+        of = np.array([[lag[k] * pace[min(ago + k, 11)] for k in range(4)] for ago in range(12)])
+        late = 100.0 * of / of.sum(axis=1, keepdims=True)
+        model = _Model(rows, csr_matrix(step), blocks, 12).with_lateness(late[None], due - usual[:, None], lag)
+        found.append(model.fitted()[0])
+    assert np.abs(found[0]).max() < 0.02
+    assert found[1][3] < found[0][3] - 0.1 and found[1][2] > found[0][2]
+
+
+def test_what_is_due_and_not_yet_told_is_neither_too_high_nor_too_low() -> None:
+    """Two fleets, of which some 450 are due and not told: 15 % is three standard deviations of so many. The middle of
+    the samples, as the planner reads it."""
+    said = came = 0.0
+    for seed, law in enumerate(("Weibull 1.6", "Weibull 0.8")):
+        fleet, _, due = outside_fleet_and_due(GENERATORS[law], 40 + seed, units=16000)
+        said += np.median(forecast(fleet).cube["not_yet_reported"].values.sum(axis=(1, 2)))
+        came += due
+    assert said == pytest.approx(came, rel=0.15)

@@ -38,7 +38,7 @@ AGAIN_SD = 0.7  # of repeats' level against first regrades'
 LEAST_PACE_SD = 0.06  # of a region's pace, where the physics' own weather is less
 PACE_MONTHS, MOST_PACES = 3, 400  # of one pace; longer where regions and years would have more of them
 BEYOND, BEYOND_SD = "age beyond claims", 0.3  # a knot's step past the last one; own choice, no source
-KEPT_MONTHS = (4.0, 16.0, 64.0)  # over which a pace is alike, by 1/e: one of these; own choice, no source
+KEPT_MONTHS = (4.0, 20.0, 100.0)  # over which a pace is alike, by 1/e: one of these; own choice, no source
 PRIOR_WORTH = 0.5
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
@@ -252,6 +252,7 @@ def correct(
     known: Histories,
     cutoff: int,
     lag: tuple[float, ...],
+    late: Array,
     *,
     log_sd: float,
     weather_sd: float,
@@ -277,23 +278,27 @@ def correct(
     felt = paces_of(known.since + np.arange(months), first, wide, paces, lag)
     spreads = (log_sd, max(weather_sd, LEAST_PACE_SD))
     model = _model(rows, differs, knots, oldest, known.since + rows.at[4], felt, (regions, designs), spreads)
-    whole = np.zeros((regions, designs))
+    due = [paces_of(cutoff - np.arange(late.shape[1]) - back, first, wide, paces, (1.0,)) for back in range(len(lag))]
+    usual = paces_of(cutoff - np.arange(late.shape[1]), first, wide, paces, lag)
+    model = model.with_lateness(late, np.stack(due, axis=1) - usual[:, None], np.array(lag))
+    whole, own_rows = np.zeros((regions, designs)), rows.told.size
     np.add.at(whole, rows.at[:2], rows.expected)
     fits: list[Correction] = []
-    start = None
+    start: tuple[Array, dict[str, float]] | None = None
     for kept in KEPT_MONTHS:
         own = model.keeping(alike(wide * np.arange(float(paces)), kept))
-        effects, variance = start = own.fitted(start)
+        effects, variance = own.fitted(start)
+        start = effects, variance
         mean, prior = own.mean(effects), own.prior(variance)
         told = own.told(mean)
         claims = np.zeros((regions, designs))
-        np.add.at(claims, rows.at[:2], told)
+        np.add.at(claims, rows.at[:2], told[:own_rows])
         precision = own.precision(mean, prior)
         evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
         evidence -= 0.5 * float(effects @ prior @ effects)
         evidence += 0.5 * float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(precision)[1])
         used = float(effects.size - np.sum(prior * cho_solve(cho_factor(precision), np.eye(effects.size))))
-        scatter = _scatter(told, mean, rows.at[0] * months + rows.at[4], regions * months, used)
+        scatter = _scatter(told[:own_rows], mean[:own_rows], rows.at[0] * months + rows.at[4], regions * months, used)
         effects, precision = own.centred(effects, prior)
         upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
         fits.append(Correction(
@@ -412,6 +417,29 @@ class _Model:
         weighed = self.table.copy()
         weighed.data *= np.repeat(mean, np.diff(self.table.indptr))
         return np.asarray((self.turned @ weighed).toarray() + prior)
+
+    def with_lateness(self, late: Array, apart: Array, lag: Array) -> _Model:
+        """The same with what the last months' lateness says of when regrades fell due: of a month's reports the share
+        that is so late goes with the pace of the month they fell due in, against that of the others (to first order).
+        late: (regions, months ago, lags) reports; apart: (months ago, lags, paces)."""
+        from scipy.sparse import csr_matrix, vstack
+
+        region, ago, step = np.nonzero((late.sum(axis=2, keepdims=True) > 0.0) & (lag > 0.0) & np.any(apart, axis=2))
+        if not region.size:
+            return self
+        more = np.zeros((region.size, self.table.shape[1]))
+        for block in self.blocks:
+            if block.name in ("pace", "pace of region"):
+                place = block.columns.start + (region if block.name != "pace" else 0 * region) * apart.shape[2]
+                more[np.arange(region.size)[:, None], place[:, None] + np.arange(apart.shape[2])] = apart[ago, step]
+        rows = replace(
+            self.rows,
+            expected=np.append(self.rows.expected, late.sum(axis=2)[region, ago] * lag[step]),
+            told=np.append(self.rows.told, late[region, ago, step]),
+            group=np.append(self.rows.group, np.zeros(region.size, dtype=np.int64)),
+            hidden=np.append(self.rows.hidden, np.zeros(region.size, dtype=bool)),
+        )
+        return replace(self, rows=rows, table=csr_matrix(vstack([self.table, csr_matrix(more)])))
 
     def keeping(self, drifts: Array) -> _Model:
         """The same with this precision of the paces."""

@@ -38,6 +38,7 @@ Array = NDArray[np.float64]
 NO_GRADE = "none mends it"
 SOON_MONTHS = 12
 MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
+LATENESS_MONTHS = 12  # in which the claims' lateness tells when they fell due; own choice, no source
 AT_ONCE = 50  # samples worked on together
 FIRM_CLAIMS = 10.0  # so many claims tell the level as firmly as the physics does; own choice, no source
 GRADE_WORTH = 20.0  # jobs; own choice, no source
@@ -126,6 +127,7 @@ def forecast_demand(
         past,
         cutoff,
         window.lag_shares,
+        lateness(only(known, regrade & (waits.mean == 0.0)), cutoff, shape[0], lag.shares.size),
         log_sd=settings.multiplier_log_sd,
         weather_sd=weather_sd(expected),
     )
@@ -209,6 +211,16 @@ def known_claims(claims: Claims, cutoff: int) -> Claims:
 def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:
     table = np.zeros(shape, dtype=np.int64)
     np.add.at(table, (claims.region[chosen], claims.design[chosen]), 1)
+    return table
+
+
+def lateness(claims: Claims, cutoff: int, regions: int, lags: int) -> Array:
+    """Claims of the last year by region, how many months ago they were reported, and how many months late, below
+    `lags`: (regions, months, lags)."""
+    ago, late = cutoff - claims.report, claims.report - claims.event
+    table = np.zeros((regions, LATENESS_MONTHS, lags))
+    own = (ago < LATENESS_MONTHS) & (late < lags)
+    np.add.at(table, (claims.region[own], ago[own], late[own]), 1.0)
     return table
 
 
