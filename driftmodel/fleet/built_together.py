@@ -37,6 +37,7 @@ from driftmodel.outlook.room_lags import (
     room_basis,
 )
 from driftmodel.outlook.wood_air import built_moisture, wood_air
+from driftmodel.wood.diffusion import time_grid
 from driftmodel.wood.sorption import memory_at_middle
 
 Array = NDArray[np.float64]
@@ -113,6 +114,10 @@ class _Place:
     def mark(self) -> str:
         return air_fingerprint(self.scenario, 0)
 
+    @cached_property
+    def basis(self) -> RoomBasis | None:
+        return room_basis(self.scenario.stays[0].climate, self.scenario, time_grid())
+
     def path(self, member: int) -> _Path | None:
         """None where the climate has no air for it."""
         stay, seed = self.scenario.stays[0], self.scenario.seed
@@ -151,8 +156,7 @@ def _room_rows(
     stay = scenario.stays[-1]
     if is_held(stay.climate):
         return None
-    grid = common.time_constants_days
-    basis = room_basis(stay.climate, scenario, grid)
+    grid, basis = common.time_constants_days, place.basis
     if basis is None:
         return None
     drivers, spent = _place_drivers(place, member, common, basis)

@@ -43,7 +43,7 @@ PRIOR_WORTH = 0.5
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
-ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 2.0, 3
+ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
 EAGER, SLOW = 1.8, 0.02  # EM goes so many times its step, for it is slow; variances that move by less a round are found
 MOST_ROWS = 10_000  # worked on together
 
@@ -454,14 +454,14 @@ class _Model:
     def fitted(self, start: tuple[Array, dict[str, float]] | None = None) -> tuple[Array, dict[str, float]]:
         """Effects, and the variance of each block: Newton steps, and between them EM on the blocks' variances."""
         effects, variance = start or (np.zeros(self.table.shape[1]), {each.name: each.prior**2 for each in self.blocks})
-        variance, moved = dict(variance), 1.0
-        for turn in range(ROUNDS):
+        variance, moved, rounds = dict(variance), 1.0, MORE_ROUNDS if start else ROUNDS
+        for turn in range(rounds):
             mean, prior = self.mean(effects), self.prior(variance)
             factor = cho_factor(self.precision(mean, prior))
             move = cho_solve(factor, self.table.T @ (self.told(mean) - mean) - prior @ effects)
             far = float(np.abs(self.table @ move).max(initial=0.0))
             effects = effects + move * min(1.0, STEP_MOST / max(far, 1e-12))
-            if turn >= ROUNDS - 2 or moved < SLOW:
+            if turn >= rounds - 2 or moved < SLOW:
                 if far < SLOW**2:
                     break
                 continue
