@@ -111,7 +111,7 @@ def fake_forecast(scenario: Scenario, draws: int = 60, verdict: str = "humidify"
         "season_outside_share": 0.2,
     }
     if verdict == "humidify":
-        fc.attrs |= air_attrs(scenario, BetterAir("a room humidifier at 45 %", (200.0, 300.0), (1.5, 1.1), ""))
+        fc.attrs |= air_attrs(BetterAir("a room humidifier at 45 %", (200.0, 300.0), (1.5, 1.1), ""))
     return fc
 
 

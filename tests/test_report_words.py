@@ -183,7 +183,7 @@ def test_tables_say_what_the_dataset_says(fc: Any, scenario: Any, brief: Any) ->
     fitted = next(row for row in grades.rows if "(fitted)" in row[0])
     assert fitted[0].startswith(scenario.setup.spacer)
     assert fitted[3] == "0.00"
-    yearly = tables.yearly_frame(fc, brief, "metric")
+    yearly = tables.yearly_frame(fc, "metric")
     assert list(yearly["year"]) == [1, 2, 3]
     first = fc["action_12th"].values[:, :366].mean(axis=1)
     assert yearly["action_12th_p50_mm"][0] == pytest.approx(float(np.median(first)), abs=2e-3)

@@ -12,7 +12,6 @@ from driftmodel.base import library
 from driftmodel.base.file_models import INVENTED, SEED, YEARS_AHEAD, key
 from driftmodel.base.limits import MOST_SEED
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
-from driftmodel.base.tomlfile import Path_
 
 RECORD, BENCH = "record.toml", "bench.csv"
 
@@ -58,7 +57,7 @@ def is_record(path: Path) -> bool:
     return (path / RECORD).is_file() or (path.name == RECORD and path.is_file())
 
 
-def filled(tree: dict[str, Any], folder: str, at: Path_ = ()) -> tuple[dict[str, Any], dict[str, float]]:
+def filled(tree: dict[str, Any], folder: str) -> tuple[dict[str, Any], dict[str, float]]:
     """A record's tables with what is usual put where nothing is said, and what was put: 'rule.days_outside' -> 60."""
     setup, rule = dict(tree.get("setup", {})), dict(tree.get("rule", {}))
     usual: dict[str, float] = {}

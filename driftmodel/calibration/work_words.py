@@ -83,9 +83,9 @@ def understood(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
     if plain.startswith("anew"):
         return WorkDone(UNDATED, words=words, anew=True)
     if plain.startswith("action"):
-        return _by_amount(words, plain, "action", fitted)
+        return _by_amount(words, plain, "action")
     if "saddle" in plain:
-        return _by_amount(words, plain, "saddle", fitted)
+        return _by_amount(words, plain, "saddle")
     if re.search(r"\b(spacers?|shims?|wedges?)\b", plain) or (
         _FITTED.search(plain) and any(_label(token.strip(",;"), spacers.labels) for token in words.split())
     ):
@@ -104,7 +104,7 @@ def understood(words: str, spacers: SpacerSet, fitted: str) -> WorkDone | Asked:
     if _names(plain, ANEW):
         return WorkDone(UNDATED, words=words, anew=True)
     if "action" in plain:
-        return _by_amount(words, plain, "action", fitted)
+        return _by_amount(words, plain, "action")
     if re.fullmatch(r"(full |complete |new )?set[ -]?up( done)?", plain):
         return Asked(
             f'"{words}" does not say what was moved',
@@ -130,7 +130,7 @@ def _strings(words: str, plain: str) -> WorkDone | Asked:
     return Asked(f'"{words}"', "strings off, strings on, or note: for what changes nothing", f"note: {words}")
 
 
-def _by_amount(words: str, plain: str, what: str, fitted: str) -> WorkDone | Asked:
+def _by_amount(words: str, plain: str, what: str) -> WorkDone | Asked:
     """A change of the saddle's height, or of the action by other work, with sign and unit."""
     lengths = said_lengths(words)
     down, up = _names(plain, DOWN), _names(plain, UP)

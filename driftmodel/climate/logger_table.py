@@ -101,7 +101,7 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
         for role, column in roles.items():
             kept[role].append(cells[column])
     names = {role: header[column] for role, column in roles.items()}
-    fahrenheit = _is_fahrenheit(names["temperature"], header_line, columns, path)
+    fahrenheit = _is_fahrenheit(names["temperature"], columns, path)
     preamble = "\n".join(lines[: header_line - 1]) + "\n" + " ".join(header)
     return Table(np.array(at), kept, names, header_line, fahrenheit, preamble)
 
@@ -277,7 +277,7 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
     return candidates[0]
 
 
-def _is_fahrenheit(name: str, line: int, columns: Mapping[str, str] | None, path: Path) -> bool | None:
+def _is_fahrenheit(name: str, columns: Mapping[str, str] | None, path: Path) -> bool | None:
     """The temperature unit, from the header's text or from columns['temperature_unit']; None where neither says."""
     said = (columns or {}).get("temperature_unit", "").strip()
     text = said or name

@@ -62,7 +62,7 @@ def read_grid(path: str | Path) -> Grid:
     with opened_netcdf(file, "a NetCDF file of air on a grid") as content:
         first = air_variable(content, "air_temperature", file)
         axes = _axes(first, first, file)
-        time, step = _time(content, first, file)
+        time, step = _time(content, file)
 
         def shaped(variable: DataArray) -> DataArray:
             _axes(variable, first, file)
@@ -110,7 +110,7 @@ def _axes(variable: DataArray, first: DataArray, file: Path) -> tuple[str, str]:
     return space[0], space[1]
 
 
-def _time(content: Dataset, variable: DataArray, file: Path) -> tuple[Times, int]:
+def _time(content: Dataset, file: Path) -> tuple[Times, int]:
     def fault(came: str, needed: str, mend: str) -> BadInput:
         return BadInput(came, needed, file=file, place="variable time", mend=mend)
 

@@ -56,7 +56,7 @@ def forecast(
         if result.attrs["verdict"] == "humidify":  # said only where the same draws are better off with it
             progress("the same guitar in better air")
             found = better_air(chain)
-            result.attrs |= air_attrs(scenario, found)
+            result.attrs |= air_attrs(found)
             result.attrs["verdict"] = "humidify" if found.is_better else "leave"
     result.attrs = origin(scenario, seed, ensemble, unknowns is not None, numbers) | result.attrs
     return described(result)

@@ -59,7 +59,7 @@ class CreepHistory:
 
     by_time: creep of each component of CURVES, (at,), the bow's since the truss rod was turned. month_pct (lag, marks):
     30-day mean of the lags on the days `marks`; mark_of (at,): the last mark by each day; turned_mark (at,): the mark
-    of the last turn of the rod by then, at first of the set-up. load_daily (days,), lags_pct (lag, days + 1).
+    of the last turn of the rod by then, at first of the set-up. lags_pct (lag, days + 1).
     clamp_lost (at,): by the neck's bolts since they were last tightened, at set-up or with a spacer; opened: what that
     does to the turn of the joint, times (a function of arrays).
     """
@@ -71,7 +71,6 @@ class CreepHistory:
     month_pct: Array
     mark_of: NDArray[np.intp]
     turned_mark: NDArray[np.intp]
-    load_daily: Array
     lags_pct: Array
     clamp_lost: Array
     opened: Callable[[Array], Array]
@@ -92,8 +91,7 @@ def heat_of_days(temperature_c: Array) -> Array:
 
 def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[np.intp]) -> CreepHistory:
     """The history of one weather from its lags (lag, days + 1) and the heat of its days (days,)."""
-    load = string_load(scenario, heat.size)
-    steps = creep.load_steps(load)
+    steps = creep.load_steps(string_load(scenario, heat.size))
     row = int(np.abs(np.log(time_grid() / CLOCK_LAG_DAYS)).argmin())
     speed = heat * creep.clock_speed(
         _number("creep_clock_temperature"), lags_pct[row, :-1], 0.0, _number("creep_moisture_decade"), _reference()
@@ -111,7 +109,7 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     by_time["bow"] = passed["along"] - creep.creep_by_time(curves["along"], steps, clock, turned)
     mark_of, turned_mark = (np.searchsorted(marks, each, side="right") - 1 for each in (at, turned))
     return CreepHistory(
-        at, by_time, steps, marks, month, mark_of, turned_mark, load, lags_pct,
+        at, by_time, steps, marks, month, mark_of, turned_mark, lags_pct,
         clamp_lost(at - tightened), partial(opened, scenario.instrument),
     )  # fmt: skip
 

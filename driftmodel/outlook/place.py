@@ -236,7 +236,7 @@ def suited_grade(chain: Chain) -> str:
     return table.if_closed if table.if_closed != table.fitted else ""
 
 
-def air_attrs(scenario: Scenario, found: BetterAir | None) -> dict[str, float | str]:
+def air_attrs(found: BetterAir | None) -> dict[str, float | str]:
     """The figures as a forecast's attrs; none where better air was not asked about."""
     if found is None:
         return {}

@@ -63,7 +63,7 @@ def create(folder: Path, told: dict[str, str]) -> Path:
         except BadInput as fault:
             (folder / RECORD).unlink()
             folder.rmdir()
-            raise _by_option(fault, told) from None
+            raise _by_option(fault) from None
         write_file(folder / "bench.csv", (";".join(COLUMNS) + "\n").encode())
     except OSError as fault:
         raise BadInput(
@@ -138,7 +138,7 @@ def _day(words: str) -> date:
         ) from None
 
 
-def _by_option(fault: BadInput, told: dict[str, str]) -> BadInput:
+def _by_option(fault: BadInput) -> BadInput:
     """A fault of the file told by the option that put it there."""
     keys = {"instrument": "design", "climate": "home", "spacer": "spacer", "action_12th_mm": "action"}
     option = next((QUESTIONS[name].option for key, name in keys.items() if f"{key}`" in str(fault.place)), None)

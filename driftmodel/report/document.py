@@ -47,7 +47,7 @@ def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: b
             for name, figure in figures.all_figures(fc, scenario, brief, units).items():
                 picture, drawings[name] = draw(figure, name)
                 (folder / f"{name}.png").write_bytes(picture)
-    yearly = tables.yearly_frame(fc, brief, units)
+    yearly = tables.yearly_frame(fc, units)
     frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
     for name, frame in frames.items():
         (folder / f"{name}.csv").write_text(csv_text(frame), encoding="utf-8")

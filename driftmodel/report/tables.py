@@ -31,7 +31,7 @@ class Table:
     numeric: tuple[int, ...] = ()
 
 
-def yearly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
+def yearly_frame(fc: Dataset, units: str) -> DataFrame:
     """A row a year: action (mean over the year, 10, 50 and 90 % over the draws), its lasting and seasonal parts,
     projection's lasting part, chance a regrade is due by the end of it. Lengths in the columns' unit."""
     import pandas as pd

@@ -117,7 +117,7 @@ def triangulate(border: Array, lines: list[Array], hole: Array | None, size: flo
     loops = [border] + ([hole] if hole is not None else [])
     rings = [np.concatenate([loop, loop[:1]]) for loop in loops]
     fixed = np.concatenate([np.stack([ring[:-1], ring[1:]], axis=1) for ring in rings])
-    pieces = _cut(fixed, lines, size)
+    pieces = _cut(fixed, lines)
     pieces = pieces[inside(pieces.mean(axis=1), border)] if len(pieces) else pieces
     if hole is not None and len(pieces):
         pieces = pieces[~inside(pieces.mean(axis=1), hole)]
@@ -154,7 +154,7 @@ def triangulate(border: Array, lines: list[Array], hole: Array | None, size: flo
     return Triangles(points[used], renumbered.reshape(corners.shape).astype(np.int64), np.array(halved).reshape(-1, 2))
 
 
-def _cut(fixed: Array, lines: list[Array], size: float) -> Array:
+def _cut(fixed: Array, lines: list[Array]) -> Array:
     """Straight pieces (n, 2, 2) of the lines, cut wherever they meet one another or the fixed pieces."""
     raw = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in lines]) if lines else np.zeros((0, 2, 2))
     result = []
