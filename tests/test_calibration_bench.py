@@ -1,0 +1,353 @@
+"""What a bench is made of and how it is looked at: weathers, weights, own rooms, levels and moments, each by hand.
+Nothing from outside is compared here: shapes are rectangles, paths straight lines."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from types import SimpleNamespace as Stub
+from typing import Any
+
+import numpy as np
+import pytest
+from hidden_truth import as_normals, read_in_three_weathers, season_movement
+
+from driftmodel.base import library
+from driftmodel.base.frozen import Frozen
+from driftmodel.base.records import WorkDone
+from driftmodel.base.scenarios import load_scenario
+from driftmodel.calibration import bench as benches
+from driftmodel.calibration.bench import Bench, change_in, room_change
+from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of
+from driftmodel.calibration.layout import as_draws, layout_of
+from driftmodel.calibration.moments import CreepSight, Moment, creep_at, packed
+from driftmodel.calibration.outcomes import Asked, quantiles
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.room_moments import room_factor
+from driftmodel.calibration.unsure import see
+from driftmodel.calibration.weight import grams_per_pct
+from driftmodel.calibration.work import moment_of
+from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.lasting import PARTS_MET, creep_history, heat_of_days, met_by_part
+from driftmodel.outlook.moisture import air_lags, part_weights
+from driftmodel.outlook.work import grade_lifts_mm
+
+Array = np.ndarray
+DAY = date(2027, 5, 20)
+
+
+@pytest.fixture(scope="module")
+def bench() -> Bench:
+    return read_in_three_weathers()[0]
+
+
+# ---- what it is made of --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("until_days", "horizon", "years", "count"),
+    [(180, 20, 2, 24), (181, 20, 3, 24), (1000, 20, 5, 24), (1300, 20, 6, 20), (3650, 20, 12, 10), (900, 3, 3, 24)],
+)
+def test_weathers_are_fewer_for_a_long_past(
+    monkeypatch: pytest.MonkeyPatch, until_days: int, horizon: int, years: int, count: int
+) -> None:
+    """A hundred and twenty years of them, ten to twenty-four, each up to a year and a half past the last reading; the
+    first three over the whole horizon, for the middle of the creep. A logger's record is the only weather there is."""
+    plain = replace(load_scenario("first-winter"), horizon_years=horizon)
+    asked: list[tuple[Any, ...]] = []
+    measured = False
+
+    def is_measured(climate: Any, start: date, end: date) -> bool:
+        asked.append((climate, start, end))
+        return measured
+
+    monkeypatch.setattr(benches, "is_measured", is_measured)
+
+    def air_of(scenario: Any, member: int) -> dict[str, Any]:
+        return {"air_temperature": Stub(values=(member, scenario.horizon_years))}
+
+    monkeypatch.setattr(benches, "scenario_air", air_of)
+    monkeypatch.setattr(benches.sights, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
+    monkeypatch.setattr(benches.sights, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
+    monkeypatch.setattr(benches.sights, "middle_creep", lambda paths: paths)
+    monkeypatch.setattr(benches, "with_rooms", lambda creep, *_: creep)
+    for name in ("design_response", "room_drive"):
+        monkeypatch.setattr(benches, name, lambda *_: None)
+    monkeypatch.setattr(benches.sights, "make_table", lambda *_: None)
+    until = plain.setup.setup + timedelta(days=until_days)
+    made = benches._made(plain, until, benches.OTHER_WEATHERS)
+    whole = [(member, horizon) for member in (1, 2, 3)]
+    assert made.creep == whole and made.drive.lags == (0, horizon)
+    assert [one.lags for one in made.others] == whole + [(member, years) for member in range(4, count + 1)]
+    assert made.past_weather.startswith("a typical year")
+    first, second = plain.stays
+    assert (second.climate, second.start, until) in asked or (first.climate, first.start, second.start) in asked
+    measured = True
+    logged = replace(plain, stays=tuple(replace(stay, climate=Stub(logger_file="a")) for stay in plain.stays))  # type: ignore[arg-type]
+    asked.clear()
+    seen = benches._made(logged, until, benches.OTHER_WEATHERS)
+    assert seen.others == () and seen.creep == [(0, horizon)] and seen.past_weather == "the logger's record"
+    assert [(start, end) for _, start, end in asked] == [(first.start, second.start), (second.start, until)]
+    soon = benches._made(logged, second.start - timedelta(days=1), benches.OTHER_WEATHERS)
+    assert soon.past_weather == "the logger's record" and asked[2:] == [
+        (logged.stays[0].climate, first.start, soon.until)
+    ]
+
+
+def test_grams_of_water_are_a_hundredth_of_the_dry_mass() -> None:
+    """A box of 400 by 240 mm: top, back with both long sides, braces by length, a half-round neck to the body join, a
+    fingerboard a third longer."""
+    plain = load_scenario("first-winter").instrument
+    body, neck = plain.body, plain.neck
+    box = replace(body, outline_mm=((0.0, 120.0), (150.0, 120.0), (300.0, 120.0), (400.0, 120.0)))
+
+    def density(wood: str) -> float:
+        return library.number(library.wood(wood), "specific_gravity_12").value / 1000.0
+
+    found = grams_per_pct(replace(plain, body=box))
+    top = density(body.top.wood) * 400.0 * 240.0 * body.top.thickness_mm / 100.0
+    back = density(body.back.wood) * 400.0 * 240.0 * body.back.thickness_mm / 100.0
+    depth = (body.sides.depth_neck_mm + body.sides.depth_tail_mm) / 2.0
+    back += density(body.sides.wood) * 800.0 * depth * body.sides.thickness_mm / 100.0
+    long = plain.strings.scale_mm * (1.0 - 2.0 ** (-plain.body_fret / 12.0))
+    width, deep = (neck.width_nut_mm + neck.width_body_mm) / 2.0, (neck.depth_nut_mm + neck.depth_body_mm) / 2.0
+    expected = {
+        "top": top,
+        "back": back,
+        "neck": density(neck.wood) * np.pi / 4.0 * width * deep * long / 100.0,
+        "fingerboard": density(neck.fingerboard_wood) * width * neck.fingerboard_thickness_mm * 1.35 * long / 100.0,
+    }
+    for part, plate in (("top_braces", body.top), ("back_braces", body.back)):
+        grams = 0.0
+        for brace in plate.braces:
+            legs = zip(brace.path_mm[:-1], brace.path_mm[1:], strict=True)
+            path = sum(np.hypot(b[0] - a[0], b[1] - a[1]) for a, b in legs)
+            grams += density(brace.wood) * path * brace.width_mm * brace.height_mm / 100.0
+        expected[part] = grams
+    assert dict(found) == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_level_is_known_about_the_middle_of_its_sound_readings() -> None:
+    """Work done taken out, doubtful readings left out while there are others. How well it is known beforehand is from
+    memory and common practice: wide for levels, 0.2 mm lean."""
+    plain = load_scenario("first-winter")
+    lift = float(grade_lifts_mm(plain)[plain.instrument.spacers.labels.index("G")])
+    work = (
+        WorkDone(date(2027, 1, 1), spacer="G"), WorkDone(date(2027, 2, 1), truss_rod=True),
+        WorkDone(date(2027, 3, 1), anew=True), WorkDone(date(2027, 4, 1), truss_rod=True),
+    )  # fmt: skip
+
+    def read(day: date, what: str, value: float, doubt: str = "") -> ReadingRow:
+        return ReadingRow(day, what, value, 0.05, "", doubt=doubt)
+
+    early, late = date(2026, 12, 1), date(2027, 5, 1)
+    rows = (
+        read(early, "projection", 2.0), read(late, "projection", 1.5 - lift), read(late, "projection", 9.0, "a step"),
+        read(early, "relief", 0.3, "a step"), read(late, "weight", 2000.0), read(late, "top_sinkage", 0.4),
+    )  # fmt: skip
+    stub: Any = Stub(scenario=plain)
+    made = layout_of(stub, BenchBook(rows, work))
+    assert "lean" not in made.offsets and made.multipliers["wood_mass"].log_sd == 0.1
+    assert made.offsets == {
+        "set_up_error": (0.0, plain.setup.action_reading_sd_mm), "level_projection": (pytest.approx(1.75), 1.5),
+        "level_relief": (0.3, 0.15), "level_weight": (2000.0, 150.0), "level_top_sinkage": (0.4, 1.5),
+        "truss_rod_0": (0.0, 0.12), "truss_rod_1": (0.0, 0.12), "anew_0": (0.0, 1.5),
+    }  # fmt: skip
+    sided = layout_of(stub, BenchBook((read(early, "action_treble", 2.0),)))
+    assert sided.offsets["lean"] == (0.2, 0.15) and "wood_mass" not in sided.multipliers
+    normals = np.zeros((4, made.size))
+    for name, value in (("set_up_error", 1.0), ("truss_rod_0", 1.0), ("truss_rod_1", -3.0), ("anew_0", 2.0)):
+        normals[:, made.names.index(name)] = value
+    draws = as_draws(made, normals, 2, 0.5)
+    expected = plain.setup.action_reading_sd_mm + 2.0 * 1.5 / 2.0 + (1.0 - 3.0) * 0.12 * 0.5
+    assert draws.set_up_error_mm == pytest.approx(np.full(4, expected)) and "wood_mass" not in draws.values
+    far = made.values(np.full((1, made.size), 2.0))
+    unknown = made.multipliers["structure"]
+    assert far["structure"][0] == pytest.approx(
+        unknown.median * np.exp(unknown.log_sd * 1.05 * 2.0 * (1.0 + 0.05 * 4.0))
+    )
+    film = made.multipliers["film"]
+    assert far["film"][0] == pytest.approx(film.median * np.exp(2.0 * film.log_sd))
+
+
+# ---- how it is looked at -------------------------------------------------------------------------------------------
+
+
+def test_moments_take_blanks_for_noon_and_no_stay() -> None:
+    """A truss rod turned earlier on that day counts, not one turned later or on another day."""
+    rows = (
+        ReadingRow(DAY, "action", 2.0, 0.05, "", row=5),
+        ReadingRow(DAY, "action", 2.0, 0.05, "", 22.5, 61.0, 7.0, hour=0.0, row=9),
+        ReadingRow(DAY + timedelta(days=1), "action", 2.0, 0.05, ""),
+    )
+    turned = WorkDone(DAY, truss_rod=True, order=7.0)
+    work = (replace(turned, day=date(2027, 1, 1)), turned, WorkDone(DAY, anew=True, order=1.0))
+    assert moments_of(rows, work) == (
+        Moment(DAY, 1, 0.0, 20.0, 50.0, 12.0, False),
+        Moment(DAY, 1, 7.0, 22.5, 61.0, 0.0, True),
+        Moment(DAY + timedelta(days=1), 1, 0.0, 20.0, 50.0, 12.0, False),
+    )
+    assert moment_of(rows[0]) == (DAY, 5) and moment_of(rows[2]) == (DAY + timedelta(days=1), np.inf)
+
+
+def test_the_reference_state_past_the_end_is_the_last_days(bench: Bench) -> None:
+    """And set-up is where change is counted from: nothing has changed at 00:00 of its day."""
+    setup, last = bench.scenario.setup.setup, bench.drive.acting.shape[1] - 1
+    end = bench.scenario.stays[0].start + timedelta(days=last)
+    found = [change_in(bench, bench.drive, (Moment(setup, hour=0.0),), day) for day in (end, end + timedelta(days=40))]
+    np.testing.assert_array_equal(found[0], found[1])
+    np.testing.assert_allclose(found[0][:, :, 0], 0.0, atol=1e-12)
+    since = (setup - bench.scenario.stays[0].start).days
+    year = bench.drive.acting[:, last - 364 :].mean(axis=1)
+    np.testing.assert_allclose(found[0][0, :, 1], year - bench.drive.acting[:, since])
+    np.testing.assert_allclose(found[0][1, :, 1], year - bench.drive.lags.lags_pct[:, since])
+
+
+def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:
+    """Its terms on a straight line through the day, a mean over days, forgotten at the bench by each lag's own time;
+    since set-up, and last the mean of the year."""
+    rooms, scenario = bench.rooms, bench.scenario
+    assert rooms is not None
+    day = scenario.setup.setup + timedelta(days=200)
+    at, since = ((one - scenario.stays[0].start).days for one in (day, scenario.setup.setup))
+    end = scenario.stays[0].start + timedelta(days=rooms.path.shape[2] - 1)
+    moments = (
+        Moment(day, hour=6.0),
+        Moment(day, hours_at_bench=36.0, hour=0.0),
+        Moment(day, 30),
+        Moment(end, hour=9.0),
+    )
+    last = rooms.path.shape[2] - 1
+    rows = [
+        0.75 * rooms.path[:, :, at] + 0.25 * rooms.path[:, :, at + 1],
+        rooms.path[:, :, at],
+        rooms.path[:, :, at : at + 30].mean(axis=2),
+        rooms.path[:, :, last],
+        rooms.path[:, :, at - 364 : at + 1].mean(axis=2) if at >= 364 else None,
+    ]
+    year = np.concatenate([np.repeat(rooms.path[:, :, :1], 365, axis=2), rooms.path[:, :, : at + 1]], axis=2)
+    rows[4] = year[:, :, -365:].mean(axis=2)
+    found = rooms.change(moments, at, since, scenario)
+    looked = room_change(bench, moments, day)
+    assert looked.shape[2] == 20
+    for term in (0, len(rooms.rows.mix) - 1):
+        mix = rooms.rows.mix[term]
+        for place, path in enumerate(rows):
+            left = np.exp(-1.5 / rooms.taus_days) if place == 1 else 1.0
+            expected = np.stack([(mix @ path[kind]) * left - mix @ rooms.path[kind, :, since] for kind in (0, 1)])
+            np.testing.assert_allclose(found[term, :, :, place], expected, atol=1e-10)
+            for row, kind, shape in ((0, 0, 3), (7, 0, 19), (-1, 1, 2), (8, 1, 0)):
+                weights = bench.table.weights[{0: 0, 7: 7, -1: _row("back_braces"), 8: _row("top")}[row], shape]
+                assert looked[term, row, shape, place] == pytest.approx(float(weights @ expected[kind]), abs=1e-10)
+    none = room_change(replace(bench, rooms=None), moments, day)
+    assert none.shape == (0, looked.shape[1], 0, 5)
+
+
+def _row(part: str) -> int:
+    return ("top", "top_braces", "back", "back_braces", "neck", "fingerboard").index(part)
+
+
+def test_rooms_of_draws_are_seen_as_the_lags_of_their_rooms_are(bench: Bench) -> None:
+    """At midnight: moisture by the weights of the draws' own rooms on all rows; creep by the slope of the range met."""
+    scenario, rooms = bench.scenario, bench.rooms
+    assert rooms is not None
+    lags = air_lags(scenario_air(scenario, 0), scenario, rooms=True)
+    assert lags.rooms is not None
+    draws = draw_unknowns(replace(scenario, weather_members=1), 6, 3)
+    days = [70, 200, 300]
+    first = ReadingRow(scenario.setup.setup, "action", 2.0, 0.05, "", hours_at_bench=0.0, hour=0.0)
+    rows = tuple(replace(first, date=first.date + timedelta(days=day)) for day in days)
+    book = BenchBook(rows)
+    alone = replace(bench, others=())
+    layout, seen = layout_of(alone, book), see(alone, rows, (), rows[-1].date)
+    normals = as_normals(layout, draws)
+    values = layout.values(normals)
+    movement = moved(alone, moisture_of(alone, layout, seen.sight, normals, values), None, values)
+    weights = part_weights(scenario.instrument, draws, lags.time_constants_days, lags.rooms)
+    since = (scenario.setup.setup - scenario.stays[0].start).days
+    acting = np.concatenate([bench.drive.acting, rooms.path[0]])
+    np.testing.assert_allclose(np.concatenate([bench.drive.lags.lags_pct, rooms.path[1]]), lags.lags_pct)
+    for place, day in enumerate(days):
+        change = acting[:, since + day] - acting[:, since]
+        for name in ("top_sinkage", "neck_rotation", "bow_action"):
+            exact = season_movement(name, bench, draws, weights, change)
+            np.testing.assert_allclose(getattr(movement, name)[:, place], exact, rtol=0.01, atol=0.01)
+        assert np.ptp(movement.top_sinkage[:, place]) > 0.05
+    assert rise_of(alone, movement).shape == (6, 4)
+    # creep: half the difference of logarithms of what is met one spread up and one down, for the median guitar
+    medians = Frozen({name: np.full(1, unknown.median) for name, unknown in layout.multipliers.items()})
+    middle = Draws(medians, np.zeros(1), np.zeros(1, dtype=np.intp))
+    air = scenario_air(scenario, 0)["air_temperature"].values
+    path = np.arange(since, bench.drive.lags.lags_pct.shape[1])
+    history = creep_history(scenario, lags.lags_pct, heat_of_days(air), path)
+    name, size = rooms.rows.unknowns[0]
+    met = []
+    for sign in (1.0, -1.0):
+        own = replace(middle, values=Frozen({**middle.values, name: np.full(1, np.exp(sign * size))}))
+        met.append(
+            met_by_part(history, part_weights(scenario.instrument, own, lags.time_constants_days, lags.rooms).mean)
+        )
+    level = middle.values["moisture_level"][0]
+    for part, found in zip(PARTS_MET, bench.creep.by_room[:, 0], strict=True):
+        up, down = (each[part][0] / level + 1e-4 for each in met)
+        np.testing.assert_allclose(found[1:], (0.5 * np.log(up / down))[1:], atol=0.01)
+
+
+def test_creep_is_the_mean_over_a_moments_days_with_its_rooms_slope() -> None:
+    """Paths that are straight lines: a mean over days is that of their middle; a day after work counts from the next;
+    nothing before set-up or past the end. A room three spreads off counts as the farthest."""
+    days = np.arange(100.0)
+    path = CreepSight(
+        by_wood=np.stack([days, 2.0 * days, 3.0 * days]), by_joint=np.stack([4.0 * days] * 3), held=np.ones(3),
+        clamp_lost=5.0 * days, opened=np.cos, per_range=np.ones((3, 3)), shapes=np.eye(2),
+        met=np.stack([np.stack([days + part, days * part]) for part in range(3)]),
+        by_room=np.stack([np.stack([0.01 * days * (part + 1)]) for part in range(3)]), rooms=(("excess", 0.5),),
+    )  # fmt: skip
+    scenario: Any = Stub(setup=Stub(setup=DAY))
+    spans = ((10, 1, False), (10, 1, True), (10, 9, False), (-5, 1, False), (300, 1, False), (97, 9, False))
+    moments = tuple(Moment(DAY + timedelta(days=day), count, after_work=late) for day, count, late in spans)
+    seen, at = creep_at(path, moments, scenario), np.array([10.0, 11.0, 14.0, 0.0, 99.0, 98.0])
+    np.testing.assert_allclose(seen.by_wood, np.outer([1.0, 2.0, 3.0], at))
+    np.testing.assert_allclose(seen.by_joint, np.tile(4.0 * at, (3, 1)))
+    np.testing.assert_allclose(seen.met[2], [at + 2.0, 2.0 * at])
+    np.testing.assert_allclose(seen.by_room[1, 0], 0.02 * at)
+    factor = room_factor(seen, {"excess": np.exp([0.5, -1.0, 9.0])})
+    for draw, away in enumerate((1.0, -2.0, 3.0)):
+        np.testing.assert_allclose(factor[:, draw], np.exp(away * 0.01 * np.outer([1.0, 2.0, 3.0], at)))
+    np.testing.assert_allclose(seen.clamp_lost, 5.0 * at)
+    doubled = path.times(2.0)
+    assert (doubled.held == 2.0).all() and (doubled.per_range == 2.0).all()
+    np.testing.assert_allclose(doubled.by_wood, 2.0 * path.by_wood)
+    np.testing.assert_allclose(doubled.by_joint, 2.0 * path.by_joint)
+
+
+def test_a_sight_is_told_by_as_few_as_it_has() -> None:
+    """Rank two over rows and one more in the rooms' terms: product and columns stay what they were."""
+    random = np.random.default_rng(1)
+    moisture = np.einsum(
+        "rk,ks,km->rsm", random.normal(size=(5, 2)), random.normal(size=(2, 7)), random.normal(size=(2, 40))
+    )
+    terms = np.einsum("tr,s,m->trsm", random.normal(size=(3, 5)), random.normal(size=4), random.normal(size=40))
+    creep: Any = Stub(columns=lambda which: which)
+    found = packed(moisture, terms, creep)
+    assert found.few == 4 and found.left.shape[1] <= 5 and len(found.courses) <= 3
+    whole = np.einsum("ak,krj,jm->arm", found.left, found.right, found.courses)
+    np.testing.assert_allclose(whole[:7], moisture.transpose(1, 0, 2), atol=1e-6)
+    np.testing.assert_allclose(whole[7:].reshape(3, 4, 5, 40), terms.transpose(0, 2, 1, 3), atol=1e-6)
+    for which in (slice(3, 4), slice(2, 30)):
+        some = found.columns(which)
+        np.testing.assert_allclose(
+            np.einsum("ak,krj,jm->arm", some.left, some.right, some.courses), whole[:, :, which], atol=1e-9
+        )
+    assert found.columns(slice(3, 4)).courses.shape == (1, 1)
+
+
+def test_weeks_asked_about_end_with_the_reference() -> None:
+    for weeks, here, then in ((200, 10, 62), (62, 10, 61), (63, 10, 62)):
+        seasons = (Moment(DAY, 90), Moment(DAY + timedelta(days=100), 90))
+        asked = Asked(DAY, seasons, np.zeros((3, weeks)), here)
+        assert asked.a_year_on == then
+    assert asked.moments == (Moment(DAY, after_work=True), *seasons)
+    assert asked.days == (DAY, DAY + timedelta(days=45), DAY + timedelta(days=145), DAY, DAY)
+    assert quantiles(np.array([3.0, 1.0, np.inf, 2.0])) == (1.0, 2.0, np.inf)
