@@ -15,7 +15,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import bytes_of
 from driftmodel.base.record_file import RECORD, is_record
 from driftmodel.doors.bench_commands import decided
-from driftmodel.doors.page_picture import path_picture
+from driftmodel.doors.page_view import path_picture
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
