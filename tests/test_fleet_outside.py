@@ -235,3 +235,5 @@ def test_what_is_due_and_not_yet_told_is_neither_too_high_nor_too_low() -> None:
         said += np.median(forecast(fleet).cube["not_yet_reported"].values.sum(axis=(1, 2)))
         came += due
     assert said == pytest.approx(came, rel=0.15)
+    soon = forecast_demand(fleet, LAW, months=3, to_end_of_cover=False)  # fewer months than reports are late
+    assert not_yet_reported(soon).sum() == pytest.approx(not_yet_reported(forecast(fleet)).sum(), rel=0.05)

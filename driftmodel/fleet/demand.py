@@ -298,7 +298,7 @@ def sample_cube(
     already = already_due(lag.shares, waits.mean, reach)
     physics = plain.first + plain.repeat
     physics_says, physics_trend = physics @ already, trend(physics)
-    tail = already[: lag.shares.size]
+    tail = np.maximum(1.0 - np.cumsum(lag.shares), 0.0) + 1e-9  # due so many months ago and not yet told
     between = 1.0 + tail @ (2.0 * np.arange(tail.size)) / tail.sum() - lag.shares @ np.arange(lag.shares.size)
     for start in range(0, samples, AT_ONCE):
         streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
@@ -346,7 +346,7 @@ def sample_cube(
                 moved = ratio(even @ already, physics_says) * np.exp(between * physics_trend)
                 due = habits[place].pending * np.where(physics_says > 0.0, moved, level[place])
             else:
-                due = even[..., : tail.size] @ tails[place][: even.shape[2]]
+                due = even[..., np.minimum(np.arange(tail.size), reach - 1)] @ tails[place]
             waiting[sample] = random.poisson(due * np.exp(lately[place][:, None] - between * trend(even)))
     seasonal = (sold.visits + planned.visits)[:, :months]
     whole_cube = ("sample", "month", "region", "design", "grade", "cover")
