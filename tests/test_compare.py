@@ -32,6 +32,8 @@ def test_pairs_are_of_one_world() -> None:
     assert table["action"].sel(quantile=0.5, scenario=base.name).values == pytest.approx(
         middle, abs=0.01
     )  # the middle of thirty
+    damp = alone["relative_humidity"].groupby("time.month").mean().values
+    assert table["humidity"].sel(scenario=base.name).values == pytest.approx(damp, abs=0.01)
     swing = table.sel(outcome="season_swing")
     assert float(swing["difference_mean"][2]) < -0.3
     assert float(swing["difference_se"][2]) < 0.7 * float(swing["unpaired_se"][2])

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from driftmodel.base import library
+from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument, load_scenario
@@ -193,5 +194,6 @@ def test_how_far_a_lever_goes_and_how_it_is_called(scenario: Scenario) -> None:
     with pytest.raises(BadInput, match=r"from 0\.5 to 1\.5"):
         with_lever(scenario, "brace height", 1.51)
     assert with_lever(scenario, "string tension", 90).title == f"{scenario.title}; string tension: 90"
+    assert with_lever(scenario, "humidifier", 42).stays[-1].climate.humidifier == Humidifier(42.0, 25.0, ())
     there = with_lever(scenario, "place", "damp_coast")
     assert there.title == f"{scenario.title}; place: {there.stays[-1].climate.title.split(' (')[0]}"

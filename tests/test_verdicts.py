@@ -35,13 +35,14 @@ def scenario() -> Scenario:
 
 
 def found(scenario: Scenario, *, due: float = 0.0, dry_days: float = 0.0, dry_at: float = 34.9, damp_days: float = 0.0,
-          swing_mm: float = 0.0, weeks_high: int = 26, draws: int = 4) -> dict[str, Any]:  # fmt: skip
+          swing_mm: float | np.ndarray = 0.0, weeks_high: int = 26, draws: int = 4) -> dict[str, Any]:  # fmt: skip
     """The verdict on a made-up forecast: so many days a year dry or damp, and a square season of the action."""
     days = horizon_days(scenario) + 1
     humidity = np.full(days, 50.0)
     humidity[: round(dry_days * YEARS)] = dry_at
     humidity[days - round(damp_days * YEARS) :] = 70.1
-    season = np.where((np.arange(days) // 7) % 52 < weeks_high, swing_mm, 0.0)[None, :].repeat(draws, axis=0)
+    high = (np.arange(days) // 7) % 52 < weeks_high
+    season = np.broadcast_to(np.asarray(swing_mm), (draws,))[:, None] * high
     chances = np.array([0.0, due, *[1.0] * (YEARS - 2)])
     result = xr.Dataset(
         {"regrade_due": (("year",), chances), "relative_humidity": (("time",), humidity),
@@ -71,6 +72,8 @@ def test_season_alone_outside_the_rule(scenario: Scenario) -> None:
     assert found(scenario, swing_mm=1.0, weeks_high=8)["verdict"] == "leave"  # 56 of 60 days high, the rest 0.15 low
     assert found(scenario, swing_mm=1.0, weeks_high=9)["verdict"] == "humidify"
     assert found(scenario, swing_mm=-1.0, weeks_high=9)["season_outside_share"] == 1.0
+    for wide, word in ((2, "leave"), (3, "humidify")):  # of four draws: more than half of them
+        assert found(scenario, swing_mm=np.array([1.0] * wide + [0.0] * (4 - wide)))["verdict"] == word
 
 
 @pytest.mark.parametrize(
