@@ -43,8 +43,9 @@ ROOMS = {
     "outlook": ["*"],
     "calibration": ["forward", "moments", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide",
                     "outcomes", "slips", "unsure", "layout", "steps", "pooled", "options", "room_moments"],
-    "fleet": ["claims", "delay", "money", "stock", "expect", "life", "passage", "scores",
-              "cohorts", "habits", "answers", "reporting", "correction", "exposure", "future", "demand", "backtest"],
+    "fleet": ["claims", "delay", "money", "stock", "cell_demand", "built_together", "passage", "scores", "cohorts",
+              "report_habits", "planner_tables", "reporting", "correction", "exposure", "future", "demand",
+              "backtest"],
 }  # fmt: skip
 TESTS = {
     "wood": ("test_wood_*", "test_outlook_lasting*"),

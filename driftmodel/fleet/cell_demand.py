@@ -36,13 +36,13 @@ class Window:
     lag_shares: tuple[float, ...]
     claims_since: int
     soon: int
-    waiting_share: float = 0.0
-    waiting_months: int = 3
-    first_sale_year: int = 0
-    sale_years: int = 0
-    since: int = 0
-    sales: tuple[int, ...] = (0,)
-    regrades: tuple[int, ...] = (0,)
+    waiting_share: float
+    waiting_months: int
+    first_sale_year: int
+    sale_years: int
+    since: int
+    sales: tuple[int, ...]
+    regrades: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -103,9 +103,7 @@ def expect(
         since = window.claims_since - kinds[:, 0] if window.claims_since != NONE else np.full(len(kinds), -FAR)
         known = Known(window.cutoff - kinds[:, 0], kinds[:, 1] - kinds[:, 0], since)
         now = ahead(of_each_kind(fresh, len(kinds)), known, asked, _waiting(window, kinds))
-        all_units = np.where(
-            known.age >= known.sold_at, group_sums(of_row, cohorts.count[chosen[rows]], len(kinds)), 0.0
-        )
+        all_units = group_sums(of_row, cohorts.count[chosen[rows]], len(kinds))  # none has a past before its sale
         never = last[rows] == NONE
         rows, of_row = rows[never], of_row[never]
         units = group_sums(of_row, cohorts.count[chosen[rows]], len(kinds))

@@ -93,5 +93,5 @@ def in_cover(
 def cover_left(fleet: Fleet, cutoff: int, months: int) -> int:
     """Months until the last unit sold by the end of the forecast's months is out of cover."""
     sold = fleet.units.sale <= cutoff + months
-    end = int((fleet.units.sale + fleet.units.cover)[sold].max(initial=cutoff + 1))
+    end = int((fleet.units.sale + fleet.units.cover)[sold].max(initial=cutoff))
     return max(end - cutoff - 1, 0)

@@ -94,7 +94,7 @@ def _table(
     age = when[None, :] - rows[:, 1:2]
     there = age >= 0
     units = np.where(there, entered[:, None] - np.cumsum(events, axis=1) + events, 0.0)
-    rate = np.where(there, hazard[rows[:, 0][:, None], np.maximum(age, 0)], 0.0)
+    rate = hazard[rows[:, 0][:, None], np.maximum(age, 0)]
     out = np.empty((3, AGE_BINS.size, months))
     at = (bin_of(np.maximum(age, 0)) * months + np.arange(months)).ravel()
     for place_of, values in ((UNITS, units), (EXPECTED, units * rate), (TOLD, events)):
@@ -124,7 +124,7 @@ def report_hazard(
             found = (1.0 - share) * found + share * _told_in(late, weight, start[at], asked, months)
         whole = group_sums(own.kind, weight, start[at].size)[:, None]
         left = whole - np.cumsum(found, axis=1) + found
-        out[at] = np.minimum(ratio(found, np.where(left > 1e-9 * np.maximum(whole, 1e-300), left, 0.0)), MOST_HAZARD)
+        out[at] = np.minimum(ratio(found, left * (left > 1e-9 * whole)), MOST_HAZARD)
     return out
 
 
@@ -155,8 +155,6 @@ def gaps_ahead(lives: Lives, age: Whole, count: Array, months: int) -> Array:
     two, weighed by the units (their ages, and how many) whose months ahead hold it; longer gaps, and none at all, are
     last."""
     kinds = KINDS - 1
-    if lives.crossing.shape[1] < 2 or age.size == 0:
-        return np.zeros((kinds, months + 1))
     order = np.argsort(age)
     by = np.append(0.0, np.cumsum(count[order]))
 
@@ -165,7 +163,7 @@ def gaps_ahead(lives: Lives, age: Whole, count: Array, months: int) -> Array:
 
     row, occasion = np.nonzero(lives.crossing[:, :-1] < FAR)
     here = lives.crossing[row, occasion]
-    weight = (younger(here) - younger(here - months)) * lives.weight[row] / lives.member.size
+    weight = (younger(here) - younger(here - months)) / lives.member.size
     gap = np.minimum(lives.crossing[row, occasion + 1] - here, months)
     place = regraded_kind(here) * (months + 1) + gap
     return group_sums(place, weight, kinds * (months + 1)).reshape(kinds, months + 1)

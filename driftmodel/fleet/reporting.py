@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.arrays import group_sums
+from driftmodel.base.arrays import group_sums, ratio
 from driftmodel.fleet.delay import delayed
 from driftmodel.fleet.passage import FAR, Lives, Whole
 
@@ -199,13 +199,13 @@ def _sums(lives: Lives, known: Known, asked: Asked) -> _Sums:
 
 def _divided(found: _Sums, lives: Lives) -> Ahead:
     kinds, months = found.first.shape[:2]
-    possible = found.alive > 1e-9 * np.maximum(found.whole, 1e-300)
-    by_alive = np.where(possible, 1.0 / np.where(possible, found.alive, 1.0), 0.0)
-    by_whole = np.where(possible, 1.0 / np.maximum(found.whole, 1e-300), 0.0)
+    possible = found.alive > 1e-9 * found.whole
+    by_alive = ratio(possible, found.alive)
+    by_whole = ratio(1.0, found.whole)
     of = (lives.kind, lives.member)
     parts = found.parts / np.maximum(found.each_alive[of], 1e-9)[:, None]
     parts[:, -1] = found.parts[:, -1] / np.maximum(found.each_whole[of], 1e-9)
-    parts[~possible[lives.kind]] = 0.0
+    parts[~possible[lives.kind], :-1] = 0.0
     first = found.first * by_alive[:, None, None]
     waiting = np.maximum(1.0 - _so_far(first.sum(axis=2)), 0.0)
     return Ahead(
@@ -240,7 +240,7 @@ def _sloped(mix: Ahead, prompt: _Sums, late: _Sums, share: float) -> Ahead:
     first = slope(mix.first.sum(axis=2), prompt.first.sum(axis=2), late.first.sum(axis=2))
     repeat = slope(mix.repeat.sum(axis=2), prompt.repeat.sum(axis=2), late.repeat.sum(axis=2))
     pending = (late.pending - prompt.pending - mix.pending * fewer) / alive
-    history = np.where(mix.possible, (late.history - prompt.history) / np.maximum(prompt.whole, 1e-300), 0.0)
+    history = ratio(late.history - prompt.history, prompt.whole)
     return replace(
         mix,
         slope=np.stack([first, repeat, -_so_far(first)], axis=1),
