@@ -117,7 +117,7 @@ def test_no_reading_alone_moves_an_answer_far() -> None:
     plain = drawn(made)
     told, held = held_back(made, plain, drawn, likely, answer)
     assert answer(plain.normals).mean() > 0.48
-    others = np.exp(made.without(5, likely(made, cloud)).log_density(residual, np.ones(4000)))
+    others = np.exp(made.without(5, likely(made, cloud).mean(axis=0)).log_density(residual, np.ones(4000)))
     aim = float(others @ (0.5 * side) / others.sum()) + MOST_MOVED
     assert answer(held.normals).mean() == pytest.approx(aim, abs=0.02)
     # the doubt told is the one that would lead there

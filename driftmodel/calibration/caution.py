@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 LEAST_OTHERS, MOST_MOVED = 4, 0.08
 #: the posterior without a reading is sampled where it is this far off by weight, mm, or a lesser share of particles
 #: counts
-LOOKED_AT_MM, LEAST_COUNTING = 0.06, 0.06
+LOOKED_AT_MM, LEAST_COUNTING = 0.06, 0.04
 
 
 def held_back(
@@ -46,7 +46,7 @@ def held_back(
         share = chance / chance.sum()
         cloud, own = sampled.normals, float(share @ found)
         if 1.0 / np.sum(share**2) < LEAST_COUNTING * len(share) or abs(own - mean) > LOOKED_AT_MM:
-            cloud = draw(ways.without(place, each)).normals
+            cloud = draw(ways.without(place, each.mean(axis=0))).normals
             share, own = np.full(len(cloud), 1.0 / len(cloud)), float(np.mean(answer(cloud)))
         clouds.append((cloud, share))
         means.append(own)

@@ -30,8 +30,8 @@ from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 Array = NDArray[np.float64]
 
 PARTICLES = 1000
-#: particles of the first look, which only finds slips and where the instrument stands
-SCOUTS = 400
+#: particles of the first look, which only finds slips and where the instrument stands; of the looks without a reading
+SCOUTS, OTHERS = 400, 200
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays are taken from
@@ -192,7 +192,7 @@ def learn(
         for _ in range(ROUNDS):
             before = (slip, likely)
             whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-            known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)))
+            known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)).mean(axis=0))
             cloud = posterior_of(known, scouts).normals
             slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
             if all(
@@ -200,7 +200,7 @@ def learn(
             ):
                 break
         whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-        known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)))
+        known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)).mean(axis=0))
     sampled = posterior_of(known)
     if ways is None:
 
@@ -211,12 +211,12 @@ def learn(
         known, sampled = held_back(
             whole_ways,
             sampled,
-            lambda fewer: posterior_of(fewer, scouts),
+            lambda fewer: posterior_of(fewer, scouts[:OTHERS]),
             lambda of, normals: of.likely(residual(normals), swing(normals)),
             stands,
         )
         away, stirred = residual(sampled.normals), swing(sampled.normals)
-        known = known.pruned(known.likely(away, stirred))
+        known = known.pruned(known.likely(away, stirred).mean(axis=0))
         known = replace(
             known, noise=Noise(known.noise.unsure, sd, known.chances(away, stirred), known.stays(away, stirred))
         )

@@ -35,8 +35,8 @@ STAY_SHARE = float(LAY.mean())
 LAY, STRAIGHT = LAY / LAY.sum(), (1.0 - LAY) / (1.0 - LAY).sum()
 #: numbers held at once, and readings so few that products of their variances are safe
 AT_ONCE, FEW = 1_000_000, 30
-#: a way that is less likely than this for every particle is left out
-LEAST_LIKELY = 0.01
+#: a way that is less likely than this is left out
+LEAST_LIKELY = 1e-3
 
 
 def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
@@ -129,14 +129,13 @@ class Ways:
         return replace(self, **{name: getattr(self, name)[kept] for name in names})
 
     def pruned(self, likely: Array) -> Ways:
-        """Without the ways that are all but impossible for every particle of `likely` (n, ways)."""
-        return self.only(np.flatnonzero(likely.max(axis=0) > LEAST_LIKELY))
+        """Without the ways that are all but impossible; likely (ways,): how likely each is."""
+        return self.only(np.flatnonzero(likely > LEAST_LIKELY))
 
     def without(self, place: int, likely: Array) -> Ways:
         """The ways in which the doubtful reading `place` is a slip, pruned: what the others say."""
         slip = np.flatnonzero(self.slip[:, self.doubtful[place]] == 1.0)
-        whole = likely[:, slip].sum(axis=1)
-        return self.only(slip).pruned(likely[:, slip] / whole[:, None])
+        return self.only(slip).pruned(likely[slip] / likely[slip].sum())
 
     def chances(self, residual: Array, swing: Array) -> Array:
         """Probability of each reading being a slip, (readings,)."""

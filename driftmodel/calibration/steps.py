@@ -57,7 +57,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     seed, values = posterior.bench.scenario.seed + 3, posterior.values_read
 
     residual, swing = values - posterior.expected(posterior.sampled.normals), posterior.swing(posterior.sampled.normals)
-    ways = posterior.ways.pruned(posterior.ways.likely(residual, swing))
+    ways = posterior.ways.pruned(posterior.ways.likely(residual, swing).mean(axis=0))
 
     def found(normals: Array) -> tuple[Array, Array, Array]:
         """For each particle, way and gap: how likely it makes the readings (logarithm), a step's mean and variance."""
