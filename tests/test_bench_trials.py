@@ -21,7 +21,7 @@ from driftmodel.record.add import add
 from driftmodel.record.case import open_case
 from driftmodel.record.new import create
 
-pytestmark = pytest.mark.usefixtures("undrawn", "few_particles")
+pytestmark = pytest.mark.usefixtures("undrawn", "few_particles", "short")
 TOLD = {
     "design": "large_x_braced",
     "home": "cold_city_heated",

@@ -274,7 +274,7 @@ def test_with_a_rush_the_80_pct_interval_covers_74_to_88_pct_of_months() -> None
         habits = rushed().settings.habits.model_copy(update={"end_of_cover_share": 0.25})
         settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12, seed=seed)
         fleet, truth = invented_fleet(settings.model_copy(update={"habits": habits}), LAW, 60000, years=7, seed=seed)
-        cube = dm.forecast_demand(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
+        cube = months_of(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
         came = np.moveaxis(truth.reports, 2, 0)
         chance = np.random.default_rng(seed).random(came.shape)
         transform = (cube < came).mean(axis=0) + chance * (cube == came).mean(axis=0)

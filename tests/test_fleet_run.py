@@ -58,7 +58,7 @@ def test_killed_twenty_times_it_ends_with_the_same_bits(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path; sys.path.insert(0, 'tests')\n"
         "import numpy as np; from test_fleet_run import cube, LAW; from dataclasses import replace\n"
-        "from driftmodel.fleet.run import Crew\n"
+        "from driftmodel.base.workers import Crew\n"
         "found = cube(Crew(folder=Path(sys.argv[1])), replace(LAW, pause_s=float(sys.argv[2])))\n"
         "np.save(sys.argv[3], found)\n"
     )
