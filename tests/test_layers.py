@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from types import FrameType
 
 import pytest
 
@@ -133,3 +134,47 @@ def test_help_imports_nothing_heavy(module: str) -> None:
         f"try: main()\nexcept SystemExit: pass\nassert {module!r} not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT)
+
+
+def test_the_walk_of_a_history_never_climbs_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From the weather file to the day a regrade is due, no module calls one of a later room, but base.keeping, which
+    makes what it is handed to keep."""
+    from dataclasses import replace
+
+    from driftmodel.base.keeping import forget
+    from driftmodel.base.records import Stay
+    from driftmodel.base.scenarios import load_scenario
+    from driftmodel.outlook.chain import run_chain
+    from driftmodel.outlook.draws import draw_unknowns
+    from driftmodel.structure import body
+    from driftmodel.structure.response import body_response
+
+    plain = load_scenario("first-winter")
+    home = replace(plain.stays[-1].climate, room=None, humidifier=None, case=None)  # a room walks by the hour, watched
+    stays = (Stay(plain.stays[0].start, home),)
+    scenario = replace(plain, stays=stays, horizon_years=1, weather_members=1)
+    known = body_response(scenario.instrument)
+    monkeypatch.setattr(body, "respond", lambda *_: known)
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path))
+    forget()  # so that all of it is walked
+    steps: set[tuple[str, str]] = set()
+
+    def seen(frame: FrameType, event: str, _: object) -> None:
+        called, caller = frame.f_globals.get("__name__", ""), frame.f_back
+        while caller is not None and not caller.f_globals.get("__name__", "").startswith("driftmodel."):
+            caller = caller.f_back
+        if event == "call" and caller is not None and called.startswith("driftmodel."):
+            steps.add((caller.f_globals["__name__"], called))
+
+    draws = draw_unknowns(scenario, 8, 1)
+    run_chain(replace(scenario, seed=2), draws)  # what is imported on the way is there before the walk is watched
+    forget()
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "empty"))
+    sys.setprofile(seen)
+    try:
+        run_chain(scenario, draws)
+    finally:
+        sys.setprofile(None)
+    rooms = {(room_of(caller), room_of(called)) for caller, called in steps if caller != "driftmodel.base.keeping"}
+    assert {("outlook", "climate"), ("outlook", "wood"), ("climate", "base")} <= rooms
+    assert all(FLOORS[caller] >= FLOORS[called] for caller, called in rooms), rooms
