@@ -1,5 +1,5 @@
-"""What is told of a calibration: one fault behind many slips, patterns, rivals, the chance that a reading is wrong and
-what it was due to be. Posteriors are stubs with just what is read of them; what is expected is counted here by hand."""
+"""What is told of a calibration: one fault behind many slips, patterns, rivals, unusual guitars. Posteriors are stubs
+with just what is read of them; what is expected is counted here by hand. No outside values."""
 
 from __future__ import annotations
 
@@ -13,14 +13,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from driftmodel.base import library
-from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration import decide, diagnosis
-from driftmodel.calibration.options import Standing, Weighed, gains_of, weigh
-from driftmodel.calibration.outcomes import Answers
-from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration import diagnosis
+from driftmodel.calibration.records import ReadingRow
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.neck_join import slack_turn_deg
 
@@ -77,7 +72,7 @@ def test_a_unit_mistaken_is_told_by_its_ratio(factor: float, words: str) -> None
 def test_day_and_month_changed_about_are_told_where_all_could_be() -> None:
     due, read = [2.0, 3.0, 4.5], [5.0, 9.0, 6.0]
     about = "every one of their dates reads as well with day and month changed about"
-    for days, told in (((12, 3, 7), about), ((13, 3, 7), GENERIC), ((1, 2, 3), GENERIC)):
+    for days, told in (((12, 3, 7), about), ((12, 2, 3), about), ((13, 3, 7), GENERIC), ((1, 2, 3), GENERIC)):
         rows = [row(date(2027, month, day)) for month, day in zip((1, 2, 3), days, strict=True)]
         assert fault(due, read, rows=rows) == told
 
@@ -206,7 +201,7 @@ def test_a_rival_is_told_at_ten_times_the_evidence(monkeypatch: pytest.MonkeyPat
     ("name", "times", "share", "told"),
     [
         ("settles", 1.52, 0.91, True), ("settles", 1.48, 0.91, False), ("settles", 1.52, 0.89, False),
-        ("settles", 1 / 1.52, 0.91, True), ("settles", 1 / 1.48, 0.91, False),
+        ("settles", 1 / 1.52, 0.91, True), ("settles", 1 / 1.52, 0.89, False), ("settles", 1 / 1.48, 0.91, False),
         ("swings", 2.02, 0.91, True), ("swings", 1.98, 0.91, False), ("swings", 1 / 2.02, 0.91, True),
     ],
 )  # fmt: skip
@@ -265,121 +260,3 @@ def test_a_diagnosis_names_what_is_past_its_limits(monkeypatch: pytest.MonkeyPat
     assert not found.wrong_physics and replace(found, checks=(check,)).wrong_physics
     assert replace(found, rivals=(rival,)).wrong_physics
     assert not replace(found, rivals=(replace(rival, told=False),), checks=(replace(check, told=False),)).wrong_physics
-
-
-# ---- the decision --------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def scenario() -> Scenario:
-    return load_scenario("two-winters")
-
-
-def test_a_reading_is_wrong_by_bayes_rule_over_slip_damage_and_sound() -> None:
-    expected, doubt = np.array([[2.2, 5.0], [2.4, 5.3]]), 0.15
-    share, damage = library.general("bench_damage_share").value, library.general("bench_damage_action").value
-    kinds = (("action", damage, 1.35), ("action_bass", damage, 1.35), ("projection", 2 * damage, 1.35))
-    for what, hurt_mm, reach in (*kinds, ("relief", None, 0.35)):
-        read = row(what=what, value=2.9)
-        posterior: Any = Stub(readings=(read, row()), noise=Stub(own_doubt=np.array([doubt**2, 1.0])))
-        for by_mm in (0.0, -0.5, 1.0):
-            off = 2.9 + by_mm - expected[:, 0]
-            hurt = share if hurt_mm is not None else 0.0
-            sound = (0.9 - hurt) * np.mean(norm.pdf(off, scale=doubt))
-            wild = 0.1 / (2.0 * reach) + hurt * np.mean(norm.pdf(off, scale=np.hypot(doubt, hurt_mm or 0.0)))
-            found = decide._wrong(posterior, expected, read, by_mm)
-            assert found == pytest.approx(wild / (wild + sound)), (what, by_mm)
-    assert decide._wrong(posterior, expected, row(value=7.0)) == 0.0
-    drawn = decide._due(
-        Stub(bench=Stub(scenario=Stub(seed=1)), noise=Stub(own_doubt=np.array([0.04, 0.09]))),  # type: ignore[arg-type]
-        np.full((40000, 2), 2.5),
-        1,
-    )
-    assert drawn.mean() == pytest.approx(2.5, abs=0.006) and drawn.std() == pytest.approx(0.3, abs=0.004)
-
-
-def test_chances_told_add_up_and_leave_is_always_among_them() -> None:
-    words = {key: key for key in ("leave", "air", "truss rod", "saddle", "spacer", "other work")}
-    told = decide._told(Weighed({}, np.array([1, 1, 4, 4, 4])), 0.2, words)
-    assert told == pytest.approx({"measure again": 0.2, "leave": 0.0, "air": 0.32, "spacer": 0.48})
-    assert decide._told(Weighed({}, np.array([0, 0])), 0.0, words) == {"leave": 1.0}
-    assert decide._again(0.15, "saddle") and not decide._again(0.5, "leave")
-
-
-def test_what_was_known_before_is_the_earlier_readings_by_name() -> None:
-    start = np.arange(20.0).reshape(5, 4)
-    posterior: Any = Stub(start=start, layout=Stub(names=("a", "level_relief", "weather_1", "b")))
-    earlier: Any = Stub(bench=Stub(readings=(row(),)), names=("b", "level_relief", "weather_1", "c"),
-                        normals=-np.arange(8.0).reshape(2, 4))  # fmt: skip
-    known = decide._known_before(posterior, earlier)
-    np.testing.assert_array_equal(known[:, :3], start[:, :3])
-    np.testing.assert_array_equal(known[:, 3], [0.0, -4.0, 0.0, -4.0, 0.0])
-    for none in (None, Stub(bench=Stub(readings=()), names=("a",), normals=np.zeros((2, 1)))):
-        np.testing.assert_array_equal(decide._known_before(posterior, none), start)  # type: ignore[arg-type]
-
-
-def test_a_relief_out_of_the_usual_is_given_back_at_the_rod(scenario: Scenario) -> None:
-    """By the neck's own ratio of bow in the action to relief; the saddle's room counts what was done to it."""
-    usual = library.general("bench_relief")
-    coefficients = Stub(bow_action={"neck": 0.03}, relief={"neck": 0.06})
-    bench = Stub(scenario=scenario, coefficients=coefficients)
-    posterior: Any = Stub(bench=bench, book=BenchBook((), ()))
-    for spreads, told in ((1.1, True), (-1.1, True), (0.9, False)):
-        off = spreads * usual.spread
-        truss = -0.5 * off if told else 0.0
-        new = (row(what="relief", value=usual.value + off), row())
-        found = decide._standing(posterior, None, new)  # type: ignore[arg-type]
-        assert found.truss_action_mm == pytest.approx(truss), off
-        assert found.room_mm == scenario.setup.saddle_room_mm and found.fitted_lift_mm == 0.0
-
-
-def test_the_reading_that_would_turn_the_answer_is_found_by_trying_each(scenario: Scenario) -> None:
-    """Answers that follow the reading by their regression on what was due; every hundredth either way tried here."""
-    random = np.random.default_rng(2)
-    due = 2.4 + 0.3 * random.standard_normal(400)
-    ref = 0.6 * due + 0.9 + 0.05 * random.standard_normal(400)
-    none, up = np.full(400, np.inf), 2.0 * (ref - 2.3)
-    before = Answers(ref, ref - 0.2, ref + 0.2, ref, up, none, ref, ref, up, ref, up, ref)
-    now = Answers(*([np.full(400, 2.35)] * 12))
-    still = dict.fromkeys(("saddle_rise_reference_mm", "saddle_rise_next_mm", "saddle_rise_steady_mm"), 0.0 * ref)
-    now = replace(now, action_dry_mm=now.action_dry_mm - 0.2, action_damp_mm=now.action_damp_mm + 0.2, **still)
-    standing = Standing(now, scenario, scenario.setup.saddle_room_mm, 0.0)
-    read, doubt = row(value=2.35), 0.12
-    expected = np.stack([np.zeros(400), due], axis=1)
-    asked: list[int] = []
-
-    def answers(normals: Array) -> Answers:
-        asked.append(len(normals))
-        return Answers(*(value[: len(normals)] for value in vars(before).values()))
-
-    posterior: Any = Stub(
-        readings=(row(what="relief"), read), noise=Stub(own_doubt=np.array([1.0, doubt**2])), answers=answers
-    )
-    found = decide._turns(posterior, standing, np.zeros((400, 3)), expected, 1)
-    gains = gains_of(answers(np.zeros((300, 3))), due[:300], doubt)
-    slope = np.cov(ref[:300], due[:300], bias=True)[0, 1] / (np.var(due[:300]) + doubt**2)
-    assert gains["action_next_mm"] == pytest.approx(slope)
-    assert asked == [300, 300]
-
-    def said(by_mm: float) -> str:
-        moved = {name: getattr(now, name) + gains[name] * by_mm for name in gains}
-        turned = replace(standing, found=replace(now, **moved, regrade_years=none))
-        weighed = weigh(turned)
-        word = decide._words_of(turned, weighed)[weighed.best]
-        wrong = decide._wrong(posterior, expected, read, by_mm)
-        return "measure again" if wrong > 0.5 or (wrong >= 0.15 and word in decide.WORK) else word
-
-    ways = []
-    for sign in (-1.0, 1.0):
-        tried = [(sign * 0.02 * step, said(sign * 0.02 * step)) for step in range(1, 75)]
-        ways += [(round(2.35 + by, 2), word) for by, word in tried if word != "leave"][:1]
-    assert found == tuple(ways) and len(found) == 2
-    deaf = decide._turns(posterior, standing, np.zeros((400, 3)), np.stack([due * 0.0, due * 0.0], axis=1), 1)
-    assert all(word == "measure again" for _, word in deaf)
-
-
-def test_a_reading_that_says_nothing_is_refused(scenario: Scenario) -> None:
-    with pytest.raises(BadInput, match="no reading of the action"):
-        decide.weather_or_drift(scenario, row(what="relief", value=0.2))
-    with pytest.raises(BadInput, match="a projection alone"):
-        decide.weather_or_drift(scenario, row(what="projection"))
