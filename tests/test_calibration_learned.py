@@ -120,8 +120,9 @@ def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(poster
         record.bands, ("action_dry_mm", "action_damp_mm", "action_reference_mm", "regrade_years"), strict=True
     ):
         for points, found in ((band.prior, before), (band.posterior, after)):
-            exact = np.quantile(getattr(found, name), [0.1, 0.5, 0.9], method="inverted_cdf")
-            assert points == pytest.approx(exact, rel=0.01)  # a rank off at most
+            for point, share in zip(points, (0.1, 0.5, 0.9), strict=True):  # to a rank
+                values = getattr(found, name)
+                assert np.mean(values < point) < share + 0.002 and np.mean(values <= point) > share - 0.002
     assert (record.log_evidence, record.stages) == (posterior.sampled.log_evidence, posterior.sampled.stages)
 
 
