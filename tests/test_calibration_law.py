@@ -3,6 +3,7 @@ normals, all alternatives counted. No outside values but where one is named."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from itertools import product
 from types import SimpleNamespace as Stub
