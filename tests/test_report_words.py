@@ -125,6 +125,12 @@ def test_terminal_summary_fits_a_terminal(fc: Any, scenario: Any, units: str) ->
     assert max(len(line) for line in lines) <= 100
 
 
+def test_slack_bolts_are_told_where_they_are_likely(fc: Any) -> None:
+    told = words.bow_words(fc.assign_attrs(bolts_slack_20_years=0.08), "metric")
+    assert told[0].startswith("In 8 % of the runs the bolts of the neck") and "truss rod" in told[1]
+    assert len(words.bow_words(fc.assign_attrs(bolts_slack_20_years=0.004), "metric")) == 1
+
+
 def test_json_names_its_units(fc: Any, scenario: Any) -> None:
     import json
 
