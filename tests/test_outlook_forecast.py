@@ -188,8 +188,8 @@ def test_slack_bolts_add_to_the_drift_and_no_gain_multiplies_them() -> None:
 
 
 def test_share_of_slack_bolts_is_that_of_the_draws(outlook: xr.Dataset, scenario: Scenario) -> None:
-    """Twice the turn at moment / (clamp force x depth) = 1/3: of 7 N m on two bolts of 1500 N and 75 mm, at 9.3 % of the
-    force left; 0.126 log10(1 + 7305 / 0.75) = 0.503 is lost in twenty years, times joint_creep."""
+    """Twice the turn at moment / (clamp force x depth) = 1/3: of 7 N m on two bolts of 1500 N and 75 mm, at 9.3 % of
+    the force left; 0.126 log10(1 + 7305 / 0.75) = 0.503 is lost in twenty years, times joint_creep."""
     creep = draw_unknowns(scenario, 60, scenario.seed).values["joint_creep"]
     slack = creep * 0.5026 > 1.0 - 3.0 * 6.99 / 225.0
     assert outlook.attrs["bolts_slack_20_years"] == pytest.approx(slack.mean(), abs=0.02)
