@@ -14,13 +14,14 @@ from hidden_truth import as_normals, read_in_three_weathers, season_movement
 
 from driftmodel.base import library
 from driftmodel.base.frozen import Frozen
+from driftmodel.base.keeping import Memory
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import bench as benches
 from driftmodel.calibration.bench import Bench, change_in, room_change
 from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of
 from driftmodel.calibration.layout import as_draws, layout_of
-from driftmodel.calibration.moments import CreepSight, Moment, creep_at, packed
+from driftmodel.calibration.moments import CreepSight, Moment, creep_at, packed, states_at
 from driftmodel.calibration.outcomes import Asked, quantiles
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_moments import room_factor
@@ -202,6 +203,35 @@ def test_the_reference_state_past_the_end_is_the_last_days(bench: Bench) -> None
     year = bench.drive.acting[:, last - 364 :].mean(axis=1)
     np.testing.assert_allclose(found[0][0, :, 1], year - bench.drive.acting[:, since])
     np.testing.assert_allclose(found[0][1, :, 1], year - bench.drive.lags.lags_pct[:, since])
+
+
+def test_lags_are_read_at_the_ends_of_the_air_and_over_days(bench: Bench) -> None:
+    """From the first hour to the last midnight; a moment of two days is the mean of their two; the air's own means."""
+    drive, first = bench.drive, bench.scenario.stays[0].start
+    end = drive.acting.shape[1] - 1
+    days = [first + timedelta(days=day) for day in (0, end, 300)]
+    begun = Moment(days[0], hours_at_bench=5.0, hour=2.0)
+    moments = (Moment(days[0], hour=0.0), begun, Moment(days[1], hour=0.0), Moment(days[2], 2))
+    found = states_at(moments, drive, bench.scenario)
+    np.testing.assert_allclose(found[0, :, 0], drive.acting[:, 0])
+    np.testing.assert_allclose(found[1, :, 2], drive.lags.lags_pct[:, end])
+    np.testing.assert_allclose(found[0, :, 2], drive.acting[:, end])
+    two = [one[:, 300:302].mean(axis=1) for one in (drive.acting, drive.lags.lags_pct)]
+    np.testing.assert_allclose(found[:, :, 3], two)
+    back = states_at((Moment(days[0], hours_at_bench=5.0, hour=5.0),), drive, bench.scenario)
+    np.testing.assert_allclose(found[:, :, 1], back[:, :, 0])  # before the air begins nothing is known: its first state
+    air = scenario_air(bench.scenario, 0)
+    for daily, name in zip(drive.air_daily, ("air_temperature", "relative_humidity"), strict=True):
+        np.testing.assert_allclose(daily, [air[name].values[24 * day : 24 * day + 24].mean() for day in range(end)])
+
+
+def test_a_bench_knows_the_work_of_its_book(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain, done = load_scenario("first-winter"), WorkDone(date(2027, 3, 1), truss_rod=True)
+    monkeypatch.setattr(benches, "_benches", Memory(2))
+    monkeypatch.setattr(benches, "_made", lambda scenario, until, weathers: scenario)
+    until = date(2027, 4, 3)
+    assert benches.make_bench(plain, until, BenchBook((), (done,))).work == (done,)  # type: ignore[attr-defined]
+    assert benches.make_bench(plain, until).work == ()  # type: ignore[attr-defined]
 
 
 def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:

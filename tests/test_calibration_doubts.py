@@ -68,6 +68,7 @@ def case() -> Case:
     normals = np.random.default_rng(1).uniform(-1.2, 1.2, layout.size)
     assert bench.rooms is not None
     normals[[layout.names.index(name) for name, _ in bench.rooms.rows.unknowns]] = 0.0  # doubts are of the median room
+    normals[layout.names.index("moisture_level")] = 2.0
     values = layout.values(normals[None, :])
     draws = Draws(Frozen(values), values["set_up_error"], np.zeros(1, dtype=np.intp))
     return Case(
@@ -247,7 +248,7 @@ def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case) -> N
     sink, turn, bow = (np.mean([path[name][0] for path in paths], axis=0)[[70, 70, 160, 160, 250]] for name in LASTING)
     rise = turn * np.pi / 180.0 * pivot_of(scenario.instrument) - sink
     relief = bow * bench.coefficients.relief["strings"] / bench.coefficients.bow_action["strings"]
-    lasting = np.array([(rise / 2 + bow)[0], relief[1], (rise / 2 + bow)[2], -rise[3], 0.0])
+    lasting = 8.0 * np.array([(rise / 2 + bow)[0], relief[1], (rise / 2 + bow)[2], -rise[3], 0.0])  # so that it tells
     at = np.array([70.0, 70.0, 160.0, 160.0, 250.0])
     expected = np.diag([0.03**2] * 4 + [0.3**2])
     for i, j in product(range(5), repeat=2):
@@ -256,4 +257,8 @@ def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case) -> N
         older = abs(np.log((at[i] + 30.0) / (at[j] + 30.0)))
         expected[i, j] += 0.15**2 * season[i] * season[j] * np.exp(-0.5 * (apart / 45.0) ** 2)
         expected[i, j] += 0.12**2 * lasting[i] * lasting[j] * np.exp(-0.5 * (older / 0.7) ** 2)
-    np.testing.assert_allclose(case.unsure.law, expected, rtol=0.08, atol=3e-5)
+    plan, days = plan_and_days(bench, case.book.readings, case.book, case.asked.days)
+    sight = case.seen.sight
+    more = replace(case.seen, sight=replace(sight, creep=sight.creep.times(8.0)))
+    found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
+    np.testing.assert_allclose(found, expected, rtol=0.08, atol=3e-5)

@@ -168,3 +168,10 @@ def test_one_unknown_of_many_guitars_is_that_of_the_random_effects_model() -> No
     assert alone.middles.std() == pytest.approx(np.sqrt(0.7), abs=0.08)
     assert np.median(alone.apart) == pytest.approx(np.sqrt(0.3), rel=0.06)
     assert np.log(alone.apart).std() == pytest.approx(0.35, abs=0.04)
+
+
+def test_what_is_common_beforehand_is_the_law_and_not_the_board() -> None:
+    """Set from memory, so only held here: what the law does not know is common, what one board does is not."""
+    law = {"residual_gain": 0.7, "moisture_creep": 0.7, "movement_along": 0.7, "joint_creep": 0.6, "block": 0.6}
+    board = {"string_response": 0.4, "structure": 0.4, "movement_top": 0.3, "movement_back": 0.3}
+    assert dict(COMMON) == {**law, **board}

@@ -122,3 +122,47 @@ def test_moves_leave_the_posterior_as_it_is() -> None:
     np.testing.assert_allclose(cloud.mean(axis=0), [variance * 2.0, 0.0], atol=0.03)
     np.testing.assert_allclose(np.cov(cloud.T), np.diag([variance, 1.0]), atol=0.03)
     assert 0.5 < share < 0.95
+
+
+def test_steps_of_the_moves_follow_what_was_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six moves a stage and twelve at the end; steps from 0.6 on so much bolder as more than 0.35 was taken, within
+    0.05 and 1; the acceptance told is the mean of the moves."""
+    asked, shares, plain = [], [], sampler._move
+
+    def move(cloud, known, log_likelihood, power, reference, step, bound, random):  # type: ignore[no-untyped-def]
+        found = plain(cloud, known, log_likelihood, power, reference, step, bound, random)
+        asked.append((power, step))
+        shares.append(found[2])
+        return found
+
+    monkeypatch.setattr(sampler, "_move", move)
+    found = sample(lambda z: -0.5 * ((z[:, 0] ** 2 - 2.0) / 0.02) ** 2, start(400, 2), 4)
+    assert found.stages > 2 and len(asked) == 6 * (found.stages - 1) + 12
+    assert [power == 1.0 for power, _ in asked].count(True) == 12
+    assert found.acceptance == pytest.approx(np.mean(shares))
+    step = 0.6
+    for (_, own), share in zip(asked, shares, strict=True):
+        assert own == pytest.approx(step)
+        step = float(np.clip(step * np.exp(share - 0.35), 0.05, 1.0))
+    assert np.ptp(shares) > 0.1
+
+
+@pytest.mark.parametrize("step", [0.5, 1.0])
+def test_proposals_are_bold_and_timid_about_the_reference(step: float) -> None:
+    """Each a share of 0.3 to 1.5 of the step, at most 1: kept of the place sqrt(1 - share^2), the rest drawn anew."""
+    seen = []
+
+    def likelihood(z: np.ndarray) -> np.ndarray:
+        seen.append(z)
+        return np.zeros(len(z))
+
+    random, count = np.random.default_rng(1), 40000
+    cloud = np.tile([2.0, -1.0], (count, 1))
+    reference = (np.array([0.5, 0.5]), np.diag([2.0, 0.5]))
+    sampler._move(cloud, np.zeros(count), likelihood, 1.0, reference, step, np.inf, random)
+    shares = np.minimum(step * np.linspace(0.3, 1.5, 100_001), 1.0)
+    kept, anew = float(np.mean(np.sqrt(1.0 - shares**2))), float(np.mean(shares**2))
+    away = np.array([1.5, -1.5])
+    np.testing.assert_allclose(seen[0].mean(axis=0), 0.5 + kept * away, atol=0.03)
+    spread = (1.0 - anew - kept**2) * away**2 + anew * np.array([4.0, 0.25])
+    np.testing.assert_allclose(seen[0].var(axis=0), spread, rtol=0.03)
