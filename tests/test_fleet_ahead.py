@@ -59,11 +59,15 @@ def sort_at(age: float) -> int:
     return max(k for k, first in enumerate((0, 18, 36, 60, 96)) if first <= max(round(age), 0))
 
 
-@pytest.mark.parametrize("sold_only", [False, True])
-def test_reports_ahead_group_by_group(sold_only: bool) -> None:
+@pytest.mark.parametrize(("sold_only", "wide"), [(False, 1), (True, 1), (False, 3)])
+def test_reports_ahead_group_by_group(sold_only: bool, wide: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """wide: months of regrades ahead that are one group where there are many, as of its middle month."""
+    if wide > 1:
+        monkeypatch.setattr(future, "MOST_NEW_GROUPS", MONTHS - 1)
+        monkeypatch.setattr(future, "FEW_NEW_GROUPS", 2)
     correction: Any = Corrected()
     fresh = groups(1, [60.0, 90.5, 103.0], [0, 0, 0], True)
-    again = groups(2, [70.0, 99.5, 98.0], [1, 3, 3], False)
+    again = groups(2, [51.0, 99.5, 98.0], [1, 3, 3], False)
     gaps = np.random.default_rng(3).uniform(0.0, 1.0, (1, 2, 5, MONTHS + 1)) * [1, 2, 3, 4, 5, 6, 40]
     monthly = np.random.default_rng(5).normal(0.0, 0.2, (2, 1, 2, MONTHS))
     found = future.reports(fresh, again, gaps, correction, CUTOFF, np.zeros((2, 1)), monthly, sold_only=sold_only)
@@ -113,8 +117,10 @@ def test_reports_ahead_group_by_group(sold_only: bool) -> None:
                     back_pool[g] * part(h2[g, m], now - again.start[g], correction.gap, trust * z2[g][m])
                     for g in range(3)
                 ]
-                after = [[new[k][j] * part(-log(1 - chance[k][m - j]), m - j, correction.gap, trust * apart[k][m - j])
-                          for j in range(m)] for k in range(5)]  # fmt: skip
+                made = m // wide
+                since = [min(max(round(m - (j * wide + 0.5 * (wide - 1))), 0), MONTHS - 1) for j in range(made + 1)]
+                after = [[new[k][j] * part(-log(1 - chance[k][a]), a, correction.gap, trust * apart[k][a])
+                          for j, a in enumerate(since)] for k in range(5)]  # fmt: skip
                 came = [sum(each) for each in after]
                 for g in range(3):
                     left[g] -= told[g]
@@ -126,9 +132,9 @@ def test_reports_ahead_group_by_group(sold_only: bool) -> None:
                     came[sort_at(now - again.start[g] + middle[again.kind[g] - 1])] += back[g]
                 later = sum(map(sum, after))
                 for k in range(5):
-                    for j in range(m):
+                    for j in range(made + 1):
                         new[k][j] -= after[k][j]
-                    new[k][m] = came[k]
+                    new[k][made] += came[k]
                     later += came[k] * part(-log(1 - chance[k][0]), 0, correction.gap, trust * apart[k][0])
                 inside = sum(t * c for t, c in zip(told, covers[:, m], strict=True))
                 assert found[0][draw, m, 0, d] == pytest.approx([sum(told) - inside, inside])
@@ -136,6 +142,16 @@ def test_reports_ahead_group_by_group(sold_only: bool) -> None:
                 share /= sum(done) + sum(done2)
                 inside = sum(t * c for t, c in zip(back, covers2[:, m], strict=True)) + later * share
                 assert found[1][draw, m, 0, d] == pytest.approx([sum(back) + later - inside, inside])
+
+
+def test_ages_and_sums_of_groups() -> None:
+    """Middle ages of the kinds of regrade: 0 to 18, 36, 60 and 96 months, and two years on."""
+    assert future.MIDDLE_AGE.tolist() == [9.0, 27.0, 48.0, 78.0, 120.0]
+    own = groups(2, [70.0, 99.5, 98.0], [1, 3, 3], False)
+    both = own.units_and_reports(CUTOFF)
+    assert both.shape == (1, 2, exposure.KINDS, 2, exposure.AGE_BINS.size)
+    assert both[0, 1, 3, 0].sum() == pytest.approx(own.units[0, 1, 1:].sum())
+    assert both[0, 1, 1, 1].sum() == pytest.approx(own.first[0, 1, 0].sum())
 
 
 # ---- what is drawn -----------------------------------------------------------------------------------------------
@@ -228,6 +244,7 @@ def test_shares_of_grades_by_hand() -> None:
 
 def test_the_band_is_widened_by_the_least_that_holds(monkeypatch: pytest.MonkeyPatch) -> None:
     """A hundred months at 0.8 less 0.04, and four sums at 0.8 less 0.2; of three dates any one is left out."""
+    assert backtest.WIDENINGS == (0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1.0)
     shares = {0.0: (0.9, 0.5), 0.05: (0.75, 0.9), 0.1: (0.761, 0.61)}
     monkeypatch.setattr(backtest, "_held", lambda _, s, __: list(zip(shares.get(s, (0.0, 0.0)), (100, 4), strict=True)))
     assert backtest._needed([], 1) == 0.1
@@ -246,17 +263,17 @@ def test_months_and_sums_held_by_a_widened_band(monkeypatch: pytest.MonkeyPatch)
     """Every sample of a region times exp(spread x normal), to the whole; months by region, then sums by region and of
     all, one region alone having no sum of all."""
     random, keys = np.random.default_rng(6), []
-    normal = random.normal(size=(40, 1, 2))
+    normal = random.normal(size=(40, 2, 2))
 
     def made(key: list[int]) -> Any:
         keys.append(key[:2])
-        return SimpleNamespace(standard_normal=lambda shape: normal[: shape[0], :, : shape[2]])
+        return SimpleNamespace(standard_normal=lambda shape: normal[: shape[0], : shape[1], : shape[2]])
 
     cube, came = random.poisson(6.0, (40, 3, 2)).astype(float), random.poisson(6.0, (3, 2)).astype(float)
     monkeypatch.setattr(np.random, "default_rng", made)
     for regions in (2, 1):
         own, true = cube[..., :regions], came[:, :regions]
-        wide = np.stack([own[:, :, r] * np.exp(0.3 * normal[:, :, r]) for r in range(regions)], axis=2)
+        wide = np.stack([own[:, :, r] * np.exp(0.3 * normal[:, :1, r]) for r in range(regions)], axis=2)
         samples = np.round([wide[:, m, r] for m in range(3) for r in range(regions)])
         sums = [wide[:, :, r].sum(axis=1) for r in range(regions)]
         totals = [true[:, r].sum() for r in range(regions)]
@@ -286,18 +303,22 @@ def test_plain_forecasts_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     fleet = past_fleet()
     assert backtest.reported(fleet, 95, 6)[:, :, 0].tolist() == [[1, 0], [0, 0], [0, 0], [0, 0], [0, 0], [1, 1]]
     monkeypatch.setattr(backtest, "known_at", lambda units, cutoff: units)
+    for name, more in {"sale": (98, 100, 101), "regraded": (98, NONE, NONE), "count": (1, 5, 2), "region": (0, 0, 1),
+                       "design": (0, 0, 0)}.items():  # fmt: skip
+        setattr(fleet.units, name, np.append(getattr(fleet.units, name), more))
     pooled, same, constant = backtest.references(fleet, 100, 14)
     year = backtest.reported(fleet, 89, 12)
     assert year.sum() == 5
     assert same.tolist() == [year[m % 12].tolist() for m in range(14)]
     assert constant.tolist() == [(year.sum(axis=0) / 12).tolist()] * 14
-    # regraded at ages 12 (two units) and 4 (one); watched to 12, 10, 4 and, not yet sold, not at all
-    watched = [6.0] * 5 + [5.0] * 6 + [2.0] * 2
-    hazard = [1 / 6 if age == 4 else 1.0 if age == 12 else 0.0 for age in range(len(watched))] + [0.0] * 30
-    rows = [(80, 2, 0), (90, 3, 0), (95, 1, 1), (103, 4, 1)]
+    # regraded at ages 12 (two units), 4 (one) and 0 (one); watched to 12, 10, 4, 0, 0 and, not yet sold, not at all
+    hazard = {0: 1 / (2 + 3 + 1 + 1 + 5), 4: 1 / (2 + 3 + 1), 12: 1.0}
+    rows = [(80, 2, 0), (90, 3, 0), (95, 1, 1), (103, 4, 1), (98, 1, 0), (100, 5, 0), (101, 2, 1)]
     for step in range(14):
         for r in range(2):
-            wanted = sum(n * hazard[101 + step - s] for s, n, region in rows if region == r and 101 + step >= s)
+            wanted = sum(
+                n * hazard.get(101 + step - s, 0.0) for s, n, region in rows if region == r and 101 + step >= s
+            )
             assert pooled[step, r, 0] == pytest.approx(wanted)
 
 
@@ -312,6 +333,8 @@ def test_dates_of_a_backtest() -> None:
     assert backtest.origins_of(fleet) == [88, 94]
     fleet.units.sale[:] = 77
     assert backtest.origins_of(fleet) == [94]
+    fleet.units.sale[:] = fleet.claims.report[:] = fleet.claims_since = 40
+    assert backtest.origins_of(fleet) == [76, 82, 88, 94]
 
 
 def test_words_of_a_backtest() -> None:
@@ -347,3 +370,54 @@ def test_rows_of_a_backtest() -> None:
         (2, 10, 18),
         (20, 100, 180),
     ]
+
+
+def test_a_backtest_is_its_forecasts_against_what_came(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two dates of made-up counts; scores are of the months, regions and designs of both, each by itself."""
+    fleet, random = past_fleet(settings=SimpleNamespace(seed=3)), np.random.default_rng(8)
+    fleet.units.sale[2] = 94
+    cubes = {origin: random.poisson(0.4, (50, 3, 2, 1, 2, 2)) for origin in (88, 97)}
+    asked = []
+
+    def made(_: Any, function: Any, **words: Any) -> Any:
+        asked.append(words)
+        return SimpleNamespace(cube={"regrades": SimpleNamespace(values=cubes[words["cutoff"]])})
+
+    monkeypatch.setattr(backtest, "forecast_demand", made)
+    monkeypatch.setattr(backtest, "remembered", lambda function, crew: function)
+    monkeypatch.setattr(backtest, "known_at", lambda units, cutoff: units)
+    found = backtest.backtest(fleet, lambda *_: None, [88, 97], 3)  # type: ignore[arg-type, return-value]
+    assert [(w["cutoff"], w["months"], w["to_end_of_cover"]) for w in asked] == [(88, 3, False), (97, 3, False)]
+    own = {origin: cube.sum(axis=(4, 5))[..., 0] for origin, cube in cubes.items()}  # sample, month, region
+    came = {origin: backtest.reported(fleet, origin + 1, 3)[..., 0] for origin in cubes}
+    samples = np.array([own[o][:, m, r] for o in cubes for m in range(3) for r in range(2)], dtype=float)
+    true = np.array([came[o][m, r] for o in cubes for m in range(3) for r in range(2)])
+    assert [row["came"] for row in found.rows] == true.tolist() and true.sum() == 4
+    assert found.crps[backtest.MODEL] == pytest.approx(np.mean(scores.crps_samples(samples, true)))
+    assert found.wis[backtest.MODEL] == pytest.approx(np.mean(scores.weighted_interval_score(samples, true)))
+    assert found.coverage_80 == pytest.approx(scores.coverage_counts(samples, true))
+    assert found.closed_80 == pytest.approx(scores.coverage(*np.quantile(samples, [0.1, 0.9], axis=1), true))
+    assert found.pit == pytest.approx(scores.pit(samples, true))
+    whole = [own[o].sum(axis=1) for o in cubes]
+    sums = np.array([part for each in whole for part in (*each.T, each.sum(axis=1))], dtype=float)
+    totals = [part for o in cubes for part in (*came[o].sum(axis=0), came[o].sum())]
+    assert found.sums_80 == pytest.approx(scores.coverage_counts(sums, totals))
+    assert found.widening == backtest.widening_needed([(own[o].astype(float), came[o]) for o in cubes], 3)
+    for name, score in found.skill.items():
+        assert score == pytest.approx(1.0 - found.crps[backtest.MODEL] / found.crps[name])
+    mean = np.concatenate([backtest.references(fleet, o, 3)[2].ravel() for o in cubes])
+    even = np.array([np.random.default_rng(1).poisson(m, 4000) for m in mean])
+    assert found.crps["constant rate"] == pytest.approx(np.mean(scores.crps_samples(even, true)), abs=0.06)
+    with pytest.raises(ValueError, match="so that what came is known"):
+        backtest.backtest(fleet, lambda *_: None, [88, 98], 3)  # type: ignore[arg-type, return-value]
+
+
+def test_a_checked_forecast_is_as_wide_as_its_backtest_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    tested: Any = SimpleNamespace(widening=0.3)
+    monkeypatch.setattr(backtest, "forecast_demand", lambda *_, **words: words.get("widening", 0.0))
+    monkeypatch.setattr(backtest, "remembered", lambda function, crew: function)
+    monkeypatch.setattr(backtest, "backtest", lambda fleet, function, origins, months, crew: (
+        tested if (origins, months) == ([7], 6) else None))  # fmt: skip
+    for origins, wanted in (([], (0.0, None)), ([7], (0.3, tested))):
+        monkeypatch.setattr(backtest, "origins_of", lambda _, origins=origins: origins)
+        assert backtest.checked_forecast(past_fleet(), lambda *_: None) == wanted  # type: ignore[arg-type, return-value]

@@ -225,7 +225,7 @@ def _pooled_hazard(fleet: Fleet, origin: int, months: int) -> Array:
         np.add.at(
             mean[step],
             (units.region[here], units.design[here]),
-            units.count[here] * hazard[np.minimum(age[here], most - 1)],
+            units.count[here] * hazard[age[here]],
         )
     return mean
 
