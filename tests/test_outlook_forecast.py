@@ -59,15 +59,17 @@ def steady_air(scenario: Scenario, temperature_c: float, humidity_pct: float) ->
 
 
 def test_the_gain_moves_what_lasts_and_nothing_else(outlook: xr.Dataset, scenario: Scenario) -> None:
-    """Twice the residual gain: twice what lasts, the season as before; the two together are the whole."""
+    """Twice the residual gain: twice what lasts, the season as before; the two together are the whole. Of guitars whose
+    bolts hold: a joint that opens is no matter of the gain."""
     draws = draw_unknowns(scenario, 60, scenario.seed)
+    tight = draws.values["joint_creep"] < 1.6  # 1.6 x 0.503 of their force lost leaves 0.19
     values = {**draws.values, "residual_gain": 2.0 * draws.values["residual_gain"]}
     doubled = driftmodel.forecast(scenario, unknowns=replace(draws, values=values))
     for name in ("top_sinkage", "neck_rotation"):
         lasting = outlook[f"{name}_lasting"].values
-        np.testing.assert_allclose(doubled[f"{name}_lasting"], 2.0 * lasting, rtol=1e-4, atol=1e-5)
+        np.testing.assert_allclose(doubled[f"{name}_lasting"][tight], 2.0 * lasting[tight], rtol=1e-4, atol=1e-5)
         np.testing.assert_allclose(doubled[f"{name}_seasonal"], outlook[f"{name}_seasonal"], atol=1e-5)
-        np.testing.assert_allclose(doubled[name], outlook[name] + lasting, rtol=1e-4, atol=2e-5)
+        np.testing.assert_allclose(doubled[name][tight], (outlook[name] + lasting)[tight], rtol=1e-4, atol=2e-5)
         assert outlook[name].attrs["units"] == schema.MOVEMENTS[name].unit
 
 
