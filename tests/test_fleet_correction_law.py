@@ -1,0 +1,321 @@
+"""How claims move the hazard, part by part, by hand and by loops; no outside reference values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import exp, log, log1p, sqrt
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from driftmodel.fleet import correction as law
+from driftmodel.fleet import demand, exposure
+from driftmodel.fleet.claims import prior
+from driftmodel.fleet.correction import Block, Correction
+from driftmodel.fleet.roster import REGRADE, SEASONAL
+from driftmodel.fleet.tables import NONE
+
+BINS, KINDS = exposure.AGE_BINS, exposure.KINDS
+REGIONS, DESIGNS, PACES, WIDE = 2, 2, 6, 3
+
+
+def a_fit(**changed: Any) -> Correction:
+    """Two regions, two designs, six paces of three months from month 7 on; knots at log ages 0, 0.35, 0.7 before a
+    first regrade (two more beyond) and at 0, 0.35 after one."""
+    sizes = {"mean": 1, "again": 1, "trust": 2, "age": 3, "age again": 2, "season": 12, "pace": PACES,
+             "pace of region": 2 * PACES, "region": 2, "age of region": 6, "season of region": 24, "design": 2,
+             "age of design": 6, "place": 4, law.BEYOND: 2}  # fmt: skip
+    ends = np.cumsum(list(sizes.values())).tolist()
+    blocks = tuple(
+        Block(name, slice(end - size, end), np.eye(size), 0.2, True)
+        for (name, size), end in zip(sizes.items(), ends, strict=True)
+    )
+    random = np.random.default_rng(1)
+    whole = np.triu(random.normal(0.0, 0.1, (ends[-1], ends[-1]))) + 2.0 * np.eye(ends[-1])
+    knots = (0.35 * np.arange(3.0), 0.35 * np.arange(2.0))
+    least = random.uniform(0.0, 0.02, (2, BINS.size))
+    return Correction(**({
+        "regions": 2, "designs": 2, "blocks": blocks, "mean": random.normal(0.0, 0.3, ends[-1]), "factor": whole,
+        "variance": {}, "knots": knots, "least": least, "middle": np.log([0.01, 0.03]), "first": 7, "wide": WIDE,
+        "paces": PACES, "kept": 20.0, "lag": (0.25, 0.5, 0.25), "scatter": 0.0, "evidence": 0.0,
+        "claims": np.zeros((2, 2)), "expected": np.zeros((2, 2)),
+    } | changed))  # fmt: skip
+
+
+FIT = a_fit()
+
+
+def of(name: str) -> np.ndarray:
+    return FIT.mean[next(block.columns for block in FIT.blocks if block.name == name)]
+
+
+def hat(x: float, knot: float) -> float:
+    return max(1.0 - abs(x - knot) / 0.35, 0.0)
+
+
+def test_splines_and_knots() -> None:
+    """Hats over log(1 + age), 0.35 wide; level past the last. Knots end where 0.3 % of the claims lie beyond."""
+    for age, row in zip((0, 1, 3, 90), law.spline(np.array([0, 1, 3, 90]), 0.35 * np.arange(4.0)), strict=True):
+        assert row == pytest.approx([hat(min(log1p(age), 1.05), 0.35 * k) for k in range(4)])
+    told = np.zeros(BINS.size)
+    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(12) / 0.35) + 1))
+    told[0], told[8], told[20] = 900.0, 100.0, 2.9  # of 1002.9, 0.289 % and so none to speak of lie past 12 months
+    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[8]) / 0.35) + 1))
+    told[20] = 3.1
+    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[20]) / 0.35) + 1))
+    assert law.knots_of(np.eye(BINS.size)[0]).size == 3
+    last = np.array([0.0, 1.05])
+    assert [law._beyond(last, age) for age in (0, 1, 2, 4, 12)] == [0, 0, 1, 2, 5]
+
+
+def test_paces_of_reports() -> None:
+    """Months 6 to 14, paces of three months from 7 on: a quarter fell due then, half a month sooner, the rest two."""
+    found = law.paces_of(np.arange(6, 15), 7, 3, 2, (0.25, 0.5, 0.25))
+    wanted = [[1, 0]] * 4 + [[0.75, 0.25], [0.25, 0.75]] + [[0, 1]] * 3
+    assert found.tolist() == wanted
+
+
+def test_alike_is_the_precision_of_its_correlation() -> None:
+    places = np.array([0.0, 1.0, 3.0, 11.0])
+    for around in (None, 12.0):
+        found = np.linalg.inv(law.alike(places, 2.0, around))
+        for i, j in np.ndindex(4, 4):
+            gap = abs(places[i] - places[j])
+            gap = min(gap, 12.0 - gap) if around else gap
+            assert found[i, j] == pytest.approx(exp(-gap / 2.0), abs=1e-6)
+
+
+def test_the_correction_is_the_sum_of_its_parts() -> None:
+    age, gap = FIT.by_age(FIT.mean, 7)
+    level = FIT.level(FIT.mean)
+    for r, d in np.ndindex(2, 2):
+        own = of("mean")[0] + of("region")[r] + of("design")[d] + of("place")[2 * r + d]
+        assert level[r, d] == pytest.approx(own)
+        for m in range(7):
+            x = log1p(m)
+            bend = of("age") + of("age of region").reshape(2, 3)[r] + of("age of design").reshape(2, 3)[d]
+            more = sum(bend[k] * hat(min(x, 0.7), 0.35 * k) for k in range(3))
+            more += sum(of(law.BEYOND)[k] * hat(min(x, 1.4), 0.7 + 0.35 * (k + 1)) for k in range(2))
+            assert age[r, d, m] == pytest.approx(own + more)
+            later = sum(of("age again")[k] * hat(min(x, 0.35), 0.35 * k) for k in range(2))
+            assert gap[r, d, m] == pytest.approx(own + of("again")[0] + later)
+    assert FIT.trust(FIT.mean).tolist() == of("trust").tolist()
+    season = of("season") + of("season of region").reshape(2, 12)
+    assert FIT.season(FIT.mean) == pytest.approx(season)
+    plain = a_fit(blocks=FIT.blocks[:1])
+    assert plain.level(FIT.mean).tolist() == [[of("mean")[0]] * 2] * 2
+    assert plain.season(np.zeros((3, FIT.mean.size))).shape == (3, 2, 12)
+    assert plain.by_age(FIT.mean, 4)[0][0, 0].tolist() == [of("mean")[0]] * 4
+
+
+def test_draws_have_the_precision_of_the_fit() -> None:
+    """Draws from the rows of a unit table, less the mean, are the factor's inverse: R'R is the precision."""
+    root = (FIT.draw(np.eye(FIT.mean.size)) - FIT.mean).T
+    assert root @ root.T == pytest.approx(np.linalg.inv(FIT.factor.T @ FIT.factor))
+    fits = tuple(a_fit(evidence=log(share)) for share in (1.0, 3.0))
+    both = replace(FIT, rivals=fits)
+    chosen = [both.one(SimpleNamespace(random=lambda at=at: at)) for at in (0.24, 0.26)]  # type: ignore[arg-type]
+    assert [each.evidence for each in chosen] == [each.evidence for each in fits]
+
+
+def test_the_last_year_against_those_before() -> None:
+    """Last four paces against the two before, and what the coming four keep of the last one, exp(-3/20) a pace."""
+    apart, sd, kept = FIT.last_year()
+    paces = of("pace") + of("pace of region").reshape(2, PACES)
+    assert apart == pytest.approx(paces[:, 2:].mean(axis=1) - paces[:, :2].mean(axis=1))
+    stays = np.mean([exp(-3 * k / 20) for k in range(1, 5)])
+    assert kept == pytest.approx(paces[:, -1] * stays - paces[:, :2].mean(axis=1))
+    covariance = np.linalg.inv(FIT.factor.T @ FIT.factor)
+    weigh = np.zeros((2, FIT.mean.size))
+    row = [-0.5, -0.5, 0.25, 0.25, 0.25, 0.25]
+    for r in range(2):
+        weigh[r, next(b.columns for b in FIT.blocks if b.name == "pace")] = row
+        own = np.zeros((2, PACES))
+        own[r] = row
+        weigh[r, next(b.columns for b in FIT.blocks if b.name == "pace of region")] = own.ravel()
+    assert sd == pytest.approx(np.sqrt(np.diag(weigh @ covariance @ weigh.T)))
+    short = a_fit(paces=1)
+    assert [each.tolist() for each in short.last_year()] == [[0.0, 0.0]] * 3
+
+
+def test_what_fell_due_lately() -> None:
+    """Weights 1, 3 on what fell due in the month of the cut-off (22, so the pace of 22 to 24) and the one before (19 to
+    21); the season is that of the report, a month later."""
+    found = FIT.lately(FIT.mean, 22, np.array([1.0, 3.0]))
+    paces = of("pace") + of("pace of region").reshape(2, PACES)
+    season = FIT.season(FIT.mean)
+    assert found == pytest.approx(0.25 * (paces[:, 5] + season[:, 23 % 12]) + 0.75 * (paces[:, 4] + season[:, 22 % 12]))
+
+
+def test_paces_to_come_fall_back_to_the_usual_one() -> None:
+    """With nothing new drawn, each pace keeps exp(-3/20) of the one before; reports mix those they fell due in."""
+    still: Any = SimpleNamespace(standard_gamma=lambda _: np.inf, integers=lambda _: 1)
+    found = FIT.pace(FIT.mean, np.arange(20, 34), still)
+    paces = of("pace") + of("pace of region").reshape(2, PACES)
+    ahead = [paces[:, -1] * exp(-3 * k / 20) for k in range(1, 4)]
+    every = np.column_stack([paces, *ahead])
+    wanted = [sum(s * every[:, (m - k - 7) // 3] for k, s in enumerate((0.25, 0.5, 0.25))) for m in range(20, 34)]
+    assert found == pytest.approx(np.array(wanted).T)
+    whole: Any = SimpleNamespace(standard_gamma=lambda shape: shape)
+    square = of("pace") @ of("pace") + 0.5 * 0.2**2
+    assert FIT.spread("pace", FIT.mean, whole) == pytest.approx(sqrt(square / (PACES + 0.5)))
+    assert FIT.spread("none such", FIT.mean, whole) == 0.0
+
+
+def some_past(seed: int = 2, months: int = 5) -> np.ndarray:
+    random = np.random.default_rng(seed)
+    past = np.zeros((2, 2, KINDS, 3, BINS.size, months))
+    past[..., :4, :] = random.uniform(0.0, 3.0, (2, 2, KINDS, 3, 4, months))
+    past[:, :, :, 0] *= 30.0
+    past[:, :, :, 2] = np.round(past[:, :, :, 2])
+    past[0, 0, 2, 0, 1, 3] = 0.0  # nobody at risk
+    return past
+
+
+def test_the_physics_is_taken_for_no_less_than_a_tenth_of_the_claims() -> None:
+    past, none = some_past(), SimpleNamespace(claimed=None)
+    units = [past[:, :, :1, 0].sum(axis=(0, 1, 2, 4)), past[:, :, 1:, 0].sum(axis=(0, 1, 2, 4))]
+    told = [past[:, :, :1, 2].sum(axis=(0, 1, 2, 4)), past[:, :, 1:, 2].sum(axis=(0, 1, 2, 4))]
+    whole = sum(map(sum, told)) / sum(map(sum, units))
+    for claimed, scale in ((None, 1.0), (np.full((5, 2, 2), 7.0), 140.0 / sum(map(sum, told)))):
+        found = law.least_hazard(past, SimpleNamespace(claimed=claimed))  # type: ignore[arg-type]
+        for kind in (0, 1):
+            mean = (scale * told[kind].sum() + 1.0) / (units[kind].sum() + 1.0 / (scale * whole))
+            wanted = 0.1 * (scale * told[kind] + 1.0) / (units[kind] + 1.0 / mean)
+            assert found[kind] == pytest.approx(wanted)
+    least = law.least_hazard(past, none)  # type: ignore[arg-type]
+    expected = law.expected_of(past, least)
+    for at in np.ndindex(2, 2, KINDS, BINS.size, 5):
+        n, e = past[at[0], at[1], at[2], :2, at[3], at[4]]
+        assert expected[at] == pytest.approx(max(e, n * least[min(at[2], 1), at[3]]))
+    silent = past.copy()
+    silent[:, :, :, 2] = 0.0
+    assert (law.least_hazard(silent, none) == 0.0).all()  # type: ignore[arg-type]
+    all_hidden = law.least_hazard(silent, SimpleNamespace(claimed=np.full((5, 2, 2), 7.0)))  # type: ignore[arg-type]
+    assert all_hidden == pytest.approx(np.full((2, BINS.size), 0.1 * 140.0 / sum(map(sum, units))))
+    nobody = 0.0 * past
+    assert (law.least_hazard(nobody, SimpleNamespace(claimed=np.ones((5, 2, 2)))) == 0.0).all()  # type: ignore[arg-type]
+
+
+def test_hazards_apart_from_their_mean() -> None:
+    hazard = np.full((1, 1, KINDS, 4), 0.02)
+    hazard[0, 0, :, 1:] = [0.0, 1.0, 1e-9]
+    found = FIT.apart(hazard)
+    assert found[0, 0, 0] == pytest.approx([log(2.0), 0.0, 3.0, -3.0])
+    assert found[0, 0, 1:] == pytest.approx(np.array([[log(2 / 3), 0.0, 3.0, -3.0]] * (KINDS - 1)))
+    raised = FIT.at_least(
+        np.array([[10.0] * BINS.size, [0.0] * BINS.size]), np.full((2, BINS.size), 0.1), np.array([0, 3])
+    )
+    assert raised == pytest.approx(np.array([np.maximum(FIT.least[0] - 0.01, 0.0), FIT.least[1]]))
+
+
+def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
+    """Place (0, 0): 10 regrades placed and 14 claims, so 4 of no age, in months with more claims, and as repeats; where
+    claims are fewer the placed ones are fewer; where none is placed all are of no age."""
+    past = np.zeros((2, 2, KINDS, 3, BINS.size, 3))
+    past[:, :, :2, 1, 2] = 0.5
+    past[0, 0, 0, 2, 2] = [4.0, 6.0, 0.0]
+    past[0, 1, 0, 2, 2] = [2.0, 0.0, 0.0]
+    claimed = np.zeros((3, 2, 2))
+    claimed[:, 0, 0], claimed[:, 0, 1], claimed[:, 1, 0] = [5.0, 4.0, 5.0], [1.0, 0.0, 0.0], [0.0, 3.0, 0.0]
+    rows = law._rows(past, SimpleNamespace(claimed=claimed), past[:, :, :, 1])  # type: ignore[arg-type]
+    hidden = rows.unplaced.reshape(2, 2, 3)
+    # 1 and 5 more claims in months 0 and 2, 4 wanted in all; 0.4 a placed one: (1 - e^-0.4) / 0.4 since the last
+    assert hidden[0, 0] == pytest.approx(np.array([1.0, 0.0, 5.0]) * 4 / 6 * (1 - exp(-0.4)) / 0.4)
+    assert hidden[1, 0].tolist() == [0.0, 3.0, 0.0]
+    assert hidden[0, 1].tolist() == [0.0, 0.0, 0.0]
+    r, d, kind, age, month = rows.at
+    assert rows.group.tolist() == ((r * 2 + d) * 3 + month).tolist()
+    assert set(age.tolist()) == {2}
+    for row in range(r.size):
+        placed = past[r[row], d[row], kind[row], 2, 2, month[row]]
+        assert rows.told[row] == pytest.approx(placed * (0.5 if (r[row], d[row]) == (0, 1) else 1.0))
+        assert rows.hidden[row] == (kind[row] > 0 or (r[row], d[row]) in ((1, 0), (1, 1)))
+    plain = law._rows(past, SimpleNamespace(claimed=None), past[:, :, :, 1])  # type: ignore[arg-type]
+    assert (plain.unplaced == 0.0).all() and plain.hidden.all() and plain.told.sum() == 12.0
+
+
+def test_scatter_beyond_chance() -> None:
+    """Twelve months of 100 expected, all 20 apart: (400 x (1 + 3/12) - 100) / 100^2 of it, by 12 / 36."""
+    came, mean = np.array([120.0, 80.0] * 6), np.full(12, 100.0)
+    assert law._scatter(came, mean, np.arange(12), 14, 3.0) == pytest.approx((400 * 1.25 - 100) / 1e4 / 3)
+    assert law._scatter(came, mean, np.arange(12), 14, 99.0) == pytest.approx((400 * (1 + 4 / 12) - 100) / 1e4 / 3)
+    assert law._scatter(came[:11], mean[:11], np.arange(11), 14, 3.0) == 0.0
+    assert law._scatter(mean, mean, np.arange(12), 12, 3.0) == 0.0
+
+
+# ---- of demand, what a correction makes of it --------------------------------------------------------------------
+
+
+def test_the_past_as_corrected() -> None:
+    past, effects = some_past(), np.stack([FIT.mean, 0.5 * FIT.mean])
+    past[1, 1] = 0.0
+    found = demand.past_ratio(FIT, past, effects)
+    own = law.expected_of(past, FIT.least).sum(axis=4)
+    middle = [0, 1, 2, 3]  # of the first four bins
+    for draw in range(2):
+        age, gap = FIT.by_age(effects[draw], 700)
+        trust = FIT.trust(effects[draw])
+        for r, d in ((0, 0), (0, 1), (1, 0)):
+            got = 0.0
+            for kind in range(KINDS):
+                for b in range(4):
+                    hazard = own[r, d, kind, b] / past[r, d, kind, 0, b].sum()
+                    apart = min(max(log(hazard) - FIT.middle[min(kind, 1)], -3.0), 3.0)
+                    by = (age, gap)[min(kind, 1)][r, d, middle[b]]
+                    got += own[r, d, kind, b] * exp(by + trust[min(kind, 1)] * apart)
+            assert found[draw, r, d] == pytest.approx(got / past[r, d, :, 1].sum())
+        assert found[draw, 1, 1] == pytest.approx(exp(FIT.level(effects[draw])[1, 1]))
+
+
+def test_seasonal_complaints_and_what_claims_make_of_them() -> None:
+    """Rates of 12, 1, ..., 1 a thousand from January on; two regions, of ten and twenty units in cover for five months,
+    the second's claims being one of those told since month 24 (a January)."""
+    settings = SimpleNamespace(multiplier_log_sd=0.5, regions={
+        name: SimpleNamespace(seasonal_complaints_per_thousand=[12.0] + [float(rate)] * 11)
+        for name, rate in (("a", 1), ("b", 2))})  # fmt: skip
+    fleet: Any = SimpleNamespace(settings=settings, regions=("a", "b"), designs=("x",), claims_since=24)
+    covered = np.array([[[10.0] * 5], [[20.0] * 5]])
+    found = demand.seasonal_expected(fleet, covered, 22)
+    assert found[:, 0] == pytest.approx(np.array([[0.01, 0.01, 0.12, 0.01, 0.01], [0.04, 0.04, 0.24, 0.04, 0.04]]))
+    them: Any = SimpleNamespace(sale=np.array([10, 20]), cover=np.array([90, 90]), count=np.array([10, 20]),
+                                region=np.array([0, 1]), design=np.array([0, 0]))  # fmt: skip
+    kinds = np.array([SEASONAL, SEASONAL, REGRADE, SEASONAL])
+    known: Any = SimpleNamespace(disposition=kinds, region=np.array([1, 1, 1, 0]), design=np.zeros(4, dtype=int),
+                                 report=np.array([24, 23, 25, 20]))  # fmt: skip
+    size = float(prior(0.5).shape)
+    law_ = demand._complaint_law(fleet, them, known, 26)
+    assert law_.shape == pytest.approx([size, size + 1])
+    assert law_.rate == pytest.approx([size + 0.14, size + 0.32])
+    fleet.claims_since = NONE
+    whole = demand._complaint_law(fleet, them, known, 26)
+    assert whole.shape == pytest.approx([size + 1, size + 2])
+    assert whole.rate == pytest.approx([size + 0.01 * 15 + 0.12 * 2, size + 0.04 * 6 + 0.24])
+
+
+def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest.MonkeyPatch) -> None:
+    calendar = np.arange(26, 44)
+    monkeypatch.setattr(
+        Correction, "pace", lambda self, effects, months, random: np.stack([0.01 * months, 0.02 * months])
+    )
+    normal = np.array([[[1.0, 2.0]], [[3.0, 4.0]]])
+    found = demand.of_the_months(
+        FIT,
+        FIT.mean,
+        calendar,
+        0.1,
+        SimpleNamespace(standard_normal=lambda shape: normal[: shape[0], : shape[1], : shape[2]]),
+    )  # type: ignore[arg-type]
+    for r, k in np.ndindex(2, 18):
+        wanted = (r + 1) * 0.01 * calendar[k] + FIT.season(FIT.mean)[r, calendar[k] % 12] + 0.1 * normal[r, 0, k // 12]
+        assert found[r, 0, k] == pytest.approx(wanted)
+    rate = np.zeros((1, 3, 30))
+    rate[0, 0], rate[0, 1, :12] = 1.1 ** np.arange(30), [1.0] * 6 + [99.0] * 6
+    assert demand.trend(rate) == pytest.approx(np.array([[log(1.1), log(5.0) / 6, 0.0]]))
+    assert demand.trend(rate[..., :1]).tolist() == [[0.0, 0.0, 0.0]]
+    told: Any = SimpleNamespace(report=np.array([30, 30, 19, 18, 25]), event=np.array([30, 28, 18, 18, 21]),
+                                region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
+    late = demand.lateness(told, 30, 2, 3)
+    assert np.argwhere(late > 0.0).tolist() == [[0, 0, 0], [1, 0, 2], [1, 11, 1]] and late.max() == 1.0
