@@ -304,6 +304,9 @@ def test_the_workbook_holds_the_csvs_numbers(folder: Path) -> None:
     assert sheets["Stock"].column("Pieces to hold (pieces)") == stock["on_the_shelf"].tolist()
     months = load_workbook(folder / "demand.xlsx")["Monthly"]["A"][3:]
     assert all(cell.is_date for cell in months)
+    notes = load_workbook(folder / "demand.xlsx")["Notes"]
+    long = [cell.row for cell in notes["B"] if len(str(cell.value)) > 130]
+    assert len(long) > 5 and all(notes.row_dimensions[row].height >= 30 for row in long)  # two lines and more
 
 
 def test_every_sheet_is_there_frozen_filtered_wide_enough_and_says_its_units(folder: Path, book: DemandBook) -> None:

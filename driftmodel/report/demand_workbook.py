@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
 LINE = 15  # points of height
+NOTE_WIDE = 100  # characters of a note's line
 MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
 FORMATS: dict[str, dict[str, Any]] = {
     "text": {"align": "left", "indent": 1},
@@ -456,7 +457,7 @@ def backtest_note(book: DemandBook) -> str:
 def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> None:
     settings = book.demand.fleet.settings
     page.set_column(0, 0, 26, formats["wrap"])
-    page.set_column(1, 1, 100, formats["wrap"])
+    page.set_column(1, 1, NOTE_WIDE, formats["wrap"])
     page.write_string(0, 0, settings.title, title)
     rows = definitions(settings.habits) + [
         ("Known to", f"the end of {month_words(book.demand.cube.attrs['cutoff'])}"),
@@ -466,6 +467,7 @@ def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> 
     for line, (head, words) in enumerate(rows, start=2):
         page.write_string(line, 0, head, formats["wrap"])
         page.write_string(line, 1, words, formats["wrap"])
+        page.set_row(line, LINE * _lines(words, NOTE_WIDE))
     page.freeze_panes(2, 0)
     page.set_landscape()
     page.fit_to_pages(1, 0)
