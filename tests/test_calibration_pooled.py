@@ -5,14 +5,18 @@ others 2013, Bayesian Data Analysis, section 5.4)."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import norm
 
+from driftmodel.base.errors import BadInput
 from driftmodel.base.learned_file import read_learned
+from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import pooled
+from driftmodel.calibration.claimed import Claim, Claims, claims_say, read_claims
 from driftmodel.calibration.layout import stretched
 from driftmodel.calibration.pooled import COMMON, One, pool
 from driftmodel.outlook.draws import Unknown
@@ -175,3 +179,42 @@ def test_what_is_common_beforehand_is_the_law_and_not_the_board() -> None:
     law = {"residual_gain": 0.7, "moisture_creep": 0.7, "movement_along": 0.7, "joint_creep": 0.6, "block": 0.6}
     board = {"string_response": 0.4, "structure": 0.4, "movement_top": 0.3, "movement_back": 0.3}
     assert dict(COMMON) == {**law, **board}
+
+
+@pytest.fixture(scope="module")
+def told() -> dict[str, Claims]:
+    """Guitars of the heated house regraded at four years, and none of as many in twelve. A prior's first regrade is due
+    after some ten."""
+    scenario = replace(load_scenario("first-winter"), weather_members=1)
+    early, never = Claim(scenario, 4 * 365, True, 20), Claim(scenario, 12 * 365, False, 20)
+    claims = {"early": [early], "never": [never], "many": [replace(early, count=20_000)]}
+    return {name: claims_say(each) for name, each in claims.items()}
+
+
+def test_claims_alone_move_a_wrong_middle_the_right_way(told: dict[str, Claims]) -> None:
+    """In the prior's sd: regrades asked for early say a gain well above, none in years one below; all else stays."""
+    found = {name: pool([], UNKNOWNS, claims=each) for name, each in told.items()}
+    middle = {name: np.log(each.numbers[0].median) / 0.5 for name, each in found.items()}
+    assert middle["early"] > 0.3 and middle["never"] < -0.2
+    assert all(abs(np.log(one.median)) < 0.2 for one in found["early"].numbers[1:])
+    assert "Claims of 20 further guitars, 20 regraded" in learning_summary(found["early"])
+    # a thousand times as many count no more than twenty
+    assert middle["many"] == pytest.approx(middle["early"], abs=1e-9)
+
+
+def test_claims_are_read_by_row(tmp_path: Path) -> None:
+    file = tmp_path / "claims.csv"
+    file.write_text("scenario,sold,until,regraded,count\nfirst-winter,2016-05-01,2026-05-01,2023-05-01,4\n"
+                    "first-winter,2016-05-01,2026-05-01,,90\n")  # fmt: skip
+    one, two = read_claims(file)
+    assert (one.age_days, one.regraded, one.count) == (7 * 365 + 1, True, 4)
+    assert (two.age_days, two.regraded, two.count) == (3652, False, 90)
+    wrong = {
+        "first-winter,2016-05-01,2015-05-01,,1": "sold before",
+        "first-winter,May,2026-05-01,,1": "dates as",
+        "no-such,2016-05-01,2026-05-01,,1": "no-such",
+    }
+    for row, words in wrong.items():
+        file.write_text("scenario,sold,until,regraded,count\n" + row + "\n")
+        with pytest.raises(BadInput, match=words):
+            read_claims(file)

@@ -1,8 +1,8 @@
 """No reading by itself moves what is asked about far: where one would, the posterior is drawn to that without it.
 
 Particles weighed by their chance that a reading is a slip are those without it (the law of slips is flat). Where few of
-them count, or the reading moves much, the posterior without it is sampled by itself: a cloud led to one reading hardly
-holds those that the others alone lead to. Mixing the two is what a slip being more likely beforehand would do, and so
+them count, the posterior without it is sampled by itself: a cloud led to one reading may hardly hold those that the
+others alone lead to. Mixing the two is what a slip being more likely beforehand would do, and so
 it is told.
 """
 
@@ -20,10 +20,9 @@ from driftmodel.calibration.slips import Ways
 Array = NDArray[np.float64]
 
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
-LEAST_OTHERS, MOST_MOVED = 4, 0.08
-#: the posterior without a reading is sampled where it is this far off by weight, mm, or a lesser share of particles
-#: counts
-LOOKED_AT_MM, LEAST_COUNTING = 0.06, 0.04
+LEAST_OTHERS, MOST_MOVED = 5, 0.08
+#: the posterior without a reading is sampled where a lesser share of the particles counts
+LEAST_COUNTING = 0.12
 
 
 def held_back(
@@ -35,7 +34,7 @@ def held_back(
 ) -> tuple[Ways, Sampled]:
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
     likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
-    pull either way, each that far, the middle is taken."""
+    pull either way the likelier slip is held back."""
     if ways.doubt.size <= LEAST_OTHERS:
         return ways, sampled
     each = likely(ways, sampled.normals)
@@ -45,16 +44,17 @@ def held_back(
     for place, chance in enumerate(slip.T):
         share = chance / chance.sum()
         cloud, own = sampled.normals, float(share @ found)
-        if 1.0 / np.sum(share**2) < LEAST_COUNTING * len(share) or abs(own - mean) > LOOKED_AT_MM:
+        if 1.0 / np.sum(share**2) < LEAST_COUNTING * len(share):
             cloud = draw(ways.without(place, each.mean(axis=0))).normals
             share, own = np.full(len(cloud), 1.0 / len(cloud)), float(np.mean(answer(cloud)))
         clouds.append((cloud, share))
         means.append(own)
-    least, most = max(means) - MOST_MOVED, min(means) + MOST_MOVED
-    if least <= mean <= most:
+    away = np.array(means) - mean
+    if np.abs(away).max() <= MOST_MOVED:
         return ways, sampled
-    wanted = 0.5 * (least + most) if most < mean < least else most if most < mean else least
-    place = int(np.argmin(means) if wanted < mean else np.argmax(means))
+    pulls = [int(one) for one in (np.argmin(away), np.argmax(away)) if abs(away[one]) > MOST_MOVED]
+    place = max(pulls, key=lambda one: float(slip[:, one].mean()))
+    wanted = means[place] - float(np.copysign(MOST_MOVED, away[place]))
     part = (wanted - mean) / (means[place] - mean)
     random = np.random.default_rng(len(found))
     cloud, share = clouds[place]

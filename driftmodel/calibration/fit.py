@@ -30,8 +30,8 @@ from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 Array = NDArray[np.float64]
 
 PARTICLES = 1000
-#: particles of the first look, which only finds slips and where the instrument stands; of the looks without a reading
-SCOUTS, OTHERS = 400, 200
+#: particles of the first look, which only finds slips and where the instrument stands, and of looks without a reading
+SCOUTS = 400
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays are taken from
@@ -211,7 +211,7 @@ def learn(
         known, sampled = held_back(
             whole_ways,
             sampled,
-            lambda fewer: posterior_of(fewer, scouts[:OTHERS]),
+            lambda fewer: posterior_of(fewer, scouts),
             lambda of, normals: of.likely(residual(normals), swing(normals)),
             stands,
         )

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.calibration.claimed import GAIN, Claims
 from driftmodel.calibration.layout import stretched
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
@@ -91,17 +92,20 @@ class Standing:
 
 @dataclass(frozen=True)
 class Pooled:
-    """What was learned from all. middles, apart: draws of m and s (particles, unknowns) of `names`."""
+    """What was learned from all. middles, apart: draws of m and s (particles, unknowns) of `names`; claims: what claims
+    said, None without any."""
 
     names: tuple[str, ...]
     numbers: tuple[LearnedNumber, ...]
     standing: tuple[Standing, ...]
     middles: Array
     apart: Array
+    claims: Claims | None = None
 
 
-def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1) -> Pooled:
-    """The hierarchical fit. unknowns: those of a single instrument before, with median and spread."""
+def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1, claims: Claims | None = None) -> Pooled:
+    """The hierarchical fit. unknowns: those of a single instrument before, with median and spread; claims: of further
+    instruments."""
     names = tuple(name for name in COMMON if name in unknowns)
     normals = [one.normals[:DRAWS, [one.names.index(name) for name in names]] for one in ones]
     clouds = [(stretched(cloud), _prior(cloud)) for cloud in normals]
@@ -121,9 +125,12 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1) ->
             ratio = _log_normal(cloud, middles, apart) - prior[:, None]
             top = ratio.max(axis=0)
             total += top + np.log(np.exp(ratio - top).mean(axis=0))
+        if claims is not None:
+            place = names.index(GAIN)
+            total += claims.log_density(middles[:, place], apart[:, place])
         return total
 
-    sampled = sample(log_likelihood, start, seed, BOUND, moves=4) if clouds else None
+    sampled = sample(log_likelihood, start, seed, BOUND, moves=4) if clouds or claims else None
     middles, apart = parts(start if sampled is None else sampled.normals)
     numbers = tuple(
         _number(name, unknowns[name], middles[:, place], apart[:, place]) for place, name in enumerate(names)
@@ -132,7 +139,7 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1) ->
         _standing(one, cloud, names, unknowns, middles, apart, random)
         for one, (cloud, _) in zip(ones, clouds, strict=True)
     )
-    return Pooled(names, numbers, standing, middles, apart)
+    return Pooled(names, numbers, standing, middles, apart, claims)
 
 
 def _prior(normals: Array) -> Array:

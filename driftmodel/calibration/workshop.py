@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.bench import make_bench
+from driftmodel.calibration.claimed import Claim, claims_say
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.pooled import One, Pooled, pool
 from driftmodel.calibration.records import BenchBook
@@ -30,11 +31,16 @@ class Known:
 
 
 def learn_from(
-    cases: Sequence[Known], workers: int = 1, progress: Callable[[str], None] = lambda _: None, seed: int = 1
+    cases: Sequence[Known],
+    workers: int = 1,
+    progress: Callable[[str], None] = lambda _: None,
+    seed: int = 1,
+    claims: Sequence[Claim] = (),
 ) -> Pooled:
     """What the instruments teach together; each is learned from alone first, with the numbers of the library.
 
-    Numbers that a case's scenario has learned before are not used: the same readings would count twice.
+    claims: regrades of further guitars, as evidence. Numbers that a case's scenario has learned before are not used:
+    the same readings would count twice.
     """
     ones = []
     if workers > 1 and len(cases) > 1:
@@ -47,7 +53,7 @@ def learn_from(
             ones.append(learn_one(case))
             progress(f"{len(ones)} of {len(cases)} instruments")
     progress("all together")
-    return pool(ones, unknowns_of(bare(cases[0].scenario)), seed)
+    return pool(ones, unknowns_of(bare(cases[0].scenario)), seed, claims_say(claims) if claims else None)
 
 
 def bare(scenario: Scenario) -> Scenario:

@@ -12,6 +12,7 @@ from driftmodel.base.errors import BadInput, near_match
 from driftmodel.doors.shared import Terms, day_named, shared_options
 
 if TYPE_CHECKING:
+    from driftmodel.calibration.claimed import Claim
     from driftmodel.calibration.workshop import Known
 
 
@@ -179,7 +180,8 @@ def list_(folder: Path, when: str | None, terms: Terms) -> None:
 def learn(folder: Path, workers: int, terms: Terms) -> None:
     """Learn from many instruments what one cannot tell.
 
-    FOLDER holds records, or NAME.toml (a scenario) and NAME.csv (its readings) for each instrument. Writes
+    FOLDER holds records, or NAME.toml (a scenario) and NAME.csv (its readings) for each instrument; a
+    claims.csv among them (scenario,sold,until,regraded,count) counts as evidence on the drift. Writes
     learned.toml, text, data and a picture into a folder, learned-NAME unless --out says otherwise. A scenario takes
     the numbers over with one line: learned = "learned-NAME/learned.toml".
     """
@@ -187,13 +189,20 @@ def learn(folder: Path, workers: int, terms: Terms) -> None:
     from driftmodel.report import learning_words as words
 
     cases = instruments_in(folder)
-    pooled = learn_from(cases, workers, terms.progress)
+    pooled = learn_from(cases, workers, terms.progress, claims=claims_in(folder))
     place = terms.out or Path(f"learned-{folder.resolve().name}")
     written = words.write_learning(pooled, place, f"What {len(cases)} instruments of {folder.resolve().name} taught")
     terms.answer(lambda: words.learning_summary(pooled), lambda: words.learning_json(pooled))
     terms.written(*written)
     if not terms.as_json:
         terms.say(f'In a scenario: learned = "{written[0]}"')
+
+
+def claims_in(folder: Path) -> tuple[Claim, ...]:
+    """The claims of a folder, none where it has no claims.csv. Raises BadInput for a fault in it."""
+    from driftmodel.calibration.claimed import CLAIMS, read_claims
+
+    return read_claims(folder / CLAIMS) if (folder / CLAIMS).is_file() else ()
 
 
 def instruments_in(folder: Path) -> tuple[Known, ...]:
@@ -203,6 +212,7 @@ def instruments_in(folder: Path) -> tuple[Known, ...]:
     """
     from driftmodel.base.record_file import is_record
     from driftmodel.base.scenarios import load_scenario
+    from driftmodel.calibration.claimed import CLAIMS
     from driftmodel.calibration.readings import read_readings
     from driftmodel.calibration.workshop import Known
     from driftmodel.record.case import open_case
@@ -214,7 +224,7 @@ def instruments_in(folder: Path) -> tuple[Known, ...]:
         if place.is_dir() and is_record(place):
             case = open_case(place)
             found.append(Known(place.name, case.scenario, case.book))
-        elif place.suffix == ".csv" and not place.name.startswith("."):
+        elif place.suffix == ".csv" and not place.name.startswith(".") and place.name != CLAIMS:
             told = place.with_suffix(".toml")
             if not told.is_file():
                 raise BadInput(

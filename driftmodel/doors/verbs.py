@@ -111,10 +111,10 @@ def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
     """What many instruments teach that one cannot: numbers for the next one. folder: records, or pairs of NAME.toml and
     NAME.csv."""
     from driftmodel.calibration.workshop import learn_from
-    from driftmodel.doors.record_command import instruments_in
+    from driftmodel.doors.record_command import claims_in, instruments_in
 
     whole_number("workers", workers, 1, 1, 256)
-    return learn_from(instruments_in(Path(folder)), workers)
+    return learn_from(instruments_in(Path(folder)), workers, claims=claims_in(Path(folder)))
 
 
 def decide(scenario: Named, *readings: str, when: date | None = None, known: Calibration | None = None) -> Decision:

@@ -12,6 +12,7 @@ import numpy as np
 
 from driftmodel.base.learned_file import learned_text
 from driftmodel.base.records import LearnedPrior
+from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
 from driftmodel.report.folder import write_bytes
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, our_style
@@ -29,6 +30,11 @@ def learning_summary(pooled: Pooled) -> str:
     count, readings = len(pooled.standing), sum(one.one.readings for one in pooled.standing)
     slips = sum(one.one.slips for one in pooled.standing)
     lines = [f"Learned from {_many(count, 'instrument')} with {_many(readings, 'reading')} ({slips} taken for slips)."]
+    if pooled.claims:
+        lines.append(
+            f"Claims of {pooled.claims.guitars} further guitars, {pooled.claims.regraded} regraded, count for "
+            f"{min(pooled.claims.guitars, MOST_GUITARS):.0f}, on how far a guitar settles alone."
+        )
     designs = sorted({one.one.design for one in pooled.standing})
     if len(designs) > 1:
         lines.append(f"Designs: {', '.join(designs)}. What they have in common is learned; a design's own is not.")
@@ -82,6 +88,7 @@ def learning_json(pooled: Pooled) -> dict[str, Any]:
     return {
         "instruments": len(pooled.standing),
         "readings": sum(one.one.readings for one in pooled.standing),
+        "claims": pooled.claims.guitars if pooled.claims else 0,
         "numbers": [
             {
                 "name": one.name,
@@ -111,6 +118,7 @@ def learning_json(pooled: Pooled) -> dict[str, Any]:
 def learned_toml(pooled: Pooled, title: str) -> str:
     """The file that scenarios name."""
     source = f"learned from {_many(len(pooled.standing), 'instrument')}"
+    source += f" and claims of {pooled.claims.guitars} more" if pooled.claims else ""
     return learned_text(
         title,
         source,
