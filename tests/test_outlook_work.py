@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import driftmodel
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook.place import grade_for_place
 from driftmodel.outlook.regrade import NEVER, Reading, regrades
+from driftmodel.outlook.season import action_of_place_and_season, is_southern
 from driftmodel.outlook.work import (
     action_by_step_mm,
     ahead_years,
@@ -51,6 +55,8 @@ def test_work_counts_from_the_first_step_at_or_after_its_day(scenario: Scenario)
     assert saddle[[100, 101, 299]] == pytest.approx([0.0, -0.4, -0.4])
     assert action_by_step_mm(own, 300, STEP_DAYS)[299] == pytest.approx((lifts["K"] - 0.4) / 2.0 + 0.1)
     assert fitted_spacer(own) == "K" and fitted_spacer(own, own.setup.setup + timedelta(days=800)) == "G"
+    for days, label in ((699, "J"), (700, "G"), (1399, "G"), (1400, "K")):  # at the end of the day
+        assert fitted_spacer(own, own.setup.setup + timedelta(days=days)) == label
     assert fitted_spacer(scenario) == "J" and today_step(own, STEP_DAYS) == 215
 
 
@@ -94,7 +100,10 @@ def test_the_forecast_shows_work_and_counts_from_today(scenario: Scenario) -> No
     own = driftmodel.forecast(as_of(short, day, (WorkDone(day, spacer="G"),)), draws=12)
     lift = grade_lifts_mm(short)[short.instrument.spacers.labels.index("G")]
     step = own["action_12th"].values[:, :900] - plain["action_12th"].values[:, :900]
-    assert step[:, :500] == pytest.approx(0.0, abs=1e-5) and step[:, 500:] == pytest.approx(lift / 2.0, abs=1e-5)
+    off = step - np.where(np.arange(900) < 500, 0.0, lift / 2.0)
+    # the bolts are tightened with the spacer: where they would have let the joint open, it opens later, by a little
+    assert np.median(np.abs(off), axis=0).max() < 1e-5 and off.max() < 1e-5 and off[:, :500].min() > -1e-5
+    assert off.min() > -0.01
     assert own.attrs["fitted_grade"] == "G" and own["year"].size == 3 and own["time"].size == plain["time"].size
     first = own["regrade_date"].values[:, 0]
     assert (first[~np.isnat(first)] >= np.datetime64(day)).all()
@@ -104,3 +113,28 @@ def test_grades_are_chosen_for_the_years_to_come(scenario: Scenario) -> None:
     day = date(2030, 3, 1)
     table = grade_for_place(as_of(scenario, day, (WorkDone(date(2028, 3, 1), spacer="G"),)), years=4, count=20)
     assert table.fitted == "G" and table.years == 4
+
+
+def test_place_and_season_stand_on_the_spacer_as_fitted(scenario: Scenario) -> None:
+    """Still wood: the action of set-up, half the fitted spacer's lift and the saddle's work, each draw's own error."""
+    own = worked(scenario)
+    still = {name: np.zeros((2, 3), dtype=np.float32) for name in ("top_sinkage", "neck_rotation", "bow_action")}
+    chain: Any = SimpleNamespace(
+        scenario=own,
+        world=SimpleNamespace(seasonal=still),
+        draws=SimpleNamespace(set_up_error_mm=np.array([0.1, -0.2])),
+    )
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario), strict=True))
+    stands = scenario.setup.action_12th_mm + (lifts["K"] - 0.4) / 2.0 + 0.1
+    assert action_of_place_and_season(chain) == pytest.approx(stands + np.array([[0.1] * 3, [-0.2] * 3]), abs=1e-5)
+
+
+def test_the_south_is_told_by_its_means() -> None:
+    """January a degree and more warmer than July in the mean; one hot day does not turn the year round."""
+    time = np.arange("2026-01-01", "2027-01-01", dtype="datetime64[D]")
+    month = time.astype("datetime64[M]").astype(int) % 12
+    for january, july, southern in ((20.0, 18.5, True), (20.0, 19.5, False), (10.0, 20.0, False)):
+        warm = np.where(month == 0, january, july)
+        warm[4] = 60.0 if january < 20.0 else january
+        air = xr.Dataset({"air_temperature": ("time", warm)}, coords={"time": time})
+        assert is_southern(air) is southern

@@ -10,6 +10,8 @@ import pytest
 
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.outlook import place
+from driftmodel.outlook.air_levers import climate_named
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lived import lived, with_spacer
@@ -36,6 +38,29 @@ def test_a_dear_job_leaves_the_joint_closed_and_a_free_one_does_not(scenario: Sc
     assert row.worth_days == pytest.approx(2 * row.inside_days) and row.inside_days >= free.of("G").inside_days
     assert row.inside_low <= row.inside_days <= 366.0 and free.advised_saddle_mm == 0.0
     assert "as fitted" not in place_summary(dear) and place_summary(dear).startswith("Leave spacer G in: inside its")
+
+
+def test_draws_are_shared_out_to_homes(scenario: Scenario) -> None:
+    """Two homes share the draws asked for; forty each at least."""
+    homes = [scenario.stays[-1].climate, climate_named("damp_coast")]
+    assert grade_for_place(scenario, years=1, count=100, homes=homes).draws == 100
+    assert grade_for_place(scenario, years=1, count=30, homes=homes).draws == 80
+
+
+def test_the_action_is_changed_only_where_that_wins_five_days_a_year(
+    leaving: PlaceTable, scenario: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Lives made up: each 0.1 mm higher wins so many days a year."""
+    for days_per_tenth, by in ((1.0, 0.0), (1.6, 0.0), (1.7, 0.3)):  # 0.3 mm: 3, 4.8 and 5.1 days
+
+        def life(_: object, label: str, saddle_mm: float = 0.0, won: float = days_per_tenth) -> tuple[np.ndarray, ...]:
+            return np.array([200.0 + 5.0 * saddle_mm * won]), np.array([0.0]), np.array([False])
+
+        monkeypatch.setattr(place, "_lived", life)
+        assert place._best_change((), "J", 3, 60.0) == (
+            pytest.approx(by),
+            pytest.approx(200.0 + 10.0 * by * days_per_tenth),
+        )
 
 
 def test_before_it_leaves_another_spacer_costs_no_job(leaving: PlaceTable) -> None:
