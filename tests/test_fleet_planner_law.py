@@ -124,6 +124,7 @@ def test_the_accrual_by_hand() -> None:
 
 
 @pytest.mark.parametrize(("begins", "years"), [(7, {2027: range(12), 2028: range(12, 14)}),
+                                               (2, {2027: range(7), 2028: range(7, 14)}),
                                                (1, {2026: range(6), 2027: range(6, 14)}),
                                                (12, {2026: range(5), 2027: range(5, 14)})])  # fmt: skip
 def test_the_budget_by_books_year(begins: int, years: dict[int, range], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -237,6 +238,12 @@ def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setattr(DEMAND.fleet.settings, "centres", {})
     (whole,) = tables.spares(DEMAND)
     assert (whole.name, whole.regions, whole.lead_months, whole.rows[0]["on_hand"]) == ("all", REGIONS, 3, None)
+    assert [(row["on_order"], row["order_now"] > 0) for row in whole.rows] == [(None, True)] * 2
+    short = {"all": CentreFile(regions=["a", "b"], lead_months=1, on_hand={"H": 2}, on_order={"H": 1})}
+    monkeypatch.setattr(DEMAND.fleet.settings, "centres", short)
+    (few,) = tables.spares(DEMAND)
+    some = [sample_chances(DEMAND.cube["regrades"].values[:, :1, :, :, g].sum(axis=(1, 2, 3, 4))) for g in (0, 1)]
+    assert few.filled_now == pytest.approx(job_fill([max(3 - still[0], 0), 0], some))
     assert whole.jobs == pytest.approx(JOBS[:, :3].sum(axis=(1, 2, 3, 4)).mean())
 
 
