@@ -319,3 +319,65 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
                                 region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
     late = demand.lateness(told, 30, 2, 3)
     assert np.argwhere(late > 0.0).tolist() == [[0, 0, 0], [1, 0, 2], [1, 11, 1]] and late.max() == 1.0
+
+
+def test_paces_to_come_are_drawn_about_what_is_left() -> None:
+    """Each pace is exp(-3/20) of the one before and a draw of sqrt(1 - exp(-6/20)) of its law's spread."""
+    one: Any = SimpleNamespace(standard_gamma=lambda shape: shape, integers=lambda _: 5)
+    found = FIT.pace(FIT.mean, np.arange(28, 31), one)  # the third pace ahead; the two before of it are in its reports
+    stays, wanted = exp(-3 / 20), np.zeros((2, PACES + 2))
+    for name, rows in (("pace", 1), ("pace of region", 2)):
+        fresh = np.random.default_rng(5).standard_normal((2, rows))
+        last = of(name).reshape(rows, PACES)
+        wanted[:, :PACES] += last
+        spread = FIT.spread(name, FIT.mean, one) * sqrt(1.0 - stays**2)
+        first = stays * last[:, -1] + spread * fresh[0]
+        wanted[:, PACES] += first
+        wanted[:, PACES + 1] += stays * first + spread * fresh[1]
+    mixed = [sum(s * wanted[:, (m - k - 7) // 3] for k, s in enumerate((0.25, 0.5, 0.25))) for m in range(28, 31)]
+    assert found == pytest.approx(np.array(mixed).T)
+
+
+def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A year of claims in two regions: claims and expected numbers, mean hazards past and ahead, knots, and paces of
+    three months; of six where but six paces are to be told apart. The best of its rivals is the fit."""
+    past = some_past(3, 12)
+    ahead = np.random.default_rng(4).uniform(1.0, 2.0, (2, 2, KINDS, 2, BINS.size)) * (np.arange(BINS.size) < 9)
+    ahead[:, :, :, 0] *= 20.0
+    known: Any = SimpleNamespace(claimed=None, since=100)
+    late = np.zeros((2, 12, 2))
+    for most, wide in ((400, 3), (6, 6)):
+        monkeypatch.setattr(law, "MOST_PACES", most)
+        fit = law.correct(past, ahead, known, 111, (0.5, 0.5), late, log_sd=0.5, weather_sd=0.1)
+        assert (fit.wide, fit.paces, fit.first, fit.lag) == (wide, 12 // wide, 100, (0.5, 0.5))
+        assert fit.claims == pytest.approx(past[:, :, :, 2].sum(axis=(2, 3, 4)))
+        assert fit.expected == pytest.approx(law.expected_of(past, fit.least).sum(axis=(2, 3, 4)))
+        for sort, kinds in ((0, slice(0, 1)), (1, slice(1, None))):
+            units, number = (past[:, :, kinds, k].sum() + ahead[:, :, kinds, k].sum() for k in (0, 1))
+            assert fit.middle[sort] == pytest.approx(log(number / units))
+            came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
+            assert fit.knots[sort] == pytest.approx(law.knots_of(came))
+        assert [each.kept for each in fit.rivals] == list(law.KEPT_MONTHS)
+        assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
+        assert (fit.mean.size, fit.block("pace").size) == (fit.factor.shape[0], fit.paces)  # type: ignore[union-attr]
+
+
+def test_what_is_asked_of_every_cell() -> None:
+    settings = SimpleNamespace(members=3, grades=["H", "I"], habits=SimpleNamespace(end_of_cover_months=2))
+    fleet: Any = SimpleNamespace(settings=settings, claims_since=40, units=SimpleNamespace(sale=np.array([25, 59, 37])))
+    past: Any = SimpleNamespace(
+        since=41, units=SimpleNamespace(sale=np.array([25, 59, 37]), regraded=np.array([NONE, 50, 52]))
+    )
+    asked = demand.window_of(fleet, 55, 9, past, lag=(0.5, 0.5), waiting=0.25, soon=4)
+    assert (asked.first_sale_year, asked.sale_years, asked.grades, asked.members) == (2, 3, 3, 3)
+    assert (asked.regrades, asked.sales[0], asked.sales[-1], asked.since, asked.claims_since) == (
+        (50, 51, 52),
+        25,
+        59,
+        41,
+        40,
+    )
+    assert (asked.months, asked.soon, asked.waiting_share, asked.waiting_months) == (9, 4, 0.25, 2)
+    assert demand.window_of(fleet, 55, 9, past).lag_shares == (1.0,)
+    stub: Any = SimpleNamespace(level=np.array([[[0.08]], [[0.12]]]), noise=np.zeros((2, 1, 1)))
+    assert demand.weather_ratio(stub).ravel() == pytest.approx([0.8, 1.2])
