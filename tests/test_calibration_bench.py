@@ -90,10 +90,14 @@ def test_weathers_are_fewer_for_a_long_past(
     seen = benches._made(logged, until, benches.OTHER_WEATHERS)
     assert seen.others == () and seen.creep == [(0, horizon)] and seen.past_weather == "the logger's record"
     assert [(start, end) for _, start, end in asked] == [(first.start, second.start), (second.start, until)]
-    soon = benches._made(logged, second.start - timedelta(days=1), benches.OTHER_WEATHERS)
-    assert soon.past_weather == "the logger's record" and asked[2:] == [
-        (logged.stays[0].climate, first.start, soon.until)
-    ]
+    for early, lived in ((-1, 1), (0, 2)):
+        asked.clear()
+        benches._made(logged, second.start + timedelta(days=early), benches.OTHER_WEATHERS)
+        assert len(asked) == lived and asked[0] == (
+            logged.stays[0].climate,
+            first.start,
+            second.start + timedelta(days=early),
+        )
 
 
 def test_grams_of_water_are_a_hundredth_of_the_dry_mass() -> None:
