@@ -127,16 +127,16 @@ def test_no_reading_alone_moves_an_answer_far() -> None:
 def held(
     others: dict[int, float], answers: np.ndarray, chances: dict[int, np.ndarray]
 ) -> tuple[Ways, Sampled, list[int]]:
-    """Held back by hand: five readings, particles known by their answer; others: what a cloud without a reading
+    """Held back by hand: six readings, particles known by their answer; others: what a cloud without a reading
     answers; chances: of a reading being a slip, (n,), where it is not one in ten."""
-    made, asked = ways(5), []
-    slip = np.stack([chances.get(place, np.full(len(answers), 0.1)) for place in range(5)], axis=1)
+    made, asked = ways(6), []
+    slip = np.stack([chances.get(place, np.full(len(answers), 0.1)) for place in range(6)], axis=1)
 
     def likely(of: Ways, normals: np.ndarray) -> np.ndarray:
         return np.stack([np.where(way == 1.0, slip, 1.0 - slip).prod(axis=1) for way in of.slip], axis=1)
 
     def draw(of: Ways) -> Sampled:
-        gone = [place for place in range(5) if (of.slip[:, place] == 1.0).all()]
+        gone = [place for place in range(6) if (of.slip[:, place] == 1.0).all()]
         asked.extend(gone)
         return Sampled(np.full((200, 1), others[gone[0]]), 0.0, 200.0, 1, 1.0)
 
@@ -145,32 +145,37 @@ def held(
 
 
 def test_a_cloud_is_mixed_with_that_without_a_reading_as_far_as_it_may_move() -> None:
-    """Answers 0 and 0.4, a slip likelier to the first: 0.067 by weight, so it is looked at; without it -0.1. From 0.2
-    to 0.08 mm of that is 0.733 of the way; the odds beforehand that mix so grow by 1 + (0.733 / 0.267) / 0.3."""
-    answers = np.repeat([0.0, 0.4], 500)
-    unlike = np.repeat([0.5, 0.1], 500)
+    """All answer 0.2, a hundred of a thousand sure that one is a slip: without it -0.1. From 0.2 to 0.08 mm of that is
+    0.733 of the way; the odds beforehand that mix so grow by 1 + (0.733 / 0.267) / 0.1."""
+    answers, few = np.full(1000, 0.2), np.where(np.arange(1000) < 100, 1.0, 1e-9)
     for without, end in ((-0.1, -0.02), (0.5, 0.42)):
-        told, mixed, asked = held({4: without}, answers, {4: unlike})
+        told, mixed, asked = held({4: without}, answers, {4: few})
         part = (end - 0.2) / (without - 0.2)
         assert asked == [4] and np.mean(mixed.normals == without) == pytest.approx(part, abs=0.001)
         assert len(mixed.normals) == 1000
-        kept = mixed.normals[mixed.normals != without]
-        assert np.mean(kept == 0.0) == pytest.approx(0.5, abs=0.1)
-        odds = 0.1 / 0.9 * (1.0 + part / (1.0 - part) / 0.3)
+        odds = 0.1 / 0.9 * (1.0 + part / (1.0 - part) / 0.1)
         doubt = odds / (1.0 + odds)
-        np.testing.assert_allclose(told.doubt, [0.1, 0.1, 0.1, 0.1, doubt])
+        np.testing.assert_allclose(told.doubt, [0.1, 0.1, 0.1, 0.1, doubt, 0.1])
         # the readings are as probable as before where sound, and where a slip, by the chances beforehand
-        assert mixed.log_evidence == pytest.approx(-3.0 + np.log((1.0 - doubt) / 0.9 * 0.7 + doubt / 0.1 * 0.3))
+        assert mixed.log_evidence == pytest.approx(-3.0 + np.log((1.0 - doubt) / 0.9 * 0.9 + doubt / 0.1 * 0.1))
     for without, moved in ((0.121, False), (0.119, True), (0.279, False), (0.281, True)):
-        told, mixed, _ = held({4: without}, answers, {4: unlike})
+        told, _, _ = held({4: without}, answers, {4: few})
         assert bool((told.doubt != 0.1).any()) is moved
-    # two that pull either way: the middle between their bounds, 0.22 of -0.1 and 0.54
-    told, mixed, asked = held({3: 0.54, 4: -0.1}, answers, {4: unlike, 3: unlike[::-1]})
-    assert asked == [3, 4] and told.doubt[4] == 0.1 and 0.1 < told.doubt[3] < 0.15
-    assert np.mean(mixed.normals == 0.54) == pytest.approx(0.02 / 0.34, abs=0.001)
-    # by weight alone 0.059 off is not looked at, 0.061 is; nor where one in twenty-five counts
-    for far, looked in ((0.177, []), (0.183, [4])):
-        assert held({4: 0.2}, np.repeat([0.0, far], 500), {4: unlike})[2] == looked
-    for count, looked in ((41, []), (39, [4])):
-        few = np.where(np.arange(1000) < count, 1.0, 1e-9)
-        assert held({4: 0.2}, np.full(1000, 0.2), {4: few})[2] == looked
+    for count, looked in ((121, []), (119, [4])):
+        some = np.where(np.arange(1000) < count, 1.0, 1e-9)
+        assert held({4: 0.2}, answers, {4: some})[2] == looked
+    # two that pull either way: the likelier slip
+    more = np.where(np.arange(1000) >= 890, 1.0, 1e-9)
+    told, mixed, asked = held({3: 0.6, 4: -0.1}, answers, {4: few, 3: more})
+    assert asked == [3, 4] and told.doubt[4] == 0.1 and told.doubt[3] > 0.2
+    assert np.mean(mixed.normals == 0.6) == pytest.approx(0.32 / 0.4, abs=0.001)
+
+
+def test_where_enough_particles_count_they_are_weighed_anew() -> None:
+    """Answers 0 and 0.4, of which the first are five times as sure of a slip: 0.067 without it; from 0.2 to 0.147."""
+    unlike = np.repeat([0.5, 0.1], 500)
+    told, mixed, asked = held({}, np.repeat([0.0, 0.4], 500), {2: unlike})
+    odds = 0.1 / 0.9 * (1.0 + 0.4 / 0.6 / 0.3)
+    assert asked == [] and told.doubt[2] == pytest.approx(odds / (1.0 + odds))
+    assert mixed.normals.mean() == pytest.approx(0.147, abs=0.02)  # a thousand of them: 0.006
+    assert held({}, np.repeat([0.0, 0.22], 500), {2: unlike})[0].doubt[2] == 0.1  # 0.073 off
