@@ -41,18 +41,20 @@ class Lived:
     other_work: NDArray[np.bool_]
 
 
-def lived(chain: Chain) -> Lived:
-    """What the draws of a chain live through from today on, a few hundred at a time: it is asked beside whole paths."""
-    blocks = [chain.block(slice(first, first + BLOCK_DRAWS)) for first in range(0, chain.draws.count, BLOCK_DRAWS)]
-    lives = [_lived(block) for block in blocks]
+def lived(chain: Chain, moved: tuple[Array, Array] | None = None) -> Lived:
+    """What the draws of a chain live through from today on, a few hundred at a time: it is asked beside whole paths.
+    moved: of `moved_ahead`, where it is asked for one spacer after another."""
+    rise, bow = moved_ahead(chain) if moved is None else moved
+    blocks = [slice(first, first + BLOCK_DRAWS) for first in range(0, chain.draws.count, BLOCK_DRAWS)]
+    lives = [_lived(chain.block(rows), (rise[rows], bow[rows])) for rows in blocks]
     inside, regrades_ahead, past = (
         np.concatenate([getattr(life, part) for life in lives]) for part in ("inside_days", "regrades", "other_work")
     )
     return Lived(inside, regrades_ahead, past)
 
 
-def _lived(chain: Chain) -> Lived:
-    rise, action = paths_ahead(chain)
+def _lived(chain: Chain, moved: tuple[Array, Array]) -> Lived:
+    rise, action = paths_ahead(chain, moved)
     lift = lift_ahead(chain)
     inside = inside_rule(chain.scenario, rise + lift, action + lift / 2.0 + bow_ahead(chain, lift))
     due = chain.due.day != NEVER
@@ -98,9 +100,8 @@ def with_spacer(chain: Chain, label: str, saddle_mm: float = 0.0) -> Chain:
     return replace(chain, scenario=changed, due=regrades(chain.world.reading, changed))
 
 
-def paths_ahead(chain: Chain) -> tuple[Array, Array]:
-    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up, the
-    saddle as it now is and the truss rod set."""
+def moved_ahead(chain: Chain) -> tuple[Array, Array]:
+    """Saddle rise and the neck's bow of the season, weekly from today on (draws, weeks): whatever spacer is fitted."""
     scenario, world = chain.scenario, chain.world
     weekly = slice(today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
     moved = {
@@ -108,9 +109,16 @@ def paths_ahead(chain: Chain) -> tuple[Array, Array]:
         for quantity, path in world.seasonal.items()
         if quantity != BOW
     }
-    rise = saddle_rise_mm(moved, pivot_of(scenario.instrument))
+    return saddle_rise_mm(moved, pivot_of(scenario.instrument)), world.seasonal[BOW][:, weekly].astype(float)
+
+
+def paths_ahead(chain: Chain, moved: tuple[Array, Array] | None = None) -> tuple[Array, Array]:
+    """Saddle rise and action with the season, weekly from today on (draws, weeks), with the spacer of set-up, the
+    saddle as it now is and the truss rod set."""
+    scenario = chain.scenario
+    rise, bow = moved_ahead(chain) if moved is None else moved
     start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
-    return rise, start + rise / 2.0 + world.seasonal[BOW][:, weekly]
+    return rise, start + rise / 2.0 + bow
 
 
 def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:

@@ -16,7 +16,7 @@ from driftmodel.outlook import air_levers
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.lived import lived, paths_ahead, with_spacer
+from driftmodel.outlook.lived import lived, moved_ahead, paths_ahead, with_spacer
 from driftmodel.outlook.work import (
     action_work_mm,
     ahead_years,
@@ -27,6 +27,8 @@ from driftmodel.outlook.work import (
 )
 
 Array = NDArray[np.float64]
+#: a chain that was run, and what moves in it whatever the spacer (lived.moved_ahead)
+Ahead = tuple[Chain, tuple[Array, Array]]
 
 YEARS = 5
 #: another action at set-up is advised where it is worth so many more days a year (common practice, no source)
@@ -124,17 +126,18 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
     scenario = chains[0].scenario
     job = library.general("job_worth_days").value if job_days is None else job_days
     fitted, years, is_open = fitted_spacer(scenario), ahead_years(scenario), today_step(scenario, 1) == 0
-    action = np.concatenate([paths_ahead(chain)[1] for chain in chains])
+    ahead = [(chain, moved_ahead(chain)) for chain in chains]  # once for all spacers
+    action = np.concatenate([paths_ahead(chain, moved)[1] for chain, moved in ahead])
     points = np.quantile(action, QUANTILES)
     lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
-    rows = {label: _row(chains, label, lift, years, job, points) for label, lift in lifts.items()}
+    rows = {label: _row(ahead, label, lift, years, job, points) for label, lift in lifts.items()}
 
     if_open = max(rows, key=lambda label: rows[label].worth_days)
     if_closed = max(rows, key=lambda label: rows[label].worth_days - (job if label != fitted else 0.0))
     advised = if_open if is_open else if_closed
     by, days = 0.0, rows[advised].inside_days
     if is_open and with_change:
-        by, days = _best_change(chains, advised, years, job)
+        by, days = _best_change(ahead, advised, years, job)
     return PlaceTable(
         scenario.name,
         scenario.title,
@@ -153,29 +156,29 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
     )
 
 
-def _best_change(chains: Sequence[Chain], label: str, years: int, job_days: float) -> tuple[float, float]:
+def _best_change(ahead: Sequence[Ahead], label: str, years: int, job_days: float) -> tuple[float, float]:
     """The change of the action by the saddle, of CHANGES_MM, that is worth most with this spacer, and its days a year
     inside; 0 where none is worth it."""
     worth, days = {}, {}
     for by in CHANGES_MM.tolist():
-        inside, jobs, _ = _lived(chains, label, 2.0 * by)
+        inside, jobs, _ = _lived(ahead, label, 2.0 * by)
         worth[by], days[by] = years * inside.mean() - job_days * jobs.mean(), float(inside.mean())
     best = max(worth, key=lambda by: (round(worth[by], 1), -abs(by)))
     by = best if worth[best] >= worth[0.0] + years * WORTH_DAYS else 0.0
     return by, days[by]
 
 
-def _lived(chains: Sequence[Chain], label: str, saddle_mm: float = 0.0) -> tuple[Array, ...]:
+def _lived(ahead: Sequence[Ahead], label: str, saddle_mm: float = 0.0) -> tuple[Array, ...]:
     """Days a year inside, jobs, and whether one finds no spacer, of all draws of all chains."""
-    lives = [lived(with_spacer(chain, label, saddle_mm)) for chain in chains]
+    lives = [lived(with_spacer(chain, label, saddle_mm), moved) for chain, moved in ahead]
     return tuple(np.concatenate([getattr(life, part) for life in lives])
                  for part in ("inside_days", "regrades", "other_work"))  # fmt: skip
 
 
 def _row(
-    chains: Sequence[Chain], label: str, lift: float, years: int, job_days: float, action_points: Array
+    ahead: Sequence[Ahead], label: str, lift: float, years: int, job_days: float, action_points: Array
 ) -> GradeAtPlace:
-    inside, jobs, past = _lived(chains, label)
+    inside, jobs, past = _lived(ahead, label)
     low, high = np.quantile(inside, BAND)
     points = action_points + lift / 2.0
     return GradeAtPlace(
