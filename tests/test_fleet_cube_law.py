@@ -103,3 +103,16 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
     assert found.multiplier.tolist() == level.tolist()
     assert found.cube["month"].values.tolist() == ["0008-06", "0008-07", "0008-08"]
     assert found.cube.attrs["cutoff"] == "0008-05"
+    # due so many months ago and not yet told, by the lag drawn: 0.6, 0.35 and nothing
+    tail = np.array([0.5, 0.25, 0.0])
+    between = 1.0 + 0.25 * 2.0 / tail.sum() - (0.25 + 0.5)
+    even = (whole[0] + whole[1])[:, :, :, 0].sum(axis=-1) * np.exp(-factors[:, 0].T)  # sample, month, region
+    grows = np.log(np.clip(even[:, 2:].sum(axis=1) / even[:, :2].sum(axis=1), 0.2, 5.0)) / 2
+    due = even[:, 0] * 0.6 + even[:, 1] * 0.35
+    if wait:
+        already = 0.75 * np.array([0.5, 0.25, 0.0, 0.0]) + 0.25
+        physics = 1.5 * first[:, 0]
+        trend = np.log(physics[:, 2:].sum(axis=1) / physics[:, :2].sum(axis=1)) / 2
+        due = now.pending[:, 0] * np.einsum("smr,m->sr", even, already) / (physics @ already) * np.exp(between * trend)
+    late = found.cube["not_yet_reported"].values[..., 0]
+    assert late == pytest.approx(due * np.exp(lately - between * grows), abs=1.001, rel=1e-6)  # whole numbers
