@@ -183,8 +183,7 @@ def test_what_is_common_beforehand_is_the_law_and_not_the_board() -> None:
 
 @pytest.fixture(scope="module")
 def told() -> dict[str, Claims]:
-    """Guitars of the heated house regraded at four years, and none of as many in twelve. A prior's first regrade is due
-    after some ten."""
+    """Guitars of the heated house regraded at four years, and none of as many in twelve."""
     scenario = replace(load_scenario("first-winter"), weather_members=1)
     early, never = Claim(scenario, 4 * 365, True, 20), Claim(scenario, 12 * 365, False, 20)
     claims = {"early": [early], "never": [never], "many": [replace(early, count=20_000)]}

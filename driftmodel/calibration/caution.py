@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
 LEAST_OTHERS, MOST_MOVED = 5, 0.08
+#: where two pull either way, the middle is taken if that is no further from either, mm
+MOST_EITHER = 0.13
 #: the posterior without a reading is sampled where a lesser share of the particles counts
 LEAST_COUNTING = 0.12
 
@@ -34,7 +36,7 @@ def held_back(
 ) -> tuple[Ways, Sampled]:
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
     likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
-    pull either way the likelier slip is held back."""
+    pull either way the middle is taken; where they lie too far apart for that the likelier slip is held back."""
     if ways.doubt.size <= LEAST_OTHERS:
         return ways, sampled
     each = likely(ways, sampled.normals)
@@ -55,6 +57,9 @@ def held_back(
     pulls = [int(one) for one in (np.argmin(away), np.argmax(away)) if abs(away[one]) > MOST_MOVED]
     place = max(pulls, key=lambda one: float(slip[:, one].mean()))
     wanted = means[place] - float(np.copysign(MOST_MOVED, away[place]))
+    if len(pulls) == 2 and np.ptp(away) <= 2.0 * MOST_EITHER:
+        wanted = 0.5 * (min(means) + max(means))
+        place = pulls[0] if wanted < mean else pulls[1]
     part = (wanted - mean) / (means[place] - mean)
     random = np.random.default_rng(len(found))
     cloud, share = clouds[place]
