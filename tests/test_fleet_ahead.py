@@ -172,6 +172,8 @@ def test_groups_of_months_and_how_they_stand() -> None:
         table[:, :, k].tolist() for k in range(3)
     ]
     assert demand._in_groups(table, (3, 6), 9, np.array([0])).start.tolist() == [4.0, 7.5]
+    at_cutoff = demand._in_groups(table, (3, 6, 9), 6, np.array([0]))
+    assert (at_cutoff.start.tolist(), at_cutoff.sold.tolist()) == ([4.0, 6.0, 9.0], [True, True, False])
     assert demand._in_groups(table, (3, 6), 4, np.array([0])).start.tolist() == [3.5, 6.0]
 
 

@@ -314,6 +314,12 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
     rate = np.zeros((1, 3, 30))
     rate[0, 0], rate[0, 1, :12] = 1.1 ** np.arange(30), [1.0] * 6 + [99.0] * 6
     assert demand.trend(rate) == pytest.approx(np.array([[log(1.1), log(5.0) / 6, 0.0]]))
+    assert demand.trend(rate[:, :, 11::-1])[0, 1] == pytest.approx(log(0.2) / 6)
+    noisy: Any = SimpleNamespace(
+        standard_normal=np.zeros, standard_gamma=lambda size, shape: np.full(shape, 2.0 * size)
+    )
+    twice = demand.of_the_months(replace(FIT, scatter=0.5), FIT.mean, calendar, 0.1, noisy)
+    assert twice == pytest.approx(demand.of_the_months(FIT, FIT.mean, calendar, 0.1, noisy) + log(2.0))
     assert demand.trend(rate[..., :1]).tolist() == [[0.0, 0.0, 0.0]]
     told: Any = SimpleNamespace(report=np.array([30, 30, 19, 18, 25]), event=np.array([30, 28, 18, 18, 21]),
                                 region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
