@@ -181,6 +181,9 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
         parts = np.stack([np.ones(100), normals[:100, layout.names.index("diffusion")]], axis=1)
         assert decide.weeks_to_come_back(posterior) == weeks_by_hand(parts)
     assert weeks_by_hand(np.array([[1.0, 0.0]])) == 2
+    quick = replace(made, table=Table(weights, nodes, np.where(own == 8.0, 1.0, own)))  # gone within half a week
+    posterior = Stub(layout=layout, bench=quick, sampled=Stub(normals=np.zeros((9, layout.size))))
+    assert decide.weeks_to_come_back(posterior) == 1
 
 
 def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:

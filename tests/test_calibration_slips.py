@@ -179,3 +179,5 @@ def test_where_enough_particles_count_they_are_weighed_anew() -> None:
     assert asked == [] and told.doubt[2] == pytest.approx(odds / (1.0 + odds))
     assert mixed.normals.mean() == pytest.approx(0.147, abs=0.02)  # a thousand of them: 0.006
     assert held({}, np.repeat([0.0, 0.22], 500), {2: unlike})[0].doubt[2] == 0.1  # 0.073 off
+    five, cloud = ways(5), Sampled(np.zeros((9, 1)), 0.0, 9.0, 1, 1.0)
+    assert held_back(five, cloud, lambda of: cloud, lambda of, _: np.ones((9, 1)), lambda of: of[:, 0]) == (five, cloud)
