@@ -56,10 +56,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     shapes = np.stack([kinds * np.array([one.date >= day for one in readings]) for day in days[1:]])
     seed, values = posterior.bench.scenario.seed + 3, posterior.values_read
 
-    residual, swing = values - posterior.expected(posterior.sampled.normals), posterior.swing(posterior.sampled.normals)
-    ways = posterior.ways.pruned(posterior.ways.likely(residual, swing).mean(axis=0))
-
-    def found(normals: Array) -> tuple[Array, Array, Array]:
+    def found(normals: Array, ways: Ways) -> tuple[Array, Array, Array]:
         """For each particle, way and gap: how likely it makes the readings (logarithm), a step's mean and variance."""
         residual, swing = values - posterior.expected(normals), posterior.swing(normals)
         each = ways.each(residual, swing)
@@ -67,12 +64,16 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
         gain, size, spread = (np.stack(part, axis=1) for part in zip(*stepped, strict=True))
         return each[:, :, None] + gain - np.log(len(shapes)), size, spread
 
+    # a step makes ways likely that are not without one, in which all that comes after it is sound
+    whole = np.logaddexp.reduce(found(posterior.sampled.normals[:particles], posterior.ways)[0], axis=2)
+    ways = posterior.ways.pruned(np.exp(whole - np.logaddexp.reduce(whole, axis=1)[:, None]).mean(axis=0))
+
     def log_likelihood(normals: Array) -> Array:
-        return np.asarray(np.logaddexp.reduce(found(normals)[0], axis=(1, 2)))
+        return np.asarray(np.logaddexp.reduce(found(normals, ways)[0], axis=(1, 2)))
 
     sampled = sample(log_likelihood, posterior.start[:particles], seed, WIDEST_SD)
     factor = sampled.log_evidence - posterior.sampled.log_evidence
-    each, size, spread = found(sampled.normals)
+    each, size, spread = found(sampled.normals, ways)
     odds = np.exp(each - each.max(axis=(1, 2), keepdims=True)).reshape(len(each), -1)
     odds /= odds.sum(axis=1, keepdims=True)
     share = odds.reshape(each.shape).sum(axis=1)
