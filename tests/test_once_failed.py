@@ -3,6 +3,7 @@ means. Each is a good file with one change; found by tests/fuzz.py and by hand. 
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -61,6 +62,15 @@ def _cases() -> Iterator[tuple[str, str, bytes]]:
                 at_line = next(n for n, line in enumerate(lines) if line.startswith(f"{key} ="))
                 lines[at_line] = f'{key} = "{value}{ending}"'
                 yield name, f"{key} {words}{ending}", "\n".join(lines).encode()
+        for name, key, value in (
+            ("record", "action_12th_mm", "9" * 400),
+            ("instrument", "finish_outside", "0001-01-01"),
+            ("instrument", "fingerboard_finish", "0001-01-01"),
+        ):
+            text = kinds[name].file.read_text(encoding="utf-8")
+            spoilt, count = re.subn(rf"(?m)^{key} = .*$", f"{key} = {value}", text)
+            assert count, key
+            yield name, f"{key} = {value[:12]}", spoilt.encode()
         plain = {"name": '"x"', "scientific": '"x"', "kind": '"softwood"', "numbers": "{}"}
         for key, values in TYPES.items():
             for value in values:

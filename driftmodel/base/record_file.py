@@ -78,6 +78,6 @@ def filled(tree: dict[str, Any], folder: str) -> tuple[dict[str, Any], dict[str,
         ("action_low_mm", "bench_action_below", -1),
         ("action_high_mm", "bench_action_above", 1),
     ):
-        if name not in rule and isinstance(action, int | float):
+        if name not in rule and isinstance(action, int | float) and abs(action) < 1e6:  # farther is refused by itself
             usual[f"rule.{name}"] = rule[name] = round(action + sign * library.general(number).value, 3)
     return closed_where_set_up({"title": folder, **tree, "setup": setup, "rule": rule}), usual

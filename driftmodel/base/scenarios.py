@@ -262,7 +262,7 @@ def _check_names(path: Path, tree: dict[str, Any]) -> None:
                     walk(value, (*at, key))
                 elif isinstance(value, str) and (key == "wood" or key.endswith("_wood")):
                     _known(path, (*at, key), value, "wood")
-                elif (isinstance(value, str) and key.startswith("finish")) or key.endswith("_finish"):
+                elif isinstance(value, str) and (key.startswith("finish") or key.endswith("_finish")):
                     _known(path, (*at, key), value, "finish")
 
     walk(tree, ())
