@@ -89,21 +89,24 @@ def test_the_file_is_read_as_it_was_written(tmp_path: Path) -> None:
     assert [one.median for one in read] == pytest.approx([one.median for one in found.numbers], rel=1e-5)
 
 
-def test_densities_of_many_guitars_are_normal_ones() -> None:
-    random = np.random.default_rng(6)
-    cloud, middles, apart = (
-        random.standard_normal((5, 3)),
-        random.standard_normal((4, 3)),
-        np.exp(random.normal(size=(4, 3))),
+def test_what_a_guitar_says_of_the_common_numbers_is_an_integral() -> None:
+    """Two unknowns: the closed form against a sum over a fine grid; T and h of draws from prior times likelihood, the
+    prior's variance that of stretched normals."""
+    assert np.var(stretched(np.random.default_rng(6).standard_normal(400_000))) == pytest.approx(
+        pooled.PRIOR_VARIANCE, rel=0.01
     )
-    expected = norm.logpdf(cloud[:, None, :], middles, apart).sum(axis=2) + 1.5 * np.log(2.0 * np.pi)
-    np.testing.assert_allclose(pooled._log_normal(cloud, middles, apart), expected)
-    # the density of what a standard normal becomes: 1.05 z (1 + 0.05 z^2) has slope 1.05 (1 + 0.15 z^2)
-    slope = 1.05 * (1.0 + 0.15 * cloud**2)
-    exact = (norm.logpdf(cloud) - np.log(slope)).sum(axis=1) + 1.5 * np.log(2.0 * np.pi)
-    np.testing.assert_allclose(pooled._prior(cloud), exact, atol=1e-6)
-    z = random.standard_normal(400_000)
-    assert np.var(stretched(z)) == pytest.approx(pooled.PRIOR_VARIANCE, rel=0.01)
+    told, pulled = np.array([[2.0, 0.5], [0.5, 0.8]]), np.array([1.2, -0.4])
+    middles, apart = np.array([[0.3, -0.2], [-1.0, 0.5], [0.0, 0.0]]), np.array([[0.5, 0.7], [1.0, 0.3], [0.2, 1.2]])
+    line = np.linspace(-8.0, 8.0, 801)
+    z = np.stack(np.meshgrid(line, line, indexing="ij"), axis=-1)
+    likely = np.exp(-0.5 * np.einsum("abi,ij,abj->ab", z, told, z) + z @ pulled)
+    for middle, spread, found in zip(middles, apart, pooled._log_evidence(told, pulled, middles, apart), strict=True):
+        whole = np.sum(norm.pdf(z, middle, spread).prod(axis=2) * likely) * (line[1] - line[0]) ** 2
+        assert found == pytest.approx(np.log(whole), abs=1e-6)
+    covariance = np.linalg.inv(told + np.eye(2) / pooled.PRIOR_VARIANCE)
+    draws = np.random.default_rng(6).multivariate_normal(covariance @ pulled, covariance, 400_000)
+    again, pull = pooled._told(draws)
+    assert again == pytest.approx(told, abs=0.02) and pull == pytest.approx(pulled, abs=0.02)
 
 
 def test_numbers_of_the_next_guitar_add_the_middles_doubt_to_the_spread() -> None:

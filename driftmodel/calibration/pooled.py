@@ -3,9 +3,10 @@
 Each unknown k of guitar i is, on the scale of its prior (standard normal), z_ik = m_k + s_k e_ik: m_k is what
 design and workshop have in common, s_k how far guitars stand apart. Beforehand m_k is normal with a share COMMON of
 the prior's variance, and s_k lognormal about the rest, so that a single guitar's prior is the one in use. The
-readings of a guitar come in through its posterior draws, weighed anew by N(z; m, s) / N(z; 0, 1): Hogg, Myers and
-Bovy 2010 (Astrophysical Journal 725, 2166-2175), Eqs. 9-13. The sampler of a single guitar leads (m, s) to their
-posterior.
+readings of a guitar come in through what its posterior says beyond its prior, taken for normal, integrated over z_ik in
+closed form (the hierarchical normal model: Gelman and others, Bayesian Data Analysis, 3rd ed., ch. 5 [from memory]).
+Its draws weighed anew would say the same in one unknown; in nine, a handful of them would speak for all. The sampler
+of a single guitar leads (m, s) to their posterior.
 """
 
 from __future__ import annotations
@@ -108,7 +109,8 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1, cl
     instruments."""
     names = tuple(name for name in COMMON if name in unknowns)
     normals = [one.normals[:DRAWS, [one.names.index(name) for name in names]] for one in ones]
-    clouds = [(stretched(cloud), _prior(cloud)) for cloud in normals]
+    clouds = [stretched(cloud) for cloud in normals]
+    known = [_told(cloud) for cloud in clouds]
     random = np.random.default_rng([seed, 21])
     share = np.array([COMMON[name] for name in names])
     start = np.clip(random.standard_normal((PARTICLES, 2 * len(names))), -BOUND, BOUND)
@@ -121,10 +123,8 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1, cl
     def log_likelihood(particles: Array) -> Array:
         middles, apart = parts(particles)
         total = np.zeros(len(particles))
-        for cloud, prior in clouds:
-            ratio = _log_normal(cloud, middles, apart) - prior[:, None]
-            top = ratio.max(axis=0)
-            total += top + np.log(np.exp(ratio - top).mean(axis=0))
+        for told in known:
+            total += _log_evidence(*told, middles, apart)
         if claims is not None:
             place = names.index(GAIN)
             total += claims.log_density(middles[:, place], apart[:, place])
@@ -136,26 +136,27 @@ def pool(ones: Sequence[One], unknowns: Mapping[str, Unknown], seed: int = 1, cl
         _number(name, unknowns[name], middles[:, place], apart[:, place]) for place, name in enumerate(names)
     )
     standing = tuple(
-        _standing(one, cloud, names, unknowns, middles, apart, random)
-        for one, (cloud, _) in zip(ones, clouds, strict=True)
+        _standing(one, cloud, names, unknowns, middles, apart, random) for one, cloud in zip(ones, clouds, strict=True)
     )
     return Pooled(names, numbers, standing, middles, apart, claims)
 
 
-def _prior(normals: Array) -> Array:
-    """Logarithm of the prior's density of stretched values, (draws,), by the standard normal values they come from."""
-    slope = stretched(normals + 1e-4) - stretched(normals - 1e-4)
-    return np.asarray(-np.sum(0.5 * normals**2 + np.log(slope / 2e-4), axis=1))
+def _told(cloud: Array) -> tuple[Array, Array]:
+    """What a guitar's readings say of z (draws, unknowns), the prior taken out: the logarithm of their likelihood is
+    -z' T z / 2 + h' z; T (unknowns, unknowns) and h (unknowns,)."""
+    own = np.linalg.inv(np.cov(cloud.T) + 1e-6 * np.eye(cloud.shape[1]))
+    sizes, turn = np.linalg.eigh(own - np.eye(len(own)) / PRIOR_VARIANCE)
+    return (turn * np.maximum(sizes, 0.0)) @ turn.T, own @ cloud.mean(axis=0)
 
 
-def _log_normal(cloud: Array, middles: Array, apart: Array) -> Array:
-    """Logarithm of N(z; m, s), (draws, particles), z (draws, unknowns), m and s (particles, unknowns)."""
+def _log_evidence(told: Array, pulled: Array, middles: Array, apart: Array) -> Array:
+    """Logarithm of the integral of N(z; m, s) exp(-z' T z / 2 + h' z), (particles,), m and s (particles, unknowns)."""
     precision = 1.0 / apart**2
-    return np.asarray(
-        -0.5 * (cloud**2) @ precision.T
-        + cloud @ (middles * precision).T
-        - np.sum(0.5 * middles**2 * precision + np.log(apart), axis=1)
-    )
+    whole = told + precision[:, :, None] * np.eye(len(told))
+    root = np.linalg.cholesky(whole)
+    known = np.linalg.solve(root, (pulled + middles * precision)[:, :, None])[:, :, 0]
+    sizes = np.log(np.einsum("pii->pi", root) * apart).sum(axis=1)
+    return np.asarray(0.5 * np.sum(known**2, axis=1) - sizes - 0.5 * np.sum(middles**2 * precision, axis=1))
 
 
 def _number(name: str, before: Unknown, middles: Array, apart: Array) -> LearnedNumber:
@@ -174,11 +175,9 @@ def _number(name: str, before: Unknown, middles: Array, apart: Array) -> Learned
 def _drawn_to(cloud: Array, middles: Array, apart: Array, random: np.random.Generator) -> Array:
     """One guitar drawn to the others, (particles, unknowns): what its own readings say, taken for normal, times
     N(z; m, s) for each particle. Weighing its few draws anew would leave a handful of them, in so many unknowns."""
-    own = np.linalg.inv(np.cov(cloud.T) + 1e-6 * np.eye(cloud.shape[1]))
-    sizes, turn = np.linalg.eigh(own - np.eye(len(own)) / PRIOR_VARIANCE)
-    told = (turn * np.maximum(sizes, 0.0)) @ turn.T
-    spread = np.linalg.inv(told + np.eye(len(own)) / apart[:, None, :] ** 2)
-    mean = np.einsum("pij,pj->pi", spread, own @ cloud.mean(axis=0) + middles / apart**2)
+    told, pulled = _told(cloud)
+    spread = np.linalg.inv(told + np.eye(len(told)) / apart[:, None, :] ** 2)
+    mean = np.einsum("pij,pj->pi", spread, pulled + middles / apart**2)
     return np.asarray(mean + np.einsum("pij,pj->pi", np.linalg.cholesky(spread), random.standard_normal(mean.shape)))
 
 
