@@ -2,8 +2,8 @@
 
 A forecast's draws have a residual gain and a day of the first regrade each. A guitar regraded at an age speaks for
 draws whose lasting part left the tolerance about then, one not regraded for those in which it did not. For a middle m
-and a spread s of all guitars the draws are weighed anew by N(z; m, s) / N(z; 0, 1), as the posteriors of single guitars
-are (calibration.pooled). All else about these guitars stays as the prior has it.
+and a spread s of all guitars the draws are weighed anew by N(z; m, s) / N(z; 0, 1) (Hogg, Myers and Bovy 2010,
+Astrophysical Journal 725, 2166-2175, Eqs. 9-13). All else about these guitars stays as the prior has it.
 """
 
 from __future__ import annotations

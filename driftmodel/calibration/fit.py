@@ -192,7 +192,7 @@ def learn(
         for _ in range(ROUNDS):
             before = (slip, likely)
             whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-            known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)).mean(axis=0))
+            known = likely_of(whole_ways, residual(cloud), swing(cloud))
             cloud = posterior_of(known, scouts).normals
             slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
             if all(
@@ -200,7 +200,7 @@ def learn(
             ):
                 break
         whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-        known = whole_ways.pruned(whole_ways.likely(residual(cloud), swing(cloud)).mean(axis=0))
+        known = likely_of(whole_ways, residual(cloud), swing(cloud))
     sampled = posterior_of(known)
     if ways is None:
 
@@ -216,13 +216,18 @@ def learn(
             stands,
         )
         away, stirred = residual(sampled.normals), swing(sampled.normals)
-        known = known.pruned(known.likely(away, stirred).mean(axis=0))
+        known = likely_of(known, away, stirred)
         known = replace(
             known, noise=Noise(known.noise.unsure, sd, known.chances(away, stirred), known.stays(away, stirred))
         )
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)
+
+
+def likely_of(ways: Ways, away: Array, stirred: Array) -> Ways:
+    """The ways that are likely for a cloud with such residuals (n, readings) and swings (n,)."""
+    return ways.pruned(ways.likely(away, stirred).mean(axis=0))
 
 
 def eased(normals: Array) -> Array:

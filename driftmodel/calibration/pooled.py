@@ -40,7 +40,7 @@ COMMON: Mapping[str, float] = {
 }
 #: how well the spread between guitars is known beforehand, log
 APART_LOG_SD = 0.35
-#: particles of the common numbers, and most draws of one guitar that are weighed
+#: particles of the common numbers, and most draws of one guitar that are looked at
 PARTICLES, DRAWS = 400, 400
 #: a guitar stands out when it lies this many spreads from the middle of all, likely so
 STANDS_OUT, STANDS_OUT_CHANCE = 2.0, 0.8

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws
@@ -258,7 +259,7 @@ def lasting_by_part(
     lags_pct (lag, days + 1), heat (days,): as lasting.creep_history takes them; weights: of that weather's draws.
     """
     since = day_of(scenario, scenario.setup.setup)
-    at = since + np.append(0, np.round(np.array(PART_YEARS) * 365.25)).astype(np.intp)
+    at = since + np.append(0, np.round(np.array(PART_YEARS) * DAYS_PER_YEAR)).astype(np.intp)
     days = _days(lags_pct.shape[1], int(at[-1]) + 1)
     never_turned = replace(scenario, work=())
     going_on = creep_history(never_turned, lags_pct[:, days], heat[_days(heat.size, int(at[-1]))], at)
