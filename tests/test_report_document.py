@@ -18,7 +18,7 @@ import pytest
 
 import driftmodel
 from driftmodel.base.errors import BadInput
-from driftmodel.report import captions, document, figures, folder
+from driftmodel.report import document, figures, folder, texts
 from driftmodel.report.ensemble import SERIES
 
 
@@ -43,8 +43,8 @@ def folders(fc: Any, scenario: Any, tmp_path_factory: pytest.TempPathFactory) ->
 @pytest.fixture
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """Reports without their drawings, where only the writing is looked at."""
-    monkeypatch.setattr(document, "draw", lambda figure, name: (b"picture", f"<svg id='{name}'></svg>"))
-    monkeypatch.setattr(figures, "all_figures", lambda *_: dict.fromkeys(captions.FIGURES))
+    monkeypatch.setattr(document, "draw", lambda figure, name, _: (b"picture", f"<svg id='{name}'></svg>"))
+    monkeypatch.setattr(figures, "all_figures", lambda *_: dict.fromkeys(texts.captions("forecast")))
 
 
 class Page(HTMLParser):
@@ -86,7 +86,7 @@ def test_page_is_whole_and_readable_by_all(folders: dict[str, Path], fc: Any, un
     assert "script" not in page.tags
     assert not page.faults
     assert len(page.ids) == len(set(page.ids))
-    assert page.tags.count("svg") == len(captions.FIGURES)
+    assert page.tags.count("svg") == len(texts.captions("forecast"))
     assert page.tags.count("h1") == 1
     assert page.verdict == fc.attrs["verdict"]
     for target in re.findall(r'(?:href="#|url\(#)([^")]+)', text):
@@ -190,10 +190,10 @@ def test_foreign_folders_are_refused(tmp_path: Path) -> None:
             folder.check_folder(out)
 
 
-def test_write_text_is_whole_or_nothing(tmp_path: Path) -> None:
-    path = folder.write_text(tmp_path / "made", "woods.txt", "spruce\n")
+def test_files_are_written_whole_or_not_at_all(tmp_path: Path) -> None:
+    (path,) = folder.write_files(tmp_path / "made", {"woods.txt": "spruce\n"})
     assert path.read_text() == "spruce\n"
     (tmp_path / "made" / "taken").mkdir()
     with pytest.raises(BadInput):
-        folder.write_text(tmp_path / "made", "taken", "x")
+        folder.write_files(tmp_path / "made", {"taken": "x"})
     assert sorted(each.name for each in (tmp_path / "made").iterdir()) == ["taken", "woods.txt"]

@@ -23,7 +23,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import chain, drift
 from driftmodel.report import document, figures, pictures, words
-from driftmodel.report.ensemble import digest
+from driftmodel.report.ensemble import summary_of
 from driftmodel.structure.records import Coefficients
 
 DRAWS, YEARS = 60, 4
@@ -44,7 +44,7 @@ def folder(scenario: Scenario, tmp_path_factory: pytest.TempPathFactory) -> Path
 @pytest.fixture
 def plain(monkeypatch: pytest.MonkeyPatch) -> None:
     """Figures are made but not drawn, where a test is not about drawings."""
-    monkeypatch.setattr(document, "draw", lambda figure, name: (b"\x89PNG", "<svg></svg>"))
+    monkeypatch.setattr(document, "draw", lambda figure, name, _: (b"\x89PNG", "<svg></svg>"))
 
 
 class Page(HTMLParser):
@@ -160,7 +160,7 @@ def test_the_netcdf_gives_the_forecast_back(folder: Path, scenario: Scenario) ->
 
 def test_figures_show_what_was_put_in(scenario: Scenario) -> None:
     fc = fake_forecast(scenario, DRAWS)
-    brief = digest(fc, scenario)
+    brief = summary_of(fc, scenario)
     drawn = figures.all_figures(fc, scenario, brief, "metric")
     line = drawn["season"].axes[0].lines[0].get_ydata()
     assert int(np.argmax(line)) == 6 and int(np.argmin(line)) == 0  # the season peaks in mid July
@@ -178,7 +178,7 @@ def test_no_legend_lies_on_data(scenario: Scenario) -> None:
 
     fc = fake_forecast(scenario, 20)
     with matplotlib.rc_context(pictures.STYLE):
-        for name, figure in figures.all_figures(fc, scenario, digest(fc, scenario), "inch").items():
+        for name, figure in figures.all_figures(fc, scenario, summary_of(fc, scenario), "inch").items():
             canvas = FigureCanvasAgg(figure)
             canvas.draw()
             for axes in figure.axes:

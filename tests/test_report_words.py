@@ -12,7 +12,7 @@ import pytest
 
 import driftmodel
 from driftmodel.report import figures, phrases, pictures, tables, words
-from driftmodel.report.ensemble import digest, driver_bars, grade_bars, quantiles
+from driftmodel.report.ensemble import driver_bars, grade_bars, quantiles, summary_of
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def fc(scenario: Any) -> Any:
 
 @pytest.fixture(scope="module")
 def brief(fc: Any, scenario: Any) -> Any:
-    return digest(fc, scenario)
+    return summary_of(fc, scenario)
 
 
 def changed(fc: Any, **values: Any) -> Any:

@@ -14,8 +14,7 @@ import pytest
 
 from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import find_instrument
-from driftmodel.report.design_drawing import drawing
-from driftmodel.report.design_figures import movement_picture
+from driftmodel.report.design_figures import drawing, movement_picture
 from driftmodel.report.design_words import PARTS, sensitivity_table
 from driftmodel.structure.body import box
 from driftmodel.structure.box_movement import solve

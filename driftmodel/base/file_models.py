@@ -102,6 +102,18 @@ def record_of(noun: type[Model], data: FileModel | Noun, **told: Any) -> Model:
     return noun(**said | told)
 
 
+def table_of(record: Noun, model: type[Noun] | None = None) -> dict[str, Any]:
+    """What a record says as the table of a file (of another model, where the record knows more than a file says): what
+    is not as it would be if left out, tables in it and pairs as tables."""
+    told = {}
+    for field, (name, info) in zip(fields(model or type(record)), keys_in(model or type(record)).items(), strict=True):  # type: ignore[arg-type]
+        value = getattr(record, field.name)
+        if info.is_required() or value != info.default:
+            pairs = isinstance(value, tuple) and bool(value) and isinstance(value[0], tuple)
+            told[name] = table_of(value) if isinstance(value, Noun) else dict(value) if pairs else value
+    return told
+
+
 def _inside(name: str) -> str:
     """A file's key as a record has it."""
     ending = next((ending for ending in _SPELT if name.endswith(ending)), "")

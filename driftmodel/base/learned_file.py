@@ -6,7 +6,7 @@ from pathlib import Path
 
 from driftmodel.base.file_models import FileModel, key
 from driftmodel.base.records import LearnedPrior
-from driftmodel.base.tomlfile import validated
+from driftmodel.base.tomlfile import toml_text, validated
 
 
 class NumberFile(FileModel):
@@ -30,18 +30,8 @@ def read_learned(path: Path) -> tuple[LearnedPrior, ...]:
 
 def learned_text(title: str, source: str, numbers: tuple[tuple[LearnedPrior, str], ...]) -> str:
     """The file of learned numbers, each with its words."""
-    lines = [f"title = {_quoted(title)}", f"source = {_quoted(source)}"]
-    for one, words in numbers:
-        lines += [
-            "",
-            "[[number]]",
-            f"name = {_quoted(one.name)}",
-            f"median = {one.median:.6g}",
-            f"log_sd = {one.log_sd:.6g}",
-            f"words = {_quoted(words)}",
-        ]
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(words: str) -> str:
-    return '"' + words.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    rows = [
+        {"name": one.name, "median": float(f"{one.median:.6g}"), "log_sd": float(f"{one.log_sd:.6g}"), "words": words}
+        for one, words in numbers
+    ]
+    return toml_text({"title": title, "source": source, "number": rows})

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -38,6 +39,25 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """Content and text of a TOML file. Raises BadInput when it cannot be read, naming the line."""
     text = text_of(path, "an existing TOML file", mend="check the path", most_mb=MOST_TOML_MB)
     return parsed_toml(text, path), text
+
+
+def toml_text(tree: Mapping[str, Any], at: str = "") -> str:
+    """Tables as the text of a TOML file: first what is plain, then tables and lists of tables. None is left out."""
+    plain, below = "", ""
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            below += f"\n[{at}{key}]\n{toml_text(value, f'{at}{key}.')}"
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            below += "".join(f"\n[[{at}{key}]]\n{toml_text(one, f'{at}{key}.')}" for one in value)
+        elif value is not None:
+            plain += f"{key} = {_written(value)}\n"
+    return plain + below
+
+
+def _written(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_written, value))}]"
+    return str(value) if isinstance(value, date) else json.dumps(value, ensure_ascii=False)
 
 
 def line_of(text: str, path: Path_) -> int | None:

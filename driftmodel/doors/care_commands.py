@@ -30,16 +30,18 @@ def advise(
     case = case_named(scenario, what_if, when)
     chosen = case.scenario
     folder = terms.folder("advice", chosen.name)
+    from dataclasses import asdict
+
     from driftmodel.advice.care import advise as run
     from driftmodel.report.advice_report import write_advice
-    from driftmodel.report.advice_words import advice_json, advice_terminal
+    from driftmodel.report.advice_words import advice_terminal
 
     advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
     written = write_advice(advice, chosen, folder, terms.units, case.tag)
     where = f"Report: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}"
     terms.answer(
         lambda: f"{advice_terminal(advice, terms.units)}\n\n{where}",
-        lambda: advice_json(advice) | {"files": [str(path) for path in written]},
+        lambda: asdict(advice) | {"files": [str(path) for path in written]},
     )
 
 

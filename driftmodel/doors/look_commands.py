@@ -103,7 +103,7 @@ def air(
     """
     from driftmodel.climate.history import read_air
     from driftmodel.report.air_words import air_csv, air_json, air_summary, write_air_figure
-    from driftmodel.report.folder import write_text
+    from driftmodel.report.folder import write_files
 
     named = {"time": time_column, "temperature": temperature_column, "relative_humidity": humidity_column,
              "temperature_unit": temperature_unit}  # fmt: skip
@@ -132,7 +132,7 @@ def air(
             from driftmodel.report.room_words import fit_words, fitted_climate_text, room_fit
 
             fit = room_fit(climate, read(logged))
-            written = write_text(folder, "climate.toml", fitted_climate_text(fit.climate, folder))
+            (written,) = write_files(folder, {"climate.toml": fitted_climate_text(fit.climate, folder)})
             if not terms.as_json:
                 terms.say(fit_words(fit) + f"\n\nWritten: {written}\n")
             climate = fit.climate
@@ -147,7 +147,7 @@ def air(
     else:
         history = read(file)
     picture = write_air_figure(history, folder, terms.units)
-    table = write_text(folder, "air.csv", air_csv(history))
+    (table,) = write_files(folder, {"air.csv": air_csv(history)})
     terms.answer(
         lambda: air_summary(history, terms.units),
         lambda: air_json(history) | {"picture": str(picture), "table": str(table)},

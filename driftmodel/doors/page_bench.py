@@ -19,7 +19,8 @@ from driftmodel.doors.page_view import path_picture
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
-from driftmodel.report.decision_words import CAUTION, COLUMNS, decision_facts, headline, option_rows
+from driftmodel.report.decision_words import COLUMNS, decision_facts, headline, option_rows
+from driftmodel.report.texts import said
 
 KEPT_UPLOADS, MOST_FILES = 8, 12
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.(toml|csv)")
@@ -127,7 +128,7 @@ def bench_answer(own: Own, words: str, day: str, units: str) -> dict[str, Any]:
         "rows": option_rows(decision, units),
         "facts": decision_facts(decision, units),
         "taken": "; ".join(taken),
-        "caution": CAUTION,
+        "caution": said("decision_caution"),
         "picture": path_picture(decision, case.book.readings, units),
         "command": f"driftmodel grade {own.typed}{reading} --date {when}",
     }

@@ -72,16 +72,11 @@ def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
                 answers |= {name: given} if given else {}
     create(folder, answers)
     case = open_record(folder)
-    from io import BytesIO
+    from driftmodel.report.design_figures import drawing
+    from driftmodel.report.folder import write_files
+    from driftmodel.report.pictures import png
 
-    from driftmodel.report.design_drawing import drawing
-    from driftmodel.report.folder import write_bytes
-    from driftmodel.report.pictures import our_style
-
-    drawn = BytesIO()
-    with our_style():
-        drawing(case.scenario.instrument, units).savefig(drawn, format="png", dpi=130)
-    picture = write_bytes(folder, "drawing.png", drawn.getvalue())
+    (picture,) = write_files(folder, {"drawing.png": png(lambda: drawing(case.scenario.instrument, units))})
     terms = Terms(None, units, quiet, False)
     terms.say(f"{shown(case, units)}\n\nWritten: {folder / 'record.toml'}, {folder / 'bench.csv'}, {picture}")
 
@@ -147,12 +142,12 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     """
     from driftmodel.record.case import open_record
     from driftmodel.record.files import folder_of
-    from driftmodel.report.folder import write_text
+    from driftmodel.report.folder import write_files
     from driftmodel.report.sheet import label_page
 
     own = folder_of(folder)
     case = open_record(own)
-    written = write_text(out or own, "label.html", label_page(case.scenario, case.tag, paper))
+    (written,) = write_files(out or own, {"label.html": label_page(case.scenario, case.tag, paper)})
     Terms(out, "metric", quiet, False).say(f"Written: {written}")
 
 

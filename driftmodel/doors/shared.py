@@ -86,9 +86,9 @@ class Terms:
         """The answer as a file of this name in --out, where one was asked for."""
         if self.out is None:
             return None
-        from driftmodel.report.folder import write_text
+        from driftmodel.report.folder import write_files
 
-        return write_text(self.out, f"{name}.{'json' if self.as_json else 'txt'}", text + "\n")
+        return write_files(self.out, {f"{name}.{'json' if self.as_json else 'txt'}": text + "\n"})[0]
 
 
 def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:

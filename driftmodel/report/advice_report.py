@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import textwrap
+from dataclasses import asdict
 from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,44 +16,23 @@ from driftmodel.advice.records import Advice
 from driftmodel.base.delimited import as_text
 from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
-from driftmodel.report import advice_words
-from driftmodel.report.captions import LIMITS
+from driftmodel.report import advice_words, texts
 from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Leaf, Section, write_leaf
-from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.html_page import Page, Section, write_page
+from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 from driftmodel.report.sheet import owner_sheet
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-CAPTIONS = {
-    "air": (
-        "The air, and the band to keep",
-        "Relative humidity around it by month where it lives last, and what its wood bears where it is held fast.",
-    ),
-    "measures": ("What each measure leaves", "Months of the year in which action or wood is at risk."),
-    "fluctuations": (
-        "Short fluctuations",
-        "A year of the air around it, day by day, in the band of EN 15757: the running mean of a month, and about it "
-        "what was usual here, never tighter than ten percent.",
-    ),
-}
-FILES = {
-    "sheet.html": "one page for the owner, to print",
-    "air.png, measures.png, fluctuations.png": "the figures above, as pictures",
-    "measures.csv": "the table of measures",
-    "advice.json": "all of it, metric, for machines",
-}
-
-
 def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. tag: of a record, for the owner's sheet."""
 
     def fill(folder: Path) -> None:
-        write_leaf(
+        write_page(
             folder,
-            advice_leaf(advice, scenario, units),
+            advice_page(advice, scenario, units),
             {
                 "air": lambda: air_and_band(advice),
                 **({"measures": lambda: measures(advice)} if _at_risk(advice) else {}),
@@ -63,19 +43,19 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
             owner_sheet(scenario, advice, tag, "letter" if units == "inch" else "a4"), encoding="utf-8"
         )
         (folder / "measures.csv").write_text(_csv(advice, units), encoding="utf-8")
-        data = json.dumps(advice_words.advice_json(advice), indent=2, ensure_ascii=False)
+        data = json.dumps(asdict(advice), indent=2, ensure_ascii=False)
         (folder / "advice.json").write_text(data + "\n", encoding="utf-8")
 
     return write_whole(out_dir, fill)
 
 
-def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
+def advice_page(advice: Advice, scenario: Scenario, units: str) -> Page:
     """The report's words."""
     measures = tuple(advice_words.measure_words(each, units) for each in advice.measures)
     shorter = tuple(filter(None, (advice_words.sooner_words(advice),)))
     place = (f"Lives in: {scenario.stays[-1].climate.title}",)
     invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
-    return Leaf(
+    return Page(
         over="Humidity care",
         title=advice.title,
         under=(scenario.summary, *place, *invented),
@@ -98,9 +78,9 @@ def advice_leaf(advice: Advice, scenario: Scenario, units: str) -> Leaf:
             Section("Cold walls and windows", (advice_words.surface_words(advice),)),
             Section("Short fluctuations", (advice_words.historic_words(advice),), ("fluctuations",)),
         ),
-        limits=(advice_words.sure_words(advice), *LIMITS[:1], *LIMITS[3:]),
-        captions=CAPTIONS,
-        files=FILES,
+        limits=(advice_words.sure_words(advice), *texts.limits("settling", "chances")),
+        captions=texts.captions("advice"),
+        files=texts.lies_in("advice"),
         foot=f"seed {advice.seed}, {advice.draws} runs",
     )
 
@@ -122,10 +102,7 @@ def _csv(advice: Advice, units: str) -> str:
 
 def air_and_band(advice: Advice) -> Figure:
     """Relative humidity by month, the band to keep tinted, the wood's limits dashed and named at the right."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.2, 3.4), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, 3.4)
     month = np.arange(12)
     low, middle, high = np.array([each.humidity_pct for each in advice.months]).T
     axes.axhspan(*advice.keep, color=ZONE, linewidth=0, label="keep it here")
@@ -142,17 +119,14 @@ def air_and_band(advice: Advice) -> Figure:
     axes.set_xlim(-0.5, 11.5)
     axes.set_xticks(range(12), MONTHS)
     axes.set_ylabel("Relative humidity around it (%)")
-    figure.legend(loc="outside lower center", ncols=3, frameon=False)
+    key_below(figure, 3)
     return figure
 
 
 def measures(advice: Advice) -> Figure:
     """For the air as it is and each measure: months at risk, dry solid and damp hatched."""
-    from matplotlib.figure import Figure
-
     rows = [("as it is", advice.now)] + [(m.key, m.outcome) for m in advice.measures if m.key != "off the wall"]
-    figure = Figure(figsize=(7.2, 0.9 + 0.42 * len(rows)), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, 0.9 + 0.42 * len(rows))
     place = np.arange(len(rows))
     dry = np.array([len(each.dry_months) for _, each in rows])
     damp = np.array([len(each.damp_months) for _, each in rows])
@@ -168,18 +142,16 @@ def measures(advice: Advice) -> Figure:
     axes.set_xlabel("Months of the year at risk")
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_color(QUIET)
-    figure.legend(loc="outside lower center", ncols=2, frameon=False)
+    key_below(figure, 2)
     return figure
 
 
 def fluctuations(advice: Advice) -> Figure:
     """A year's daily relative humidity in the band of EN 15757; winter and summer named along the foot."""
     from matplotlib.dates import DateFormatter, MonthLocator
-    from matplotlib.figure import Figure
 
     band = advice.historic
-    figure = Figure(figsize=(7.2, 3.0), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, 3.0)
     day = np.datetime64(band.first_day) + np.arange(len(band.daily_pct))
     axes.fill_between(day, band.low_pct, band.high_pct, color=ZONE, linewidth=0, label="band of EN 15757")
     axes.plot(day, band.daily_pct, color=SEASON_LINE, linewidth=0.9, label="mean of each day")
@@ -188,5 +160,5 @@ def fluctuations(advice: Advice) -> Figure:
     axes.xaxis.set_major_locator(MonthLocator())  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(DateFormatter("%b"))  # type: ignore[no-untyped-call]
     axes.set_ylabel("Relative humidity around it (%)")
-    figure.legend(loc="outside lower center", ncols=2, frameon=False)
+    key_below(figure, 2)
     return figure

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import asdict
-from typing import Any
 
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
@@ -289,8 +287,3 @@ def measure_table(advice: Advice, units: str) -> Table:
     heads = ("Measure", "Water a day", "Months at risk", "Days a year inside", "Crack risk", "Regrades",
              "Years before the first", "Gained")  # fmt: skip
     return Table("What each measure does, on the same runs.", heads, tuple(rows), (3, 4, 5, 6, 7))
-
-
-def advice_json(advice: Advice) -> dict[str, Any]:
-    """The advice for machines: metric, humidity in %."""
-    return asdict(advice)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,16 +11,13 @@ import numpy as np
 from driftmodel.base.limits import CRACKS_PCT, DAMP_PCT
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
-from driftmodel.report.folder import write_bytes
+from driftmodel.report.folder import write_files
+from driftmodel.report.phrases import MONTHS
+from driftmodel.report.pictures import blank, key_below, png
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:
@@ -67,7 +63,7 @@ def _months(air: Dataset, units: str) -> list[str]:
     for number, row in monthly_table(air).items():
         warm = " ".join(degrees(row[f"temperature_c_{kind}"]) for kind in ("mean", "low", "high"))
         damp = " ".join(f"{row[f'relative_humidity_pct_{kind}']:6.1f}" for kind in ("mean", "low", "high"))
-        lines.append(f"{_MONTHS[number - 1]:10}  {warm}   {damp}")
+        lines.append(f"{MONTHS[number - 1]:10}  {warm}   {damp}")
     return lines
 
 
@@ -112,13 +108,12 @@ def _hours(hours: int, of: int, where: str, meaning: str) -> str:
 
 def _day(iso: str, typical: bool) -> str:
     year, month, day = iso.split("-")
-    return f"{int(day)} {_MONTHS[int(month) - 1]}" + ("" if typical else f" {year}")
+    return f"{int(day)} {MONTHS[int(month) - 1]}" + ("" if typical else f" {year}")
 
 
 def air_figure(air: Dataset, units: str = "metric") -> Figure:
     """Temperature above, humidity with its 30-day mean and historic band below; reads without colour."""
     from matplotlib import dates
-    from matplotlib.figure import Figure
 
     time = air["time"].values
     humidity, temperature = air["relative_humidity"].values, air["air_temperature"].values
@@ -127,8 +122,7 @@ def air_figure(air: Dataset, units: str = "metric") -> Figure:
     band = historic_band(humidity)
     step = max(1, time.size // 4000)
     shown = slice(None, None, step)
-    figure = Figure(figsize=(9.0, 5.5), layout="constrained")
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[1, 2])
+    figure, (upper, lower) = blank(9.0, 5.5, 2, 1, sharex=True, height_ratios=[1, 2])
     upper.plot(time[shown], temperature[shown], color="0.35", linewidth=0.6)
     upper.set_ylabel(f"Air temperature (°{'F' if units == 'inch' else 'C'})")
     if "relative_humidity_p10" in air:
@@ -153,15 +147,13 @@ def air_figure(air: Dataset, units: str = "metric") -> Figure:
         lower.xaxis.set_major_locator(locator)
         lower.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         lower.set_xlabel("Time (UTC)")
-    figure.legend(loc="outside lower center", ncols=4, frameon=False)
+    key_below(figure, 4)
     return figure
 
 
 def write_air_figure(air: Dataset, folder: Path, units: str = "metric") -> Path:
     """Writes air.png into `folder` (made if need be) and returns its path. Raises BadInput where it cannot."""
-    held = BytesIO()
-    air_figure(air, units).savefig(held, format="png", dpi=130)
-    return write_bytes(folder, "air.png", held.getvalue())
+    return write_files(folder, {"air.png": png(lambda: air_figure(air, units))})[0]
 
 
 def air_csv(air: Dataset) -> str:
@@ -195,7 +187,7 @@ def air_json(air: Dataset) -> dict[str, Any]:
         "last_hour": str(time[-1])[:16],
         "hours": int(time.size),
         "filled_hours": int(air["filled"].values.sum()),
-        "months": {_MONTHS[number - 1].lower(): row for number, row in monthly_table(air).items()},
+        "months": {MONTHS[number - 1].lower(): row for number, row in monthly_table(air).items()},
         "seasons": asdict(seasons(air)),
         "hours_below_30_pct": below,
         "hours_above_70_pct": above,

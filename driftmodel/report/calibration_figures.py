@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.calibration.records import QUANTITIES, Calibration
 from driftmodel.calibration.slips import SLIP_TOLD
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,11 +21,8 @@ OF_THE_BENCH = ("level_", "lean", "set_up")
 
 def calibration_figure(calibration: Calibration) -> Figure:
     """Left: residuals in time over their uncertainties, slips crossed. Right: unknowns before and after."""
-    from matplotlib.figure import Figure
-
     shown = [one for one in calibration.learned if one.prior[1] > 0 and not one.name.startswith(OF_THE_BENCH)]
-    figure = Figure(figsize=(10.0, max(4.4, 1.6 + 0.36 * len(shown))), layout="constrained")
-    left, right = figure.subplots(1, 2, width_ratios=[1, 1])
+    figure, (left, right) = blank(10.0, max(4.4, 1.6 + 0.36 * len(shown)), 1, 2)
     _residuals(left, calibration)
     for place, one in enumerate(reversed(shown)):
         usual = one.prior[1]
@@ -42,7 +39,7 @@ def calibration_figure(calibration: Calibration) -> Figure:
     right.set_xticks([0.5, 1.0, 2.0], ["half", "as usual", "double"])
     right.minorticks_off()
     right.set_title("What they taught", loc="left", fontsize=10)
-    figure.legend(loc="outside lower center", ncols=4, frameon=False, fontsize=8.5)
+    key_below(figure, 4)
     return figure
 
 

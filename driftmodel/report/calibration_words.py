@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Iterable
 from dataclasses import asdict
@@ -17,8 +18,8 @@ from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Worth
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_figures import calibration_figure
-from driftmodel.report.folder import write_bytes
-from driftmodel.report.pictures import our_style
+from driftmodel.report.folder import write_files
+from driftmodel.report.pictures import png
 
 Points = tuple[float, float, float]
 WIDTH = 100
@@ -261,15 +262,11 @@ def write_calibration(
     """Writes calibration.txt, calibration.json and calibration.png into `folder` (made if need be); their paths.
 
     Raises BadInput where they cannot be written."""
-    import json
-    from io import BytesIO
-
-    drawn = BytesIO()
-    with our_style():
-        calibration_figure(calibration).savefig(drawn, format="png", dpi=130)
-    files = {
-        "calibration.txt": (calibration_summary(calibration, diagnosis, units) + "\n").encode(),
-        "calibration.json": (json.dumps(calibration_json(calibration, diagnosis), indent=2) + "\n").encode(),
-        "calibration.png": drawn.getvalue(),
-    }
-    return tuple(write_bytes(folder, name, content) for name, content in files.items())
+    return write_files(
+        folder,
+        {
+            "calibration.txt": calibration_summary(calibration, diagnosis, units) + "\n",
+            "calibration.json": json.dumps(calibration_json(calibration, diagnosis), indent=2) + "\n",
+            "calibration.png": png(lambda: calibration_figure(calibration)),
+        },
+    )

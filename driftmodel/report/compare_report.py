@@ -12,48 +12,17 @@ from numpy.typing import NDArray
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.report import compare_words
-from driftmodel.report.captions import LIMITS
+from driftmodel.report import compare_words, texts
 from driftmodel.report.compare_words import LEAST, SHOWN, short_names
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Leaf, Section, write_leaf
-from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.html_page import Page, Section, write_page
+from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from xarray import Dataset
-
-
-CAPTIONS = {
-    "year": (
-        "The action in an average year",
-        "Where each lives last, the lasting drift left out; one scale for all. The band holds four times in five, the "
-        "dotted line is the middle of the first. Dashed: the first scenario's rule.",
-    ),
-    "air": ("The air around each", "Relative humidity, mean of each month."),
-    "chance": ("How likely, by when", "The chance that a regrade has fallen due by the end of each year."),
-    "differences": (
-        "What changes, and how surely",
-        "Each against the first, run by run on the same draws and weather. The line holds the difference of four runs "
-        "in five; the dot is the mean, and its own uncertainty is the short thick bar (two standard errors each way).",
-    ),
-}
-FOR_GOOD = (
-    "The wider the range of humidity a guitar goes through under its strings, and the damper and warmer it stands, the "
-    "more it settles for good: places differ in how far, not only in when."
-)
-BRACES = (
-    "Lower braces all over let the region of the sound hole dip, and with it the action, in this model and in an "
-    "independent one; weaker braces behind the bridge alone raise it, which is what the bench tells of lower braces "
-    "(lever: braces behind the bridge). A belly that comes of glue, heat and age is not modelled."
-)
-FILES = {
-    "year.png, air.png, chance.png, differences.png": "the figures above, as pictures",
-    "comparison.csv": "every outcome of every scenario: mean, 10, 50, 90 % and differences, metric",
-    "comparison.nc": "the comparison as NetCDF, metric: every outcome of every run",
-}
 
 
 def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Path, units: str) -> list[Path]:
@@ -62,9 +31,9 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
 
     def fill(folder: Path) -> None:
         limits = (rule.action_low_mm, rule.action_high_mm)
-        write_leaf(
+        write_page(
             folder,
-            comparison_leaf(table, scenarios, units),
+            comparison_page(table, scenarios, units),
             {
                 "year": lambda: small_multiples(table, units, limits),
                 "air": lambda: airs(table),
@@ -79,11 +48,11 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
     return write_whole(out_dir, fill)
 
 
-def comparison_leaf(table: Dataset, scenarios: Sequence[Scenario], units: str) -> Leaf:
+def comparison_page(table: Dataset, scenarios: Sequence[Scenario], units: str) -> Page:
     """The report's words."""
     first = scenarios[0]
     invented = ("Guitars and places are invented, for demonstration.",) if any(s.invented for s in scenarios) else ()
-    return Leaf(
+    return Page(
         over="What if",
         title=first.title,
         under=(f"Against {compare_words.listed(compare_words.short_names(table)[1:])}.", *invented),
@@ -100,9 +69,9 @@ def comparison_leaf(table: Dataset, scenarios: Sequence[Scenario], units: str) -
                 (("compared", compare_words.comparison_table(table, units)),),
             ),
         ),
-        limits=(*LIMITS, FOR_GOOD, BRACES),
-        captions=CAPTIONS,
-        files=FILES,
+        limits=(*texts.limits(), *(texts.said(name) for name in ("for_good", "braces"))),
+        captions=texts.captions("compare"),
+        files=texts.lies_in("compare"),
         foot=f"seed {table.attrs['seed']}, {table.attrs['draws']} runs of {table.attrs['horizon_years']} years",
     )
 
@@ -115,15 +84,14 @@ LINES = (INK, SEASON_LINE, "#7b3410", "#59626a", "#2f7a78", "#8a6d1d")
 
 def small_multiples(table: Dataset, units: str, rule: tuple[float, float] | None = None) -> Figure:
     """A panel a scenario, three in a row; the first scenario's middle dotted in every other. rule: low, high in mm."""
-    from matplotlib.figure import Figure
-
     names = short_names(table)
     factor, unit, _ = length_scale(units)
     count = table.sizes["scenario"]
     columns = min(count, 3)
     rows = -(-count // columns)
-    figure = Figure(figsize=(2.35 * columns + 0.5, 2.3 * rows + 0.6), layout="constrained")
-    panels = np.atleast_1d(figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)).ravel()
+    size = (2.35 * columns + 0.5, 2.3 * rows + 0.6)
+    figure, grid = blank(*size, rows, columns, sharex=True, sharey=True, squeeze=False)
+    panels = grid.ravel()
     month, action = np.arange(12), table["action"].values * factor
     for at, axes in enumerate(panels):
         if at >= count:
@@ -141,7 +109,7 @@ def small_multiples(table: Dataset, units: str, rule: tuple[float, float] | None
         axes.tick_params(labelbottom=True)
     figure.supylabel(f"Action at the 12th fret ({unit})", fontsize=9)
     handles = panels[0].get_legend_handles_labels()[0]
-    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
+    key_below(figure, 3, handles=handles)
     return figure
 
 
@@ -157,16 +125,13 @@ def _line(axes: Axes, at: int, x: NDArray[Any], y: NDArray[Any], label: str) -> 
 
 
 def _legend(figure: Figure, count: int) -> None:
-    figure.legend(loc="outside lower center", ncols=1 if count < 5 else 2, frameon=False)
+    key_below(figure, 1 if count < 5 else 2)
 
 
 def airs(table: Dataset) -> Figure:
     """Mean relative humidity of each month, a line for each scenario."""
-    from matplotlib.figure import Figure
-
     names = short_names(table)
-    figure = Figure(figsize=(7.2, 3.0 + 0.18 * table.sizes["scenario"]), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, 3.0 + 0.18 * table.sizes["scenario"])
     for at in range(table.sizes["scenario"]):
         _line(axes, at, np.arange(12), table["humidity"].values[at], names[at])
     axes.set_ylim(0, 100)
@@ -179,12 +144,10 @@ def airs(table: Dataset) -> Figure:
 
 def chances(table: Dataset) -> Figure:
     """Chance that a regrade is due by the end of each year, a line for each scenario."""
-    from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator
 
     names = short_names(table)
-    figure = Figure(figsize=(7.2, 3.0 + 0.18 * table.sizes["scenario"]), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, 3.0 + 0.18 * table.sizes["scenario"])
     for at in range(table.sizes["scenario"]):
         _line(axes, at, table["year"].values, 100.0 * table["regrade_due"].values[at], names[at])
     axes.set_ylim(0, 100)
@@ -197,15 +160,13 @@ def chances(table: Dataset) -> Figure:
 
 def differences(table: Dataset, units: str) -> Figure:
     """A panel an outcome: each scenario's difference from the first, spread thin, uncertainty of the mean thick."""
-    from matplotlib.figure import Figure
-
     names = short_names(table)
     factor, length, _ = length_scale(units)
     others = range(1, table.sizes["scenario"])
     shown = [name for name in SHOWN if name != "spacer_miss"]
     rows = -(-len(shown) // 2)
-    figure = Figure(figsize=(7.2, (0.75 + 0.3 * len(others)) * rows), layout="constrained")
-    panels = figure.subplots(rows, 2, squeeze=False).ravel()
+    figure, grid = blank(7.2, (0.75 + 0.3 * len(others)) * rows, rows, 2, squeeze=False)
+    panels = grid.ravel()
     for axes, outcome in zip(panels, shown, strict=False):
         words = SHOWN[outcome]
         one = table.sel(outcome=outcome)

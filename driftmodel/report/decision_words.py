@@ -13,6 +13,7 @@ from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
 from driftmodel.report.calibration_words import plain_json, points_words
 from driftmodel.report.phrases import percent
+from driftmodel.report.texts import said
 
 WIDTH = 100
 #: left as it is on so many days a year inside the rule, nothing more is said
@@ -20,10 +21,6 @@ MOST_OF_THE_YEAR = 300.0
 AIR = ("humidify", "dry out", "steady air")
 #: the option behind a word of the decision
 KEY = {"regrade": "spacer"}
-CAUTION = (
-    "Slacken the strings evenly before a neck comes off, protect your eyes; dust needs extraction. A humidifier needs "
-    "cleaning and fresh water, and a room held too damp grows mould. A qualified repairer and local rules come first."
-)
 
 
 def headline(decision: Decision, units: str = "metric") -> str:
@@ -172,7 +169,7 @@ def decision_summary(decision: Decision, units: str = "metric") -> str:
     for fact in decision_facts(decision, units):
         lines += textwrap.wrap(fact, WIDTH)
     if any(decision.chances.get(word, 0.0) > 0.05 for word in (*AIR, *WORK)):
-        lines += ["", *textwrap.wrap(CAUTION, WIDTH)]
+        lines += ["", *textwrap.wrap(said("decision_caution"), WIDTH)]
     return "\n".join(lines)
 
 

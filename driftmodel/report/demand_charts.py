@@ -10,7 +10,7 @@ from scipy.special import gammaincinv
 
 from driftmodel.report.demand_ages import AGE_STEP, age_rates
 from driftmodel.report.demand_numbers import DemandBook, fan, past_reports
-from driftmodel.report.pictures import INK, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE
+from driftmodel.report.pictures import INK, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,29 +22,22 @@ MOST_LINES = 6
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (9, 3)))
 
 
-def new_figure(width: float, height: float, rows: int = 1, columns: int = 1, **shared: Any) -> tuple[Figure, Any]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width, height), layout="constrained")
-    return figure, figure.subplots(rows, columns, **shared)
-
-
-def month_axis(axes: Axes, months: list[str], first: int = 0) -> None:
-    """Ticks at the start of a year or quarter; months stand at `first`, first + 1, ..."""
+def month_axis(axes: Axes, months: list[str]) -> None:
+    """Ticks at the start of a year or quarter; months stand at 0, 1, ..."""
     step = 3 if len(months) <= 30 else 6 if len(months) <= 72 else 24 if len(months) > 120 else 12
     at = [k for k, month in enumerate(months) if (int(month[5:]) - 1) % min(step, 12) == 0]
     if step == 24:
         at = at[::2]
     words = [MONTHS[int(months[k][5:]) - 1] + (f"\n{months[k][:4]}" if months[k][5:] == "01" or k == at[0] else "")
              for k in at]  # fmt: skip
-    axes.set_xticks([first + k for k in at], words)
+    axes.set_xticks(at, words)
 
 
 def fan_chart(book: DemandBook) -> Figure:
     """Regrades reported a month: what came, as bars, then the forecast's bands and middle."""
     months, bands, covered = fan(book.demand)
     before, came = past_reports(book.demand)
-    figure, axes = new_figure(7.2, 3.7)
+    figure, axes = blank(7.2, 3.7)
     start = len(before)
     ahead = np.arange(start, start + len(months))
     axes.bar(np.arange(start), came, width=0.8, color="#ffffff", edgecolor=QUIET,
@@ -66,14 +59,14 @@ def fan_chart(book: DemandBook) -> Figure:
     axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.set_ylabel("Regrades reported (a month)")
-    figure.legend(loc="outside lower center", ncols=5, frameon=False, handlelength=1.8, columnspacing=1.4)
+    key_below(figure, 5, handlelength=1.8, columnspacing=1.4)
     return figure
 
 
 def by_age(book: DemandBook) -> Figure:
     """Left: regrades per 1000 units and year by age; right: how many per 1000 by each age, a line a year of sale."""
     rates = age_rates(book.demand)
-    figure, (left, right) = new_figure(7.2, 3.5, 1, 2)
+    figure, (left, right) = blank(7.2, 3.5, 1, 2)
     seen = rates.unit_years >= 15.0
     events, years = rates.events[seen], rates.unit_years[seen]
     middle = (np.flatnonzero(seen) + 0.5) * AGE_STEP / 12.0
@@ -98,7 +91,7 @@ def by_age(book: DemandBook) -> Figure:
     for axes in (left, right):
         axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
         axes.set_axisbelow(True)
-    figure.legend(loc="outside lower center", ncols=6, frameon=False, handlelength=2.6, columnspacing=1.2)
+    key_below(figure, 6, handlelength=2.6, columnspacing=1.2)
     return figure
 
 
@@ -111,7 +104,7 @@ def poisson_interval(events: Array) -> tuple[Array, Array]:
 def multipliers(book: DemandBook) -> Figure:
     """Regrades against what the physics alone expects: before any claim, what the claims say, and both together."""
     rows = sorted(book.multipliers, key=lambda row: -row["expected"])[:MOST_ROWS]
-    figure, axes = new_figure(7.2, 1.35 + 0.5 * len(rows))
+    figure, axes = blank(7.2, 1.35 + 0.5 * len(rows))
     place = np.arange(len(rows), dtype=float)
 
     def column(name: str) -> Array:
@@ -139,5 +132,5 @@ def multipliers(book: DemandBook) -> Figure:
                       xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points", va="center",
                       fontsize=8, linespacing=1.1)  # fmt: skip
     axes.set_xlabel("Regrades against what the physics alone expects (1 = as many)")
-    figure.legend(loc="outside lower center", ncols=4, frameon=False, handlelength=1.6, columnspacing=1.4)
+    key_below(figure, 4, handlelength=1.6, columnspacing=1.4)
     return figure

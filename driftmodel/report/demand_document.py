@@ -10,8 +10,8 @@ from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts
 from driftmodel.fleet.tables import write_faults
-from driftmodel.report import captions
 from driftmodel.report import demand_words as words
+from driftmodel.report import texts
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
@@ -26,17 +26,6 @@ if TYPE_CHECKING:
 PAGE = "demand.html"
 REJECTS = "rejects.csv"
 REJECTS_HEAD = "file,row,column,reason,value"
-FILES = {
-    "demand.xlsx": "the workbook: every number, a sheet a question, definitions in its notes",
-    "demand.csv, demand.parquet": "a row a month, region and design, for other programs",
-    "due.csv": "units by their chance of a report within twelve months",
-    "stock.csv": "spacers to hold and to order, by service centre and grade",
-    "policy.csv": "what cover costs a unit, by its length; there only if prices were asked for",
-    "what-if.csv": "what another build, use or place makes of it; there only if asked for",
-    "roll-forward.csv": "the accrual, month by month",
-    REJECTS: "rows that could not be used, each with its reason; there only if there are any",
-    "fan.png, map.png, ...": "the figures above, as pictures",
-}
 #: never carried over from an earlier forecast in the same folder
 OURS = frozenset({REJECTS, "backtest.png", "scores.png", "policy.csv", "what-if.csv"})
 MOST_TABLE_ROWS = 24
@@ -68,10 +57,10 @@ def write_demand(book: DemandBook, out_dir: Path) -> list[Path]:
 def _fill(folder: Path, book: DemandBook) -> None:
     import pandas as pd
 
-    drawings = {}
+    drawings, told = {}, texts.captions("demand")
     with our_style():
         for name, figure in demand_figures(book).items():
-            picture, drawings[name] = draw(figure, name, captions.DEMAND_FIGURES)
+            picture, drawings[name] = draw(figure, name, told)
             (folder / f"{name}.png").write_bytes(picture)
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
@@ -94,7 +83,11 @@ def _csv(frame: DataFrame, file: Path) -> None:
 def page(book: DemandBook, drawings: dict[str, str]) -> str:
     """The forecast as one HTML page: style and drawings inside, no script, nothing fetched."""
     settings = book.demand.fleet.settings
-    shown = {name: meaning for name, meaning in FILES.items() if name != REJECTS or book.demand.fleet.faults}
+    shown = {
+        name: meaning
+        for name, meaning in texts.lies_in("demand").items()
+        if name != REJECTS or book.demand.fleet.faults
+    }
     return render(
         "demand.html",
         drawings=drawings,
@@ -105,7 +98,7 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         headline=f"About {words.whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
         lead=_lead(book),
         facts=_facts(book),
-        captions=captions.DEMAND_FIGURES,
+        captions=texts.captions("demand"),
         places=_places(book),
         monthly=_monthly(book),
         stock=_stock(book),
@@ -116,9 +109,9 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         claims=[words.multiplier_words(row) for row in sorted(book.multipliers, key=lambda row: -row["expected"])[:24]],
         lag=lag_note(book),
         backtest=[] if book.backtest is None else backtest_words(book.backtest).splitlines(),
-        definitions=[pair for pair in captions.definitions(settings.habits) if pair[0] not in ("Limits", "Cautions")],
-        limits=captions.DEMAND_LIMITS,
-        caution=captions.DEMAND_CAUTION,
+        definitions=texts.definitions(**settings.habits.model_dump()),
+        limits=texts.said("demand_limits"),
+        caution=texts.said("demand_caution"),
         files=shown,
         version=__version__,
         seed=settings.seed,

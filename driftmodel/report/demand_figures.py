@@ -9,10 +9,10 @@ import numpy as np
 
 from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.fit_check import fit_rows
-from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers, new_figure
+from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
 from driftmodel.report.demand_numbers import DemandBook
-from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, blank
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,7 +38,7 @@ def demand_figures(book: DemandBook) -> dict[str, Figure]:
 def fit_panels(book: DemandBook) -> Figure:
     """What came and what the physics expected: by age, and by month of the calendar."""
     rows = fit_rows(book.demand)
-    figure, (left, right) = new_figure(7.2, 3.0, 1, 2)
+    figure, (left, right) = blank(7.2, 3.0, 1, 2)
     for axes, by, title in ((left, "age", "By age, in months"), (right, "month", "By month of the calendar")):
         own = [row for row in rows if row.by == by]
         x = np.arange(len(own))
@@ -63,7 +63,7 @@ def backtest_panels(result: Backtest) -> Figure:
     chosen = sorted(kinds, key=lambda kind: -sum(row["came"] for row in kinds[kind]))[:MOST_PANELS]
     columns = 1 if len(chosen) == 1 else 2
     lines = -(-len(chosen) // columns)
-    figure, grid = new_figure(7.2, 1.1 + 1.75 * lines, lines, columns, squeeze=False, sharex=True)
+    figure, grid = blank(7.2, 1.1 + 1.75 * lines, lines, columns, squeeze=False, sharex=True)
     months = sorted({row["month"] for row in result.rows})
     at = {month: index for index, month in enumerate(months)}
     flat = list(grid.ravel())
@@ -115,7 +115,7 @@ def _backtest_key(figure: Figure) -> None:
 
 def scores(result: Backtest) -> Figure:
     """Left: skill against each plain rule, left of 0 being worse; right: where what came fell in the forecast."""
-    figure, (left, right) = new_figure(7.2, 2.7, 1, 2)
+    figure, (left, right) = blank(7.2, 2.7, 1, 2)
     names, skill = list(result.skill), np.array([100.0 * value for value in result.skill.values()])
     place = np.arange(len(names))
     colours = [SEASON if value >= 0.0 else LASTING for value in skill]

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driftmodel.report.demand_charts import month_axis, new_figure
+from driftmodel.report.demand_charts import month_axis
 from driftmodel.report.demand_numbers import DemandBook, heat
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank
 
 if TYPE_CHECKING:
     from matplotlib.colorbar import Colorbar
@@ -26,7 +26,7 @@ def month_map(book: DemandBook) -> Figure:
     """Expected regrades by region and design, month by month: the darker, the more; numbers printed while they fit."""
     found = heat(book.demand)
     names, starts, table = found.names, found.starts, found.table
-    figure, axes = new_figure(7.2, 1.2 + (0.34 if len(names) <= 8 else 0.26) * len(names))
+    figure, axes = blank(7.2, 1.2 + (0.34 if len(names) <= 8 else 0.26) * len(names))
     top = max(float(table.max()), 1e-9)
     drawn = axes.pcolormesh(np.arange(len(starts) + 1) - 0.5, np.arange(len(names) + 1) - 0.5, table, cmap=_shades(),
                             vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip
@@ -62,7 +62,7 @@ def year_of_sale_map(book: DemandBook) -> Figure:
     months = np.diff(found.edges)
     edges = np.append(0.0, np.cumsum(np.maximum(months / months.max(), LEAST_WIDTH)))
     rows, inches = len(found.years), 5.0 / edges[-1]
-    figure, axes = new_figure(7.2, 1.5 + 0.3 * max(rows, 3))
+    figure, axes = blank(7.2, 1.5 + 0.3 * max(rows, 3))
     top = max(float(np.nanmax(found.rate, initial=0.0)), 1e-9)
     drawn = axes.pcolormesh(edges, np.arange(rows + 1) - 0.5, np.ma.masked_invalid(found.rate), cmap=_shades(),
                             vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import verdict
 from driftmodel.fleet.fit_check import fit_rows
-from driftmodel.report.captions import definitions
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
 from driftmodel.report.phrases import MONTHS
+from driftmodel.report.texts import definitions, fixed, said
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -37,31 +37,6 @@ FORMATS: dict[str, dict[str, Any]] = {
 HEADER = {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 1, "bg_color": "#F5F2EC"}
 QUIET = {"italic": True, "text_wrap": True, "valign": "top"}
 TITLE = {"bold": True, "font_size": 14, "font_color": "#1F5570"}
-
-
-#: what each sheet answers
-ANSWERS = {
-    "Summary": "How many, how much, how sure: the sums of the next months, and whether the band is to be trusted.",
-    "Monthly": "Regrades and complaints month by month: fleet, region, design; filter one level.",
-    "Parts by grade": "Spacers of each grade month by month, means: these may be added up.",
-    "Hours and cost": "Hours and money month by month, in cover and seasonal.",
-    "Budget": "Fiscal year x region x design: jobs, hours, cost; means may be added up.",
-    "Reserve": "What units sold by now will cost to the end of their cover.",
-    "Rates": "Hours and cost of a job: stated, as claims have them, as used.",
-    "Roll-forward": "The accrual from month to month.",
-    "Who is due": "Whom to call first: the likeliest to need a regrade within twelve months.",
-    "Stock": "Spacers to hold and to order now, by service centre.",
-    "Price of cover": "What cover costs each unit sold, by its length, region and design.",
-    "What if": "What another build, use or place makes of that cost.",
-    "Claims and multipliers": "Claims against the physics by region and design.",
-    "Not yet reported": "Due now, and nobody has said so.",
-    "By year of sale": "Regrades per 1000 units by year of sale.",
-    "Check of fit": "What came against what the physics expected, by age, month and year.",
-    "Backtest": "Forecasts made at earlier dates against what came.",
-    "Rows read": "Rows read, used and rejected of each file.",
-    "Reconciliation": "What looks wrong in the tables, with its rows.",
-    "Notes": "What each word means, what is not known, cautions.",
-}
 
 
 @dataclass(frozen=True)
@@ -110,8 +85,8 @@ def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: An
     page.set_column(0, 0, 26)
     page.set_column(1, 1, 100, formats["wrap"])
     page.write_string(0, 0, name, title)
-    answers = [(sheet.name, ANSWERS.get(sheet.name, sheet.note)) for sheet in shown]
-    for line, (sheet, words) in enumerate([*answers, ("Notes", ANSWERS["Notes"])], start=2):
+    answers = [(name, fixed()["sheets"][name]) for name in (*(sheet.name for sheet in shown), "Notes")]
+    for line, (sheet, words) in enumerate(answers, start=2):
         page.write_url(line, 0, f"internal:'{sheet}'!A1", string=sheet)
         page.write_string(line, 1, words, formats["wrap"])
     page.freeze_panes(2, 0)
@@ -126,7 +101,7 @@ def _write(page: Any, sheet: Sheet, formats: dict[str, Any], heads: dict[str, An
         longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
         widths.append(min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
         page.set_column(at, at, widths[-1], formats["wrap" if longest > widths[-1] else kind])
-    told = f"{ANSWERS[sheet.name]} {sheet.note}".strip()
+    told = f"{fixed()['sheets'][sheet.name]} {sheet.note}".strip()
     page.merge_range(0, 0, 0, max(len(sheet.columns), 2) - 1, told, quiet)
     page.set_row(0, LINE * _lines(told, max(sum(widths), 20)))
     page.set_row(
@@ -459,7 +434,9 @@ def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> 
     page.set_column(0, 0, 26, formats["wrap"])
     page.set_column(1, 1, NOTE_WIDE, formats["wrap"])
     page.write_string(0, 0, settings.title, title)
-    rows = definitions(settings.habits) + [
+    rows = definitions(**settings.habits.model_dump()) + [
+        ("Limits", " ".join(said("demand_limits"))),
+        ("Cautions", said("demand_caution")),
         ("Known to", f"the end of {month_words(book.demand.cube.attrs['cutoff'])}"),
         ("Made with", f"driftmodel {__version__}, seed {settings.seed}, {settings.samples} sampled futures, "
                       f"{settings.draws} guitars of each kind in {settings.members} runs of weather"),

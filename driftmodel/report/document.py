@@ -11,21 +11,14 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.report import captions, figures, tables, words
-from driftmodel.report.ensemble import SERIES, Digest, digest
+from driftmodel.report import figures, tables, texts, words
+from driftmodel.report.ensemble import SERIES, Summary, summary_of
 from driftmodel.report.folder import REPORT, write_whole
 from driftmodel.report.html_page import render
 from driftmodel.report.pictures import draw, our_style
 
 if TYPE_CHECKING:
     from xarray import Dataset
-
-FILES = {
-    "action.png, chance.png, ...": "the figures above, as pictures",
-    "yearly.csv, monthly.csv, regrades.csv": "the tables, and every regrade of every run",
-    "forecast.nc": "the forecast as NetCDF, metric: weekly quantiles, monthly means of each run",
-    "inputs.json": "everything that went in: files, numbers with source and standing, seed, number of runs, version",
-}
 
 
 def write_report(
@@ -35,17 +28,18 @@ def write_report(
 
     `units`: 'metric' or 'inch'. Raises BadInput as folder.check_folder does.
     """
-    stale = [f"{name}.png" for name in captions.FIGURES]
+    stale = [f"{name}.png" for name in texts.captions("forecast")]
     return write_whole(Path(out_dir), lambda folder: _fill(folder, fc, scenario, units, pictures), replaced=stale)
 
 
 def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: bool) -> None:
-    brief = digest(fc, scenario)
-    drawings = dict.fromkeys(captions.FIGURES, "")
+    brief = summary_of(fc, scenario)
+    told = texts.captions("forecast")
+    drawings = dict.fromkeys(told, "")
     if pictures:
         with our_style():
             for name, figure in figures.all_figures(fc, scenario, brief, units).items():
-                picture, drawings[name] = draw(figure, name)
+                picture, drawings[name] = draw(figure, name, told)
                 (folder / f"{name}.png").write_bytes(picture)
     yearly = tables.yearly_frame(fc, units)
     frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
@@ -64,16 +58,16 @@ def page(fc: Dataset, scenario: Scenario, units: str, drawings: dict[str, str], 
         scenario=scenario,
         drawings=drawings,
         version=fc.attrs["version"],
-        captions=captions.FIGURES,
+        captions=texts.captions("forecast"),
         story=words.story(fc, scenario, units),
-        cautions=captions.CAUTIONS,
-        limits=(*captions.LIMITS, *words.bow_words(fc, units)),
+        cautions=texts.cautions(),
+        limits=[*texts.limits(), *words.bow_words(fc, units)],
         years=tables.year_table(yearly, units),
         grades=tables.grade_table(fc, units),
         inputs=tables.input_table(fc, scenario, units),
         sources=tables.source_table(fc),
         numbers=tables.number_table(fc, units),
-        files={name: told for name, told in FILES.items() if any(drawings.values()) or ".png" not in name},
+        files=dict(list(texts.lies_in("forecast").items())[0 if any(drawings.values()) else 1 :]),
     )
 
 
@@ -88,7 +82,7 @@ def inputs_json(fc: Dataset, scenario: Scenario) -> str:
     return json.dumps({"run": run, **dict(scenario.raw), **told}, indent=2, default=str, ensure_ascii=False) + "\n"
 
 
-def write_netcdf(fc: Dataset, brief: Digest, path: Path) -> None:
+def write_netcdf(fc: Dataset, brief: Summary, path: Path) -> None:
     """The forecast for machines: air and moisture daily, quantiles weekly, each draw's monthly means, regrades."""
     import xarray as xr
 

@@ -24,7 +24,7 @@ Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
-class Digest:
+class Summary:
     """week: (weeks,) dates; bands: series name -> (3, weeks) 10, 50 and 90 % over the draws, mm or degrees.
 
     The average year is taken over the place lived in last, where it is lived in for a year or more: humidity_pct
@@ -42,7 +42,7 @@ class Digest:
     southern: bool
 
 
-def digest(fc: Dataset, scenario: Scenario) -> Digest:
+def summary_of(fc: Dataset, scenario: Scenario) -> Summary:
     """The digest of a forecast dataset (see outlook.findings for its variables)."""
     time = fc["time"].values
     weekly = {name: fc[name].values[:, ::EVERY_DAYS] for name in SERIES}
@@ -56,7 +56,7 @@ def digest(fc: Dataset, scenario: Scenario) -> Digest:
     season = weekly["action_change_seasonal"] + np.float32(scenario.setup.action_12th_mm)
     week = time[::EVERY_DAYS]
     week_month = np.where(week >= time[since], month_of(week), -1)
-    return Digest(
+    return Summary(
         week=week,
         bands={name: quantiles(values) for name, values in weekly.items()},
         month_start=month_start,

@@ -11,7 +11,8 @@ from driftmodel.base.limits import DAMP_PCT, DRY_PCT
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.ensemble import Digest, driver_bars, grade_bars, length_scale
+from driftmodel.report import pictures
+from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
 from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ PART_WORDS = {
 }
 
 
-def all_figures(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> dict[str, Figure]:
+def all_figures(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> dict[str, Figure]:
     """Every figure by its file name, in the order of the report. To be called inside rc_context(style.STYLE)."""
     return {
         "action": action(fc, scenario, brief, units),
@@ -44,14 +45,7 @@ def all_figures(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> d
     }
 
 
-def _blank(width: float, height: float) -> tuple[Figure, Axes]:
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width, height), layout="constrained")
-    return figure, figure.subplots()
-
-
-def _winters(axes: Axes, brief: Digest) -> None:
+def _winters(axes: Axes, brief: Summary) -> None:
     """A grey tick at the foot of the axes for each winter."""
     first, last = (brief.week[at].astype("datetime64[D]") for at in (0, -1))
     starts = np.arange(first.astype("datetime64[Y]") - 1, last.astype("datetime64[Y]") + 1).astype("datetime64[M]")
@@ -63,7 +57,7 @@ def _winters(axes: Axes, brief: Digest) -> None:
     axes.broken_barh(spans, (0.0, 0.025), transform=axes.get_xaxis_transform(), color=QUIET, linewidth=0)
 
 
-def _years(axes: Axes, brief: Digest) -> None:
+def _years(axes: Axes, brief: Summary) -> None:
     first, last = (int(brief.week[at].astype("datetime64[Y]").astype(int)) + 1970 for at in (0, -1))
     step = 1 if last - first <= 8 else 2 if last - first <= 22 else 5
     at = [np.datetime64(f"{year}-01") for year in range(first + 1, last + 1) if year % step == 0]
@@ -80,7 +74,7 @@ def _years(axes: Axes, brief: Digest) -> None:
 
 def _legend(figure: Figure, axes: Axes, columns: int, extra: list[Any] | None = None) -> None:
     handles = [*axes.get_legend_handles_labels()[0], *(extra or [])]
-    figure.legend(handles=handles, loc="outside lower center", ncols=columns, frameon=False, handlelength=1.8)
+    pictures.key_below(figure, columns, handles=handles, handlelength=1.8)
 
 
 def _winter_key() -> Any:
@@ -89,10 +83,10 @@ def _winter_key() -> Any:
     return Patch(color=QUIET, label="winter (foot of the figure)")
 
 
-def action(fc: Dataset, scenario: Scenario, brief: Digest, units: str) -> Figure:
+def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figure:
     """Action at the 12th fret through the years, the fitted spacer left in, with the rule and the likely window."""
     factor, unit, _ = length_scale(units)
-    figure, axes = _blank(7.2, 3.7)
+    figure, axes = pictures.blank(7.2, 3.7)
     low, middle, high = brief.bands["action_12th"] * factor
     axes.fill_between(brief.week, low, high, color=SEASON, linewidth=0, label="four times in five it lies here")
     axes.plot(brief.week, middle, color=SEASON_LINE, linewidth=1.0, label="middle of the forecast")
@@ -122,7 +116,7 @@ def _rule(axes: Axes, scenario: Scenario, units: str) -> None:
         )  # fmt: skip
 
 
-def _window(axes: Axes, fc: Dataset, brief: Digest) -> None:
+def _window(axes: Axes, fc: Dataset, brief: Summary) -> None:
     """Hatched from the one-in-ten to the nine-in-ten date of a regrade, as far as they lie within the horizon."""
     early, middle, late = fc["regrade_due_date"].values
     if np.isnat(early):
@@ -139,13 +133,10 @@ def _window(axes: Axes, fc: Dataset, brief: Digest) -> None:
     )  # fmt: skip
 
 
-def drift(brief: Digest, units: str) -> Figure:
+def drift(brief: Summary, units: str) -> Figure:
     """What comes back with the season above, what does not below: projection at the saddle, one common scale."""
-    from matplotlib.figure import Figure
-
     factor, unit, _ = length_scale(units)
-    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
-    upper, lower = figure.subplots(2, 1, sharex=True, sharey=True)
+    figure, (upper, lower) = pictures.blank(7.2, 4.4, 2, 1, sharex=True, sharey=True)
     for axes, kind, fill, line, words in (
         (upper, "_seasonal", SEASON, SEASON_LINE, "Comes back with the season"),
         (lower, "_lasting", LASTING, LASTING_LINE, "Does not come back"),
@@ -160,7 +151,7 @@ def drift(brief: Digest, units: str) -> Figure:
     _years(lower, brief)
     figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
     handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
-    figure.legend(handles=handles, loc="outside lower center", ncols=4, frameon=False, columnspacing=1.2)
+    pictures.key_below(figure, 4, handles=handles, columnspacing=1.2)
     return figure
 
 
@@ -177,7 +168,7 @@ def parts(fc: Dataset, units: str) -> Figure:
     """What lasts at the saddle after twenty and thirty years, by where it is made: a bar a year, parts end to end."""
     factor, unit, _ = length_scale(units)
     rise = fc["lasting_by_part"].values * factor
-    figure, axes = _blank(7.2, 2.5)
+    figure, axes = pictures.blank(7.2, 2.5)
     place = np.arange(rise.shape[1])[::-1]
     right, left = np.zeros(place.size), np.zeros(place.size)
     digits = 2 if units == "metric" else 3
@@ -204,7 +195,7 @@ def parts(fc: Dataset, units: str) -> Figure:
 def chance(fc: Dataset) -> Figure:
     """Chance that a regrade has fallen due by the end of each year."""
     years, due = fc["year"].values, 100 * fc["regrade_due"].values
-    figure, axes = _blank(3.8, 3.0)
+    figure, axes = pictures.blank(3.8, 3.0)
     axes.bar(years, due, width=0.72, color=SEASON, edgecolor=SEASON_LINE, linewidth=0.7)
     axes.set_ylim(0, 100)
     axes.set_xlim(-0.2 if years.size > 8 else 0.3, years[-1] + 0.7)
@@ -222,7 +213,7 @@ def chance(fc: Dataset) -> Figure:
 
 def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
     """Which spacer the first regrade wants, if one falls due within the horizon."""
-    figure, axes = _blank(3.8, 3.0)
+    figure, axes = pictures.blank(3.8, 3.0)
     bars = grade_bars(fc, units)
     if not bars:
         axes.set_axis_off()
@@ -244,7 +235,7 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
     return figure
 
 
-def _by_month(axes: Axes, brief: Digest, every: bool = False) -> None:
+def _by_month(axes: Axes, brief: Summary, every: bool = False) -> None:
     """Month names below, every one or every other, winter and summer named above a light band."""
     axes.set_xticks(range(12), [name if every or at % 2 == 0 else "" for at, name in enumerate(MONTHS)])
     axes.set_xlim(-0.5, 11.5)
@@ -267,10 +258,10 @@ def _band(axes: Axes, band: Any, words: str) -> None:
     axes.plot(month, middle, color=SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle")
 
 
-def season(scenario: Scenario, brief: Digest, units: str) -> Figure:
+def season(scenario: Scenario, brief: Summary, units: str) -> Figure:
     """Action month by month of an average year, the lasting drift left out, with the rule."""
     factor, unit, _ = length_scale(units)
-    figure, axes = _blank(3.8, 3.1)
+    figure, axes = pictures.blank(3.8, 3.1)
     low, _, high = brief.action_mm * factor
     rule = scenario.rule
     _band(axes, brief.action_mm * factor, "four times in five")
@@ -283,9 +274,9 @@ def season(scenario: Scenario, brief: Digest, units: str) -> Figure:
     return figure
 
 
-def humidity(brief: Digest) -> Figure:
+def humidity(brief: Summary) -> Figure:
     """Relative humidity around the instrument by month, with the dry and the damp zone."""
-    figure, axes = _blank(3.8, 3.1)
+    figure, axes = pictures.blank(3.8, 3.1)
     axes.axhspan(0, DRY_PCT, color=ZONE, linewidth=0, zorder=0)
     axes.axhspan(DAMP_PCT, 100, color=ZONE, linewidth=0, zorder=0)
     _band(axes, brief.humidity_pct, "eight days in ten")
@@ -298,9 +289,9 @@ def humidity(brief: Digest) -> Figure:
     return figure
 
 
-def moisture(brief: Digest) -> Figure:
+def moisture(brief: Summary) -> Figure:
     """Moisture content of the parts through an average year."""
-    figure, axes = _blank(7.2, 3.5)
+    figure, axes = pictures.blank(7.2, 3.5)
     for part, (words, style, colour, width) in PART_WORDS.items():
         axes.plot(range(12), brief.moisture_pct[part], linestyle=style, color=colour, linewidth=width, label=words,
                   marker="s" if part == "back" else None, markersize=5)  # fmt: skip
@@ -313,7 +304,7 @@ def moisture(brief: Digest) -> Figure:
 def drivers(fc: Dataset) -> Figure:
     """What makes the forecast uncertain: share of the spread of the action at the end of the horizon."""
     bars = driver_bars(fc)
-    figure, axes = _blank(7.2, 0.9 + 0.4 * len(bars))
+    figure, axes = pictures.blank(7.2, 0.9 + 0.4 * len(bars))
     place = np.arange(len(bars))
     colours = [SEASON] * (len(bars) - 1) + ["#ffffff"]
     drawn = axes.barh(place, [share for _, share in bars], height=0.6, color=colours, edgecolor=SEASON_LINE,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Mapping
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
@@ -64,19 +64,15 @@ def _is_ours(folder: Path, report: str) -> bool:
         return False
 
 
-def write_text(out_dir: Path, name: str, text: str) -> Path:
-    """Writes one text file as `write_bytes` does."""
-    return write_bytes(out_dir, name, text.encode("utf-8"))
-
-
-def write_bytes(out_dir: Path, name: str, content: bytes) -> Path:
-    """Writes one file into a folder, made if need be, whole or not at all; raises BadInput if it cannot."""
-    path = out_dir / name
-    try:
-        write_file(path, content)
-    except (OSError, ValueError) as fault:
-        raise _unwritable(path, fault) from fault
-    return path
+def write_files(out_dir: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
+    """Writes files into a folder, made if need be, each whole or not at all; their paths. Raises BadInput if it
+    cannot."""
+    for name, content in files.items():
+        try:
+            write_file(out_dir / name, content.encode("utf-8") if isinstance(content, str) else content)
+        except (OSError, ValueError) as fault:
+            raise _unwritable(out_dir / name, fault) from fault
+    return tuple(out_dir / name for name in files)
 
 
 def write_whole(

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.version import __version__
-from driftmodel.report.captions import CAUTIONS
 from driftmodel.report.folder import REPORT
 from driftmodel.report.pictures import draw, our_style
 from driftmodel.report.tables import Table
+from driftmodel.report.texts import Captions, cautions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,7 +32,7 @@ class Section:
 
 
 @dataclass(frozen=True)
-class Leaf:
+class Page:
     """A report's words. mood: 'regrade' colours the verdict as a warning, 'leave' as calm; facts: (term, text) under
     the verdict; captions: figure -> (title, caption); files: what else lies in the folder; foot: seed and runs."""
 
@@ -45,20 +45,20 @@ class Leaf:
     facts: tuple[tuple[str, str], ...]
     sections: tuple[Section, ...]
     limits: tuple[str, ...]
-    captions: Mapping[str, tuple[str, str]]
+    captions: Captions
     files: Mapping[str, str]
     foot: str
 
 
-def write_leaf(folder: Path, leaf: Leaf, figures: Mapping[str, Callable[[], Figure]]) -> None:
+def write_page(folder: Path, page: Page, figures: Mapping[str, Callable[[], Figure]]) -> None:
     """Writes report.html and a PNG of each figure into a folder that is there. figures: made inside our style."""
     drawings = {}
     with our_style():
         for name, make in figures.items():
-            picture, drawings[name] = draw(make(), name, leaf.captions)
+            picture, drawings[name] = draw(make(), name, page.captions)
             (folder / f"{name}.png").write_bytes(picture)
     made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%MZ")
-    text = render("leaf.html", leaf=leaf, drawings=drawings, cautions=CAUTIONS, version=__version__, made=made)
+    text = render("page.html", page=page, drawings=drawings, cautions=cautions(), version=__version__, made=made)
     (folder / REPORT).write_text(text, encoding="utf-8")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import textwrap
-from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,8 +13,8 @@ from driftmodel.base.learned_file import learned_text
 from driftmodel.base.records import LearnedPrior
 from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
-from driftmodel.report.folder import write_bytes
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, our_style
+from driftmodel.report.folder import write_files
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -130,27 +129,23 @@ def write_learning(pooled: Pooled, folder: Path, title: str) -> tuple[Path, ...]
     """Writes learned.toml, learning.txt, learning.json and learning.png into `folder`; their paths.
 
     Raises BadInput where they cannot be written."""
-    drawn = BytesIO()
-    with our_style():
-        learning_figure(pooled).savefig(drawn, format="png", dpi=130)
-    files = {
-        "learned.toml": learned_toml(pooled, title).encode(),
-        "learning.txt": (learning_summary(pooled) + "\n").encode(),
-        "learning.json": (json.dumps(learning_json(pooled), indent=2) + "\n").encode(),
-        "learning.png": drawn.getvalue(),
-    }
-    return tuple(write_bytes(folder, name, content) for name, content in files.items())
+    return write_files(
+        folder,
+        {
+            "learned.toml": learned_toml(pooled, title),
+            "learning.txt": learning_summary(pooled) + "\n",
+            "learning.json": json.dumps(learning_json(pooled), indent=2) + "\n",
+            "learning.png": png(lambda: learning_figure(pooled)),
+        },
+    )
 
 
 def learning_figure(pooled: Pooled, of: str = "residual_gain") -> Figure:
     """Left: every instrument's drift against the middle of all, by itself and drawn to the others. Right: the numbers
     before and after."""
-    from matplotlib.figure import Figure
-
     standing = sorted(pooled.standing, key=lambda one: one.alone[of][1])
     rows = max(len(standing), len(pooled.numbers))
-    figure = Figure(figsize=(10.0, float(np.clip(1.8 + 0.2 * rows, 4.0, 14.0))), layout="constrained")
-    left, right = figure.subplots(1, 2, width_ratios=[1, 1])
+    figure, (left, right) = blank(10.0, float(np.clip(1.8 + 0.2 * rows, 4.0, 14.0)), 1, 2)
     left.axvspan(*np.exp(np.array([-Z80, Z80]) * next(n for n in pooled.numbers if n.name == of).apart_log_sd),
                  color=ZONE, linewidth=0)  # fmt: skip
     for place, one in enumerate(standing):
@@ -185,5 +180,5 @@ def learning_figure(pooled: Pooled, of: str = "residual_gain") -> Figure:
         axes.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "as usual", "double", "4 times"])
         axes.minorticks_off()
     left.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "middle\nof all", "double", "4 times"])
-    figure.legend(loc="outside lower center", ncols=4, frameon=False, fontsize=8.5)
+    key_below(figure, 4)
     return figure

@@ -10,11 +10,11 @@ import numpy as np
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.report.captions import LIMITS
+from driftmodel.report import texts
 from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Leaf, Section, write_leaf
+from driftmodel.report.html_page import Page, Section, write_page
 from driftmodel.report.phrases import percent
-from driftmodel.report.pictures import INK, SEASON_LINE
+from driftmodel.report.pictures import INK, SEASON_LINE, blank
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,34 +24,14 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 NAMED_POINTS = 400  # above so many the value of each is not printed on it
-FILES = {
-    "regrades.png, grade.png": "the maps, as pictures",
-    "map.nc": "the map as NetCDF, with what it was made from",
-    "map.csv": "a row a point, for a spreadsheet",
-}
-
-
-def _captions(found: Dataset) -> dict[str, tuple[str, str]]:
-    years = found.attrs["years"]
-    return {
-        "regrades": (
-            "Regrades a year, for each thousand",
-            f"Expected over {years} years after set-up; the darker, the more.",
-        ),
-        "grade": (
-            "The spacer that stays right",
-            f"The grade which, fitted from the start, keeps action and saddle room inside the rule for most of the "
-            f"{years} years; under it the share of that time.",
-        ),
-    }
 
 
 def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. found: of maps.grid_map.map_of."""
 
     def fill(folder: Path) -> None:
-        leaf = map_leaf(found, scenario)
-        write_leaf(folder, leaf, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
+        page = map_page(found, scenario)
+        write_page(folder, page, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
         (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
         as_read(found).to_netcdf(folder / "map.nc", engine="h5netcdf")
 
@@ -72,11 +52,11 @@ def map_frame(found: Dataset) -> DataFrame:
     return frame.rename(columns=dict(zip(("y", "x"), names, strict=True)))
 
 
-def map_leaf(found: Dataset, scenario: Scenario) -> Leaf:
+def map_page(found: Dataset, scenario: Scenario) -> Page:
     """The report's words."""
     rate = found["regrades_per_thousand_per_year"].values
     invented = ("The guitar and its room are invented, for demonstration.",) if scenario.invented else ()
-    return Leaf(
+    return Page(
         over=f"Map of regrades, {found.attrs['years']} years",
         title=scenario.title,
         under=(
@@ -92,11 +72,10 @@ def map_leaf(found: Dataset, scenario: Scenario) -> Leaf:
         limits=(
             "Every point has the same room and the same ways of heating; a real region does not.",
             "Points differ by their outdoor air alone: one seed serves all.",
-            *LIMITS[:1],
-            *LIMITS[2:3],
+            *texts.limits("settling", "air"),
         ),
-        captions=_captions(found),
-        files=FILES,
+        captions=texts.captions("map", years=found.attrs["years"]),
+        files=texts.lies_in("map"),
         foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {_many(found)} points",
     )
 
@@ -140,11 +119,8 @@ def _steps(found: Dataset) -> str:
 
 
 def _blank(found: Dataset) -> tuple[Figure, Axes]:
-    from matplotlib.figure import Figure
-
     rows, columns = found.sizes["y"], found.sizes["x"]
-    figure = Figure(figsize=(7.2, float(np.clip(7.0 * rows / columns, 2.6, 7.5))), layout="constrained")
-    axes = figure.subplots()
+    figure, axes = blank(7.2, float(np.clip(7.0 * rows / columns, 2.6, 7.5)))
     axes.set_xlabel(_axis_words(found, "x"))
     axes.set_ylabel(_axis_words(found, "y"))
     for side in axes.spines.values():

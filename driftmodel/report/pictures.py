@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.report import captions
+from driftmodel.report.texts import Captions
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -52,7 +52,28 @@ def our_style() -> Iterator[None]:
         yield
 
 
-def draw(figure: Figure, name: str, told: Mapping[str, tuple[str, str]] = captions.FIGURES) -> tuple[bytes, str]:
+def blank(width: float, height: float, rows: int = 1, columns: int = 1, **shared: Any) -> tuple[Figure, Any]:
+    """An empty figure, sizes in inches, and its axes: one, or an array of them."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    return figure, figure.subplots(rows, columns, **shared)
+
+
+def key_below(figure: Figure, columns: int, **more: Any) -> None:
+    """The key of a figure, outside it at its foot."""
+    figure.legend(loc="outside lower center", ncols=columns, frameon=False, **more)
+
+
+def png(make: Callable[[], Figure]) -> bytes:
+    """A figure, made in our style, as the bytes of a PNG."""
+    held = BytesIO()
+    with our_style():
+        make().savefig(held, format="png", dpi=PICTURE_DPI)
+    return held.getvalue()
+
+
+def draw(figure: Figure, name: str, told: Captions) -> tuple[bytes, str]:
     """(PNG, inline SVG) of a figure; laid out once, the ids of the SVG prefixed with its name.
 
     The canvases are called directly: savefig would draw each figure four times over.
@@ -68,7 +89,7 @@ def draw(figure: Figure, name: str, told: Mapping[str, tuple[str, str]] = captio
     return picture.getvalue(), inline_svg(drawing.getvalue(), name, told)
 
 
-def inline_svg(svg: str, name: str, told: Mapping[str, tuple[str, str]] = captions.FIGURES) -> str:
+def inline_svg(svg: str, name: str, told: Captions) -> str:
     """An SVG file's text made fit to stand in a page: no prologue, own ids, scaled by the page, named for readers."""
     title, caption = told[name]
     svg = svg[svg.index("<svg") :]

@@ -14,15 +14,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.version import __version__
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report.phrases import both_lengths, during, months_words
+from driftmodel.report.texts import said
 from driftmodel.report.words import when_sentence
-
-CAUTIONS = (
-    "Never leave it in a parked car, in the sun, by a heater or a fire.",
-    "Clean a humidifier and change its water weekly; keep water away from sockets and leads, and unplug it to fill it.",
-    "A room kept above 60 to 65 % grows mould on its cold walls: look there.",
-    "Do not slacken the neck bolts or file the saddle yourself; strings under pull can whip.",
-    "This sheet gives way to a qualified repairer who has the guitar in hand, and to local rules.",
-)
 
 
 def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, paper: str = "a4") -> str:
@@ -40,7 +33,7 @@ def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, pape
         sections=sheet_sections(scenario, advice),
         facts=label_facts(scenario, tag),
         paper="Letter" if paper == "letter" else "A4",
-        cautions=CAUTIONS,
+        cautions=said("sheet_cautions"),
         version=__version__,
         seed=advice.seed,
         draws=advice.draws,

@@ -11,10 +11,10 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.build import Brace, Plate
 from driftmodel.base.limits import QUANTILES
-from driftmodel.base.records import Climate, Scenario
+from driftmodel.base.records import Scenario
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.ensemble import Digest, length_scale, signed_length
+from driftmodel.report.ensemble import Summary, length_scale, signed_length
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -66,7 +66,7 @@ def yearly_frame(fc: Dataset, units: str) -> DataFrame:
     return pd.DataFrame(columns)
 
 
-def monthly_frame(fc: Dataset, brief: Digest, units: str) -> DataFrame:
+def monthly_frame(fc: Dataset, brief: Summary, units: str) -> DataFrame:
     """A row a calendar month: mean air, moisture of each part, quantiles over the draws of every movement."""
     import pandas as pd
 
@@ -188,7 +188,7 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
         ("Scale and join", f"{length(guitar.strings.scale_mm, 0)} scale, body join at fret {guitar.body_fret}"),
         ("Strings", _strings(scenario, units)),
     ]
-    rows += [(f"Place from {stay.start.isoformat()}", _place(stay.climate)) for stay in scenario.stays]
+    rows += [(f"Place from {stay.start.isoformat()}", stay.climate.title) for stay in scenario.stays]
     rows += [(f"Strings {'on' if event.strings_on else 'slack'}", event.start.isoformat()) for event in scenario.events]
     rows += [
         (
@@ -240,10 +240,6 @@ def _strings(scenario: Scenario, units: str) -> str:
     digits, unit = (3, "in") if units == "inch" else (2, "mm")
     gauges = ", ".join(f"{gauge * factor:.{digits}f}" for gauge in strings.gauges_in)
     return f"{gauges} {unit}, tuned {' '.join(strings.pitches)}"
-
-
-def _place(climate: Climate) -> str:
-    return climate.title
 
 
 def source_table(fc: Dataset) -> Table:

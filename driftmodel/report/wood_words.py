@@ -3,43 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import asdict
 from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
+from driftmodel.report.texts import fixed
 
 WIDTH = 108
-
-#: number -> (what a maker calls it, factor from the stored unit to the shown unit, shown unit, decimals)
-_SHOWN: dict[str, tuple[str, float, str, int]] = {
-    "coefficient_radial": ("movement across, quarter-sawn (radial)", 100.0, "% of width per 1 % MC", 3),
-    "coefficient_tangential": ("movement across, flat-sawn (tangential)", 100.0, "% of width per 1 % MC", 3),
-    "shrinkage_radial": ("shrinkage green to ovendry, radial", 1.0, "%", 1),
-    "shrinkage_tangential": ("shrinkage green to ovendry, tangential", 1.0, "%", 1),
-    "shrinkage_volumetric": ("shrinkage green to ovendry, volume", 1.0, "%", 1),
-    "fibre_saturation": ("moisture content where shrinking begins", 1.0, "% MC", 0),
-    "intersection_moisture": ("moisture content where strength starts to rise", 1.0, "% MC", 0),
-    "modulus_of_elasticity_12": ("stiffness along the grain, 12 % MC (bending)", 0.001, "GPa", 1),
-    "modulus_of_elasticity_green": ("stiffness along the grain, green (bending)", 0.001, "GPa", 1),
-    "modulus_of_rupture_12": ("bending strength, 12 % MC", 0.001, "MPa", 0),
-    "modulus_of_rupture_green": ("bending strength, green", 0.001, "MPa", 0),
-    "specific_gravity_12": ("specific gravity, volume at 12 % MC", 1.0, "", 2),
-    "specific_gravity_basic": ("specific gravity, green volume", 1.0, "", 2),
-    "elastic_ratio_radial": ("stiffness across (radial) over along", 1.0, "", 3),
-    "elastic_ratio_tangential": ("stiffness across (tangential) over along", 1.0, "", 3),
-    "shear_ratio_lr": ("shear stiffness, face of a quarter-sawn board, over along", 1.0, "", 3),
-    "shear_ratio_lt": ("shear stiffness, face of a flat-sawn board, over along", 1.0, "", 3),
-    "shear_ratio_rt": ("shear stiffness across the grain (rolling), over along", 1.0, "", 3),
-    "poisson_lr": ("Poisson's ratio, along to radial", 1.0, "", 2),
-    "compression_parallel_12": ("crushing strength along the grain, 12 % MC", 0.001, "MPa", 1),
-    "compression_perpendicular_12": ("crushing strength across the grain, 12 % MC", 0.001, "MPa", 1),
-    "shear_parallel_12": ("shear strength along the grain, 12 % MC", 0.001, "MPa", 1),
-    "tension_perpendicular_12": ("splitting strength across the grain, 12 % MC", 0.001, "MPa", 1),
-    "compression_parallel_green": ("crushing strength along the grain, green", 0.001, "MPa", 1),
-    "compression_perpendicular_green": ("crushing strength across the grain, green", 0.001, "MPa", 1),
-    "shear_parallel_green": ("shear strength along the grain, green", 0.001, "MPa", 1),
-    "tension_perpendicular_green": ("splitting strength across the grain, green", 0.001, "MPa", 1),
-}
 
 #: what a forecast asks of every wood; a wood without one of these gets a stand-in
 _ASKED = (
@@ -55,13 +26,15 @@ _ASKED = (
 )
 
 
-def label(key: str) -> str:
-    """What a maker calls this number; its key in plain words when it has no label of its own."""
-    return _SHOWN[key][0] if key in _SHOWN else key.replace("_", " ")
+def _shown(key: str) -> tuple[str, float, str, int]:
+    """What a maker calls this number, factor to the shown unit, that unit, decimals; its key in plain words where it
+    has no name of its own."""
+    words, factor, unit, decimals = fixed()["wood_numbers"].get(key, (key.replace("_", " "), 1.0, "", 3))
+    return words, factor, unit, decimals
 
 
 def _value_words(key: str, value: float) -> str:
-    _, factor, unit, decimals = _SHOWN.get(key, (key, 1.0, "", 3))
+    _, factor, unit, decimals = _shown(key)
     return f"{value * factor:.{decimals}f} {unit}".strip()
 
 
@@ -139,10 +112,9 @@ def list_woods() -> str:
 
 def _number_lines(key: str, datum: Datum, cited: dict[str, int]) -> list[str]:
     mark = cited.setdefault(datum.source, len(cited) + 1)
-    first = f"  {label(key):<58}{_value_words(key, datum.value):<30}[{mark}]"
-    second = f"{datum.status}; {spread_words(datum, _SHOWN[key][2] if key in _SHOWN else None)}" + (
-        f"; {datum.note}" if datum.note else ""
-    )
+    first = f"  {_shown(key)[0]:<58}{_value_words(key, datum.value):<30}[{mark}]"
+    unit = _shown(key)[2] if key in fixed()["wood_numbers"] else None
+    second = f"{datum.status}; {spread_words(datum, unit)}" + (f"; {datum.note}" if datum.note else "")
     return [first, *textwrap.wrap(second, WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 6)]
 
 
@@ -154,7 +126,7 @@ def _disagreement_lines(one: Wood, cited: dict[str, int]) -> list[str]:
     lines: list[str] = []
     for item in one.disagreements:
         mark = cited.setdefault(item.source, len(cited) + 1)
-        words = f"{label(item.number)}: {_value_words(item.number, item.value)} [{mark}], {item.words}"
+        words = f"{_shown(item.number)[0]}: {_value_words(item.number, item.value)} [{mark}], {item.words}"
         lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent=" " * 6)
     return lines
 
@@ -173,7 +145,8 @@ def one_wood(name: str) -> str:
     if one.note:
         lines += textwrap.wrap(one.note, WIDTH)
     lines += ["", "Numbers (MC: moisture content)"]
-    for key in sorted(one.numbers, key=lambda key: list(_SHOWN).index(key) if key in _SHOWN else len(_SHOWN)):
+    order = list(fixed()["wood_numbers"])
+    for key in sorted(one.numbers, key=lambda key: order.index(key) if key in order else len(order)):
         lines += _number_lines(key, one.numbers[key], cited)
     if one.disagreements:
         lines += ["", "Where sources disagree", *_disagreement_lines(one, cited)]
@@ -193,18 +166,6 @@ def one_wood(name: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _datum_record(datum: Datum) -> dict[str, Any]:
-    return {
-        "value": datum.value,
-        "unit": datum.unit,
-        "spread": datum.spread,
-        "spread_kind": datum.spread_kind,
-        "source": datum.source,
-        "status": datum.status,
-        "note": datum.note,
-    }
-
-
 def wood_record(name: str) -> dict[str, Any]:
     """One wood as plain tables for JSON: numbers, stand-ins, disagreements and the sources they name."""
     one = library.wood(name)
@@ -218,11 +179,8 @@ def wood_record(name: str) -> dict[str, Any]:
         "aliases": list(one.aliases),
         "uses": list(one.uses),
         "note": one.note,
-        "numbers": {key: _datum_record(datum) for key, datum in one.numbers.items()},
-        "stand_ins": {key: _datum_record(datum) for key, datum in lent.items()},
-        "disagreements": [
-            {"number": item.number, "value": item.value, "unit": item.unit, "source": item.source, "words": item.words}
-            for item in one.disagreements
-        ],
+        "numbers": {key: asdict(datum) for key, datum in one.numbers.items()},
+        "stand_ins": {key: asdict(datum) for key, datum in lent.items()},
+        "disagreements": [asdict(item) for item in one.disagreements],
         "sources": {key: library.sources()[key] for key in sorted(named)},
     }
