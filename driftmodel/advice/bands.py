@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from driftmodel.advice.records import HistoricAir, HumidityBand, MonthRisk
 from driftmodel.advice.strain import PLATES, Held, across_coefficient, plate_of
 from driftmodel.base import library
 from driftmodel.base.limits import DAMP_PCT, QUANTILES
+from driftmodel.base.types import Array, Integers, Single
 from driftmodel.climate.indices import historic_band
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain
@@ -27,7 +27,6 @@ from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.wood.movement import safe_humidity_band
 from driftmodel.wood.sorption import equilibrium_moisture_content
 
-Array = NDArray[np.float64]
 KEPT_SHARE = 0.8  # four instruments in five
 AT_RISK = 0.5  # a month is at risk from this chance on
 ROOM_C = 20.0
@@ -94,8 +93,8 @@ class Year:
     11 of each day from it on; action_mm (draws, days) of place and season on those days."""
 
     start: int
-    month: NDArray[np.int64]
-    action_mm: NDArray[np.float32]
+    month: Integers
+    action_mm: Single
 
 
 def average_year(chain: Chain) -> Year:

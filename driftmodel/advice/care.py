@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.advice.bands import (
     Year,
@@ -24,6 +23,7 @@ from driftmodel.advice.strain import Held, held_strain, restrained_share
 from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
 from driftmodel.base.limits import DAMP_PCT, DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
@@ -198,7 +198,7 @@ def _off_the_wall(room: Chain, seed: int, need: Need, now: Outcome) -> MeasureRe
     )  # fmt: skip
 
 
-def _paired(gained: NDArray[np.float64]) -> tuple[float, float]:
+def _paired(gained: Array) -> tuple[float, float]:
     """Mean of paired differences and its standard error."""
     error = float(gained.std(ddof=1) / np.sqrt(gained.size)) if gained.size > 1 else 0.0
     return float(gained.mean()), error

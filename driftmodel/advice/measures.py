@@ -8,12 +8,12 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.advice.surfaces import outdoor_of
 from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Climate
+from driftmodel.base.types import Array
 from driftmodel.climate.air import in_months
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import climate_air
@@ -23,7 +23,6 @@ from driftmodel.climate.room import moisture_flows, room_heat
 if TYPE_CHECKING:
     from datetime import date
 
-Array = NDArray[np.float64]
 YEAR_DAYS = 365
 COOLER_K = 3.0
 COOLEST_C = 16.0

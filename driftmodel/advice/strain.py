@@ -11,18 +11,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
+from driftmodel.base.types import Array, Flags, Single
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.structure.response import body_response
 from driftmodel.wood.movement import ring_angle_coefficient
 
-Array = NDArray[np.float64]
 PLATES = ("top", "back")
 
 
@@ -52,15 +51,15 @@ def restrained_share(instrument: Instrument) -> float:
 class Held:
     """Daily strain from set-up on, the greater tension of top and back, (draws, days); limits drawn per draw."""
 
-    strain: NDArray[np.float32]
+    strain: Single
     set_strain: Array
     failure_strain: Array
 
-    def past_set(self) -> NDArray[np.bool_]:
+    def past_set(self) -> Flags:
         """Where strain is past the limit at which wood takes a set, drying or swelling, (draws, days)."""
         return np.asarray(np.abs(self.strain) > self.set_strain[:, None])
 
-    def splits(self) -> NDArray[np.bool_]:
+    def splits(self) -> Flags:
         """Draws that pass the strain of failure in tension on any day, (draws,)."""
         return np.asarray(self.strain.max(axis=1) > self.failure_strain)
 
@@ -78,14 +77,14 @@ def held_strain(chain: Chain, seed: int) -> Held:
     return Held(strain, limits[0], limits[1])
 
 
-def _greater_tension(chain: Chain, weather: Weather) -> NDArray[np.float32]:
+def _greater_tension(chain: Chain, weather: Weather) -> Single:
     since = day_of(chain.scenario, chain.scenario.setup.setup)
     keep = float(np.exp(-1.0 / library.general("stress_relaxation_time").value))
     # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
     change = weather.lags.lags_pct - weather.lags.lags_pct[:, [0]]  # from the state the body was closed in
     settled = first_order_recursion(keep, (1.0 - keep) * change.T).T
     behind, below = (lags[:, since:].astype(np.float32) for lags in (settled - change, -change))
-    worst: NDArray[np.float32] | None = None
+    worst: Single | None = None
     for name in PLATES:
         coefficient = across_coefficient(plate_of(chain.scenario.instrument, name))
         moved = coefficient * weather.draws.values[f"movement_{name}"]

@@ -6,11 +6,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.advice.records import ColdSurface
 from driftmodel.base import library
 from driftmodel.base.records import Climate, Scenario
+from driftmodel.base.types import Array, Dataset
 from driftmodel.climate.air import make_air, months_of
 from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
@@ -19,9 +20,6 @@ from driftmodel.outlook.air_levers import with_last_climate
 if TYPE_CHECKING:
     from datetime import date
 
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 SURFACES = {"an outer wall": "surface_temperature_factor_wall", "a window": "surface_temperature_factor_window"}
 HOURS = 8760
 

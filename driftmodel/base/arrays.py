@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array, Flags
+
 Columns = TypeVar("Columns")
 
 
@@ -24,7 +25,7 @@ def group_sums(of: NDArray[Any], weight: NDArray[Any], groups: int) -> Array:
     return np.asarray(np.bincount(of, weight, groups), dtype=float)
 
 
-def only(columns: Columns, kept: NDArray[np.bool_] | slice) -> Columns:
+def only(columns: Columns, kept: Flags | slice) -> Columns:
     """The rows `kept` of a record whose fields are columns (row,)."""
     return type(columns)(*(getattr(columns, each.name)[kept] for each in fields(columns)))  # type: ignore[arg-type]
 

@@ -6,13 +6,9 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from driftmodel.base.errors import BadInput
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
-
+from driftmodel.base.types import DataFrame
 
 DELIMITERS = (",", ";", "\t", "|")
 

@@ -7,10 +7,9 @@ for: standard_name and cell_methods. Dates carry their unit in the encoding, as 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from xarray import Dataset
+from driftmodel.base.types import Dataset
 
 PARTS = ("top", "top_braces", "back", "back_braces", "neck", "fingerboard")
 

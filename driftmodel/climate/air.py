@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.schema import VARIABLES, described
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
-Times = NDArray[np.datetime64]
+from driftmodel.base.types import Array, Dataset, Flags, Integers, Times
 
 HOUR = np.timedelta64(1, "h")
 #: the year whose calendar a typical year is written on; no leap day
@@ -74,20 +69,20 @@ def with_outdoors(air: Dataset, other: Dataset) -> Dataset:
     return air
 
 
-def months_of(time: Times) -> NDArray[np.int64]:
+def months_of(time: Times) -> Integers:
     """Calendar month, 1 to 12, of each stamp."""
-    months: NDArray[np.int64] = time.astype("datetime64[M]").astype(np.int64) % 12 + 1
+    months: Integers = time.astype("datetime64[M]").astype(np.int64) % 12 + 1
     return months
 
 
-def in_months(time: Times, months: Iterable[int]) -> NDArray[np.bool_]:
+def in_months(time: Times, months: Iterable[int]) -> Flags:
     """True where the stamp lies in one of `months` (1 to 12)."""
     chosen = np.zeros(13, dtype=bool)
     chosen[list(months)] = True
     return np.asarray(chosen[months_of(time)])
 
 
-def hour_of_year(time: Times) -> NDArray[np.int64]:
+def hour_of_year(time: Times) -> Integers:
     """Hour of a 365-day year, 0 to 8759, of each stamp; 29 February repeats 28 February."""
     days = time.astype("datetime64[D]")
     years = time.astype("datetime64[Y]")
@@ -111,7 +106,7 @@ def check_gap_policy(gap_policy: str | None, file: str | Path | None = None) -> 
         )
 
 
-def fill_gaps(values: Array, missing: NDArray[np.bool_], gap_policy: str) -> Array:
+def fill_gaps(values: Array, missing: Flags, gap_policy: str) -> Array:
     """`values` with the hours in `missing` filled along the one axis; the ends take the nearest value there is."""
     known = np.flatnonzero(~missing)
     where = np.arange(values.size)
@@ -121,7 +116,7 @@ def fill_gaps(values: Array, missing: NDArray[np.bool_], gap_policy: str) -> Arr
     return np.asarray(values[known[np.maximum(last, 0)]])
 
 
-def longest_run(missing: NDArray[np.bool_]) -> tuple[int, int]:
+def longest_run(missing: Flags) -> tuple[int, int]:
     """First index and length of the longest run of True (0, 0 when there is none)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], missing.astype(np.int8), [0]])))
     if edges.size == 0:

@@ -4,22 +4,15 @@ lags of hourly drivers, exact for drivers that are constant within the hour, wit
 from __future__ import annotations
 
 from math import log
-from typing import TYPE_CHECKING
-
-import numpy as np
-from numpy.typing import NDArray
-
-from driftmodel.base import library
-from driftmodel.base.climate_file import Case
-from driftmodel.climate.air import Times, in_months, make_air, with_outdoors
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 from typing import NamedTuple
 
-from driftmodel.base.arrays import first_order_recursion
+import numpy as np
 
-Array = NDArray[np.float64]
+from driftmodel.base import library
+from driftmodel.base.arrays import first_order_recursion
+from driftmodel.base.climate_file import Case
+from driftmodel.base.types import Array, Dataset, Times
+from driftmodel.climate.air import in_months, make_air, with_outdoors
 
 #: the inside of a padded case follows the room's temperature with this lag (common practice, no source)
 CASE_THERMAL_LAG_HOURS = 2.0

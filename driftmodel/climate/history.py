@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Climate, Scenario, Stay
+from driftmodel.base.types import Dataset
 from driftmodel.climate.air import (
     LONGEST_FILL_DAYS,
     OUTDOORS,
@@ -21,9 +22,6 @@ from driftmodel.climate.place_air import stated_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.weather import read_weather
 from driftmodel.climate.weather_formats import looks_like_weather
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 
 def read_air(

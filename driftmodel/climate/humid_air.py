@@ -8,9 +8,9 @@ other moves the humidity of a heated room by about 1 % RH at most.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 ZERO_C_IN_K = 273.15
 #: gas constant of water vapour, J/(kg K): 8.314462618 J/(mol K) over 18.015268 g/mol

@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array, Dataset
 from driftmodel.climate.air import months_of
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 #: EN 15757:2010 (from memory): 30-day centred mean, 7th to 93rd percentile, no tighter than 10 % RH, 13 months
 CYCLE_DAYS, LOW_PERCENTILE, HIGH_PERCENTILE, LEAST_BAND_PCT, LEAST_DAYS = 30, 7.0, 93.0, 10.0, 395

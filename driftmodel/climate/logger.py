@@ -10,25 +10,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.delimited import with_point
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
+from driftmodel.base.types import Array, Dataset, Flags, Times
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
 from driftmodel.climate.logger_time import utc_times
 from driftmodel.climate.place_file import read_place
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 ROLES_READ = ("temperature", "relative_humidity")
 #: readings further apart than this leave a gap
@@ -111,7 +105,7 @@ def _read(
     return air
 
 
-def _times_and_unit(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> NDArray[np.datetime64]:
+def _times_and_unit(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> Times:
     """Stamps in UTC. What the file does not say, unit and time zone, is asked for at once: BadInput."""
     zone_asked: BadInput | None = None
     try:
@@ -244,9 +238,7 @@ def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
     )
 
 
-def _check_gaps(
-    table: Table, utc: NDArray[np.datetime64], gap_policy: str | None, gap_limit_days: float, path: Path
-) -> None:
+def _check_gaps(table: Table, utc: Times, gap_policy: str | None, gap_limit_days: float, path: Path) -> None:
     steps = np.diff(utc)
     gaps = np.flatnonzero(steps > LONGEST_STEP)
     if not gaps.size:
@@ -271,9 +263,7 @@ def _check_gaps(
     )
 
 
-def _hourly(
-    utc: NDArray[np.datetime64], temperature: Array, humidity: Array, capped: NDArray[np.bool_], gap_policy: str
-) -> Dataset:
+def _hourly(utc: Times, temperature: Array, humidity: Array, capped: Flags, gap_policy: str) -> Dataset:
     """Means of the readings in each hour; hours without any are filled and flagged."""
     first = utc[0].astype("datetime64[h]")
     hour = ((utc - first.astype("datetime64[ns]")) // HOUR).astype(np.int64)

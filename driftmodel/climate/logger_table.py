@@ -10,11 +10,11 @@ from itertools import chain
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.delimited import cells_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import bytes_of
+from driftmodel.base.types import Flags, Integers
 
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
 #: where a column of a role stands in most tables
@@ -50,14 +50,14 @@ _OTHER_WORDS = {
 class Table:
     """The columns that matter, as text by role, and the line each row stands on; header: text by role."""
 
-    line: NDArray[np.int64]
+    line: Integers
     cells: dict[str, list[str]]
     header: dict[str, str]
     header_line: int
     fahrenheit: bool | None  # None: the file does not say
     preamble: str
 
-    def only(self, kept: NDArray[np.bool_]) -> Table:
+    def only(self, kept: Flags) -> Table:
         """These rows of it, (row,)."""
         at = np.flatnonzero(kept).tolist()
         return replace(

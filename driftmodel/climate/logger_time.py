@@ -12,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.types import DataFrame, Integers, Series, Times
 from driftmodel.climate.logger_table import OWN_COLUMNS
 
 if TYPE_CHECKING:
-    from pandas import DataFrame, Series
-
     from driftmodel.climate.logger_table import Table
 
 _ISO = r"^\s*(?P<a>\d{4})[-/.](?P<b>\d{1,2})[-/.](?P<c>\d{1,2})"
@@ -33,7 +32,7 @@ AT_ONCE = 20_000
 _ZONE_TOLD = r"(?<![A-Za-z])(?:UTC|GMT)(?![A-Za-z])\s*(?:offset)?\s*[:=]?\s*(?:([+-])\s*(\d{1,2})(?::?(\d{2}))?)?"
 
 
-def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> NDArray[np.datetime64]:
+def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool | None) -> Times:
     """Stamps (row,) as datetime64[ns] UTC, strictly increasing. Raises BadInput with the row at fault."""
     import pandas as pd
 
@@ -96,7 +95,7 @@ def _from_week(text: str) -> str:
 class _Places:
     """Where a row is, and how to tell a fault in it."""
 
-    def __init__(self, lines: NDArray[np.int64], texts: list[str], column: str, path: Path) -> None:
+    def __init__(self, lines: Integers, texts: list[str], column: str, path: Path) -> None:
         self.lines, self.texts, self.column, self.path = lines, texts, column, path
 
     def fault(self, row: int, came: str, needed: str, mend: str) -> BadInput:
@@ -266,7 +265,7 @@ def standard_time(zone: tzinfo) -> str:
     )
 
 
-def _from_local(stamps: NDArray[np.datetime64], zone: tzinfo, place: _Places) -> NDArray[np.datetime64]:
+def _from_local(stamps: Times, zone: tzinfo, place: _Places) -> Times:
     """UTC of stamps on a wall clock. An hour that comes twice is told apart by where the clock steps back."""
     import pandas as pd
 
@@ -308,7 +307,7 @@ def _from_local(stamps: NDArray[np.datetime64], zone: tzinfo, place: _Places) ->
     return np.asarray(utc)
 
 
-def _check_order(utc: NDArray[np.datetime64], place: _Places) -> None:
+def _check_order(utc: Times, place: _Places) -> None:
     steps = np.diff(utc)
     bad = np.flatnonzero(steps <= np.timedelta64(0, "ns"))
     if not bad.size:

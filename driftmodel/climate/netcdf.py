@@ -12,16 +12,13 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import bytes_of, check_file
+from driftmodel.base.types import Dataset
 from driftmodel.climate.air import hour_of_year
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 #: forty years of hours at a hundred points, two variables in double precision, are 560
 MOST_FILE_MB = 4000.0

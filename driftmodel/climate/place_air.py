@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.climate_file import Logger, Outdoor
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate
-from driftmodel.climate.air import HOUR, TYPICAL_YEAR, Times, hour_of_year, hours_from, make_air
+from driftmodel.base.types import Dataset, Integers, Times
+from driftmodel.climate.air import HOUR, TYPICAL_YEAR, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import other_days, synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 HOURS_PER_YEAR = 8760
 #: a room's stores forget in ten days or so; after so many before the first hour their start is no longer felt
@@ -166,14 +163,14 @@ def is_measured(climate: Climate, start: Any, end: Any) -> bool:
     return bool(np.datetime64(start, "h") >= first and np.datetime64(end, "h") <= first + hours * HOUR)
 
 
-def _last_year(known: Times) -> NDArray[np.int64]:
+def _last_year(known: Times) -> Integers:
     """For each hour of a 365-day year, the last hour of the record that stands there (the record has a year)."""
     at = np.zeros(HOURS_PER_YEAR, dtype=np.int64)
     at[hour_of_year(known)] = np.arange(known.size)  # later hours overwrite earlier ones
     return at
 
 
-def _picked(air: Dataset, time: Times, index: NDArray[np.int64]) -> Dataset:
+def _picked(air: Dataset, time: Times, index: Integers) -> Dataset:
     """The hours `index` of `air`, put at `time`."""
     return make_air(
         time,

@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import file_digest
+from driftmodel.base.types import Array, DataArray, Dataset
 from driftmodel.climate.air import HOUR, hours_from, make_air
 from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
 from driftmodel.climate.netcdf import opened_netcdf
-
-if TYPE_CHECKING:
-    from xarray import DataArray, Dataset
-
-Array = NDArray[np.float64]
 
 NAMES = {
     "air_temperature": ("air_temperature", "temperature", "tas", "t2m"),

@@ -13,23 +13,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Room
+from driftmodel.base.types import Array, Dataset, Flags, Integers, Times
 from driftmodel.climate.air import OUTDOORS, in_months, make_air
 from driftmodel.climate.enclosure import first_order_lag
 from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
-Times = NDArray[np.datetime64]
 
 #: outdoor daily means between which the excess falls (Kalamees, Vinha and Kurnitski 2006)
 COLD_C, WARM_C = 5.0, 15.0
@@ -89,7 +84,7 @@ def trailing_day_mean(hourly: Array, step_hours: float = 1.0) -> Array:
 def room_heat(
     outdoor_c: Array,
     room: Room,
-    hour: NDArray[np.int64] | None = None,
+    hour: Integers | None = None,
     step_hours: float = 1.0,
     numbers: HouseNumbers | None = None,
 ) -> RoomHeat:
@@ -126,7 +121,7 @@ def moisture_flows(
     heat: RoomHeat,
     room: Room,
     humidifier: Humidifier | None = None,
-    humidified: NDArray[np.bool_] | None = None,
+    humidified: Flags | None = None,
     step_hours: float = 1.0,
     numbers: HouseNumbers | None = None,
 ) -> MoistureFlows:
@@ -157,7 +152,7 @@ def _forcing(
     heat: RoomHeat,
     room: Room,
     humidifier: Humidifier | None,
-    humidified: NDArray[np.bool_] | None,
+    humidified: Flags | None,
     step_hours: float,
     numbers: HouseNumbers,
 ) -> Forcing:
@@ -187,7 +182,7 @@ def lasting_air(
     outdoor_density_g_m3: Array,
     room: Room,
     humidifier: Humidifier | None,
-    humidified: NDArray[np.bool_] | None,
+    humidified: Flags | None,
     numbers: HouseNumbers,
 ) -> tuple[Array, Array]:
     """Temperature and humidity of a room in outdoor air that lasts. A room drawn with arrays broadcasts with them."""
@@ -217,12 +212,12 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     return air
 
 
-def hour_of_day(time: Times) -> NDArray[np.int64]:
+def hour_of_day(time: Times) -> Integers:
     """0 to 23 on the record's own clock."""
     return np.asarray((time.astype("datetime64[h]") - time.astype("datetime64[D]")).astype(np.int64))
 
 
-def switched_on(time: Times, humidifier: Humidifier) -> NDArray[np.bool_]:
+def switched_on(time: Times, humidifier: Humidifier) -> Flags:
     """Hours in which a humidifier may run: those of its months, or all where none are named."""
     return in_months(time, humidifier.months or range(1, 13))
 

@@ -8,7 +8,7 @@ says what the readings could not tell.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +17,11 @@ from driftmodel.base.climate_file import Seen
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room
+from driftmodel.base.types import Array, Dataset, Flags
 from driftmodel.climate.air import hour_of_year, hours_from, in_months
 from driftmodel.climate.place_air import record_span, stated_air
 from driftmodel.climate.room import drawn_room
 from driftmodel.climate.synthetic import ANOMALY_PERSISTENCE_DAYS
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 #: what a day's weather does to a reading where only a typical year is known, points of % and K (common practice)
 DAY_PCT, DAY_K = 4.0, 0.7
@@ -44,7 +40,7 @@ _known: Memory[Climate] = Memory(16)
 class Reading:
     """Mean over the hours chosen, of humidity in % or temperature in degC, and how far it may be off."""
 
-    hours: NDArray[np.bool_]
+    hours: Flags
     humidity: bool
     value: float
     sd: float

@@ -21,9 +21,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.arrays import banded_recursion
+from driftmodel.base.types import Array, Flags
 from driftmodel.climate.humid_air import saturation_density_g_m3
-
-Array = NDArray[np.float64]
 
 REFERENCE_C = 20.0
 #: switches agree after a few rounds; each round sets at least one more step right
@@ -103,9 +102,9 @@ def house_numbers() -> HouseNumbers:
 class _Switches:
     """What is on in each step: coil (bool), water (0 off, 1 held at the set point, 2 at capacity), cut (bool)."""
 
-    coil: NDArray[np.bool_]
+    coil: Flags
     water: NDArray[np.int8]
-    cut: NDArray[np.bool_]
+    cut: Flags
 
 
 class _Steps:

@@ -12,20 +12,16 @@ dates whatever span is asked for: two scenarios are compared on common random nu
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.climate_file import Normals
-from driftmodel.climate.air import Times, hour_of_year, hours_from, make_air
+from driftmodel.base.types import Array, Dataset, Times
+from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.humid_air import saturation_pressure_pa
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 _NOISE_FROM = np.datetime64("1970-01-01", "D")
 _MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])

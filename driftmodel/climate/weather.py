@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
+from driftmodel.base.types import Dataset
 from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
 from driftmodel.climate.weather_checks import (
     DISAGREE_PCT,
@@ -29,9 +29,6 @@ from driftmodel.climate.weather_checks import (
     numbers,
 )
 from driftmodel.climate.weather_formats import rows_of
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 _files: Memory[Dataset] = Memory(16)
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Array, Flags
 from driftmodel.climate.air import TYPICAL_YEAR
 from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
 from driftmodel.climate.weather_formats import Rows
-
-Array = NDArray[np.float64]
 
 HOURS = 8760
 #: an hour whose dew point and humidity say different things by more than this disagrees with itself
@@ -74,13 +72,13 @@ def numbers(rows: Rows, k: int, path: Path) -> Array:
     return values
 
 
-def missing_hours(rows: Rows, k: int, values: Array) -> NDArray[np.bool_]:
+def missing_hours(rows: Rows, k: int, values: Array) -> Flags:
     """Hours that carry the format's missing code."""
     code = rows.missing_from[k] * rows.scale[k]
     return np.asarray(values <= code if code < 0 else values >= code - 1e-9)
 
 
-def check_range(rows: Rows, k: int, values: Array, missing: NDArray[np.bool_], path: Path) -> None:
+def check_range(rows: Rows, k: int, values: Array, missing: Flags, path: Path) -> None:
     """Values that are not missing lie where weather can be. Raises BadInput at the first that does not."""
     bad = np.flatnonzero(~missing & ((values < _LOW[k]) | (values > _HIGH[k])))
     if bad.size:
@@ -102,7 +100,7 @@ def disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
     return np.asarray(np.fmin(np.abs(water - humidity), np.abs(ice - humidity)))
 
 
-def check_itself(rows: Rows, values: list[Array], missing: list[NDArray[np.bool_]], path: Path) -> None:
+def check_itself(rows: Rows, values: list[Array], missing: list[Flags], path: Path) -> None:
     """The three columns tell one story. Raises BadInput for a humidity that is a fraction, a dew point above the dry
     bulb in most hours, and a dew point that disagrees with the humidity in most hours."""
     dry, dew, humidity = rows.columns

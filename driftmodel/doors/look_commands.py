@@ -6,15 +6,13 @@ import json
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Dataset
 from driftmodel.doors.shared import Terms, shared_options
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 
 def _word_keys(tree: Any) -> Any:

@@ -9,11 +9,11 @@ from datetime import date
 
 import numpy as np
 from markupsafe import Markup, escape
-from numpy.typing import NDArray
 
 from driftmodel.advice.bands import average_year
 from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.records import ReadingRow
@@ -33,7 +33,6 @@ from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence
 
-Array = NDArray[np.float64]
 LEFT, STEP, RIGHT = 62.0, 42.0, 536.0
 
 

@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING
 
 from driftmodel.base.errors import whole_number
 from driftmodel.base.records import Climate, Instrument, Scenario
+from driftmodel.base.types import Dataset
 
 if TYPE_CHECKING:
-    from xarray import Dataset
-
     from driftmodel.advice.records import Advice
     from driftmodel.base.materials import Wood
     from driftmodel.calibration.decide import Decision

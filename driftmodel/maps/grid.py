@@ -4,20 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.climate.air import Times, hour_of_year
+from driftmodel.base.types import Array, DataArray, Dataset, Flags, Integers, Times
+from driftmodel.climate.air import hour_of_year
 from driftmodel.climate.netcdf import opened_netcdf
 from driftmodel.climate.place_file import air_values, air_variable
-
-if TYPE_CHECKING:
-    from xarray import DataArray, Dataset
-
-Array = NDArray[np.float64]
 
 HOUR = np.timedelta64(1, "h")
 HOURS_PER_YEAR = 8760
@@ -45,7 +40,7 @@ class Grid:
     more: tuple[tuple[str, Array, dict[str, Any]], ...] = ()
 
     @property
-    def there(self) -> NDArray[np.bool_]:
+    def there(self) -> Flags:
         """Points with air at every step, (y, x)."""
         return np.asarray(np.isfinite(self.temperature).all(axis=0) & np.isfinite(self.humidity).all(axis=0))
 
@@ -135,7 +130,7 @@ def _time(content: Dataset, file: Path) -> tuple[Times, int]:
     return time, int(step)
 
 
-def hours_of(record_time: Times, step_hours: int, time: Times) -> NDArray[np.int64]:
+def hours_of(record_time: Times, step_hours: int, time: Times) -> Integers:
     """For each hour of `time`, the step of a record of a year or more that stands for it: the same month, day and
     hour, the record's whole years taken in turn (29 February repeats 28 February)."""
     each = (record_time[:, None] + np.arange(step_hours) * HOUR).ravel()
@@ -143,7 +138,7 @@ def hours_of(record_time: Times, step_hours: int, time: Times) -> NDArray[np.int
     turn = year - year[0] - (hour < hour[0])
     table = np.full((int(turn.max()) + 1, HOURS_PER_YEAR), -1, dtype=np.int64)
     table[turn, hour] = np.arange(each.size) // step_hours
-    whole: NDArray[np.bool_] = np.asarray((table >= 0).all(axis=1))
+    whole: Flags = np.asarray((table >= 0).all(axis=1))
     if not whole.any():  # 365 days over a leap day: the one hour short is the year's before
         table[0] = np.where(table[0] >= 0, table[0], table.max(axis=0))
         whole[0] = True

@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
@@ -19,6 +18,7 @@ from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Dataset, Times
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
@@ -34,10 +34,6 @@ from driftmodel.outlook.origin import numbers_record, told
 from driftmodel.outlook.place import grades_of
 from driftmodel.outlook.regrade import NEVER
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 TOGETHER = 4  # points a worker is given at once
 
 
@@ -45,7 +41,7 @@ TOGETHER = 4  # points a worker is given at once
 class PointAir:
     """Air of one grid point: starts of steps, hours a step, and temperature in degC and humidity in % (step,)."""
 
-    time: NDArray[np.datetime64]
+    time: Times
     step_hours: int
     temperature: Array
     humidity: Array

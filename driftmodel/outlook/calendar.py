@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Times
 
-Array = NDArray[np.float64]
 YEAR_DAYS = 365
 
 
@@ -24,7 +24,7 @@ def horizon_days(scenario: Scenario) -> int:
     return round(scenario.horizon_years * 365.25)
 
 
-def forecast_time(scenario: Scenario) -> NDArray[np.datetime64]:
+def forecast_time(scenario: Scenario) -> Times:
     """00:00 of each day of the forecast, from the day of set-up, (horizon_days + 1,)."""
     first = np.datetime64(scenario.setup.setup.isoformat(), "ns")
     return first + np.arange(horizon_days(scenario) + 1).astype("timedelta64[D]")

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.provenance import note_scenario
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Dataset
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.calendar import day_of
@@ -27,10 +27,6 @@ from driftmodel.outlook.work import ahead_years
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 KEPT = 48  # weathers kept in memory; 20 years of lags are some 3 MB
 MOST_BYTES = 320 * 2**20  # lags kept on disk, some 5 MB for each weather of 20 years
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import inputs_digest
@@ -15,6 +13,7 @@ from driftmodel.base.limits import QUANTILES
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
+from driftmodel.base.types import Array, Dataset
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast
 from driftmodel.outlook.origin import numbers_record, told
@@ -28,10 +27,6 @@ from driftmodel.outlook.work import (
     whole_years_to_today,
 )
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 #: outcome -> (unit, long name); each is one number a draw
 OUTCOMES = {
     "inside_days": ("day", "days a year inside the rule, season included, regrades done as they fall due"),

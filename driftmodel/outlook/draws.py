@@ -15,9 +15,8 @@ from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Z_80, Datum
 from driftmodel.base.provenance import note
 from driftmodel.base.records import Climate, Instrument, Room, Scenario
+from driftmodel.base.types import Array, Flags
 from driftmodel.climate.room_fit import fitted
-
-Array = NDArray[np.float64]
 
 #: no draw lies further out than this many standard deviations: beyond it the small linear laws do not hold
 WIDEST_SD = 3.0
@@ -71,7 +70,7 @@ class Draws(Record):
         """The draws that live in one weather member."""
         return self.chosen(self.member == member)
 
-    def chosen(self, chosen: slice | NDArray[np.bool_]) -> Draws:
+    def chosen(self, chosen: slice | Flags) -> Draws:
         """Some of the draws."""
         values = Frozen({name: value[chosen] for name, value in self.values.items()})
         return Draws(values, self.set_up_error_mm[chosen], self.member[chosen])

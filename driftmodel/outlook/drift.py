@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.provenance import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
+from driftmodel.base.types import Dataset
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
@@ -19,9 +19,6 @@ from driftmodel.outlook.lived import lived
 from driftmodel.outlook.origin import origin
 from driftmodel.outlook.place import air_attrs, better_air
 from driftmodel.structure.neck_join import clamp_lost, opened
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 
 def forecast(

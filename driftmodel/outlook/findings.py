@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import schema
 from driftmodel.base.limits import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Dataset, Times
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
@@ -21,12 +21,8 @@ from driftmodel.outlook.season import projection_change
 from driftmodel.outlook.work import action_by_step_mm, ahead_years, fitted_spacer, today_step
 from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
 READ_EVERY_DAYS = 7
 SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; the shift of a step is far below a cent for any height
-Array = NDArray[np.float64]
 
 
 def as_dataset(
@@ -200,25 +196,25 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     )
 
 
-def regrade_dates(scenario: Scenario, due: Regrades) -> NDArray[np.datetime64]:
+def regrade_dates(scenario: Scenario, due: Regrades) -> Times:
     """Date of each regrade, (draws, occasions); NaT where not reached."""
     time, reached = forecast_time(scenario), due.day != NEVER
     return np.asarray(np.where(reached, time[np.where(reached, due.day, 0)], np.datetime64("NaT")))
 
 
-def first_dates(scenario: Scenario, due: Regrades) -> NDArray[np.datetime64]:
+def first_dates(scenario: Scenario, due: Regrades) -> Times:
     """Date of the first regrade, (draws,); NaT where it is not due within the years looked ahead from today."""
     first = regrade_dates(scenario, due)[:, 0]
     end = forecast_time(scenario)[today_step(scenario, 1)] + np.timedelta64(round(ahead_years(scenario) * 365.25), "D")
     return np.asarray(np.where(first <= end, first, np.datetime64("NaT")))
 
 
-def due_dates(first: NDArray[np.datetime64]) -> list[np.datetime64]:
+def due_dates(first: Times) -> list[np.datetime64]:
     """The dates by which a share of QUANTILES of the draws has its first regrade due."""
     return [_date_at(first, quantile) for quantile in QUANTILES]
 
 
-def _date_at(dates: NDArray[np.datetime64], quantile: float) -> np.datetime64:
+def _date_at(dates: Times, quantile: float) -> np.datetime64:
     """The date by which a share `quantile` of the draws is due; NaT where fewer ever are."""
     ordered = np.sort(dates)  # NaT sorts last
     at: np.datetime64 = ordered[max(int(np.ceil(quantile * dates.size)) - 1, 0)]

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import PartWeights
@@ -30,7 +31,6 @@ from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep
 from driftmodel.wood.diffusion import time_grid
 
-Array = NDArray[np.float64]
 #: share of the elastic answer to the strings, mm or degrees per N, by (group of boards, component)
 Shares = Mapping[tuple[str, str], float]
 

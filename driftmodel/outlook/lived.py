@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.types import Array, Flags
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.lasting import BOW
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades
@@ -25,8 +25,6 @@ from driftmodel.outlook.work import (
 )
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
-Array = NDArray[np.float64]
-
 EVERY_DAYS = 7
 BLOCK_DRAWS = 250
 
@@ -38,7 +36,7 @@ class Lived:
 
     inside_days: Array
     regrades: Array
-    other_work: NDArray[np.bool_]
+    other_work: Flags
 
 
 def lived(chain: Chain, moved: tuple[Array, Array] | None = None) -> Lived:
@@ -121,7 +119,7 @@ def paths_ahead(chain: Chain, moved: tuple[Array, Array] | None = None) -> tuple
     return rise, start + rise / 2.0 + bow
 
 
-def inside_rule(scenario: Scenario, rise: Array, action: Array) -> NDArray[np.bool_]:
+def inside_rule(scenario: Scenario, rise: Array, action: Array) -> Flags:
     """Where action and saddle room are inside the rule, season included, of saddle rise and action in mm."""
     anywhere = replace(scenario.rule, projection_tolerance_mm=np.inf)
     return ~outside_rule(rise, action, saddle_room_now_mm(scenario), anywhere)

@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import PARTS
+from driftmodel.base.types import Array, Dataset
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
 from driftmodel.outlook.wood_air import built_moisture, slab_of, transport, wood_air
 from driftmodel.wood import diffusion
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 #: parts whose moisture moves at the neck's pace; all others at the top's
 THICK = ("neck", "fingerboard")

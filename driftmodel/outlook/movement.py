@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Single
 from driftmodel.outlook.calendar import day_of, horizon_days, reference_state
 from driftmodel.outlook.draws import Draws, part_movement
 from driftmodel.outlook.lasting import LASTING, RISING
@@ -19,9 +19,6 @@ from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.wood.creep import relaxed
 from driftmodel.wood.diffusion import time_grid
-
-Array = NDArray[np.float64]
-Movement = NDArray[np.float32]
 
 MOVED = ("top_sinkage", "neck_rotation", "bow_action")
 READING_STEP_DAYS = 7
@@ -67,10 +64,10 @@ def acting_lags(lags_pct: Array, rooms: RoomRows | None = None) -> Array:
 
 @dataclass(frozen=True)
 class World:
-    """Movement since set-up by quantity, (draws, days), and the reading that a regrade is judged by."""
+    """Single since set-up by quantity, (draws, days), and the reading that a regrade is judged by."""
 
-    seasonal: dict[str, Movement]
-    lasting: dict[str, Movement]
+    seasonal: dict[str, Single]
+    lasting: dict[str, Single]
     reading: Reading
 
     def block(self, rows: slice) -> World:

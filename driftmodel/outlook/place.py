@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.base.records import Climate, Scenario
+from driftmodel.base.types import Array
 from driftmodel.outlook import air_levers
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain
@@ -26,7 +26,6 @@ from driftmodel.outlook.work import (
     whole_years_to_today,
 )
 
-Array = NDArray[np.float64]
 #: a chain that was run, and what moves in it whatever the spacer (lived.moved_ahead)
 Ahead = tuple[Chain, tuple[Array, Array]]
 

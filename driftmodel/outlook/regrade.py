@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
+from driftmodel.base.types import Array, Flags
 from driftmodel.outlook.calendar import day_of, horizon_days, string_load
 from driftmodel.outlook.work import action_by_step_mm, grade_lifts_mm, lift_by_step_mm, saddle_by_step_mm
 
-Array = NDArray[np.float64]
 NEVER = -1  # index of a passage that is not within the horizon
 NO_GRADE = -1  # no spacer of the set mends it
 
@@ -41,9 +41,7 @@ class Regrades:
     grade: NDArray[np.intp]
 
 
-def outside_rule(
-    saddle_rise_mm: Array, action_mm: Array, saddle_room_mm: float | Array, rule: Rule
-) -> NDArray[np.bool_]:
+def outside_rule(saddle_rise_mm: Array, action_mm: Array, saddle_room_mm: float | Array, rule: Rule) -> Flags:
     """True where a reading at the reference state breaks the rule: action at the 12th fret outside its limits, saddle
     room used up (a saddle lowered by as much as it has risen over the fret plane), or projection out of tolerance."""
     return (
@@ -55,7 +53,7 @@ def outside_rule(
 
 
 def first_due(
-    outside: NDArray[np.bool_], scenario: Scenario, step_days: int, start_day: NDArray[np.intp] | int = 0
+    outside: Flags, scenario: Scenario, step_days: int, start_day: NDArray[np.intp] | int = 0
 ) -> NDArray[np.intp]:
     """Days from set-up at which each draw (draws, steps) has been outside the rule for its days with strings at pitch,
     counted from the first reading outside on or after `start_day`; NEVER where that is not within the horizon.

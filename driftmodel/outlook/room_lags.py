@@ -14,14 +14,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
+from driftmodel.base.types import Array, Dataset, Flags, Integers, Times
 from driftmodel.climate.enclosure import inside_case
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.humid_air import saturation_density_g_m3
@@ -34,11 +34,7 @@ from driftmodel.outlook.draws import WIDEST_SD, home_unknowns, is_held, own_name
 from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
 from driftmodel.wood import sorption
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
-Days = NDArray[np.int64]
+Days = Integers
 
 STEP_DAYS = 5
 #: rooms tried in a year of a climate, how far out, and how many of them are run elsewhere
@@ -62,7 +58,7 @@ class RoomShares:
 
     unknowns: tuple[tuple[str, float], ...]
     there: Climate
-    outdoors: tuple[Array, Array, NDArray[np.bool_]]
+    outdoors: tuple[Array, Array, Flags]
     shares: Array
 
     def terms(self, factors: Mapping[str, Array], count: int) -> Array:
@@ -93,7 +89,7 @@ def _features(
     away: Array,
     unknowns: tuple[tuple[str, float], ...],
     there: Climate,
-    outdoors: tuple[Array, Array, NDArray[np.bool_]],
+    outdoors: tuple[Array, Array, Flags],
 ) -> Array:
     """What tells rooms so many standard deviations away from the median's, (room, feature): how much damper wood would
     be if each block of the year lasted, which holds all that is crooked in them, and the low powers of the unknowns."""
@@ -219,14 +215,12 @@ def _most_unlike(alike: Array) -> list[int]:
     return chosen
 
 
-def _weighing(grid: Array) -> list[NDArray[np.bool_]]:
+def _weighing(grid: Array) -> list[Flags]:
     """The lags that weigh in thin and in thick parts: the rows of the others are told by theirs."""
     return [(grid >= low) & (grid <= high) for low, high in WEIGH_DAYS]
 
 
-def outdoor_days(
-    climate: Climate, start: Any, days: int, member: int = 0, seed: int = 0
-) -> tuple[NDArray[np.datetime64], Array, Array]:
+def outdoor_days(climate: Climate, start: Any, days: int, member: int = 0, seed: int = 0) -> tuple[Times, Array, Array]:
     """Days, and daily means of outdoor temperature and vapour density of a climate's place, (day,) each."""
     bare = replace(climate, room=None, humidifier=None, case=None)
     air = climate_air(bare, start, 24 * days, member=member, seed=seed)
@@ -330,7 +324,7 @@ def place_drivers(
     climate: Climate,
     scenario: Scenario,
     factors: Sequence[Mapping[str, float]],
-    time: NDArray[np.datetime64],
+    time: Times,
     outdoor_c: Array,
     density: Array,
 ) -> Array:
@@ -348,7 +342,7 @@ def _by_step(daily: Array, nodes: Days) -> Array:
 def _rooms(
     climate: Climate,
     factors: Sequence[Mapping[str, float]],
-    time: NDArray[np.datetime64],
+    time: Times,
     outdoor_c: Array,
     density: Array,
 ) -> tuple[Array, Array]:
@@ -362,7 +356,7 @@ def _rooms(
 def _daily_air(
     climate: Climate,
     factors: Mapping[str, float],
-    time: NDArray[np.datetime64],
+    time: Times,
     outdoor_c: Array,
     density: Array,
     numbers: HouseNumbers,

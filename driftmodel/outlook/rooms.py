@@ -4,23 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import BAND
 from driftmodel.base.records import Climate, Room
+from driftmodel.base.types import Array, Dataset
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import drawn_room
 from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.draws import normal_stratified, room_unknowns
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 #: rooms run for a band where only the air is asked for
 BAND_ROOMS = 60

@@ -10,16 +10,12 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
+from driftmodel.base.types import Array, Dataset, Integers, Single, Times
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 if TYPE_CHECKING:
-    from xarray import Dataset
-
     from driftmodel.outlook.chain import Chain
-
-Array = NDArray[np.float64]
-Movement = NDArray[np.float32]
 
 
 def average_year_from(scenario: Scenario, days: int) -> int:
@@ -32,7 +28,7 @@ def average_year_from(scenario: Scenario, days: int) -> int:
     return 0
 
 
-def month_of(time: NDArray[Any]) -> NDArray[np.int64]:
+def month_of(time: NDArray[Any]) -> Integers:
     """0 for January to 11 for December."""
     return np.asarray(time.astype("datetime64[M]").astype(np.int64) % 12)
 
@@ -44,12 +40,12 @@ def is_southern(air: Dataset) -> bool:
     return bool(january.size and july.size and january.mean() > july.mean() + 1.0)
 
 
-def projection_change(moved: Mapping[str, Movement], scenario: Scenario) -> Movement:
+def projection_change(moved: Mapping[str, Single], scenario: Scenario) -> Single:
     """Projection from sinkage in mm and rotation in degrees, mm: the saddle's rise over the fret plane turned round."""
     return np.asarray(-saddle_rise_mm(moved, pivot_of(scenario.instrument)))
 
 
-def action_of_place_and_season(chain: Chain) -> Movement:
+def action_of_place_and_season(chain: Chain) -> Single:
     """Action at the 12th fret, mm, as spacer and saddle now are, the lasting drift left out, (draws, days from
     set-up)."""
     seasonal = chain.world.seasonal
@@ -59,13 +55,13 @@ def action_of_place_and_season(chain: Chain) -> Movement:
     return np.asarray(change + start.astype(np.float32)[:, None])
 
 
-def days_from_setup(chain: Chain) -> NDArray[np.datetime64]:
+def days_from_setup(chain: Chain) -> Times:
     """The days the chain's movements stand for, (days,)."""
     first = np.datetime64(chain.scenario.setup.setup.isoformat(), "D")
     return first + np.arange(chain.world.seasonal["top_sinkage"].shape[1]).astype("timedelta64[D]")
 
 
-def monthly_means(path: NDArray[np.float32], month: NDArray[np.int64]) -> Array:
+def monthly_means(path: Single, month: Integers) -> Array:
     """Means of a path (draws, days) over each of the months met, (draws, months), in calendar order."""
     return np.stack([path[:, month == each].mean(axis=1) for each in np.unique(month)], axis=1).astype(float)
 
@@ -75,7 +71,7 @@ def swing(means: Array) -> Array:
     return np.asarray(means.max(axis=1) - means.min(axis=1))
 
 
-def past_rule_by_month(action_mm: NDArray[np.float32], month: NDArray[np.int64], rule: Rule) -> dict[int, float]:
+def past_rule_by_month(action_mm: Single, month: Integers, rule: Rule) -> dict[int, float]:
     """Chance that the action (draws, days) is outside the rule, by calendar month 1 to 12 of those met."""
     outside = (action_mm < rule.action_low_mm) | (action_mm > rule.action_high_mm)
     return {int(each) + 1: float(outside[:, month == each].mean()) for each in np.unique(month)}

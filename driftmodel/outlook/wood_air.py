@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from math import pi, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.build import Brace, Neck
 from driftmodel.base.records import Instrument, Scenario
+from driftmodel.base.types import Array
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.wood import diffusion, sorption
-
-Array = NDArray[np.float64]
 
 #: state at which the reference speed of moisture is stated
 REFERENCE_C, REFERENCE_PCT = 20.0, 50.0

@@ -7,14 +7,12 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import StringEvent
+from driftmodel.base.types import Array
 from driftmodel.structure.joint import grade_rotations_deg, pivot_to_saddle_mm, saddle_change_mm
-
-Array = NDArray[np.float64]
 
 
 def grade_lifts_mm(scenario: Scenario) -> Array:

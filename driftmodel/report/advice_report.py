@@ -8,7 +8,6 @@ import textwrap
 from dataclasses import asdict
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,14 +15,12 @@ from driftmodel.advice.records import Advice
 from driftmodel.base.delimited import as_text
 from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Figure
 from driftmodel.report import advice_words, texts
 from driftmodel.report.folder import write_whole
 from driftmodel.report.html_page import Page, Section, write_page
 from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 from driftmodel.report.sheet import owner_sheet
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 
 def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.limits import CRACKS_PCT, DAMP_PCT
+from driftmodel.base.types import Dataset, Figure
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
 from driftmodel.report.folder import write_files
 from driftmodel.report.phrases import MONTHS
 from driftmodel.report.pictures import blank, key_below, png
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-    from xarray import Dataset
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:

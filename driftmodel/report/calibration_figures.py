@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from driftmodel.base.types import Axes, Figure
 from driftmodel.calibration.records import QUANTITIES, Calibration
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 FURTHEST = 5.0  # residuals further out stand at the edge with their value beside them
 OF_THE_BENCH = ("level_", "lean", "set_up")

@@ -5,24 +5,20 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Axes, Dataset, Figure
 from driftmodel.report import compare_words, texts
 from driftmodel.report.compare_words import LEAST, SHOWN, short_names
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.folder import write_whole
 from driftmodel.report.html_page import Page, Section, write_page
 from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from xarray import Dataset
 
 
 def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Path, units: str) -> list[Path]:

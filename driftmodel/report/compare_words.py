@@ -5,15 +5,12 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from driftmodel.base.types import DataFrame, Dataset
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.phrases import upper
 from driftmodel.report.tables import Table
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
-    from xarray import Dataset
 
 WIDTH = 100
 SHOWN = {

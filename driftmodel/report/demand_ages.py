@@ -6,16 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.types import Array, Integers
 from driftmodel.fleet.tables import NONE
 from driftmodel.report.pictures import MONTHS
 
 if TYPE_CHECKING:
     from driftmodel.fleet.demand import Demand
 
-Array = NDArray[np.float64]
 AGE_STEP = 6  # months of age that share a rate
 LEAST_WATCHED = 30  # a rate from fewer units is not drawn; own choice, no source
 FEW_YEARS = 4  # up to so many calendar years are told apart by quarters
@@ -63,9 +62,9 @@ class SaleYears:
     edges: (columns + 1,) month numbers; known: columns that lie before the cut-off; rate: (rows, columns) regrades in
     the column for each 1000 units of the row, NaN where none of them is sold yet."""
 
-    years: NDArray[np.int64]
+    years: Integers
     sold: Array
-    edges: NDArray[np.int64]
+    edges: Integers
     known: int
     rate: Array
 

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
+from driftmodel.base.types import Array, Axes, Figure
 from driftmodel.report.demand_ages import AGE_STEP, age_rates
 from driftmodel.report.demand_numbers import DemandBook, fan, past_reports
 from driftmodel.report.pictures import INK, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-Array = NDArray[np.float64]
 MOST_ROWS = 16
 MOST_LINES = 6
 DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (9, 3)))

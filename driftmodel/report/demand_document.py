@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from driftmodel.base.delimited import csv_text
+from driftmodel.base.types import DataFrame
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts
@@ -19,9 +20,6 @@ from driftmodel.report.folder import check_folder, write_whole
 from driftmodel.report.html_page import render
 from driftmodel.report.pictures import draw, our_style
 from driftmodel.report.tables import Table
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 PAGE = "demand.html"
 REJECTS = "rejects.csv"

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from driftmodel.base.types import Figure
 from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, blank
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 MOST_PANELS = 6
 

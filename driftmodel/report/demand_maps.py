@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from driftmodel.base.types import Figure
 from driftmodel.report.demand_charts import month_axis
 from driftmodel.report.demand_numbers import DemandBook, heat
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank
@@ -14,7 +15,6 @@ from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank
 if TYPE_CHECKING:
     from matplotlib.colorbar import Colorbar
     from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.figure import Figure
 
 DARK = 0.69  # of the top: from here on numbers are printed white
 LEAST_INCHES = 0.27  # of a cell's width, for a number in it

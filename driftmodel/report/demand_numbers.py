@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import QUANTILES
+from driftmodel.base.types import Array, DataFrame
 from driftmodel.fleet import planner_tables
 from driftmodel.fleet.backtest import Backtest, reported
 from driftmodel.fleet.cell_demand import IN
@@ -18,10 +18,6 @@ from driftmodel.fleet.money import Money, sampled_money
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.report.demand_ages import SaleYears, sale_years
 
-if TYPE_CHECKING:
-    from pandas import DataFrame
-
-Array = NDArray[np.float64]
 Band = tuple[float, float, float]
 YEAR = 12
 MOST_DUE = 200

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from driftmodel.base.types import DataFrame
 from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import verdict
 from driftmodel.fleet.fit_check import fit_rows
@@ -16,9 +17,6 @@ from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
 from driftmodel.report.phrases import MONTHS
 from driftmodel.report.texts import definitions, fixed, said
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 LINE = 15  # points of height
 NOTE_WIDE = 100  # characters of a note's line

@@ -6,22 +6,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
+from driftmodel.base.types import Axes, Figure
 from driftmodel.base.units import length_unit, length_words
 from driftmodel.report.design_words import COMPONENTS, GROUPS, PARTS, behaviour_words, sensitivity_table, what_if_table
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import blank, key_below, png
 from driftmodel.structure.design import INPUTS, WHAT_IFS, Behaviour, Sensitivity, sensitivities, top_movement, what_if
 from driftmodel.structure.mesh import smooth_outline
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 INK, WOOD, MARK = "#22262b", "#e3d3b4", "#8a4b20"
 

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Dataset
 from driftmodel.report import figures, tables, texts, words
 from driftmodel.report.ensemble import SERIES, Summary, summary_of
 from driftmodel.report.folder import REPORT, write_whole
 from driftmodel.report.html_page import render
 from driftmodel.report.pictures import draw, our_style
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 
 def write_report(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,9 @@ from numpy.typing import NDArray
 from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS
+from driftmodel.base.types import Dataset
 from driftmodel.base.units import MM_PER_INCH, length_words
 from driftmodel.outlook.season import average_year_from, is_southern, month_of
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 EVERY_DAYS = 7
 KINDS = ("", "_seasonal", "_lasting")

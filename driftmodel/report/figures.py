@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.limits import DAMP_PCT, DRY_PCT
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Axes, Dataset, Figure
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report import pictures
 from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
 from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from xarray import Dataset
 
 PART_WORDS = {
     "top": ("top", "-", SEASON_LINE, 2.2),

@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from driftmodel.base.types import Figure
 from driftmodel.base.version import __version__
 from driftmodel.report.folder import REPORT
 from driftmodel.report.pictures import draw, our_style
@@ -17,8 +18,6 @@ from driftmodel.report.texts import Captions, cautions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True)

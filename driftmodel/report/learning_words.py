@@ -5,19 +5,17 @@ from __future__ import annotations
 import json
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.learned_file import learned_text
 from driftmodel.base.records import LearnedPrior
+from driftmodel.base.types import Figure
 from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 #: a number is told as learned when its spread fell by this share or its median moved by half a spread
 TOLD_NARROWED, TOLD_MOVED = 0.95, 0.5

@@ -4,23 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
 from driftmodel.report.folder import write_whole
 from driftmodel.report.html_page import Page, Section, write_page
 from driftmodel.report.phrases import percent
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from pandas import DataFrame
-    from xarray import Dataset
 
 WIDTH = 100
 NAMED_POINTS = 400  # above so many the value of each is not printed on it

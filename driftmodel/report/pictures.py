@@ -6,12 +6,10 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from io import BytesIO, StringIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from driftmodel.base.types import Figure
 from driftmodel.report.texts import Captions
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 PICTURE_DPI = 130
 INK, QUIET = "#22282d", "#6a737b"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,11 +12,9 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.file_models import table_of
 from driftmodel.base.records import Climate
 from driftmodel.base.tomlfile import toml_text
+from driftmodel.base.types import Dataset
 from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 
 def room_fit(climate: Climate, logged: Dataset) -> RoomFit:

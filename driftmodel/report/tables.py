@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -12,13 +12,10 @@ from driftmodel.base import library
 from driftmodel.base.build import Brace, Plate
 from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import Summary, length_scale, signed_length
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
-    from xarray import Dataset
 
 
 @dataclass(frozen=True)

@@ -6,22 +6,19 @@ import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import DRY_DAYS, QUANTILES
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array, Dataset, Integers
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.ensemble import signed_length
 from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
-
-if TYPE_CHECKING:
-    from xarray import Dataset
 
 WIDTH = 100
 #: what falls due within so many days of today is due now
@@ -243,7 +240,7 @@ def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
     )
 
 
-def _average_year(fc: Dataset, scenario: Scenario) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _average_year(fc: Dataset, scenario: Scenario) -> tuple[Integers, Array]:
     """(month of each day from the average year's start, the action's monthly means (draws, months))."""
     since = season.average_year_from(scenario, fc.sizes["time"])
     month = season.month_of(fc["time"].values[since:])

@@ -6,20 +6,18 @@ from itertools import pairwise
 from math import degrees
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.build import Block, Body, Brace, Plate
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
+from driftmodel.base.types import Array
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline
 from driftmodel.structure.plate import board
 from driftmodel.structure.records import LOADS, BodyResponse
 from driftmodel.structure.solid import timber
-
-Array = NDArray[np.float64]
 
 #: how far the end of a brace may reach past the outline (it is cut at the lining)
 OVERHANG_MM = 15.0

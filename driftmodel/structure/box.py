@@ -10,12 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array
 from driftmodel.structure.plate import Board
 from driftmodel.structure.solid import Timber
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -10,17 +10,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.structure import shell
 from driftmodel.structure.box import Block
 from driftmodel.structure.box_mesh import Dome, Meshed
 from driftmodel.structure.solid import Line, Solid, add_solid, solid
 
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 #: rows, columns and values of a sparse matrix
 Entries = tuple[Integers, Integers, Array]
 

@@ -8,15 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Patch
-
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 
 class Dome:

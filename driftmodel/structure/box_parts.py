@@ -5,18 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Bar, Box, Patch, Sheet
 from driftmodel.structure.box_mesh import Dome, Meshed, ledge_line
 from driftmodel.structure.plate import Board, Layer, Section, section
 from driftmodel.structure.ribs import Rib, add_rib
 
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 #: global nodes with their shares in a mean
 Weights = list[tuple[int, float]]
 

@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base.build import SpacerSet
 from driftmodel.base.records import Instrument
-
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 
 def fret_to_saddle_mm(scale_mm: float, fret: int) -> float:

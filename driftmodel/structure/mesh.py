@@ -15,9 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.spatial import Delaunay, cKDTree
 
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from driftmodel.base.types import Array, Flags, Integers
 
 #: points nearer than this share of the mesh size become one
 _MERGE = 0.08

@@ -5,14 +5,13 @@ from __future__ import annotations
 from math import pi
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base import library
 from driftmodel.base.build import Neck, Strings
+from driftmodel.base.types import Array
 from driftmodel.structure.joint import bow_action_mm, bow_relief_mm, pivot_to_saddle_mm
 from driftmodel.structure.records import NeckResponse
-
-Array = NDArray[np.float64]
 
 
 def bimetal_curvature_per_m(

@@ -5,10 +5,11 @@ from __future__ import annotations
 from math import degrees
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base import library
 from driftmodel.base.records import Instrument
+from driftmodel.base.types import Array
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.neck import neck_section
 from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
@@ -68,14 +69,14 @@ def holding_moment_nm(instrument: Instrument) -> float:
     return joint.bolts * preload * instrument.spacers.joint_length_mm / 2.0 / 1000.0
 
 
-def clamp_lost(days: ArrayLike) -> NDArray[np.float64]:
+def clamp_lost(days: ArrayLike) -> Array:
     """Share of their clamp force that bolts lose so many days after they were tightened: wood across the grain relaxes
     by the logarithm of time. May pass 1 after centuries."""
     first = _number("bolt_loss_first_days")
     return np.asarray(_number("bolt_loss_per_decade") * np.log10(1.0 + np.asarray(days, dtype=float) / first))
 
 
-def opened(instrument: Instrument, lost: ArrayLike) -> NDArray[np.float64]:
+def opened(instrument: Instrument, lost: ArrayLike) -> Array:
     """How many times as much a bolted joint turns under the strings when it has lost so much of its clamp force.
 
     A joint cannot pull: once moment over clamp force leaves the middle third of its depth, it opens at one edge and

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from math import cos, radians, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
-
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 #: shear correction of a rectangular section, 5/6 (Reissner 1945)
 SHEAR_CORRECTION = 5.0 / 6.0

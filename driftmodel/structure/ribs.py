@@ -6,12 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array, Integers
 from driftmodel.structure.shell import Piece, Structure, Surface, freedoms_of, places
-
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_matrix, csr_matrix
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.structure.plate import Section
-
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 #: nodes of a cubic triangle, strains of a shell (in-plane 3, curvature 3, through shear 2, turn about the normal 1)
 _STRAINS = 9
@@ -227,7 +224,7 @@ def add_shell(
     group: str,
     frames: Array,
     slopes: Array | None = None,
-    chosen: NDArray[np.bool_] | None = None,
+    chosen: Flags | None = None,
     drilling: bool = False,
 ) -> None:
     """Add the triangles `chosen` of a surface, on global nodes (m, 10), with one section, to a group of boards."""
@@ -271,7 +268,7 @@ def add_layer(
     section: Section,
     group: str,
     slopes: Array | None,
-    chosen: NDArray[np.bool_],
+    chosen: Flags,
     host_half_mm: float,
     half_mm: float,
 ) -> dict[int, int]:
@@ -304,7 +301,7 @@ def add_layer(
     return own_of
 
 
-def _part(of: Surface, chosen: NDArray[np.bool_] | slice | None) -> Surface:
+def _part(of: Surface, chosen: Flags | slice | None) -> Surface:
     if chosen is None:
         return of
     return Surface(of.basis, of.nodes[chosen], of.value, of.gradient[chosen], of.weight[chosen], of.centres[chosen])

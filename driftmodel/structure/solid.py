@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
+from driftmodel.base.types import Array, Integers
 from driftmodel.structure import shell
 from driftmodel.structure.plate import COMPONENTS
 
-Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Line = tuple[float, float]
 
 #: for each way of cutting a block, the axes (x along the body, y across, z up) of grain, radius and rings

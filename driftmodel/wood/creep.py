@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base.arrays import first_order_recursion
+from driftmodel.base.types import Array
 
-Array = NDArray[np.float64]
 GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI
 ZERO_C_IN_K = 273.15
 #: times of a master curve's points, days: 30 days, 1 and 7 years

@@ -8,13 +8,12 @@ it has cells. Each mode is one first-order lag, so any number of slabs in the sa
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base.arrays import first_order_recursion
+from driftmodel.base.types import Array
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.wood import sorption
-
-Array = NDArray[np.float64]
 
 SECONDS_PER_DAY = 86400.0
 GAS_CONSTANT_J_MOL_K = 8.314462618

@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Array
 from driftmodel.wood.sorption import middle_moisture
-
-Array = NDArray[np.float64]
 
 
 def dimension_change(

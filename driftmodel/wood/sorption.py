@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 
 @dataclass(frozen=True)
