@@ -6,15 +6,14 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import QUANTILES
+from driftmodel.base.types import Array
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.moments import Moment
 from driftmodel.calibration.records import ReadingRow
 
-Array = NDArray[np.float64]
 EVERY_DAYS, YEARS_BACK, DAYS_AHEAD = 14, 3, 365
 AT_LEAST_AFTER = 1  # days after set-up the path begins
 

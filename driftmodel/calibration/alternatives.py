@@ -13,15 +13,13 @@ from datetime import date, timedelta
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, as_calibration, bands_of, learn
 from driftmodel.calibration.records import BenchBook, Calibration
-
-Array = NDArray[np.float64]
 
 #: a day known to within a span stands for three, with these shares (Gauss and Legendre, three points)
 DAYS_OF_SPAN = ((-np.sqrt(0.6), 5.0 / 18.0), (0.0, 8.0 / 18.0), (np.sqrt(0.6), 5.0 / 18.0))

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.calibration import moments as sights
 from driftmodel.calibration.moments import HELD, ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.calibration.records import BenchBook
@@ -23,8 +23,6 @@ from driftmodel.outlook.chain import air_fingerprint
 from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
-
-Array = NDArray[np.float64]
 
 #: other weathers the past may have had, unless a logger measured it: fewer for a long past
 OTHER_WEATHERS, OTHER_YEARS = (10, 24), 120

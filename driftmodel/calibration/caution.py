@@ -12,12 +12,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array
 from driftmodel.calibration.sampler import Sampled
 from driftmodel.calibration.slips import Ways
-
-Array = NDArray[np.float64]
 
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
 LEAST_OTHERS, MOST_MOVED = 5, 0.08

@@ -14,18 +14,16 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.delimited import delimiter_of, rows_of
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.types import Array
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 from driftmodel.outlook.regrade import NEVER
-
-Array = NDArray[np.float64]
 
 GAIN = "residual_gain"
 CLAIMS = "claims.csv"

@@ -8,12 +8,12 @@ from datetime import date
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.calibration.action_path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
@@ -24,7 +24,6 @@ from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.slips import SLIP_SHARE, slip_reach
 from driftmodel.calibration.work import ALL_DONE, saddle_work_mm, spacer_lift_mm
 
-Array = NDArray[np.float64]
 Points = tuple[float, float, float]
 
 #: the movement by moisture has come back when a fifth of it is left

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned
 from driftmodel.calibration.outcomes import quantiles
@@ -18,8 +19,6 @@ from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.calibration.steps import Step, lasting_step
 from driftmodel.structure.joint import pivot_to_saddle_mm, saddle_change_mm
 from driftmodel.structure.neck_join import slack_turn_deg
-
-Array = NDArray[np.float64]
 
 #: residuals beyond this many of their uncertainties count as this many: a slip must not pass for a pattern
 CLIPPED = 2.5

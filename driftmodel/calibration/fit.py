@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.forward import (
@@ -26,8 +26,6 @@ from driftmodel.calibration.sampler import Sampled, sample
 from driftmodel.calibration.slips import Ways, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
-
-Array = NDArray[np.float64]
 
 PARTICLES = 1000
 #: particles of the first look, which only finds slips and where the instrument stands, and of looks without a reading

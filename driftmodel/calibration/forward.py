@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import WorkDone
+from driftmodel.base.types import Array
 from driftmodel.calibration import moments as sights
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
@@ -21,8 +22,6 @@ from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, la
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

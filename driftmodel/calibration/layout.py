@@ -6,15 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.frozen import Frozen
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import Draws, Unknown, members_of, unknowns_of
-
-Array = NDArray[np.float64]
 
 #: what is known beforehand of a level the scenario does not state, one standard deviation (from memory): wide
 LEVEL_SD = {"projection": 1.5, "relief": 0.15, "top_sinkage": 1.5, "weight": 150.0}

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from driftmodel.base import library
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
+from driftmodel.base.types import Array, Dataset
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 from driftmodel.outlook.lasting import (
@@ -37,11 +37,6 @@ from driftmodel.outlook.movement import acting_lags
 from driftmodel.outlook.wood_air import REFERENCE_C, REFERENCE_PCT, built_moisture, wood_air
 from driftmodel.structure.records import Coefficients
 from driftmodel.wood import diffusion, sorption
-
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 
 TRANSPORT = ("diffusion", "surface", "film")
 #: Chebyshev points along each of TRANSPORT

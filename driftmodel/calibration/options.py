@@ -17,12 +17,10 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
+from driftmodel.base.types import Array, Flags
 from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.outlook.work import grade_lifts_mm
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 #: a regrade that falls due within this time is right to do now (common practice, no source)
 SOON_YEARS = 1.0
@@ -211,7 +209,7 @@ def days_inside(standing: Standing, way: _Way) -> Array:
     return days
 
 
-def _keeps(standing: Standing, way: _Way) -> Mask:
+def _keeps(standing: Standing, way: _Way) -> Flags:
     """Draws it keeps inside the rule, at the reference state, now and in a year."""
     found, rule = standing.found, standing.scenario.rule
     if way.steady:
@@ -236,11 +234,11 @@ def _middle(values: Array) -> float:
     return float(np.median(values))
 
 
-def _inside(action: Array, rise: Array, room_mm: float, rule: Rule) -> Mask:
+def _inside(action: Array, rise: Array, room_mm: float, rule: Rule) -> Flags:
     return np.asarray(~outside_rule(rise, action, room_mm, rule))
 
 
-def _stays(standing: Standing, action_mm: float = 0.0, rise_mm: float = 0.0, saddle_mm: float = 0.0) -> Mask:
+def _stays(standing: Standing, action_mm: float = 0.0, rise_mm: float = 0.0, saddle_mm: float = 0.0) -> Flags:
     """Draws that are inside the rule at the reference state now and in a year, with something done now."""
     found, rule, room = standing.found, standing.scenario.rule, standing.room_mm + saddle_mm
     now = _inside(found.action_reference_mm + action_mm, found.saddle_rise_reference_mm + rise_mm, room, rule)

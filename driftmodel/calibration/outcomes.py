@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.limits import DAYS_PER_YEAR, QUANTILES
 from driftmodel.base.records import WorkDone
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import (
     Moved,
@@ -28,8 +28,6 @@ from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.outlook.room_lags import room_weights
-
-Array = NDArray[np.float64]
 
 SEASON_DAYS = 90
 WEEK = 7

@@ -15,15 +15,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array
 from driftmodel.calibration.claimed import GAIN, Claims
 from driftmodel.calibration.layout import stretched
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
 from driftmodel.outlook.draws import Unknown
-
-Array = NDArray[np.float64]
 
 #: share of each unknown's prior variance that guitars of a design have in common (from memory): what the law does
 #: not know is common, what one board or one pair of hands does is not

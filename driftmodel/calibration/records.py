@@ -6,14 +6,10 @@ from dataclasses import dataclass
 from datetime import date
 from math import inf
 
-import numpy as np
-from numpy.typing import NDArray
-
 from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.types import Array
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.work import as_of
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

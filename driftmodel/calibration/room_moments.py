@@ -6,18 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from xarray import Dataset
 
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.calibration.moments import ROWS, CreepSight, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.draws import WIDEST_SD
 from driftmodel.outlook.lasting import PARTS_MET, THICK_PART, THIN_PART, creep_history, heat_of_days, met_by_part
 from driftmodel.outlook.movement import acting_lags
 from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
-
-Array = NDArray[np.float64]
 
 #: shapes of the weights that the room's part is told with: the first ones hold all but a hundredth of it
 SHAPES = 20

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array, Flags
 
 #: share of the cloud that must still count after a tempering step
 KEPT_SHARE = 0.5
@@ -113,7 +113,7 @@ def _move(
     # a random share of the step: bold and timid proposals in one sweep
     steps = np.minimum(step * random.uniform(0.3, 1.5, size=(len(cloud), 1)), 1.0)
     proposed = mean + np.sqrt(1.0 - steps**2) * (cloud - mean) + steps * noise
-    inside: NDArray[np.bool_] = np.asarray((np.abs(proposed) <= bound).all(axis=1))
+    inside: Flags = np.asarray((np.abs(proposed) <= bound).all(axis=1))
     proposed = np.where(inside[:, None], proposed, cloud)
     found = log_likelihood(proposed)
     gain = power * (found - known) + _surplus(proposed, reference) - _surplus(cloud, reference)

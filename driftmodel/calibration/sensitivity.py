@@ -6,17 +6,15 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.moments import Moment
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.tools import tool_sd
-
-Array = NDArray[np.float64]
 
 #: what a bench might read, and with which tool
 CANDIDATES = (

@@ -13,10 +13,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.types import Array
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.calibration.unsure import STAYS, Noise
-
-Array = NDArray[np.float64]
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
 #: quarter of the step that asks for a second look

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.limits import DAYS_PER_YEAR
+from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
 from driftmodel.calibration.forward import (
     Plan,
@@ -39,8 +40,6 @@ from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.moments import Moment, Sight, packed, states_at
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.outlook.calendar import day_of
-
-Array = NDArray[np.float64]
 
 #: covariance of the weather at two days is gone at twice this distance
 TAPER_DAYS = 45.0

@@ -6,15 +6,13 @@ from collections.abc import Mapping
 from math import pi
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.build import Brace
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
+from driftmodel.base.types import Array
 from driftmodel.structure.joint import pivot_to_saddle_mm
-
-Array = NDArray[np.float64]
 
 
 def grams_per_pct(instrument: Instrument) -> Mapping[str, float]:

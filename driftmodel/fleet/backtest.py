@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.limits import BAND, QUANTILES
+from driftmodel.base.types import Array
 from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
@@ -25,7 +25,6 @@ from driftmodel.fleet.roster import REGRADE, Fleet
 from driftmodel.fleet.run import remembered
 from driftmodel.fleet.tables import NONE, month_label
 
-Array = NDArray[np.float64]
 MODEL = "this forecast"
 WIDENINGS = (0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1.0)
 ORIGINS, ORIGIN_MONTHS = 4, 6  # a backtest makes four forecasts of half a year each, the last two years of claims

@@ -15,11 +15,11 @@ from datetime import date, timedelta
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
+from driftmodel.base.types import Array
 from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint
@@ -40,7 +40,6 @@ from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.wood.diffusion import time_grid
 from driftmodel.wood.sorption import memory_at_middle
 
-Array = NDArray[np.float64]
 Air = tuple[Array, Array]  # hourly temperature in degC and relative humidity in %
 
 #: days after its set-up at which the air of a life is asked whether it has forgotten its own start, and the days

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums
+from driftmodel.base.types import Array, Integers
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells, gaps_ahead, past_of_cell, regraded_kind
-from driftmodel.fleet.passage import FAR, Lives, Passages, Whole, late_by, lives_after_regrade, lives_of, of_each_kind
+from driftmodel.fleet.passage import FAR, Lives, Passages, late_by, lives_after_regrade, lives_of, of_each_kind
 from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead
 from driftmodel.fleet.tables import NONE
 
-Array = NDArray[np.float64]
 Totals = dict[str, Array]
 OUT, IN = 0, 1  # last axis of first and repeat: out of cover, in cover
 MOST_LIVES, MOST_NUMBERS = 20_000, 200_000  # worked on at a time, so that memory stays small
@@ -211,7 +211,7 @@ def _nothing(window: Window, grades: int, before: int) -> Totals:
 
 
 def _add(
-    total: Totals, now: Ahead, units: Array, cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, window: Window
+    total: Totals, now: Ahead, units: Array, cohorts: Cohorts, rows: NDArray[np.intp], of_row: Integers, window: Window
 ) -> Array:
     """Adds what fresh and regraded units have in common; returns the units out of and in cover (kinds, months, 2)."""
     kinds, before = now.pending.size, now.crossed.shape[2] - window.months
@@ -226,21 +226,21 @@ def _add(
     return _split(cohorts, rows, of_row, kinds, window)
 
 
-def _waiting(window: Window, kinds: Whole) -> Waiting | None:
+def _waiting(window: Window, kinds: Integers) -> Waiting | None:
     """Owners who wait, of kinds (build, ..., end of cover)."""
     if not window.waiting_share:
         return None
     return Waiting(window.waiting_share, window.waiting_months, kinds[:, -1] - kinds[:, 0])
 
 
-def _in_set(table: Array, used: NDArray[np.int64], grades: int) -> Array:
+def _in_set(table: Array, used: Integers, grades: int) -> Array:
     """(months, used grades, 2) -> (months, grades, 2)."""
     out = np.zeros((table.shape[0], grades, table.shape[2]))
     out[:, used] = table
     return out
 
 
-def _alike(most: int, *columns: NDArray[np.int32]) -> Iterator[tuple[Whole, NDArray[np.intp], Whole]]:
+def _alike(most: int, *columns: NDArray[np.int32]) -> Iterator[tuple[Integers, NDArray[np.intp], Integers]]:
     """Distinct combinations of the columns, (kinds, columns), at most so many at a time; the rows that have one of
     them, and the place of each row's among them."""
     if columns[0].size == 0:
@@ -255,7 +255,7 @@ def _alike(most: int, *columns: NDArray[np.int32]) -> Iterator[tuple[Whole, NDAr
         yield kinds[start:stop], rows, of[rows] - start
 
 
-def _split(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int, window: Window) -> Array:
+def _split(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Integers, kinds: int, window: Window) -> Array:
     """Units out of and in cover in each month of the window, (kinds, months, 2)."""
     months, count = window.months, cohorts.count[rows]
     sold = cohorts.sale[rows] - window.cutoff - 1
@@ -268,7 +268,7 @@ def _split(cohorts: Cohorts, rows: NDArray[np.intp], of_row: Whole, kinds: int, 
     return np.stack([whole - covered, covered], axis=-1)
 
 
-def _scatter(parts: Array, of: Whole, size: int) -> Array:
+def _scatter(parts: Array, of: Integers, size: int) -> Array:
     """Variance of the sum over the lives of each of `size` groups, (size, columns), from their scatter about its
     mean."""
     lives = np.maximum(np.bincount(of, minlength=size), 1)[:, None]
@@ -276,7 +276,7 @@ def _scatter(parts: Array, of: Whole, size: int) -> Array:
     return np.asarray(np.maximum(square - total**2 / lives, 0.0))
 
 
-def _by(of: Whole, size: int, parts: Array) -> Array:
+def _by(of: Integers, size: int, parts: Array) -> Array:
     """Sums of parts (lives, columns) over the lives of each group, (size, columns)."""
     columns = parts.shape[1]
     place = (of[:, None] * columns + np.arange(columns)).ravel()

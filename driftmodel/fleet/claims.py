@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from math import exp
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.stats import gamma
 
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.fleet.passage import Cell
 from driftmodel.fleet.roster import Fleet, Units
 from driftmodel.fleet.tables import NONE
@@ -27,10 +28,10 @@ class Cohorts:
     cover: Months
     regraded: Months
     first: Months
-    count: NDArray[np.int64]
-    planned: NDArray[np.bool_]
-    cell: NDArray[np.int64]
-    of_row: NDArray[np.int64]
+    count: Integers
+    planned: Flags
+    cell: Integers
+    of_row: Integers
     cells: tuple[Cell, ...]
 
 
@@ -75,9 +76,7 @@ def known_at(units: Units, cutoff: int) -> Units:
     return replace(units, regraded=later, planned=units.planned | (units.sale > cutoff))
 
 
-def in_cover(
-    cohorts: Cohorts, shape: tuple[int, int], start: int, months: int, chosen: NDArray[np.bool_] | None = None
-) -> NDArray[np.float64]:
+def in_cover(cohorts: Cohorts, shape: tuple[int, int], start: int, months: int, chosen: Flags | None = None) -> Array:
     """Units sold and in cover at the start of each month from `start` on, (regions, designs, months), of the cohorts
     chosen, of all if None."""
     kept = slice(None) if chosen is None else chosen

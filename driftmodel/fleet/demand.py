@@ -6,7 +6,6 @@ Quantiles do not add: so all totals, parts, hours and money are summed sample by
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.provenance import recording
 from driftmodel.base.schema import described
+from driftmodel.base.types import Array, Dataset, Flags, Integers
 from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.cell_demand import Window
@@ -31,10 +31,6 @@ from driftmodel.fleet.run import FleetDemand, run_cells
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.outlook.origin import told
 
-if TYPE_CHECKING:
-    from xarray import Dataset
-
-Array = NDArray[np.float64]
 NO_GRADE = "none mends it"
 SOON_MONTHS = 12
 MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
@@ -73,7 +69,7 @@ class Demand:
     expected: FleetDemand
     correction: Correction
     before: Multiplier
-    claims: NDArray[np.int64]
+    claims: Integers
     after: Multiplier
     multiplier: Array
     lag: Array
@@ -208,7 +204,7 @@ def known_claims(claims: Claims, cutoff: int) -> Claims:
     return only(claims, kept)
 
 
-def _counted(claims: Claims, chosen: NDArray[np.bool_], shape: tuple[int, int]) -> NDArray[np.int64]:
+def _counted(claims: Claims, chosen: Flags, shape: tuple[int, int]) -> Integers:
     table = np.zeros(shape, dtype=np.int64)
     np.add.at(table, (claims.region[chosen], claims.design[chosen]), 1)
     return table
@@ -373,7 +369,7 @@ def sample_cube(
 
 
 def of_the_months(
-    correction: Correction, effects: Array, calendar: NDArray[np.int64], widening: float, random: np.random.Generator
+    correction: Correction, effects: Array, calendar: Integers, widening: float, random: np.random.Generator
 ) -> Array:
     """Log factor of one draw of the effects by its years, wider by `widening`, by season and by chance of a month,
     (regions, 1, months)."""
@@ -413,7 +409,7 @@ def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:
     )
 
 
-def _in_groups(table: Array, first_months: tuple[int, ...], cutoff: int, kinds: NDArray[np.int64]) -> Groups:
+def _in_groups(table: Array, first_months: tuple[int, ...], cutoff: int, kinds: Integers) -> Groups:
     """Groups of units, of a table (regions, designs, 3, kinds x groups, months) with the groups' first months."""
     starts = np.array(first_months)
     last = np.append(starts[1:], max(cutoff, int(starts[-1])) + 1) - 1

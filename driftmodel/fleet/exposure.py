@@ -9,15 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums, only, ratio
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.fleet.delay import delayed
-from driftmodel.fleet.passage import FAR, Lives, Whole, lives_after_regrade, of_each_kind
+from driftmodel.fleet.passage import FAR, Lives, lives_after_regrade, of_each_kind
 from driftmodel.fleet.reporting import Asked, Waiting, waiting_until
 from driftmodel.fleet.tables import NONE
 
-Array = NDArray[np.float64]
 #: first months of the bins of age since sale, or since the last regrade
 AGE_BINS = np.array(
     [0, 1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 28, 32, 36, 42, 48, 54, 60, 66, 72, 84, 96, 120, 144, 180, 240, 300,
@@ -32,12 +31,12 @@ MOST_HAZARD = 0.9  # of a month
 MOST_AT_ONCE = 20_000  # lives
 
 
-def regraded_kind(age: NDArray[np.int64]) -> NDArray[np.int64]:
+def regraded_kind(age: Integers) -> Integers:
     """Which kind of regraded unit it is, from 0, by age at the regrade in months since build."""
     return np.asarray(np.maximum(np.searchsorted(REGRADED_FROM, age, side="right") - 1, 0))
 
 
-def bin_of(age: NDArray[np.int64]) -> NDArray[np.int64]:
+def bin_of(age: Integers) -> Integers:
     """Bin of each age in months."""
     return np.asarray(np.searchsorted(AGE_BINS, age, side="right") - 1)
 
@@ -47,10 +46,10 @@ class Spells:
     """Times at risk in one cell, (spells,): month of build, from month `start` on, until a report in `stop` (NONE: not
     yet), end: first month out of cover; of `count` units each."""
 
-    build: NDArray[np.int64]
-    start: NDArray[np.int64]
-    stop: NDArray[np.int64]
-    end: NDArray[np.int64]
+    build: Integers
+    start: Integers
+    stop: Integers
+    end: Integers
     count: Array
 
 
@@ -103,7 +102,13 @@ def _table(
 
 
 def report_hazard(
-    lives: Lives, start: Whole, end: Whole, kind: int, asked: Asked, months: int, waiting: tuple[float, int] | None
+    lives: Lives,
+    start: Integers,
+    end: Integers,
+    kind: int,
+    asked: Asked,
+    months: int,
+    waiting: tuple[float, int] | None,
 ) -> Array:
     """Chance (kinds, months) of the next report in month 0, 1, ... since `start` (age in months since build, of the
     sale or of the last regrade), given none before. end: age at the end of cover."""
@@ -128,13 +133,13 @@ def report_hazard(
     return out
 
 
-def _told_in(lives: Lives, weight: Array, start: Whole, asked: Asked, months: int) -> Array:
+def _told_in(lives: Lives, weight: Array, start: Integers, asked: Asked, months: int) -> Array:
     """Weight of first reports by month since the start, (kinds, months)."""
     kinds = start.size
     since = lives.crossing[:, 0] - start[lives.kind]
     sure = np.zeros(since.size, dtype=bool) if lives.told is None else lives.told[:, 0] < FAR
 
-    def counted(chosen: NDArray[np.bool_], at: Whole) -> Array:
+    def counted(chosen: Flags, at: Integers) -> Array:
         inside = chosen & (at >= 0) & (at < months)
         place = lives.kind[inside] * months + at[inside]
         return group_sums(place, weight[inside], kinds * months).reshape(kinds, months)
@@ -145,12 +150,12 @@ def _told_in(lives: Lives, weight: Array, start: Whole, asked: Asked, months: in
     return found
 
 
-def _unique(columns: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _unique(columns: Integers) -> tuple[Integers, Integers]:
     kinds, of = np.unique(columns, axis=0, return_inverse=True)
     return kinds, of.ravel()
 
 
-def gaps_ahead(lives: Lives, age: Whole, count: Array, months: int) -> Array:
+def gaps_ahead(lives: Lives, age: Integers, count: Array, months: int) -> Array:
     """Gaps between a regrade within the months ahead and the next, (KINDS - 1, months + 1) by kind of the first of the
     two, weighed by the units (their ages, and how many) whose months ahead hold it; longer gaps, and none at all, are
     last."""
@@ -158,7 +163,7 @@ def gaps_ahead(lives: Lives, age: Whole, count: Array, months: int) -> Array:
     order = np.argsort(age)
     by = np.append(0.0, np.cumsum(count[order]))
 
-    def younger(than: Whole) -> Array:
+    def younger(than: Integers) -> Array:
         return np.asarray(by[np.searchsorted(age[order], than, side="left")])
 
     row, occasion = np.nonzero(lives.crossing[:, :-1] < FAR)

@@ -10,14 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.fleet.cell_demand import IN, OUT
 from driftmodel.fleet.correction import Correction
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind
 
-Array = NDArray[np.float64]
 MOST_NEW_GROUPS, FEW_NEW_GROUPS = 60, 24  # months of regrades ahead told apart; as few groups where there are more
 MIDDLE_AGE = np.append(0.5 * (REGRADED_FROM[:-1] + REGRADED_FROM[1:]), REGRADED_FROM[-1] + 24.0)  # of each kind
 
@@ -32,10 +31,10 @@ class Groups:
     first: Array
     cover: Array
     start: Array
-    kind: NDArray[np.int64]
-    sold: NDArray[np.bool_]
+    kind: Integers
+    sold: Flags
 
-    def bins(self, cutoff: int) -> NDArray[np.int64]:
+    def bins(self, cutoff: int) -> Integers:
         """Bin of age of each group in each month, (groups, months)."""
         now = cutoff + 1 + np.arange(self.units.shape[3])
         return bin_of(np.maximum(np.round(now[None, :] - self.start[:, None]), 0).astype(np.int64))
@@ -158,5 +157,5 @@ def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
     return -np.log1p(-chance), correction.apart(hazard)[:, :, 1:, bins]
 
 
-def _ages(age: Array, ages: int) -> NDArray[np.int64]:
+def _ages(age: Array, ages: int) -> Integers:
     return np.asarray(np.clip(np.round(age), 0, ages - 1).astype(np.int64))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.types import Array, Integers
 from driftmodel.fleet.roster import REGRADE, Fleet, Units
 from driftmodel.fleet.tables import NONE
 
@@ -25,12 +26,12 @@ class Histories:
 
     units: Units
     first: Months
-    row: NDArray[np.int64]
+    row: Integers
     begin: Months
     stop: Months
     since: int
-    told: NDArray[np.float64]
-    claimed: NDArray[np.float64] | None
+    told: Array
+    claimed: Array | None
 
 
 def histories(fleet: Fleet, cutoff: int) -> Histories:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import gamma
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.types import Array, Integers, Single
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE
@@ -21,7 +22,6 @@ from driftmodel.fleet.tables import NONE
 if TYPE_CHECKING:
     from driftmodel.fleet.demand import Demand
 
-Array = NDArray[np.float64]
 LEAST_TOLD = 30  # below so many claims the stated spread of a job stands; own choice, no source
 LEAST_SPREAD = 0.01  # of a job, where claims all say the same; own choice, no source
 STREAM = 9  # money draws from its own stream of each sample
@@ -34,7 +34,7 @@ class JobLaw:
     variation."""
 
     stated: Array
-    told: NDArray[np.int64]
+    told: Integers
     told_mean: Array
     worth: float
     shape: float
@@ -83,8 +83,8 @@ class Money:
     its mean undiscounted; issued: (months,) mean such cost of the units to be sold in each month, to the end of their
     cover. Hours and cost are drawn apart: rank each by itself."""
 
-    hours: NDArray[np.float32]
-    cost: NDArray[np.float32]
+    hours: Single
+    cost: Single
     reserve: Array
     face: Array
     issued: Array

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from driftmodel.base.types import Array, Integers
+
 KERNEL_MONTHS = 12.0  # regrades within a year of a unit's own may stand for it; own choice, no source
 NEAREST = 20  # ... but no more than about so many, the nearest in age; own choice, no source
 
@@ -61,12 +61,12 @@ class Lives:
     grades; member, weight and kind (lives,). A month index j stands for age in (j, j + 1]; FAR is never. told: (lives,
     occasions) month index of a report whose month is sure, FAR where the ordinary lag holds; None: it does for all."""
 
-    crossing: Whole
-    grade: Whole
-    member: Whole
+    crossing: Integers
+    grade: Integers
+    member: Integers
     weight: Array
-    kind: Whole
-    told: Whole | None = None
+    kind: Integers
+    told: Integers | None = None
 
 
 FAR = 1 << 40
@@ -101,7 +101,7 @@ def late_by(lives: Lives, months: int) -> Lives:
     return replace(lives, crossing=np.where(lives.crossing < FAR, lives.crossing + behind, FAR))
 
 
-def lives_after_regrade(lives: Lives, age: Whole, lag: int = 0) -> Lives:
+def lives_after_regrade(lives: Lives, age: Integers, lag: int = 0) -> Lives:
     """Lives of units regraded at month index `age` (kinds,), `lag` months after it was due: what draws that were due
     about then went on to need.
 

@@ -6,17 +6,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.limits import BAND, QUANTILES
+from driftmodel.base.types import Array
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import SOON_MONTHS, Demand
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
 from driftmodel.fleet.tables import month_label
 
-Array = NDArray[np.float64]
 LEAD_MONTHS = 3  # from order to shelf where the fleet file names no centre; own choice, no source
 
 

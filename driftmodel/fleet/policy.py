@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import BAND
+from driftmodel.base.types import Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.cohorts import cohorts_of, in_cover
@@ -31,7 +31,6 @@ from driftmodel.fleet.run import FleetDemand, remembered, run_cells
 from driftmodel.fleet.tables import NONE
 from driftmodel.outlook.levers import read_day
 
-Array = NDArray[np.float64]
 MOST_SAMPLES = 200  # futures a price is taken from
 A_MONTH = 1000  # notional units sold a month in each region and design
 STREAM = 10  # prices draw from their own stream of each sample
@@ -77,7 +76,7 @@ def usual_cover(fleet: Fleet) -> int:
     return int(months[np.bincount(of.ravel(), fleet.units.count).argmax()])
 
 
-def sales_of_a_year(fleet: Fleet) -> NDArray[np.int64]:
+def sales_of_a_year(fleet: Fleet) -> Integers:
     """Units sold in the last twelve months, (regions, designs); of all time where there were none."""
     table = np.zeros((len(fleet.regions), len(fleet.designs)), dtype=np.int64)
     units = fleet.units

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import only
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Integers
 from driftmodel.fleet.reconcile import reconciled, stop_at_suspects
 from driftmodel.fleet.roster import CLAIM_COLUMNS, CLAIM_EXTRAS, PLAN_COLUMNS, Claims, Fleet, Tally, Units
 from driftmodel.fleet.rows import claims_of, plan_of, rates_of, unit_table, units_of
@@ -65,7 +65,7 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     )  # fmt: skip
 
 
-def _tally(table: Table, count: NDArray[np.int64]) -> Tally:
+def _tally(table: Table, count: Integers) -> Tally:
     rejected = table.bad
     return Tally(str(table.file), table.rows, int(rejected.sum()), int(count.sum()), int(count[rejected].sum()))
 

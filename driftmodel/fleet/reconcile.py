@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Flags
 from driftmodel.fleet.roster import CLAIM_COLUMNS, DISPOSITIONS, REGRADE, Claims, Units
 from driftmodel.fleet.rows import other_currency
 from driftmodel.fleet.tables import NONE, Table
@@ -64,7 +64,7 @@ def reconciled(
     regrade = claims.disposition == REGRADE
     unit = np.where(known, claims.unit, 0)
 
-    def add(check: str, wrong: NDArray[np.bool_], words: str, mend: str, stops: bool = True) -> None:
+    def add(check: str, wrong: Flags, words: str, mend: str, stops: bool = True) -> None:
         if wrong.any():
             found.append(Finding(check, str(table.file), tuple(rows[wrong].tolist()), of, words, mend, stops))
 
@@ -113,7 +113,7 @@ def reconciled(
     return tuple(found)
 
 
-def _alike(table: Table) -> NDArray[np.bool_]:
+def _alike(table: Table) -> Flags:
     """Rows like an earlier one in all but the claim's number; without a serial only where hours or cost are told too,
     for two guitars of a design may well be reported in one month."""
     columns = [name for name in table.frame.columns if name != "claim"]

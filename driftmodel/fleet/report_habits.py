@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
+from driftmodel.base.types import Array
 from driftmodel.fleet.delay import ReportingLag, WaitingShare, lag_from_claims, stated_lag, waiting_from_claims
 from driftmodel.fleet.roster import REGRADE, Claims
 from driftmodel.fleet.run import FleetDemand
@@ -17,7 +17,6 @@ from driftmodel.fleet.tables import NONE
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import HabitsFile
 
-Array = NDArray[np.float64]
 LEAST_REPORTS = 30  # below this many claims the stated habit of reporting stands; own choice, no source
 LAG_MONTHS = 24  # how far back the lag is read from claims; own choice, no source
 

@@ -9,13 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums, ratio
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.fleet.delay import delayed
-from driftmodel.fleet.passage import FAR, Lives, Whole
-
-Array = NDArray[np.float64]
+from driftmodel.fleet.passage import FAR, Lives
 
 
 @dataclass(frozen=True)
@@ -25,7 +23,7 @@ class Waiting:
 
     share: float
     months: int
-    cover_end: Whole
+    cover_end: Integers
 
 
 @dataclass(frozen=True)
@@ -34,9 +32,9 @@ class Known:
     may be before sold_at for units still to be sold; sold_at: month index of sale; history_from: month index, reports
     before it are not in the history; fresh: never regraded, all of them or none."""
 
-    age: Whole
-    sold_at: Whole
-    history_from: Whole
+    age: Integers
+    sold_at: Integers
+    history_from: Integers
     fresh: bool = True
 
 
@@ -78,7 +76,7 @@ class Ahead:
     waiting: Array
     pending: Array
     history: Array
-    possible: NDArray[np.bool_]
+    possible: Flags
     parts: Array
     crossed: Array
     recent: Array
@@ -248,7 +246,7 @@ def _sloped(mix: Ahead, prompt: _Sums, late: _Sums, share: float) -> Ahead:
     )
 
 
-def _reported_between(lagged: Whole, told: Whole | None, start: Whole, end: Whole, by_lag: Array) -> Array:
+def _reported_between(lagged: Integers, told: Integers | None, start: Integers, end: Integers, by_lag: Array) -> Array:
     """Reports of each life, (lives,), from month index `start` to `end`, (lives, 1) each. by_lag: (lags + 1,) share by
     then, last 0."""
     longest = by_lag.size - 2
@@ -260,7 +258,7 @@ def _reported_between(lagged: Whole, told: Whole | None, start: Whole, end: Whol
     return np.asarray(reported.sum(axis=1))
 
 
-def _parts(since: Whole, weight: Array, months: int) -> Array:
+def _parts(since: Integers, weight: Array, months: int) -> Array:
     """What each life brings to each year, (lives, years + 1), the last column left empty."""
     years = -(-months // 12)
     row, occasion = np.nonzero((since >= 0) & (since < months))
@@ -268,7 +266,9 @@ def _parts(since: Whole, weight: Array, months: int) -> Array:
     return group_sums(at, weight[row, occasion], since.shape[0] * (years + 1)).reshape(-1, years + 1)
 
 
-def _counted(since: Whole, grade: Whole | None, weight: Array, kind: Whole, size: tuple[int, int, int]) -> Array:
+def _counted(
+    since: Integers, grade: Integers | None, weight: Array, kind: Integers, size: tuple[int, int, int]
+) -> Array:
     """Weights by kind, month and grade (all one if None), `size`, of occasions 0, 1, ... months after the start."""
     kinds, months, grades = size
     row, occasion = np.nonzero((since >= 0) & (since < months))

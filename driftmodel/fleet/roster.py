@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.types import Array, Flags, Integers
 from driftmodel.fleet.tables import Fault
 
 if TYPE_CHECKING:
@@ -50,8 +51,8 @@ class Units:
     cover: Months
     regraded: Months
     grade: Months
-    count: NDArray[np.int64]
-    planned: NDArray[np.bool_]
+    count: Integers
+    planned: Flags
     row: Months
 
 
@@ -67,10 +68,10 @@ class Claims:
     report: Months
     close: Months
     disposition: Months
-    hours: NDArray[np.float64]
-    cost: NDArray[np.float64]
+    hours: Array
+    cost: Array
     cover_end: Months
-    unit: NDArray[np.int64]
+    unit: Integers
     grade: Months
 
 
@@ -78,11 +79,11 @@ class Claims:
 class Rates:
     """By region, (regions,): hours a job, and money in the fleet's currency."""
 
-    hours_regrade: NDArray[np.float64]
-    hours_seasonal: NDArray[np.float64]
-    cost_per_hour: NDArray[np.float64]
-    cost_per_part: NDArray[np.float64]
-    cost_freight: NDArray[np.float64]
+    hours_regrade: Array
+    hours_seasonal: Array
+    cost_per_hour: Array
+    cost_per_part: Array
+    cost_freight: Array
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
+from driftmodel.base.types import Flags, Integers
 from driftmodel.fleet.roster import (
     DISPOSITIONS,
     MOST_COVER,
@@ -75,7 +76,7 @@ def units_of(
     return units, bool((~empty).any())
 
 
-def _repeated(table: Table, codes: NDArray[Any], empty: NDArray[np.bool_], column: str) -> None:
+def _repeated(table: Table, codes: NDArray[Any], empty: Flags, column: str) -> None:
     seen = np.bincount(codes[~empty & (codes >= 0)], minlength=1)
     if seen.size and seen.max() > 1:
         _, first = np.unique(codes, return_index=True)
@@ -164,12 +165,12 @@ def claims_of(
     return Claims(*(column[~table.bad] for column in columns))
 
 
-def other_currency(table: Table, currency: str) -> NDArray[np.bool_]:
+def other_currency(table: Table, currency: str) -> Flags:
     """Rows (claims,) whose currency is told and is not the fleet's."""
     return np.asarray(table.parsed("currency", lambda text: bool(text) and text != currency, bool, False))
 
 
-def _unit_of(claims: Table, unit_rows: Table) -> NDArray[np.int64]:
+def _unit_of(claims: Table, unit_rows: Table) -> Integers:
     """Row (claims,) of the units table with a claim's serial, NONE without one. A serial that is not there is a fault,
     unless units without serials are, one of which it may be."""
     if not claims.has("serial"):

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.provenance import Numbers, note_all, recording
+from driftmodel.base.types import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expect
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
 
-Array = NDArray[np.float64]
 #: what _work is given
 Job = tuple[CellPassages, Cell, Cohorts, Spells | None, Window, int, int, Path | None]
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.stats import binom
 
 from driftmodel.base.arrays import ratio
-
-Array = NDArray[np.float64]
+from driftmodel.base.types import Array
 
 
 def crps_samples(samples: ArrayLike, observed: ArrayLike) -> Array:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +15,8 @@ from driftmodel.base.delimited import as_text, delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 from driftmodel.base.opened import MOST_TABLE_MB, check_file
+from driftmodel.base.types import Array, DataFrame, Flags
 from driftmodel.base.written import write_file
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 NONE = -1  # month or index that is not there
 
@@ -51,7 +49,7 @@ class Table:
 
     file: Path
     frame: DataFrame
-    bad: NDArray[np.bool_]
+    bad: Flags
     faults: list[Fault] = field(default_factory=list)
     unused: tuple[str, ...] = ()
     decimal: str = "."
@@ -63,7 +61,7 @@ class Table:
     def has(self, column: str) -> bool:
         return column in self.frame.columns
 
-    def fault(self, wrong: NDArray[np.bool_], column: str, reason: str) -> None:
+    def fault(self, wrong: Flags, column: str, reason: str) -> None:
         """List every row of `wrong`, with what stands in `column`."""
         for row in np.flatnonzero(wrong):
             value = self.frame[column].iloc[row] if self.has(column) else ""
@@ -118,7 +116,7 @@ class Table:
 
     def numbers(
         self, column: str, low: float, high: float, *, absent: float | None = None, whole: bool = False
-    ) -> NDArray[np.float64]:
+    ) -> Array:
         """Numbers (rows,) between low and high; an empty one is `absent`, or a fault when that is None."""
         return np.asarray(
             self.parsed(
