@@ -131,10 +131,15 @@ def test_random_histories_stay_between_the_boundaries_and_forget_inner_loops() -
     assert s.scanning_moisture([40.0, 40.0, 40.0]) == pytest.approx(np.full(3, s.desorption_boundary(40.0)))
 
 
-@pytest.mark.parametrize("humidity", [10.0, 45.0, 60.0, 90.0])
+@pytest.mark.parametrize("humidity", [0.12, 10.0, 45.0, 60.0, 90.0, 98.9])
 def test_middle_start_is_on_the_middle(humidity: float) -> None:
     start = s.scanning_moisture([humidity], memory=s.memory_at_middle(humidity))[0]
     assert start == pytest.approx(float(s.middle_moisture(humidity)), abs=1e-6)
+
+
+@pytest.mark.parametrize("humidity", [0.0, 0.05, 99.5, 100.0])
+def test_at_the_ends_the_curves_meet_and_the_start_is_either(humidity: float) -> None:
+    assert s.memory_at_middle(humidity) == (100.0, humidity)
 
 
 def test_offset_brings_each_boundary_to_its_share_of_equation_4_5() -> None:

@@ -138,7 +138,7 @@ def scanning_moisture(
 
     # each turning point: humidity, A, 1 - H, moisture. The first, oven-dry, lies below every humidity: never wiped out.
     turns: list[tuple[float, float, float, float]] = [(-1.0, 0.0, 1.0, 0.0)]
-    here = (0.0, 0.0, 1.0, 0.0)
+    here = turns[0]
     rising = True
     moisture: list[float] = []
     for h, a, free in zip(humidity.tolist(), wetting.tolist(), emptiness.tolist(), strict=True):

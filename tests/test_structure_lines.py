@@ -1,0 +1,659 @@
+"""The parts of a body one by one: each line's work against arithmetic beside it; nothing is solved but small systems.
+
+No outside values but where named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from test_structure_body import MAHOGANY, SPRUCE, UPRIGHT, braced_box
+from test_structure_plate import Rectangle, single
+
+from driftmodel.base import library
+from driftmodel.base.build import Body
+from driftmodel.base.scenarios import find_instrument
+from driftmodel.structure import box as boxes
+from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, ribs, shell, solid
+from driftmodel.structure.body import _bar, box
+from driftmodel.structure.box_mesh import Dome
+from driftmodel.structure.plate import COMPONENTS, Layer, board, section
+
+Array = NDArray[np.float64]
+
+
+@pytest.fixture(scope="module")
+def body() -> Body:
+    return find_instrument("large_x_braced").body
+
+
+# ---- from the design to its parts ----------------------------------------------------------------------------------
+
+
+def test_the_box_is_what_the_design_says(body: Body) -> None:
+    own = box(body, 11.0)
+    top, sides, bridge = body.top, body.sides, body.bridge
+    assert top.hole_centre_mm is not None and own.top.hole == (*top.hole_centre_mm, top.hole_diameter_mm)
+    assert own.back.hole is None
+    assert box(replace(body, top=replace(top, hole_diameter_mm=0.0))).top.hole is None
+    assert (own.top.thickness_mm, own.top.radius_mm) == (top.thickness_mm, top.dome_radius_mm)
+    assert (own.back.thickness_mm, own.back.radius_mm) == (body.back.thickness_mm, body.back.dome_radius_mm)
+    assert (own.side_thickness_mm, own.depth_neck_mm, own.depth_tail_mm) == (
+        sides.thickness_mm, sides.depth_neck_mm, sides.depth_tail_mm)  # fmt: skip
+    lining = own.lining
+    assert lining is not None
+    assert (lining.width_mm, lining.height_mm) == (sides.lining_width_mm, sides.lining_height_mm)
+    flat = library.number(library.wood(sides.lining_wood), "coefficient_tangential").value
+    assert lining.movement_through == pytest.approx(flat)
+    for patch, wood, thick, half in (
+        (own.bridge, bridge.wood, bridge.thickness_mm, bridge.half_length_mm),
+        (own.bridge_plate, bridge.plate_wood, bridge.plate_thickness_mm, bridge.plate_half_length_mm),
+    ):
+        assert patch == boxes.Patch(board(wood), thick, bridge.front_mm, bridge.back_mm, half)
+    for block, drawn in ((own.neck_block, body.neck_block), (own.tail_block, body.tail_block)):
+        assert (block.length_mm, block.half_width_mm) == (drawn.length_mm, drawn.half_width_mm)
+    strings = own.strings
+    assert (strings.saddle_mm, strings.over_top_at_join_mm) == (bridge.saddle_mm, 11.0)
+    assert box(body).strings.over_top_at_join_mm == library.general("strings_over_top_at_join").value
+    assert strings.over_bridge_mm == library.general("saddle_over_bridge").value
+    assert 2.0 * strings.half_spread_mm == library.general("saddle_string_spread").value
+    assert strings.anchor is not None  # pins: as usual, but no nearer the back edge than a fifth of the way
+    room = 0.8 * (bridge.back_mm - bridge.saddle_mm)
+    assert strings.anchor[0] == pytest.approx(min(library.general("anchor_behind_saddle").value, room))
+    narrow = replace(bridge, back_mm=bridge.saddle_mm + 5.0)
+    assert box(replace(body, bridge=narrow)).strings.anchor[0] == pytest.approx(4.0)  # type: ignore[index]
+
+
+def test_a_brace_falls_to_its_ends_and_is_let_in_where_they_are_near(body: Body) -> None:
+    """4 mm of height at each end, 14 mm from 50 mm on: 9 mm half-way; an end 4 mm before the outline goes on to it with
+    the height of the end, one that is further off or lies outside stays."""
+    square = np.array([[0.0, -100.0], [300.0, -100.0], [300.0, 100.0], [0.0, 100.0]])
+    drawn = replace(body.top.braces[0], path_mm=((100.0, -96.0), (100.0, 60.0)), height_mm=14.0, end_height_mm=4.0,
+                    end_taper_mm=50.0)  # fmt: skip
+    made = _bar(drawn, square, 12.0)
+    assert made.path[0] == pytest.approx([100.0, -100.0], abs=0.3) and made.path[1].tolist() == [100.0, 60.0]
+    more = -96.0 - made.path[0, 1]
+    reach = more + np.array([-more, 0.0, 25.0, 50.0, 78.0, 131.0, 156.0])
+    assert made.height_mm(reach) == pytest.approx([4.0, 4.0, 9.0, 14.0, 14.0, 9.0, 4.0])
+    assert (made.width_mm, made.board) == (drawn.width_mm, board(drawn.wood))
+    turned = _bar(replace(drawn, path_mm=((100.0, 60.0), (100.0, -96.0))), square, 12.0)
+    assert turned.path == pytest.approx(made.path[::-1])
+    far = _bar(replace(drawn, path_mm=((100.0, -88.0), (100.0, 102.0))), square, 11.0)
+    assert far.path.tolist() == [[100.0, -88.0], [100.0, 102.0]]
+    even = _bar(replace(drawn, end_taper_mm=0.0), square, 0.0)
+    assert np.all(even.height_mm(np.array([0.0, 1.0, 80.0, 156.0])) == 14.0)
+
+
+def test_shaving_is_by_place_along_the_body() -> None:
+    """A brace along the body, 12 mm: half before the bridge, twice behind it, a quarter and three quarters between."""
+    bar = boxes.Bar(
+        np.array([[0.0, 0.0], [30.0, 40.0], [230.0, 40.0]]), 8.0, lambda at: np.full(np.shape(at), 12.0), SPRUCE
+    )
+    made = boxes.shaved(bar, 0.5, 2.0, 130.0, 170.0)
+    x = np.array([0.0, 15.0, 130.0, 140.0, 160.0, 170.0, 230.0])
+    reach = np.where(x <= 30.0, x * 50.0 / 30.0, 50.0 + x - 30.0)
+    assert made.height_mm(reach) == pytest.approx(12.0 * np.array([0.5, 0.5, 0.5, 0.875, 1.625, 2.0, 2.0]))
+
+
+def factors(name: str, instrument: Any) -> dict[str, float]:
+    """What of a case an input changes, and by how much, for a factor of 1.1."""
+    own = design.case_of(instrument)
+    new = design.INPUTS[name](own, 1.1)
+    at, found = np.array([0.0, 40.0, 80.0, 120.0]), {}
+
+    def seen(path: str, a: Any, b: Any) -> None:
+        if isinstance(a, boxes.Bar):
+            ratio = b.height_mm(at) / a.height_mm(at)
+            if (ratio != 1.0).any():
+                found[f"{path}.height"] = float(ratio.max() if ratio.max() > 1.0 else ratio.min())
+        if hasattr(a, "__dataclass_fields__"):
+            for field in a.__dataclass_fields__:
+                seen(f"{path}.{field}", getattr(a, field), getattr(b, field))
+        elif isinstance(a, tuple):
+            for one, two in zip(a, b, strict=True):
+                seen(path, one, two)
+        elif isinstance(a, dict):
+            for key in a:
+                seen(f"{path}[{key[0] if isinstance(key, tuple) else key}]", a[key], b[key])
+        elif isinstance(a, np.ndarray):
+            if (a != b).any():
+                found[path] = float((b[a != 0.0] / a[a != 0.0]).max())
+        elif isinstance(a, float) and a != b:
+            found[path] = b / a
+
+    seen("", own, new)
+    return {path: round(ratio, 9) for path, ratio in found.items()}
+
+
+@pytest.mark.parametrize(
+    ("name", "paths"),
+    [
+        ("top thickness", {".box.top.thickness_mm"}),
+        ("top dome radius", {".box.top.radius_mm"}),
+        ("top brace height", {".box.top.bars.height"}),
+        ("top brace height before the bridge", {".box.top.bars.height"}),
+        ("top brace height behind the bridge", {".box.top.bars.height"}),
+        ("top brace width", {".box.top.bars.width_mm"}),
+        ("top brace stiffness", {".box.top.bars.board.modulus_along"}),
+        ("top stiffness across the grain", {".box.top.board.modulus_across"}),
+        ("back movement across the grain", {".box.back.board.movement_across"}),
+        ("side thickness", {".box.side_thickness_mm"}),
+        ("side stiffness along the grain", {".box.side.modulus_along"}),
+        ("body depth", {".box.depth_neck_mm", ".box.depth_tail_mm"}),
+        ("lining width", {".box.lining.width_mm"}),
+        ("bridge thickness", {".box.bridge.thickness_mm"}),
+        ("bridge stiffness", {".box.bridge.board.modulus_along"}),
+        ("bridge plate thickness", {".box.bridge_plate.thickness_mm"}),
+        ("neck block length", {".box.neck_block.length_mm"}),
+        ("neck block stiffness", {f".box.neck_block.wood.shares[{name}]" for name in COMPONENTS}),
+        ("strings' height at the join", {".box.strings.over_top_at_join_mm", ".turns[joint]"}),
+        ("give of the joint", {".turns[joint]"}),
+        ("length of the neck's root", {".turns[root]"}),
+    ],
+)
+def test_an_input_of_the_design_is_that_and_no_more(name: str, paths: set[str]) -> None:
+    assert factors(name, find_instrument("large_x_braced")) == dict.fromkeys(paths, 1.1)
+
+
+def test_sensitivity_of_a_power_is_its_exponent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What goes as the input cubed, inverted, squared and not at all: 10 % more of it is 30, -10, 20 and 0 %."""
+    instrument = find_instrument("large_x_braced")
+    whole = design.case_of(instrument).box.top.thickness_mm
+
+    def tried(case: design.Case, _: Any) -> design.Behaviour:
+        factor = case.box.top.thickness_mm / whole
+        rise = {"top": 2.0 * factor**3, "back": -(factor**-1.0), "strings": 0.3 * factor**2}
+        return design.Behaviour(rise, {}, {}, {"strings": 0.0})
+
+    monkeypatch.setattr(design, "_tried", tried)
+    (one,) = design.sensitivities(instrument, ("top thickness",))
+    assert (one.top_moisture_pct, one.back_moisture_pct, one.strings_pct) == pytest.approx(
+        (30.0, -10.0, 20.0), abs=0.25
+    )
+    assert one.bridge_tilt_pct == 0.0
+    tries = design.what_if(instrument, "top thickness")
+    assert [factor for factor, _ in tries] == [0.8, 0.9, 1.0, 1.1, 1.2]
+    assert [seen.saddle_rise_mm["top"] for _, seen in tries] == pytest.approx([2.0 * f**3 for f, _ in tries])
+
+
+def test_behaviour_is_told_under_the_full_pull() -> None:
+    """Bridge over block, plus tangent of the turn times the distance; joint and root turn under the strings alone."""
+    instrument = find_instrument("large_x_braced")
+    case = design.Case(design.case_of(instrument).box, {("joint", "joint"): 1e-5, ("root", "root"): 2e-5})
+    answer = box_movement.Answer((0.0, 3e-4), -2e-5, (0.0, 1e-4), 5e-6, 0.0)
+    seen = design._behaviour(dict.fromkeys(design.LOADS, answer), case, instrument)
+    pull, distance = design.string_pull_n(instrument.strings), 645.0 / 2.0 ** (14 / 12)
+    assert seen.bridge_rise_mm["top"] == pytest.approx(2e-4) and seen.bridge_rise_mm["strings"] == pytest.approx(
+        2e-4 * pull
+    )
+    assert seen.saddle_rise_mm["top"] == pytest.approx(2e-4 + 5e-6 * distance)
+    turn = pull * (5e-6 + np.radians(3e-5))
+    assert seen.saddle_rise_mm["strings"] == pytest.approx(2e-4 * pull + np.tan(turn) * distance)
+    assert seen.neck_turn_deg["strings"] == pytest.approx(np.degrees(turn))
+    assert seen.bridge_tilt_deg["back"] == pytest.approx(np.degrees(2e-5))
+    assert seen.bridge_tilt_deg["strings"] == pytest.approx(pull * np.degrees(2e-5))
+
+
+# ---- shapes and lines ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("up", "depth"), [(1.0, None), (-1.0, (100.0, 120.0))])
+def test_a_dome_is_a_sphere_over_its_ends(up: float, depth: tuple[float, float] | None) -> None:
+    """Rise at the middle L^2 / 8 R, nought at both ends (the back: as deep as the sides there); slope its gradient."""
+    length, radius = 400.0, 5000.0
+    dome = Dome(length, radius, up, depth)
+    ends = (0.0, 0.0) if depth is None else (-depth[0], -depth[1])
+    middle = sum(ends) / 2.0 + up * length**2 / (8.0 * radius)
+    assert dome.height(np.array([[0.0, 0.0], [length, 0.0], [200.0, 0.0]])) == pytest.approx([*ends, middle])
+    assert float(dome.height(np.array([200.0, 100.0]))) == pytest.approx(middle - up * 100.0**2 / (2.0 * radius))
+    at, hair = np.array([70.0, 55.0]), 1e-3
+    seen = [(dome.height(at + step) - dome.height(at - step)) / (2.0 * hair) for step in hair * np.eye(2)]
+    assert dome.slope(at) == pytest.approx(seen, abs=1e-9)
+    assert float(Dome(length, 0.0, up, None).height(at)) == 0.0
+
+
+def test_the_ledge_lies_a_lining_further_in() -> None:
+    """Half a side of 2.2 mm and a lining of 6 mm inside a rectangle: 7.1 mm from every edge, corners on both."""
+    own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
+    border = mesh.along(own.outline, 30.0)
+    line = box_mesh.ledge_line(border, own)
+    assert line[0].tolist() == line[-1].tolist() and len(line) == len(border) + 1
+    x, y = line.T
+    away = np.min([x, 500.0 - x, y + 180.0, 180.0 - y], axis=0)
+    assert away == pytest.approx(7.1)
+    saddle = box_mesh._saddle_line(own)
+    assert saddle.tolist() == [[290.0, -75.0], [290.0, -27.0], [290.0, 27.0], [290.0, 75.0]]
+    assert box_mesh._patch_line(own.bridge)[:, 0].tolist() == [280.0, 310.0, 310.0, 280.0, 280.0]
+    neck, tail = box_mesh._block_lines(own, 500.0)
+    assert neck.tolist() == [[0.0, 35.0], [50.0, 35.0], [50.0, -35.0], [0.0, -35.0]]
+    assert tail.tolist() == [[500.0, 35.0], [450.0, 35.0], [450.0, -35.0], [500.0, -35.0]]
+
+
+def test_sides_stand_on_the_border_between_the_plates() -> None:
+    """A band as long as the border and as high as the plates are apart; its nodes lie on the border; the lined rows are
+    a lining high; each frame's axes are along, up and outwards."""
+    own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
+    border = mesh.along(own.outline, 60.0)
+    domes = Dome(500.0, 0.0, 1.0, None), Dome(500.0, 0.0, -1.0, (100.0, 120.0))
+    surface, spots, frames, lined = box_mesh.sides(own, border, domes, 60.0)
+    around = 2 * (500.0 + 360.0)
+    area = surface.weight.sum(axis=1)
+    assert area.sum() == pytest.approx(around * 110.0)
+    assert area[lined].sum() == pytest.approx(around * 28.0)
+    assert ((spots[:, 2] <= 1e-9) & (spots[:, 2] >= -100.0 - 20.0 * spots[:, 0] / 500.0 - 1e-9)).all()
+    on_edge = np.min([np.abs(spots[:, 0]), np.abs(spots[:, 0] - 500.0), np.abs(np.abs(spots[:, 1]) - 180.0)], axis=0)
+    assert on_edge.max() < 1e-9
+    assert frames @ frames.transpose(0, 2, 1) == pytest.approx(np.broadcast_to(np.eye(3), frames.shape))
+    assert np.linalg.det(frames) == pytest.approx(1.0)
+    middle = np.array([spots[nodes].mean(axis=0) for nodes in surface.nodes]) - [250.0, 0.0, -55.0]
+    assert (np.einsum("mk,mk->m", frames[:, 2], middle) > 0.0).all()
+
+
+def test_nodes_at_one_place_are_one() -> None:
+    one, two = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]), np.array([[1.0, 5e-5, 0.0], [2.0, 0.0, 0.0]])
+    (first, second), places = box_mesh.nodes_in_common([one, two])
+    assert first[1] == second[0] and len({*first, *second}) == 3 == len(places)
+    (first, second), _ = box_mesh.nodes_in_common([one, two + [0.0, 1e-3, 0.0]])
+    assert len({*first, *second}) == 4
+
+
+def test_an_outline_goes_round_both_halves() -> None:
+    """Through every point given and its mirror image, counter-clockwise, straight at the ends, as smooth as asked for;
+    the half circle's area within a percent."""
+    angle = np.linspace(np.pi, 0.0, 9)
+    given = tuple((100.0 + 100.0 * float(np.cos(a)), 100.0 * float(np.sin(a))) for a in angle)
+    loop = mesh.smooth_outline(given, 10)
+    x, y = loop.T
+    area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    assert area == pytest.approx(np.pi * 100.0**2, rel=0.01)
+    assert len(loop) == 2 * 81
+    for px, py in given:
+        for sign in (1.0, -1.0):
+            assert np.hypot(x - px, y - sign * py).min() < 1e-9
+
+
+def test_points_along_a_line_keep_its_corners_and_what_is_asked_for() -> None:
+    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0], [0.0, 50.0]])
+    found = mesh.along(square, 30.0, np.array([[40.0, -5.0]]))
+    for corner in [*square, [40.0, 0.0]]:
+        assert np.hypot(*(found - corner).T).min() < 1e-9
+    gap = np.hypot(*np.diff(np.concatenate([found, found[:1]]), axis=0).T)
+    assert gap.max() <= 33.0 and gap.sum() == pytest.approx(300.0) and len(found) == 2 + 2 + 2 + 4 + 2
+    open_line = mesh.along(np.array([[0.0, 0.0], [100.0, 0.0]]), 30.0, closed=False)
+    assert open_line[:, 0] == pytest.approx([0.0, 25.0, 50.0, 75.0, 100.0])
+    # a corner of 15 degrees is no corner; one of 25 is
+    for bend, kept in ((15.0, False), (25.0, True)):
+        tip = [45.0 + 55.0 * np.cos(np.radians(bend)), 55.0 * np.sin(np.radians(bend))]
+        loop = np.array([[0.0, 0.0], [45.0, 0.0], tip, [50.0, 80.0]])
+        assert bool(np.hypot(*(mesh.along(loop, 40.0) - [45.0, 0.0]).T).min() < 1e-9) is kept
+
+
+def test_where_a_path_meets_a_loop() -> None:
+    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 50.0], [0.0, 50.0]])
+    through = mesh.touching(np.array([[50.0, -20.0], [50.0, 40.0]]), square, 5.0)
+    assert through == pytest.approx(np.array([[50.0, 0.0]]), abs=0.6)
+    near = mesh.touching(np.array([[20.0, 25.0], [96.0, 25.0]]), square, 5.0)
+    assert near == pytest.approx(np.array([[100.0, 25.0]]))
+    assert mesh.touching(np.array([[20.0, 25.0], [90.0, 25.0]]), square, 5.0).shape == (0, 2)
+
+
+def test_lines_are_cut_where_they_meet() -> None:
+    """A cross in a square is four pieces; a third line from its middle to an edge cuts no more; pieces of a size."""
+    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 100.0], [0.0, 100.0]])
+    fixed = np.stack([square, np.roll(square, -1, axis=0)], axis=1)
+    cross = [np.array([[0.0, 50.0], [100.0, 50.0]]), np.array([[30.0, 0.0], [30.0, 100.0]])]
+    pieces = mesh._cut(fixed, cross)
+    lengths = sorted(np.hypot(*(pieces[:, 1] - pieces[:, 0]).T).tolist())
+    assert lengths == pytest.approx([30.0, 50.0, 50.0, 70.0])
+    assert len(mesh._cut(fixed, [*cross, np.array([[30.0, 50.0], [80.0, 100.0]])])) == 5
+    # one that ends on another, and one along it
+    assert len(mesh._cut(fixed, [cross[0], np.array([[20.0, 50.0], [60.0, 50.0]])])) == 4
+    assert len(mesh._cut(fixed, [])) == 0 == len(mesh._divided(np.zeros((0, 2, 2)), 10.0))
+    divided = mesh._divided(np.array([[[0.0, 0.0], [100.0, 0.0]], [[0.0, 1.0], [5.0, 1.0]]]), 30.0)
+    assert np.hypot(*(divided[:, 1] - divided[:, 0]).T) == pytest.approx([25.0] * 4 + [5.0])
+
+
+def test_close_points_become_one_and_edges_are_told_once() -> None:
+    pieces = np.array([[[0.0, 0.0], [10.0, 0.0]], [[10.0, 0.5], [20.0, 0.0]], [[20.0, 0.0], [10.0, 0.0]],
+                       [[30.0, 0.0], [30.5, 0.0]]])  # fmt: skip
+    points, edges = mesh._numbered(pieces, 1, 10.0)
+    assert points.tolist() == [[0.0, 0.0], [10.0, 0.0], [20.0, 0.0], [30.0, 0.0]]
+    assert edges.tolist() == [[0, 1], [1, 2]]
+    present = mesh._present(np.array([[0, 1], [1, 3], [3, 2]]), np.array([[0, 1, 2], [1, 3, 2]], dtype=np.int32))
+    assert present.tolist() == [True, True, True]
+    assert mesh._present(np.array([[0, 3]]), np.array([[0, 1, 2], [1, 3, 2]], dtype=np.int32)).tolist() == [False]
+
+
+def test_triangles_are_of_the_size_asked_for() -> None:
+    """No angle below 15 degrees, edges between a third of the size and 1.6 of it, in a plain rectangle."""
+    border = mesh.along(np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 200.0], [0.0, 200.0]]), 25.0)
+    made = mesh.triangulate(border, [], None, 25.0)
+    sides = np.stack([np.hypot(*(made.points[made.corners[:, k]] - made.points[made.corners[:, k - 1]]).T)
+                      for k in range(3)])  # fmt: skip
+    a, b, c = np.sort(sides, axis=0)
+    least = np.degrees(np.arccos((b**2 + c**2 - a**2) / (2 * b * c)))
+    assert least.min() > 15.0 and sides.max() < 1.6 * 25.0 and sides.min() > 25.0 / 3.0
+    assert 0.8 < len(made.corners) / (300.0 * 200.0 / (0.433 * 25.0**2)) < 1.25 and not len(made.missing)
+
+
+# ---- bars, blocks and strings --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0])
+@pytest.mark.parametrize("below", [1.0, -1.0])
+def test_energy_of_a_rib(turn_deg: float, below: float) -> None:
+    """A bar of 6 by 12 mm on a plate of 3 mm, stretched, bent, sheared, twisted: twice the energy is E A e^2 L,
+    E (A off^2 + I) k^2 L, 5/6 G A g^2 L and G J w^2 L, J = 0.229 x 12 x 6^3 (Timoshenko and Goodier 1970, table of
+    Art. 109, depth twice the width); free strain pulls with E A m."""
+    plate = Rectangle(120.0, 120.0, 4, single(SPRUCE, 3.0))
+    x, y = plate.spots.T
+    ends = np.array([[0.0, 60.0], [120.0, 60.0]]) if turn_deg == 0.0 else np.array([[60.0, 0.0], [60.0, 120.0]])
+    along = x if turn_deg == 0.0 else y
+    rib = ribs.Rib(ends, 6.0, lambda at: np.full_like(at, 12.0), 9000.0, 700.0, 500.0, 2e-3, "rib", below, 1.5)
+    bare = shell.Structure(len(plate.spots))
+    assert ribs.add_rib(bare, plate.surface, np.arange(len(plate.spots)), rib, None) == pytest.approx(120.0)
+    stiff, pull = bare.stiffness(), bare.load("rib")
+    tilt = 4 if turn_deg == 0.0 else 3  # the turn that leans the bar's section forwards
+    sign = 1.0 if turn_deg == 0.0 else -1.0
+    across = 3 if turn_deg == 0.0 else 4
+
+    def moved(**parts: Array) -> Array:
+        found = np.zeros((len(x), 6))
+        for name, value in parts.items():
+            found[:, int(name[1:])] = value
+        return found.ravel()
+
+    stretch = 0 if turn_deg == 0.0 else 1
+    area, off = 72.0, -below * 7.5
+    cases = [
+        (moved(**{f"d{stretch}": 1e-3 * along}), 9000.0 * area * 1e-6 * 120.0),
+        (moved(d2=-5e-5 * along**2, **{f"d{tilt}": sign * 1e-4 * along}),
+         9000.0 * (area * off**2 + 6.0 * 12.0**3 / 12.0) * 1e-8 * 120.0),
+        (moved(d2=1e-3 * along), 5.0 / 6.0 * 700.0 * area * 1e-6 * 120.0),
+    ]  # fmt: skip
+    for field, twice in cases:
+        assert float(field @ (stiff @ field)) == pytest.approx(twice, rel=1e-9)
+    twist = moved(**{f"d{across}": 1e-3 * along})
+    assert float(twist @ (stiff @ twist)) == pytest.approx(500.0 * 0.229 * 12.0 * 6.0**3 * 1e-6 * 120.0, rel=0.01)
+    assert float(cases[0][0] @ pull) == pytest.approx(9000.0 * area * 2e-3 * 1e-3 * 120.0)
+    assert float(cases[1][0] @ pull) == pytest.approx(9000.0 * area * 2e-3 * off * 1e-4 * 120.0)
+
+
+def test_a_rib_on_a_slope_is_stretched_by_its_rise() -> None:
+    """On a plate that climbs by a tenth, lifting by 1e-3 a mm stretches a bar by 1e-4; one that lies half outside the
+    mesh is as long as what is inside, one beside it is none."""
+    plate = Rectangle(120.0, 120.0, 4, single(SPRUCE, 3.0))
+    flat = lambda at: np.full_like(at, 12.0)  # noqa: E731
+    rib = ribs.Rib(np.array([[0.0, 60.0], [120.0, 60.0]]), 6.0, flat, 9000.0, 1e-9, 1e-9, 0.0, "rib", 1.0, 1.5)
+    of = shell.Structure(len(plate.spots))
+    every = np.arange(len(plate.spots))
+    ribs.add_rib(of, plate.surface, every, rib, lambda at: np.column_stack([np.full(len(at), 0.1), np.zeros(len(at))]))
+    lift = np.zeros((len(plate.spots), 6))
+    lift[:, 2] = 1e-3 * plate.spots[:, 0]
+    field = lift.ravel()
+    assert float(field @ (of.stiffness() @ field)) == pytest.approx(9000.0 * 72.0 * 1e-8 * 120.0, rel=1e-6)
+    for ends, length in (([[60.0, 60.0], [180.0, 60.0]], 60.0), ([[0.0, 45.0], [120.0, 45.0]], 0.0)):
+        assert ribs.add_rib(of, plate.surface, every, replace(rib, ends=np.array(ends)), None) == pytest.approx(length)
+
+
+def test_wood_in_three_directions() -> None:
+    """Compliance by hand (Jones 1975, Eq. 2.23) for grain up, radius along x, rings across y; the shares are by the
+    compliance each holds."""
+    moduli, poisson, shears = (12000.0, 1000.0, 600.0), 0.35, (40.0, 700.0, 800.0)
+    made = solid.solid_wood(moduli, poisson, shears, solid.GRAINS["upright"])
+    assert list(made.shares) == list(COMPONENTS)
+    whole = np.sum(list(made.shares.values()), axis=0)
+    give = np.linalg.inv(whole)
+    assert np.diag(give) == pytest.approx([1 / 1000.0, 1 / 600.0, 1 / 12000.0, 1 / 700.0, 1 / 800.0, 1 / 40.0])
+    assert give[[2, 2, 0], [0, 1, 1]] == pytest.approx(-0.35 / np.array([12000.0, 12000.0, 1000.0]))
+    stress = np.array([3.0, -1.0, 5.0, 0.5, 2.0, 1.5])
+    energy = {name: float(stress @ give @ share @ give @ stress) for name, share in made.shares.items()}
+    assert energy["rolling"] == pytest.approx(1.5**2 / 40.0) and energy["shear"] == pytest.approx(2.0**2 / 800.0)
+    assert energy["through"] == pytest.approx(0.5**2 / 700.0)
+    assert energy["along"] == pytest.approx(5.0**2 / 12000.0 - 2 * 0.35 / 12000.0 * 5.0 * (3.0 - 1.0))
+    assert energy["across"] == pytest.approx(3.0**2 / 1000.0 + 1.0 / 600.0 + 2 * 0.35 / 1000.0 * 3.0)
+    wood = library.wood("sitka spruce")
+    along = library.general("shear_correction_modulus").value * library.number(wood, "modulus_of_elasticity_12").value
+    give = np.linalg.inv(np.sum(list(solid.timber("sitka spruce", "along").shares.values()), axis=0))
+    ratio = {name: library.number(wood, name).value for name in ("elastic_ratio_radial", "elastic_ratio_tangential",
+             "shear_ratio_rt", "shear_ratio_lt", "shear_ratio_lr", "poisson_lr")}  # fmt: skip
+    # grain x, rings y, radius z: yz is RT, xz LR, xy LT
+    expected = [1.0, *(1.0 / ratio[name] for name in ("elastic_ratio_tangential", "elastic_ratio_radial",
+                "shear_ratio_rt", "shear_ratio_lr", "shear_ratio_lt"))]  # fmt: skip
+    assert along * np.diag(give) == pytest.approx(expected)
+    assert along * give[0, 1] == pytest.approx(-ratio["poisson_lr"])
+
+
+@pytest.fixture(scope="module")
+def block() -> tuple[shell.Structure, solid.Solid, Array]:
+    """60 by 40 mm, 100 mm deep at x = 0 and 112 at the other end."""
+    made = solid.solid(np.array([0.0, 30.0, 60.0]), np.array([-20.0, 20.0]), np.array([0.0, 0.5, 1.0]),
+                       (-100.0, -0.1), (0.0, 0.1))  # fmt: skip
+    of = shell.Structure(5)
+    number = solid.add_solid(of, made, UPRIGHT, "blocks")
+    return of, made, number
+
+
+def test_even_strain_in_a_block(block: tuple[shell.Structure, solid.Solid, Array]) -> None:
+    """A block with slanting faces: its volume, its nodes on its faces, twice its energy strain x stiffness x strain x
+    volume for any even strain, and none as it moves and turns."""
+    of, made, number = block
+    volume = 60.0 * 40.0 * 106.0
+    assert made.weight.sum() == pytest.approx(volume) and of.node_count == 5 + len(made.places)
+    assert number.tolist() == list(range(5, of.node_count))
+    x, _, z = made.places.T
+    assert z == pytest.approx((-100.0 - 0.1 * x) + made.flat[:, 2] * (100.0 + 0.2 * x))
+    whole = np.sum(list(UPRIGHT.shares.values()), axis=0)
+    stiffness = of.stiffness()
+
+    def energy(gradient: Array) -> float:
+        moved = np.zeros((of.node_count, 6))
+        moved[number, :3] = made.places @ gradient.T
+        return float(moved.ravel() @ (stiffness @ moved.ravel()))
+
+    for row, column in ((0, 0), (1, 1), (2, 2), (1, 2), (0, 2), (0, 1)):
+        gradient = np.zeros((3, 3))
+        gradient[row, column] = 1e-3
+        strain = np.zeros(6)
+        strain[row if row == column else 6 - row - column] = 1e-3
+        assert energy(gradient) == pytest.approx(float(strain @ whole @ strain) * volume), (row, column)
+    assert energy(np.array([[0.0, 1e-3, -2e-3], [-1e-3, 0.0, 3e-3], [2e-3, -3e-3, 0.0]])) == pytest.approx(
+        0.0, abs=1e-6
+    )
+
+
+def placed(block: tuple[shell.Structure, solid.Solid, Array]) -> box_blocks.Placed:
+    _, made, number = block
+    share = np.array([0.0, 0.5, 1.0])
+    face = box_blocks._simpson(np.array([-20.0, 20.0]), (-20.0, 20.0), made.flat[:, 1])
+    face = face * box_blocks._simpson(share, (0.0, 1.0), made.flat[:, 2]) * (made.flat[:, 0] == 0.0)
+    free = (made.flat[:, 2] > 0.0) & (made.flat[:, 2] < 1.0) & (made.flat[:, 0] > 0.0)
+    return box_blocks.Placed(np.asarray(number, dtype=np.int64), made, free, face / face.sum())
+
+
+def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, solid.Solid, Array]) -> None:
+    """Moved and turned as a body, its face reads that movement at the origin and those turns; its six held freedoms
+    leave nothing to move; all nodes of a structure that moves as a body are told likewise."""
+    of, made, number = block
+    one = placed(block)
+    assert one.end[np.abs(made.flat[:, 0]) > 0.0].sum() == 0.0
+    origin, shift, turn = np.array([4.0, -3.0, 7.0]), np.array([1.0, -2.0, 0.5]), np.array([1e-3, 2e-3, -3e-3])
+    moved = np.zeros((of.node_count, 6))
+    moved[number, :3] = shift + np.cross(turn, made.places - origin)
+    rows = box_blocks.motion(one, origin, 6 * of.node_count)
+    assert rows @ moved.ravel() == pytest.approx([*shift, *turn])
+    places = np.zeros((of.node_count, 3))
+    places[number] = made.places
+    rigid = box_movement._rigid(places, origin) @ np.concatenate([shift, turn])
+    assert rigid.reshape(-1, 6)[number, :3] == pytest.approx(moved[number, :3])
+    assert rigid.reshape(-1, 6)[:, 3:] == pytest.approx(np.broadcast_to(turn, (of.node_count, 3)))
+    held = box_blocks.held(one)
+    whole = box_movement._rigid(places, np.zeros(3)).toarray()[held]
+    assert len(set(held)) == 6 and np.linalg.cond(whole / [1.0, 1.0, 1.0, 50.0, 50.0, 50.0]) < 30.0
+    assert set(np.array(held) // 6 - 5) <= set(np.flatnonzero(one.free).tolist())
+
+
+def test_a_tied_node_goes_with_the_shell_and_its_turn() -> None:
+    """Two masters, a quarter and three quarters, 4 mm along and 9 mm up from the shell: its mean movement and turn x
+    arm."""
+    shell_moves = np.array([[1.0, 2.0, 3.0, 0.1, 0.2, 0.3], [5.0, -1.0, 0.0, -0.2, 0.1, 0.05]])
+    weights = coo_matrix(np.array([[0.25, 0.75]]))
+    rows = box_blocks._tied(np.array([2]), np.array([0, 1]), weights, (4.0, 9.0))
+    size = 18
+    ties = box_movement._ties(rows, size)
+    told = ties @ np.concatenate([shell_moves.ravel(), [0.0, 0.0, 0.0, 7.0, 8.0, 9.0]])
+    mean = np.array([0.25, 0.75]) @ shell_moves
+    assert told[12:15] == pytest.approx(mean[:3] + np.cross(mean[3:], [4.0, 0.0, 9.0]))
+    assert told[:12] == pytest.approx(shell_moves.ravel()) and told[15:].tolist() == [7.0, 8.0, 9.0]
+
+
+def test_simpsons_weights_are_exact_to_the_third_power() -> None:
+    lines = np.array([0.0, 4.0, 10.0])
+    at = np.array([0.0, 2.0, 4.0, 7.0, 10.0, 11.0])
+    weights = box_blocks._simpson(lines, (0.0, 10.0), at)
+    for power in range(4):
+        assert weights @ at**power == pytest.approx(10.0 ** (power + 1) / (power + 1))
+    assert box_blocks._simpson(lines, (4.0, 10.0), at) == pytest.approx([0.0, 0.0, 1.0, 4.0, 1.0, 0.0])
+    assert box_blocks._lines([-35.0, 35.0], 28.0) == pytest.approx([-35.0, -35.0 / 3, 35.0 / 3, 35.0])
+    assert (
+        box_blocks._lines([0.0, 1.0], 0.5).tolist() == [0.0, 0.5, 1.0] and box_blocks._lines([0.0, 1.0], 9.0).size == 2
+    )
+    ring = np.array([[0.0, 10.0], [0.0, -10.0], [50.0, -10.0], [50.0, 10.0], [0.0, 10.0]])
+    assert box_blocks._reach(ring, 50.0, np.array([-10.0, 4.0])) == pytest.approx([70.0, 84.0])
+    assert box_blocks._reach(ring, 0.0, np.array([10.0, 6.0])) == pytest.approx([0.0, 4.0])
+    high = box_blocks._line(Dome(400.0, 5000.0, 1.0, None), np.array([0.0, 50.0]), -1.4)
+    assert high == pytest.approx((-1.4, 350.0 / 10000.0))
+
+
+@pytest.mark.parametrize("anchor", [None, (9.0, -14.0)])
+@pytest.mark.parametrize("join", [None, 12.0])
+def test_strings_pull_body_and_neck_together(anchor: tuple[float, float] | None, join: float | None) -> None:
+    """Strings hold themselves: what they do to saddle, anchor and neck adds up to no force and no moment; at the join
+    they run `join` over the top's face, at the saddle over the bridge and its saddle."""
+    own = braced_box(UPRIGHT)
+    own = replace(own, strings=replace(own.strings, over_bridge_mm=3.0, over_top_at_join_mm=join, anchor=anchor))
+    places = np.array([[290.0, -20.0], [290.0, 20.0], [299.0, 0.0]])
+    saddle, behind = [(0, 0.5), (1, 0.5)], [(2, 1.0)]
+    to = shell.Structure(6)
+    flat = Dome(500.0, 0.0, 1.0, None)
+    neck = box_parts.add_strings(to, own, flat, (saddle, behind), {0: 3, 1: 4, 2: 5}, 1.4)
+    load = to.load("strings").reshape(-1, 6)
+    force = load[:, [0, 2]].sum(axis=0)
+    rest = 1.4 + 8.5 + 3.0
+    height = rest if join is None else 1.4 + join
+    steep = (rest - height) / 290.0
+    assert neck[[0, 2]] == pytest.approx(np.array([1.0, steep]) / np.hypot(1.0, steep)) and neck[[1, 3, 5]].any() == 0
+    assert force + neck[[0, 2]] == pytest.approx([0.0, 0.0])
+    moment = load[:, 4].sum() - (load[:3, 2] * places[:, 0]).sum() + neck[4]
+    assert moment == pytest.approx(0.0, abs=1e-12) and neck[4] == pytest.approx(neck[0] * height)
+    if anchor is not None:  # the anchor is pulled up towards the saddle by as much as the string pulls
+        up = load[2, [0, 2]]
+        assert np.hypot(*up) == pytest.approx(1.0)
+        assert up[1] / -up[0] == pytest.approx((rest - (1.4 + 8.5 - 14.0)) / 9.0)
+    assert load[3:5, 4].sum() == pytest.approx(load[:2, 0].sum() * (rest - 1.4))
+
+
+def test_what_is_read_of_the_body() -> None:
+    """Weights of a mean along the saddle and the bridge's edges, and of the outline beside them, give back what is
+    linear: 1, x, y, and a third of the square of the half spread."""
+    own = braced_box(UPRIGHT)
+    border, (top, _) = box_mesh.meshes(own, 500.0, 60.0)
+    made = box_mesh.meshed(top, Dome(500.0, 0.0, 1.0, None), border)
+    places = shell.places(made.surface)
+    number = np.arange(len(places))
+    for weights, x in (
+        (box_movement._probe(made, number, own.strings), 290.0),
+        *zip(box_movement._edges(made, number, own), (280.0, 310.0), strict=True),
+    ):
+        mean = box_movement._mean(np.column_stack([np.ones(len(places)), places, places[:, 1] ** 2]), weights)
+        assert mean == pytest.approx([1.0, x, 0.0, 27.0**2 / 3.0])
+    place = np.column_stack([places, np.zeros(len(places))])
+    for weights, y in zip(box_movement._flanks(place, number, made, 290.0), (180.0, -180.0), strict=True):
+        assert box_movement._mean(np.column_stack([np.ones(len(places)), places]), weights) == pytest.approx(
+            [1.0, 290.0, y]
+        )
+
+
+def test_the_border_of_a_dome_is_straight_between_its_corners() -> None:
+    own = braced_box(UPRIGHT)
+    border, (top, _) = box_mesh.meshes(own, 500.0, 60.0)
+    dome = Dome(500.0, 3000.0, 1.0, None)
+    made = box_mesh.meshed(top, dome, border)
+    places = shell.places(made.surface)
+    inner = np.min([places[:, 0], 500.0 - places[:, 0], 180.0 - np.abs(places[:, 1])], axis=0) > 1e-6
+    assert made.height[inner] == pytest.approx(dome.height(places[inner]))
+    ring = np.concatenate([border, border[:1]])
+    reach = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    for node in np.flatnonzero(~inner):
+        at = mesh._nearest_reach(ring, reach, places[node])
+        assert made.height[node] == pytest.approx(np.interp(at, reach, dome.height(ring)), abs=1e-6)
+    # the slope within is that of the height so made: the mean over all triangles is its rise from edge to edge
+    weight = made.surface.weight
+    x = shell.quadrature_places(made.surface)[..., 0]
+    inside = np.einsum("mqk,mq->k", made.slopes, weight)
+    assert inside == pytest.approx([0.0, 0.0], abs=0.02 * weight.sum() * 500.0 / 6000.0)
+    moment = float((made.slopes[..., 0] * (x - 250.0) * weight).sum())
+    assert moment == pytest.approx(-(500.0**3) / 12.0 * 360.0 / 3000.0, rel=0.03)
+
+
+def test_gradient_through_a_plate_bows_it() -> None:
+    """+1 % at the upper face over the lower, linear between: free curvature movement / thickness and no stretch of the
+    middle, wherever the reference lies; a face that moves more grows longer, the plate rises in its middle."""
+    for low in (-1.5, 4.0):
+        stack = section((Layer(SPRUCE, low, low + 3.0, "own"),), gradient="through")
+        strain = np.linalg.solve(stack.stiffness, stack.loads["through"])
+        assert strain[3:5] == pytest.approx(np.array([5.0e-5, 1.48e-3]) / 3.0)
+        assert strain[:2] == pytest.approx(-np.array([5.0e-5, 1.48e-3]) / 3.0 * (low + 1.5), abs=1e-15)
+        even = np.linalg.solve(stack.stiffness, stack.loads["own"])
+        assert even[:2] == pytest.approx([5.0e-5, 1.48e-3]) and even[3:] == pytest.approx(0.0, abs=1e-15)
+    assert stack.drilling == pytest.approx(3.0 * SPRUCE.shear_plane)
+
+
+def test_slanting_rings_by_turning_the_compliance() -> None:
+    """Compliance in the radial-tangential plane turned by 30 degrees as a tensor of fourth order."""
+    wood = library.wood("sitka spruce")
+    along = library.general("shear_correction_modulus").value * library.number(wood, "modulus_of_elasticity_12").value
+    er, et, g = (along * library.number(wood, name).value
+                 for name in ("elastic_ratio_radial", "elastic_ratio_tangential", "shear_ratio_rt"))  # fmt: skip
+    nu = library.number(wood, "poisson_lr").value
+    tensor = np.zeros((2, 2, 2, 2))
+    tensor[0, 0, 0, 0], tensor[1, 1, 1, 1] = 1.0 / er, 1.0 / et
+    tensor[0, 0, 1, 1] = tensor[1, 1, 0, 0] = -nu / er
+    for i, j, k, m in ((0, 1, 0, 1), (0, 1, 1, 0), (1, 0, 0, 1), (1, 0, 1, 0)):
+        tensor[i, j, k, m] = 1.0 / (4.0 * g)
+    c, s = np.cos(np.radians(30.0)), np.sin(np.radians(30.0))
+    axes = np.array([[c, s], [-s, c]])
+    turned = np.einsum("ai,bj,ck,dm,ijkm->abcd", axes, axes, axes, axes, tensor)
+    made = board("sitka spruce", 30.0)
+    assert 1.0 / made.modulus_across == pytest.approx(turned[0, 0, 0, 0])
+    assert 1.0 / made.shear_across_through == pytest.approx(4.0 * turned[0, 1, 0, 1])
+    assert made.rolling_in_across == pytest.approx(made.modulus_across * 4 * (c * s) ** 2 / (4.0 * g))
+    assert 1.0 - made.across_in_rolling == pytest.approx(made.shear_across_through * (c * c - s * s) ** 2 / g)
+    lr, lt = (along * library.number(wood, f"shear_ratio_{plane}").value for plane in ("lr", "lt"))
+    assert 1.0 / made.shear_plane == pytest.approx(c * c / lr + s * s / lt)
+    assert 1.0 / made.shear_along_through == pytest.approx(c * c / lt + s * s / lr)
+    radial, flat = (library.number(wood, f"coefficient_{way}").value for way in ("radial", "tangential"))
+    assert made.movement_across == pytest.approx(c * c * radial + s * s * flat)
+
+
+@pytest.mark.parametrize("by_point", [False, True])
+def test_softened_stiffness_by_hand(by_point: bool) -> None:
+    """Two springs in series of 300 and 600: shares of stiffness by their give; one softened by half: give 1/300 x 1.5 +
+    1/600 = 4 / 600, and the shares S_k K^2."""
+    give, none = {"along": 1.0 / 300.0, "across": 1.0 / 600.0}, {"shear": 0.0}
+    whole = 1.0 / sum(give.values())
+    shares = {
+        name: np.full((1, 1) if not by_point else (1, 1, 1), whole * one * whole) for name, one in (give | none).items()
+    }
+    piece = shell.Piece(
+        "top", np.zeros((1, 1), dtype=np.int64), lambda part: np.ones((1, 1, 1, 1)), np.ones((1, 1)), shares
+    )
+    soft, split = piece.softened({"along": 0.5, "across": 0.0, "shear": 9.0})
+    assert float(np.squeeze(soft)) == pytest.approx(150.0)
+    assert {name: float(np.squeeze(one)) for name, one in split.items()} == pytest.approx(
+        {"along": 150.0**2 / 300.0, "across": 150.0**2 / 600.0, "shear": 0.0})  # fmt: skip
