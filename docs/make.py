@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import driftmodel
-from driftmodel.base.keys import KINDS, keys_of_file
+from driftmodel.base.file_models import KINDS, keys_of_file
 
 DOCS = Path(__file__).parent
 

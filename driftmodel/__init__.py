@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from driftmodel.base.version import __version__
+from driftmodel.base import __version__
 
 if TYPE_CHECKING:
     from driftmodel.base.errors import BadInput

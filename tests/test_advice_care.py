@@ -19,7 +19,7 @@ from driftmodel.advice.measures import Need, measures_for
 from driftmodel.advice.records import Advice, HumidityBand
 from driftmodel.advice.strain import held_strain, restrained_share
 from driftmodel.advice.surfaces import surface_humidity_pct, surface_temperature_c
-from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
 from driftmodel.climate.enclosure import hard_case

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.alternatives import DAYS_OF_SPAN, Lives, lives_of, weigh_lives

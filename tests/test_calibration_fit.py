@@ -12,7 +12,7 @@ from hidden_truth import as_normals, monthly, rank, read, season_of, truths
 from other_truths import World, guitars
 
 import driftmodel
-from driftmodel.base.datafiles import scenarios_dir
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.decide import weather_or_drift
@@ -31,7 +31,7 @@ from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import LASTING
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.calibration_words import calibration_summary
-from driftmodel.report.decision_words import decision_summary, headline
+from driftmodel.report.grade_words import decision_summary, headline
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 DAYS = (70, 140, 310, 500, 640)

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.forward import fitting

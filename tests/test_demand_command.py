@@ -16,6 +16,7 @@ import pytest
 from invented_fleets import ToyDrift
 from workbook_reader import read_workbook
 
+from driftmodel.base.scenarios import shipped
 from driftmodel.doors import demand_command
 from driftmodel.doors.shared import crew_of
 from driftmodel.fleet.reading import read_fleet
@@ -127,7 +128,7 @@ def test_csv_parquet_and_workbook_agree(real: tuple[Path, str]) -> None:
 def test_the_shipped_fleet_is_small_clean_and_said_to_be_invented() -> None:
     files = list(FLEETS.iterdir())
     assert sum(file.stat().st_size for file in files) < 300_000
-    for name in demand_command.fleet_names():
+    for name in shipped("fleets"):
         fleet = read_fleet(FLEETS / f"{name}.toml")
         assert fleet.settings.invented and "invented" in fleet.settings.title and not fleet.faults
         sold = int(fleet.units.count[~fleet.units.planned].sum())

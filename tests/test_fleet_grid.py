@@ -17,8 +17,9 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.workers import Crew
 from driftmodel.climate.air import hours_from
+from driftmodel.climate.netcdf import write_netcdf
 from driftmodel.maps.grid import hours_of, read_grid
-from driftmodel.maps.grid_map import map_of, write_netcdf
+from driftmodel.maps.grid_map import map_of
 
 DAYS = 366
 

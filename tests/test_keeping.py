@@ -19,10 +19,9 @@ import pytest
 import xarray as xr
 
 from driftmodel.base import keeping, library
-from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.keeping import Memory, Shelf, clear_down, file_digest, fingerprint
-from driftmodel.base.materials import Datum
-from driftmodel.base.provenance import note, recording
+from driftmodel.base.materials import Datum, note, recording
+from driftmodel.base.opened import species_data_dir
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.base.workers import Crew
 from driftmodel.climate.history import climate_air

@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 
 from driftmodel.base.build import Strings
-from driftmodel.base.file_models import keys_in
-from driftmodel.base.keys import KINDS, keys_of_file, unit_of
+from driftmodel.base.file_models import KINDS, keys_in, keys_of_file, unit_of
 from driftmodel.base.scenario_file import ScenarioFile
 from driftmodel.calibration.readings_table import COLUMNS
 

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import LearnedPrior
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors.cli import commands

@@ -24,12 +24,12 @@ SMALL = ("--years", "2", "--draws", "16", "--keep")
 @pytest.fixture(scope="module")
 def grid(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two rows of three points."""
-    from driftmodel.maps import invented_grid
+    from driftmodel.maps import grid
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(invented_grid, "ROWS", 2)
-        patch.setattr(invented_grid, "COLUMNS", 3)
-        return invented_grid.write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
+        patch.setattr(grid, "ROWS", 2)
+        patch.setattr(grid, "COLUMNS", 3)
+        return grid.write_invented_grid(tmp_path_factory.mktemp("grid") / "grid.nc")
 
 
 @pytest.fixture(scope="module")

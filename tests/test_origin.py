@@ -19,12 +19,12 @@ import pytest
 import driftmodel
 from driftmodel.base import keeping, library
 from driftmodel.base.climate_file import Logger
-from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.keeping import file_digest, forget
 from driftmodel.base.materials import Datum
+from driftmodel.base.opened import species_data_dir
 from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
 from driftmodel.base.scenarios import load_climate, load_scenario
-from driftmodel.outlook import origin as origin_room
+from driftmodel.outlook import drift as origin_room
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.levers import parse_what_if
 from driftmodel.report.document import inputs_json

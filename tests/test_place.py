@@ -17,7 +17,7 @@ from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lived import lived, with_spacer
 from driftmodel.outlook.place import PlaceTable, grade_for_place, grades_of
 from driftmodel.outlook.work import as_of, grade_lifts_mm
-from driftmodel.report.calibration_words import place_summary, shipment_summary
+from driftmodel.report.grade_words import place_summary, shipment_summary
 
 
 @pytest.fixture(scope="module")

@@ -17,8 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import driftmodel
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.frozen import Frozen
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
 from driftmodel.climate.history import scenario_air

@@ -21,8 +21,8 @@ import pytest
 from scipy.optimize import brentq
 
 from driftmodel.base import library
-from driftmodel.base.datafiles import scenarios_dir, species_data_dir
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import scenarios_dir, species_data_dir
 from driftmodel.report import wood_words
 from driftmodel.report.texts import fixed
 

@@ -1,0 +1,3 @@
+"""What every room stands on, and the one place where the version is written."""
+
+__version__ = "0.1.0"

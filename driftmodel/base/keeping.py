@@ -22,11 +22,9 @@ from threading import Lock
 from typing import Any, Generic, TypeVar
 from weakref import WeakSet
 
-from driftmodel.base import library
-from driftmodel.base.materials import Datum
+from driftmodel.base import __version__, library
+from driftmodel.base.materials import Datum, Numbers, note_all, recording
 from driftmodel.base.opened import MOST_TABLE_MB, bytes_of
-from driftmodel.base.provenance import Numbers, note_all, recording
-from driftmodel.base.version import __version__
 from driftmodel.base.written import clear_parts, write_file
 
 Thing = TypeVar("Thing")

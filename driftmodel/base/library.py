@@ -16,12 +16,10 @@ from math import exp, isnan, log
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.datafiles import species_data_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.materials import Datum, Disagreement, Finish, Wood
-from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, text_of
-from driftmodel.base.provenance import note
+from driftmodel.base.materials import Datum, Disagreement, Finish, Wood, note
+from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, species_data_dir, text_of
 
 #: shipped folder; the user's own files with time of change and size
 Places = tuple[Path, tuple[tuple[Path, int, int], ...]]

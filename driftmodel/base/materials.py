@@ -1,8 +1,11 @@
-"""What the library holds: a number with everything needed to judge it, a wood, a finish."""
+"""What the library holds: a number with everything needed to judge it, a wood, a finish; and which numbers an answer
+was made from: noted as they are read, and told again when a kept answer is given."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from math import log
 
@@ -74,3 +77,33 @@ class Finish:
     note: str = ""
     coats: int = 0
     effectiveness_pct: tuple[float | None, ...] = ()
+
+
+#: name -> number: "residual_gain", "sitka spruce, coefficient_radial", "nitrocellulose lacquer, permeance"
+Numbers = dict[str, Datum]
+
+_listening: ContextVar[tuple[Numbers, ...]] = ContextVar("listening", default=())
+
+
+@contextmanager
+def recording() -> Iterator[Numbers]:
+    """Every number read inside, by its name, in the order of the first reading; recordings may stand in one another."""
+    numbers: Numbers = {}
+    token = _listening.set((*_listening.get(), numbers))
+    try:
+        yield numbers
+    finally:
+        _listening.reset(token)
+
+
+def note(name: str, number: Datum) -> Datum:
+    """Tell all who record that this number is used; gives it back."""
+    for numbers in _listening.get():
+        numbers[name] = number
+    return number
+
+
+def note_all(numbers: Mapping[str, Datum]) -> None:
+    """Tell all who record of numbers that a kept answer was made from."""
+    for name, number in numbers.items():
+        note(name, number)

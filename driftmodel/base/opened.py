@@ -6,6 +6,8 @@ import os
 import re
 import stat
 import tomllib
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -147,3 +149,25 @@ def _not_toml(text: str, path: str | Path, told: str) -> BadInput:
 
 def _reason(fault: OSError) -> str:
     return (fault.strerror or type(fault).__name__).lower()
+
+
+@cache
+def _folder(name: str) -> Path:
+    """The folder `name`: the subpackage driftmodel.<name> where one is installed, else the one beside the package."""
+    try:
+        installed = Path(str(files(f"driftmodel.{name}")))
+        if (installed / "README.md").is_file() or any(installed.glob("*.toml")):
+            return installed
+    except (ModuleNotFoundError, TypeError):
+        pass
+    return Path(__file__).resolve().parents[2] / name
+
+
+def species_data_dir() -> Path:
+    """The folder of woods, finishes, general numbers and sources."""
+    return _folder("species_data")
+
+
+def scenarios_dir() -> Path:
+    """The folder of scenarios, instruments and climates."""
+    return _folder("scenarios")

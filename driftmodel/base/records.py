@@ -12,7 +12,7 @@ from typing import Any
 from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
 from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.materials import Datum
+from driftmodel.base.materials import Datum, note_all
 from driftmodel.base.scenario_file import ScenarioTable, StringEvent
 
 #: metadata of a field that says where a record was read, not what it says
@@ -144,3 +144,10 @@ class Scenario(ScenarioTable):
     learned: tuple[LearnedPrior, ...] = ()
     #: numbers that what-ifs were made with, by name
     numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)
+
+
+def note_scenario(scenario: Scenario) -> None:
+    """Tell of the numbers a scenario's records were filled with: by its climates' files, by what-ifs."""
+    note_all(dict(scenario.numbers))
+    for stay in scenario.stays:
+        note_all(dict(stay.climate.numbers))

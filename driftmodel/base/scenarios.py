@@ -10,14 +10,13 @@ from typing import Any
 from driftmodel.base import library
 from driftmodel.base.build import InstrumentFile, Joint
 from driftmodel.base.climate_file import ClimateFile, Normals, Outdoor, RoomFile
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import record_of
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.learned_file import read_learned
-from driftmodel.base.opened import is_there
-from driftmodel.base.provenance import recording
+from driftmodel.base.materials import recording
+from driftmodel.base.opened import is_there, scenarios_dir
 from driftmodel.base.records import Climate, Instrument, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
@@ -33,9 +32,14 @@ def _bytes_of(path: Path) -> str:
     return fingerprint(path, file_digest(path))
 
 
+def shipped(folder: str) -> tuple[str, ...]:
+    """Names of the shipped files of a folder of scenarios, usable without a path."""
+    return tuple(sorted(path.stem for path in (scenarios_dir() / folder).glob("*.toml")))
+
+
 def scenario_names() -> tuple[str, ...]:
     """Names of the shipped scenarios, usable without a path."""
-    return tuple(sorted(path.stem for path in scenarios_dir().glob("*.toml")))
+    return shipped(".")
 
 
 def load_scenario(name: str | Path) -> Scenario:
@@ -43,7 +47,7 @@ def load_scenario(name: str | Path) -> Scenario:
 
     Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
     """
-    path = _resolve(name, scenarios_dir(), "scenario", scenario_names())
+    path = named_file(name, ".", "scenario")
     data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path, closed_where_set_up))
     return scenario_of(path, data, raw)
 
@@ -103,7 +107,7 @@ def held_air(temperature_c: float, relative_humidity_pct: float) -> Climate:
 
 def instrument_names() -> tuple[str, ...]:
     """Names of the shipped instruments."""
-    return tuple(sorted(path.stem for path in (scenarios_dir() / "instruments").glob("*.toml")))
+    return shipped("instruments")
 
 
 def derived(tree: dict[str, Any], path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
@@ -154,8 +158,7 @@ def _put_over(under: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
 
 def find_instrument(name: str | Path) -> Instrument:
     """The instrument in a TOML file, or a shipped one by its name. Raises BadInput."""
-    folder = scenarios_dir() / "instruments"
-    return load_instrument(_resolve(name, folder, "instrument", instrument_names(), "driftmodel design"))
+    return load_instrument(named_file(name, "instruments", "instrument", "driftmodel design"))
 
 
 def load_instrument(path: Path) -> Instrument:
@@ -292,20 +295,18 @@ def _unknown(
     )
 
 
-def _resolve(
-    name: str | Path, folder: Path, kind: str, known: tuple[str, ...], command: str = "driftmodel forecast"
-) -> Path:
-    """A shipped file by bare name, else the path given."""
-    text = str(name)
+def named_file(name: str | Path, folder: str, kind: str, command: str = "driftmodel forecast") -> Path:
+    """A shipped file of a folder of scenarios by bare name, else the path given. Raises BadInput for neither."""
+    text, known = str(name), shipped(folder)
     if text in known:
-        return folder / f"{text}.toml"
+        return scenarios_dir() / folder / f"{text}.toml"
     path = Path(text)
     if path.suffix or "/" in text or "\\" in text or is_there(path):
         return path
     raise BadInput(
         f'there is no {kind} "{text}".{near_match(text, known)}',
         f"a path to a TOML file, or one of {', '.join(known)}",
-        mend=f"{command} {known[0]}" if known else f"give the path of a {kind} file",
+        mend=f"{command} {known[0]}",
     )
 
 
@@ -318,5 +319,4 @@ def _beside(scenario: Path, name: str, folder: str, kind: str, at: tuple[str | i
     for place in places:
         if is_there(place):
             return place
-    known = tuple(sorted(path.stem for path in (scenarios_dir() / folder).glob("*.toml")))
-    raise _unknown(scenario, at, name, kind, known)
+    raise _unknown(scenario, at, name, kind, shipped(folder))

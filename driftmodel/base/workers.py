@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.provenance import Numbers, note_all, recording
+from driftmodel.base.materials import Numbers, note_all, recording
 
 Progress = Callable[[int, int], None]
 

@@ -6,6 +6,7 @@ attribute once, slice by slice; only a file it came through is opened here.
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -140,3 +141,18 @@ def _read_through(file: Path, needed: str) -> None:
 def _too_large(file: Path, needed: str) -> BadInput:
     return BadInput(f"more than {MOST_UNPACKED_MB:,.0f} million bytes once unpacked", needed, file=file,
                     mend="take fewer points or longer steps")  # fmt: skip
+
+
+def write_netcdf(found: Dataset, path: str | Path) -> Path:
+    """The dataset as NetCDF-4, whole or not at all. Raises BadInput when the place cannot be written."""
+    file = Path(path)
+    part = file.parent / f".{file.name}.{os.getpid()}.part"
+    try:
+        found.to_netcdf(part, engine="h5netcdf")
+        os.replace(part, file)
+    except OSError as fault:
+        raise BadInput(f"cannot be written ({type(fault).__name__})", "a folder that can be written", file=file,
+                       mend="another path") from None  # fmt: skip
+    finally:
+        part.unlink(missing_ok=True)
+    return file

@@ -16,19 +16,10 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
-from driftmodel.base.types import Dataset
+from driftmodel.base.types import Array, Dataset, Flags
 from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
-from driftmodel.climate.weather_checks import (
-    DISAGREE_PCT,
-    HOURS,
-    check_calendar,
-    check_itself,
-    check_range,
-    disagreement_pct,
-    missing_hours,
-    numbers,
-)
-from driftmodel.climate.weather_formats import rows_of
+from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
+from driftmodel.climate.weather_formats import Rows, rows_of
 
 _files: Memory[Dataset] = Memory(16)
 
@@ -86,3 +77,128 @@ def _read(path: Path, gap_policy: str | None) -> Dataset:
         "filled_hours": int(gone.sum()),
     }
     return air
+
+
+HOURS = 8760
+#: an hour whose dew point and humidity say different things by more than this disagrees with itself
+DISAGREE_PCT = 5.0
+_NAMES = ("dry bulb", "dew point", "relative humidity")
+_LOW, _HIGH = (-60.0, -80.0, 0.0), (60.0, 50.0, 110.0)  # EnergyPlus weather file limits, narrowed to dwellings
+
+
+def check_calendar(rows: Rows, path: Path) -> None:
+    """The rows are the 8760 hours of a year of 365 days in order, hours 1 to 24."""
+    days = np.arange(f"{TYPICAL_YEAR}-01-01", f"{TYPICAL_YEAR + 1}-01-01", dtype="datetime64[D]").astype(object)
+    expected = [(day.month, day.day, hour) for day in days for hour in range(1, 25)]
+    for k, (stamp, want) in enumerate(zip(rows.stamp, expected, strict=False)):
+        try:
+            got = tuple(int(part) for part in stamp)
+        except ValueError:
+            got = ()
+        if got != want:
+            leap = " (a leap day has no place in a typical year)" if got[:2] == (2, 29) else ""
+            raise BadInput(
+                f"month, day, hour {'/'.join(stamp)}{leap}",
+                f"month {want[0]}, day {want[1]}, hour {want[2]} here: every hour of 365 days, hours 1 to 24",
+                file=path,
+                place=f"row {rows.line[k]}, column month/day/hour",
+                mend="put the missing rows back, or take out the ones too many",
+            )
+    if len(rows.stamp) != HOURS:
+        last = rows.line[min(len(rows.line), HOURS + 1) - 1] if rows.line else 1
+        raise BadInput(
+            f"{len(rows.stamp)} hours",
+            f"{HOURS} hours, one year of 365 days",
+            file=path,
+            place=f"row {last}",
+            mend="download the file again: it is cut short or has rows too many",
+        )
+
+
+def numbers(rows: Rows, k: int, path: Path) -> Array:
+    """Column k in degC or %. Raises BadInput at the first cell that is no number."""
+    try:
+        values = np.array([row[k] for row in rows.cells], dtype=float) * rows.scale[k]
+    except ValueError:
+        values = np.full(len(rows.cells), np.nan)
+        for i, row in enumerate(rows.cells):
+            try:
+                values[i] = float(row[k])
+            except ValueError:
+                break
+    bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size:
+        i = int(bad[0])
+        raise BadInput(
+            f'"{rows.cells[i][k].strip()}" for the {_NAMES[k]}',
+            "a number",
+            file=path,
+            place=f"row {rows.line[i]}, column {rows.columns[k]}",
+            mend="write the number, or take another file",
+        )
+    return values
+
+
+def missing_hours(rows: Rows, k: int, values: Array) -> Flags:
+    """Hours that carry the format's missing code."""
+    code = rows.missing_from[k] * rows.scale[k]
+    return np.asarray(values <= code if code < 0 else values >= code - 1e-9)
+
+
+def check_range(rows: Rows, k: int, values: Array, missing: Flags, path: Path) -> None:
+    """Values that are not missing lie where weather can be. Raises BadInput at the first that does not."""
+    bad = np.flatnonzero(~missing & ((values < _LOW[k]) | (values > _HIGH[k])))
+    if bad.size:
+        i = int(bad[0])
+        unit = "%" if k == 2 else "degC"
+        raise BadInput(
+            f"{_NAMES[k]} {values[i]:g} {unit}",
+            f"{_LOW[k]:g} to {_HIGH[k]:g} {unit}",
+            file=path,
+            place=f"row {rows.line[i]}, column {rows.columns[k]}",
+            mend="correct that value, or mark it missing and name a gap_policy",
+        )
+
+
+def disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
+    """Distance of the humidity column from the dew point's, the nearer of the readings over water and over ice."""
+    water = relative_humidity_from_dew_point_pct(temperature, dew, over_water=True)
+    ice = relative_humidity_from_dew_point_pct(temperature, dew)
+    return np.asarray(np.fmin(np.abs(water - humidity), np.abs(ice - humidity)))
+
+
+def check_itself(rows: Rows, values: list[Array], missing: list[Flags], path: Path) -> None:
+    """The three columns tell one story. Raises BadInput for a humidity that is a fraction, a dew point above the dry
+    bulb in most hours, and a dew point that disagrees with the humidity in most hours."""
+    dry, dew, humidity = rows.columns
+    known = ~(missing[0] | missing[1] | missing[2])
+    place = f"row {rows.line[0]}, columns {dry}, {dew}, {humidity}"
+    there = values[2][~missing[2]]
+    if there.size and there.max() <= 1.0:
+        raise BadInput(
+            f"column {humidity} holds nothing above {there.max():g}: a fraction",
+            "relative humidity in percent: 45, not 0.45",
+            file=path,
+            place=f"row {rows.line[0]}, column {humidity}",
+            mend=f"multiply column {humidity} by 100",
+        )
+    if not known.any():
+        return
+    if np.mean(values[1][known] > values[0][known] + 0.5) > 0.5:
+        raise BadInput(
+            f"the dew point of column {dew} is above the dry bulb of column {dry} in most hours: the two look swapped",
+            "a dew point no higher than the dry bulb",
+            file=path,
+            place=place,
+            mend=f"swap the columns {dry} and {dew}",
+        )
+    apart = disagreement_pct(values[0][known], values[1][known], values[2][known]) > DISAGREE_PCT
+    if apart.mean() > 0.5:
+        raise BadInput(
+            f"columns {dry}, {dew} and {humidity} disagree: in {100 * apart.mean():.0f} % of the hours the dew point "
+            f"says a humidity more than {DISAGREE_PCT:g} % away",
+            "dew point and humidity of the same air",
+            file=path,
+            place=place,
+            mend="take the file from its source again, or correct the column that is wrong",
+        )

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import Terms, case_named, day_named, ensemble_options, shared_options
+from driftmodel.doors.shared import Terms, case_named, day_named, ensemble_options, listed, shared_options
 
 if TYPE_CHECKING:
-    from driftmodel.base.records import Scenario
     from driftmodel.calibration.decide import Decision
     from driftmodel.record.case import Case
 
@@ -66,14 +64,9 @@ def forecast(
 def _scenario_list(as_json: bool) -> str:
     from driftmodel.base.scenarios import load_scenario, scenario_names
 
-    scenarios: list[Scenario] = [load_scenario(name) for name in scenario_names()]
-    if as_json:
-        return json.dumps(
-            [{"name": item.name, "title": item.title, "summary": item.summary} for item in scenarios], indent=2
-        )
-    width = max(len(item.name) for item in scenarios)
-    lines = [f"{item.name:<{width}}  {item.summary}" for item in scenarios]
-    return "\n".join([*lines, "", "All invented; the weather in them is real where it names a weather file."])
+    known = [load_scenario(name) for name in scenario_names()]
+    rows = [{"name": one.name, "title": one.title, "summary": one.summary} for one in known]
+    return listed(rows, as_json, "All invented; the weather in them is real where it names a weather file.")
 
 
 def read_with(case: Case, readings: Path | None, when: str | None) -> Case:
@@ -188,7 +181,7 @@ def grade(
 
     Several scenarios make a shipment: a line for each.
     """
-    from driftmodel.report import calibration_words as words
+    from driftmodel.report.grade_words import place_json, place_summary, shipment_summary
 
     cases = [case_named(name, None, when if len(scenarios) == 1 else None) for name in scenarios]
     if (given or readings) and len(cases) > 1:
@@ -209,8 +202,8 @@ def grade(
 
         places = [climate_named(home) for home in homes]
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
-        text = words.place_summary(tables[0], terms.units) if len(tables) == 1 else words.shipment_summary(tables)
-        data = [words.place_json(table) for table in tables]
+        text = place_summary(tables[0], terms.units) if len(tables) == 1 else shipment_summary(tables)
+        data = [place_json(table) for table in tables]
     if written := terms.kept("grade", terms.answer(lambda: text, lambda: data)):
         terms.written(written)
 
@@ -219,7 +212,7 @@ def _decided(
     case: Case, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
 ) -> tuple[str, Any]:
     """Weather or drift: the decision about today's reading, or about where earlier ones left it."""
-    from driftmodel.report.decision_words import decision_json, decision_summary
+    from driftmodel.report.grade_words import decision_json, decision_summary
 
     decision, taken = decided(case, given, when, readings)
     text = decision_summary(decision, units)

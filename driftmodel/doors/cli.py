@@ -3,35 +3,22 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
 
 import click
 
-from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.version import __version__
+from driftmodel.base import __version__
+from driftmodel.base.errors import BadInput
 from driftmodel.doors.bench_commands import calibrate, forecast, grade
 from driftmodel.doors.care_commands import advise, compare, page
 from driftmodel.doors.demand_command import demand, map_
 from driftmodel.doors.look_commands import air, design, keys, woods
 from driftmodel.doors.record_command import learn, record
+from driftmodel.doors.shared import Suggesting
 
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 
 
-class _Commands(click.Group):
-    """Suggests the nearest command for a mistyped one."""
-
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
-        if args and self.get_command(ctx, args[0]) is None:
-            raise BadInput(
-                f'there is no command "{args[0]}".{near_match(args[0], self.list_commands(ctx))}',
-                "one of " + ", ".join(self.list_commands(ctx)),
-                mend="driftmodel --help",
-            )
-        return super().resolve_command(ctx, args)
-
-
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=Suggesting, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="driftmodel %(version)s")
 def commands() -> None:
     """When will this guitar need another neck spacer, which one, and how sure is that.

@@ -3,19 +3,22 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.opened import is_there
-from driftmodel.doors.shared import Terms, case_named, crew_of, crew_options, shared_options, what_if_option
+from driftmodel.base.errors import BadInput
+from driftmodel.doors.shared import Terms, case_named, crew_options, listed, shared_options, what_if_option
 
 if TYPE_CHECKING:
+    from driftmodel.base.workers import Crew
     from driftmodel.fleet.roster import Fleet
+
+#: the shipped fleet
+DEMO = "two-regions"
 
 
 @click.command()
@@ -44,9 +47,7 @@ def demand(
     service: float | None,
     what_ifs: tuple[str, ...],
     and_backtest: bool | None,
-    workers: int,
-    scheduler: str | None,
-    keep: Path | None,
+    crew: Callable[[], Crew],
     terms: Terms,
 ) -> None:
     """Regrades, parts, hours and cost of a fleet by month.
@@ -59,8 +60,8 @@ def demand(
         terms.say(_fleet_list(terms.as_json))
         return
     if fleet is None and demo is None:
-        raise BadInput("no fleet was named", "a fleet file", mend=f"driftmodel demand {fleet_names()[0]}")
-    path = find_fleet(fleet or fleet_names()[0])
+        raise BadInput("no fleet was named", "a fleet file", mend=f"driftmodel demand {DEMO}")
+    path = find_fleet(fleet or DEMO)
     if demo is not None:
         copied = copy_fleet(path, demo)
         terms.answer(lambda: f"Now: driftmodel demand {copied}", lambda: {"fleet": str(copied)})
@@ -78,22 +79,20 @@ def demand(
     from driftmodel.report.demand_words import demand_json, terminal_summary
 
     chosen = _with_options(_read(path, folder), months, service)
-    crew = crew_of(workers, scheduler, keep)
+    who = crew()
     physics = physics_of(chosen)
     worlds = [world_named(chosen, physics, words) for words in what_ifs]
-
-    cell_law = remembered(physics, crew)
-
+    cell_law = remembered(physics, who)
     cells = terms.counted("cells")
     terms.progress("cells")
     if and_backtest and not origins_of(chosen):
         raise _too_little_past(chosen)
     if and_backtest is False:
-        found, tested = forecast_demand(chosen, cell_law, crew=crew, progress=cells), None
+        found, tested = forecast_demand(chosen, cell_law, crew=who, progress=cells), None
     else:
-        found, tested = checked_forecast(chosen, cell_law, crew=crew, progress=cells)
+        found, tested = checked_forecast(chosen, cell_law, crew=who, progress=cells)
     terms.progress("price of cover")
-    price, changed = priced(found, cell_law, worlds, crew=crew)
+    price, changed = priced(found, cell_law, worlds, crew=who)
     terms.progress("report: figures, tables, workbook")
     book = demand_book(found, tested, price, changed)
     write_demand(book, folder)
@@ -101,32 +100,11 @@ def demand(
     terms.answer(lambda: f"{terminal_summary(book)}\n\n{where}", lambda: demand_json(book) | {"folder": str(folder)})
 
 
-def fleet_names() -> tuple[str, ...]:
-    """Names of the shipped fleets, usable without a path."""
-    return tuple(sorted(path.stem for path in _fleets().glob("*.toml")))
-
-
-def _fleets() -> Path:
-    from driftmodel.base.datafiles import scenarios_dir
-
-    return scenarios_dir() / "fleets"
-
-
 def find_fleet(name: str) -> Path:
     """A shipped fleet's file by bare name, else the path given. Raises BadInput for neither."""
-    known = fleet_names()
-    if name in known:
-        return _fleets() / f"{name}.toml"
-    path = Path(name)
-    if is_there(path) and path.is_dir():
-        raise BadInput("it is a folder", "a fleet's TOML file", file=path, mend=f"driftmodel demand {path}/fleet.toml")
-    if path.suffix or "/" in name or "\\" in name or is_there(path):
-        return path
-    raise BadInput(
-        f'there is no fleet "{name}".{near_match(name, known)}',
-        f"a path to a TOML file, or one of {', '.join(known)}",
-        mend=f"driftmodel demand {known[0]}",
-    )
+    from driftmodel.base.scenarios import named_file
+
+    return named_file(name, "fleets", "fleet", "driftmodel demand")
 
 
 def copy_fleet(path: Path, folder: Path) -> Path:
@@ -161,14 +139,11 @@ def copy_fleet(path: Path, folder: Path) -> Path:
 
 
 def _fleet_list(as_json: bool) -> str:
+    from driftmodel.base.scenarios import shipped
     from driftmodel.base.tomlfile import read_toml
 
-    titles = {name: str(read_toml(_fleets() / f"{name}.toml")[0]["title"]) for name in fleet_names()}
-    if as_json:
-        return json.dumps([{"name": name, "title": title} for name, title in titles.items()], indent=2)
-    width = max(map(len, titles))
-    lines = [f"{name:<{width}}  {title}" for name, title in titles.items()]
-    return "\n".join([*lines, "", "driftmodel demand NAME --demo DIR copies one to change."])
+    rows = [{"name": name, "title": str(read_toml(find_fleet(name))[0]["title"])} for name in shipped("fleets")]
+    return listed(rows, as_json, "driftmodel demand NAME --demo DIR copies one to change.")
 
 
 def _read(path: Path, folder: Path) -> Fleet:
@@ -219,9 +194,7 @@ def map_(
     years: int,
     draws: int,
     what_if: str | None,
-    workers: int,
-    scheduler: str | None,
-    keep: Path | None,
+    crew: Callable[[], Crew],
     terms: Terms,
 ) -> None:
     """Regrades and the best grade on a grid of climates.
@@ -231,7 +204,7 @@ def map_(
     --out says otherwise.
     """
     if demo is not None:
-        from driftmodel.maps.invented_grid import write_invented_grid
+        from driftmodel.maps.grid import write_invented_grid
 
         terms.say(f"Now: driftmodel map first-winter {write_invented_grid(demo)}")
         return
@@ -246,8 +219,7 @@ def map_(
     from driftmodel.maps.grid_map import map_of
     from driftmodel.report.map_report import map_frame, map_summary, write_map
 
-    crew = crew_of(workers, scheduler, keep)
-    found = map_of(grid, chosen, years=years, draws=draws, crew=crew, progress=terms.counted("points"))
+    found = map_of(grid, chosen, years=years, draws=draws, crew=crew(), progress=terms.counted("points"))
     written = write_map(found, chosen, folder)
     where = f"Report: {folder / 'report.html'}   NetCDF: {folder / 'map.nc'}"
     terms.answer(

@@ -83,15 +83,12 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
 def air(
     file: Path,
     logged: Path | None,
-    time_zone: str | None,
-    gap_policy: str | None,
-    gap_limit_days: float,
     temperature_column: str | None,
     humidity_column: str | None,
     temperature_unit: str | None,
     time_column: str | None,
-    day_first: bool | None,
     terms: Terms,
+    **reading: Any,
 ) -> None:
     """Look at air: a record as it is read, or the air of a room.
 
@@ -109,14 +106,7 @@ def air(
 
     def read(path: Path) -> Dataset:
         try:
-            return read_air(
-                path,
-                columns=columns or None,
-                time_zone=time_zone,
-                gap_policy=gap_policy,
-                gap_limit_days=gap_limit_days,
-                day_first=day_first,
-            )
+            return read_air(path, columns=columns or None, **reading)
         except BadInput as fault:
             raise _as_flags(fault) from None
 
@@ -223,7 +213,7 @@ def keys(kind: str | None, terms: Terms) -> None:
     """
     from dataclasses import asdict
 
-    from driftmodel.base.keys import KINDS, keys_of_file, keys_text
+    from driftmodel.base.file_models import KINDS, keys_of_file, keys_text
 
     kinds = [kind] if kind else list(KINDS)
     _listed(

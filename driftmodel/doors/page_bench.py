@@ -19,7 +19,7 @@ from driftmodel.doors.page_view import path_picture
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
-from driftmodel.report.decision_words import COLUMNS, decision_facts, headline, option_rows
+from driftmodel.report.grade_words import COLUMNS, decision_facts, headline, option_rows
 from driftmodel.report.texts import said
 
 KEPT_UPLOADS, MOST_FILES = 8, 12

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
 
 START = "first-winter"

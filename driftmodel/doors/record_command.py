@@ -4,34 +4,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from driftmodel.base.errors import BadInput, near_match
-from driftmodel.doors.shared import Terms, day_named, shared_options
+from driftmodel.base.errors import BadInput
+from driftmodel.doors.shared import Suggesting, Terms, day_named, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.calibration.claimed import Claim
     from driftmodel.calibration.workshop import Known
 
 
-class _Verbs(click.Group):
-    """Suggests the nearest verb for a mistyped one."""
-
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
-        if args and self.get_command(ctx, args[0]) is None:
-            known = self.list_commands(ctx)
-            near = near_match(args[0], known)
-            raise BadInput(
-                f'record has no verb "{args[0]}".{near}',
-                "one of " + ", ".join(known),
-                mend=f"driftmodel record {known[2]}",
-            )
-        return super().resolve_command(ctx, args)
-
-
-@click.group(cls=_Verbs)
+@click.group(cls=Suggesting)
 def record() -> None:
     """One instrument's record: readings, work, moves.
 

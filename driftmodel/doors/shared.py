@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY, MOST_SEED
 
 if TYPE_CHECKING:
@@ -22,6 +22,20 @@ if TYPE_CHECKING:
 
     from driftmodel.base.workers import Crew
     from driftmodel.record.case import Case
+
+
+class Suggesting(click.Group):
+    """A group that suggests the nearest command for a mistyped one."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        known = self.list_commands(ctx)
+        if args and self.get_command(ctx, args[0]) is None:
+            raise BadInput(
+                f'{ctx.command_path} has no command "{args[0]}".{near_match(args[0], known)}',
+                "one of " + ", ".join(known),
+                mend=f"{ctx.command_path} --help",
+            )
+        return super().resolve_command(ctx, args)
 
 
 def shared_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -91,6 +105,14 @@ class Terms:
         return write_files(self.out, {f"{name}.{'json' if self.as_json else 'txt'}": text + "\n"})[0]
 
 
+def listed(rows: list[dict[str, str]], as_json: bool, then: str) -> str:
+    """What is shipped: a line each, its name and the last it says of itself, and what to know of all; or JSON."""
+    if as_json:
+        return json.dumps(rows, indent=2)
+    width = max(len(row["name"]) for row in rows)
+    return "\n".join([*(f"{row['name']:<{width}}  {list(row.values())[-1]}" for row in rows), "", then])
+
+
 def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
     """--draws, --seed, --what-if and --date of a command that runs one scenario."""
     seed = click.option(
@@ -151,7 +173,7 @@ def shows_progress(quiet: bool, as_json: bool) -> bool:
 
 
 def crew_options(command: Callable[..., None]) -> Callable[..., None]:
-    """--workers, --scheduler and --keep."""
+    """--workers, --scheduler and --keep, as a crew to be called for."""
 
     @click.option(
         "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine."
@@ -164,8 +186,8 @@ def crew_options(command: Callable[..., None]) -> Callable[..., None]:
         help="Where finished cells are kept; with --scheduler, a folder its workers reach.",
     )
     @wraps(command)
-    def with_options(**options: Any) -> None:
-        command(**options)
+    def with_options(workers: int, scheduler: str | None, keep: Path | None, **options: Any) -> None:
+        command(crew=lambda: crew_of(workers, scheduler, keep), **options)
 
     return with_options
 

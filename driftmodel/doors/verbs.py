@@ -125,15 +125,15 @@ def decide(scenario: Named, *readings: str, when: date | None = None, known: Cal
     from driftmodel.calibration.said import reading_said
     from driftmodel.outlook.work import fitted_spacer
 
-    chosen = scenario if isinstance(scenario, Scenario) else _plain(scenario)
+    chosen = _plain(scenario)
     rows = tuple(reading_said(words, chosen, when or date.today(), fitted_spacer(chosen))[0] for words in readings)
     return weather_or_drift(chosen, rows, known)
 
 
-def _plain(scenario: str | Path) -> Scenario:
+def _plain(scenario: Named) -> Scenario:
     from driftmodel.record.case import load_scenario
 
-    return load_scenario(scenario)
+    return scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
 
 
 def advise(
@@ -171,7 +171,7 @@ def compare(
     """
     from driftmodel.outlook.compare import compare as run
 
-    chosen = [each if isinstance(each, Scenario) else _plain(each) for each in scenarios]
+    chosen = [_plain(each) for each in scenarios]
     return run(chosen, draws, seed, progress, unknowns)
 
 
@@ -215,7 +215,7 @@ def map(
 
     for name, value, usual, most in (("years", years, 10, 40), ("workers", workers, 1, 256)):
         whole_number(name, value, 1, usual, most)
-    chosen = scenario if isinstance(scenario, Scenario) else _plain(scenario)
+    chosen = _plain(scenario)
     crew = crew_of(workers, None, None if keep is None else Path(keep))
     return map_of(grid, chosen, years=years, draws=draws, crew=crew)
 

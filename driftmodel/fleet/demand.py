@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import only, ratio
-from driftmodel.base.provenance import recording
+from driftmodel.base.materials import recording
 from driftmodel.base.schema import described
 from driftmodel.base.types import Array, Dataset, Flags, Integers
 from driftmodel.base.workers import Crew, Progress
@@ -29,7 +29,7 @@ from driftmodel.fleet.report_habits import monthly, reporting_lag, waiting_share
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
 from driftmodel.fleet.run import FleetDemand, run_cells
 from driftmodel.fleet.tables import NONE, month_label
-from driftmodel.outlook.origin import told
+from driftmodel.outlook.drift import told
 
 NO_GRADE = "none mends it"
 SOON_MONTHS = 12

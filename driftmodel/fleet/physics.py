@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.keeping import fingerprint
 from driftmodel.base.opened import is_there
-from driftmodel.base.provenance import note_scenario
-from driftmodel.base.records import Scenario, Stay
+from driftmodel.base.records import Scenario, Stay, note_scenario
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.fleet.built_together import lives_of
 from driftmodel.fleet.cohorts import cover_left
@@ -112,7 +111,7 @@ class OutlookPassages:
         return str(beside) if is_there(beside) else name
 
     def _climate_named(self, cell: Cell) -> Path:
-        from driftmodel.base.datafiles import scenarios_dir
+        from driftmodel.base.opened import scenarios_dir
 
         name = cell.climate if cell.climate.endswith(".toml") else f"{cell.climate}.toml"
         places = [

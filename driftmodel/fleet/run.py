@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Shelf, fingerprint
-from driftmodel.base.provenance import Numbers, note_all, recording
+from driftmodel.base.materials import Numbers, note_all, recording
 from driftmodel.base.types import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expect

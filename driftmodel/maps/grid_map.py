@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
@@ -16,7 +14,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.limits import DAYS_PER_YEAR
-from driftmodel.base.provenance import recording
+from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array, Dataset, Times
 from driftmodel.base.workers import Crew, Progress, each, in_order
@@ -30,7 +28,7 @@ from driftmodel.maps.grid import Grid, hours_of, read_grid
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns
-from driftmodel.outlook.origin import numbers_record, told
+from driftmodel.outlook.drift import numbers_record, told
 from driftmodel.outlook.place import grades_of
 from driftmodel.outlook.regrade import NEVER
 
@@ -230,23 +228,3 @@ def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
             "conversions": "; ".join(grid.conversions) or "none",
         },
     )
-
-
-def write_netcdf(found: Dataset, path: str | Path) -> Path:
-    """The dataset as NetCDF-4, whole or not at all. Raises BadInput when the place cannot be written."""
-    file = Path(path)
-    part = file.parent / f".{file.name}.{os.getpid()}.part"
-    write: Callable[..., Any] = found.to_netcdf
-    try:
-        write(part, engine="h5netcdf")
-        os.replace(part, file)
-    except OSError as fault:
-        raise BadInput(
-            f"cannot be written ({type(fault).__name__})",
-            "a folder that can be written",
-            file=file,
-            mend="another path",
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
-    return file

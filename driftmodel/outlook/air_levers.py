@@ -13,8 +13,8 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier, Normals, Outdoor
-from driftmodel.base.datafiles import scenarios_dir
 from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Climate, Room, Scenario, Stay
 from driftmodel.base.scenarios import load_climate
 from driftmodel.climate.enclosure import hard_case

@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
-from driftmodel.base.provenance import note_scenario
-from driftmodel.base.records import Scenario
+from driftmodel.base.records import Scenario, note_scenario
 from driftmodel.base.types import Array, Dataset
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room_fit import fitted

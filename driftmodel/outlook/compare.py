@@ -10,13 +10,12 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.limits import QUANTILES
-from driftmodel.base.provenance import recording
+from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import described
 from driftmodel.base.types import Array, Dataset
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.drift import forecast
-from driftmodel.outlook.origin import numbers_record, told
+from driftmodel.outlook.drift import forecast, numbers_record, told
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
 from driftmodel.outlook.work import (
     action_work_mm,

@@ -12,8 +12,7 @@ from driftmodel.base import library
 from driftmodel.base.build import Plate
 from driftmodel.base.errors import BadInput, near_match, whole_number
 from driftmodel.base.frozen import Frozen, Record
-from driftmodel.base.materials import Z_80, Datum
-from driftmodel.base.provenance import note
+from driftmodel.base.materials import Z_80, Datum, note
 from driftmodel.base.records import Climate, Instrument, Room, Scenario
 from driftmodel.base.types import Array, Flags
 from driftmodel.climate.room_fit import fitted

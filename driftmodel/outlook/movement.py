@@ -64,7 +64,7 @@ def acting_lags(lags_pct: Array, rooms: RoomRows | None = None) -> Array:
 
 @dataclass(frozen=True)
 class World:
-    """Single since set-up by quantity, (draws, days), and the reading that a regrade is judged by."""
+    """Movement since set-up by quantity, (draws, days), and the reading that a regrade is judged by."""
 
     seasonal: dict[str, Single]
     lasting: dict[str, Single]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Iterable
 from dataclasses import asdict
 from math import isinf
 from pathlib import Path
@@ -12,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
+from driftmodel.base.types import Axes, Figure
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Worth
-from driftmodel.outlook.place import PlaceTable
-from driftmodel.report.calibration_figures import calibration_figure
+from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
-from driftmodel.report.pictures import png
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
 
 Points = tuple[float, float, float]
 WIDTH = 100
@@ -156,67 +155,6 @@ def _slip(one: Fitted, units: str) -> str:
     )
 
 
-# ---- the grade for a place -------------------------------------------------------------------------------------------
-
-
-def place_summary(table: PlaceTable, units: str = "metric") -> str:
-    """The spacer to have from today on, and every grade of the set at one place or in a mix of homes."""
-    lines = [*textwrap.wrap(_advised(table, units), WIDTH), ""]
-    lines.append(
-        f"{table.title}, {table.years} years" + (", in any of: " + "; ".join(table.homes) if table.homes else "")
-    )
-    heads = (("", "days a", "", "no", "later", "action,"),
-             ("Spacer", "year inside", "8 in 10", "regrade", "jobs", "middle"))  # fmt: skip
-    lines += [f"{a:8}{b:>11}{c:>14}{d:>10}{e:>8}   {f}".rstrip() for a, b, c, d, e, f in heads]
-    for row in table.grades:
-        marks = "".join(
-            f"  {mark}" for mark, label in (("advised", table.advised), ("fitted", table.fitted)) if label == row.grade
-        )
-        band = f"{row.inside_low:.0f} to {row.inside_high:.0f}"
-        lines.append(
-            f"{row.grade:8}{row.inside_days:>11.0f}{band:>14}{100 * row.no_regrade:>8.0f} %{row.later_jobs:>8.1f}   "
-            f"{length_words(row.action_mm[1], units)}{marks}"
-        )
-    told = f"Advised is what is worth most days inside, season included, a job counted as {table.job_days:.0f} of them."
-    if table.steadiest != table.advised:
-        told += f" Fewest later jobs: {table.steadiest}."
-    if not table.joint_open and table.if_open != table.advised:
-        told += f" If the joint is opened anyway: {table.if_open}."
-    return "\n".join([*lines, "", *textwrap.wrap(told, WIDTH)])
-
-
-def _advised(table: PlaceTable, units: str) -> str:
-    stays, row = table.advised == table.fitted, table.of(table.advised)
-    words = f"Leave spacer {table.advised} in" if stays else f"Fit spacer {table.advised}"
-    if table.joint_open:
-        words = (
-            f"Let it leave with spacer {table.advised} and an action of {length_words(table.advised_action_mm, units)}"
-        )
-        if table.advised_saddle_mm:
-            size = length_words(abs(table.advised_saddle_mm), units, 1)
-            words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
-    words += f": inside its rule {table.advised_days:.0f} days a year over the next {table.years} years"
-    if not stays and not table.joint_open:
-        words += f", where it would be {table.of(table.fitted).inside_days:.0f} with {table.fitted}"
-    jobs = f"{row.later_jobs:.1f} later jobs expected"
-    past = f"; chance that no spacer then does it {100 * row.other_work:.0f} %" if row.other_work >= 0.05 else ""
-    return f"{words}; {jobs}{past}."
-
-
-def shipment_summary(tables: Iterable[PlaceTable]) -> str:
-    """One line for each instrument of a shipment."""
-    lines = [
-        f"{'Instrument':34}{'fitted':>8}{'advised':>9}{'days a year inside':>20}{'no regrade':>12}{'later jobs':>12}"
-    ]
-    for table in tables:
-        row = table.of(table.advised)
-        lines.append(
-            f"{table.scenario[:33]:34}{table.fitted:>8}{table.advised:>9}{row.inside_days:>20.0f}"
-            f"{100 * row.no_regrade:>10.0f} %{row.later_jobs:>12.1f}"
-        )
-    return "\n".join(lines)
-
-
 # ---- for machines, and the figure ---------------------------------------------------------------------------------------  # noqa: E501
 
 
@@ -250,12 +188,6 @@ def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str
     return plain
 
 
-def place_json(table: PlaceTable) -> dict[str, Any]:
-    """The place's table for machines."""
-    plain: dict[str, Any] = plain_json(asdict(table))
-    return plain
-
-
 def write_calibration(
     calibration: Calibration, diagnosis: Diagnosis, folder: Path, units: str = "metric"
 ) -> tuple[Path, ...]:
@@ -270,3 +202,57 @@ def write_calibration(
             "calibration.png": png(lambda: calibration_figure(calibration)),
         },
     )
+
+
+FURTHEST = 5.0  # residuals further out stand at the edge with their value beside them
+OF_THE_BENCH = ("level_", "lean", "set_up")
+
+
+def calibration_figure(calibration: Calibration) -> Figure:
+    """Left: residuals in time over their uncertainties, slips crossed. Right: unknowns before and after."""
+    shown = [one for one in calibration.learned if one.prior[1] > 0 and not one.name.startswith(OF_THE_BENCH)]
+    figure, (left, right) = blank(10.0, max(4.4, 1.6 + 0.36 * len(shown)), 1, 2)
+    _residuals(left, calibration)
+    for place, one in enumerate(reversed(shown)):
+        usual = one.prior[1]
+        for ends, colour, up, words in (
+            (one.prior, SEASON, 0.17, "before the readings"),
+            (one.posterior, SEASON_LINE, -0.17, "after them"),
+        ):
+            right.plot([ends[0] / usual, ends[2] / usual], [place + up] * 2, color=colour, linewidth=5,
+                       solid_capstyle="butt", label=words if place == 0 else None)  # fmt: skip
+    right.axvline(1.0, color=QUIET, linewidth=0.8)
+    right.set_yticks(range(len(shown)), [textwrap.fill(one.words, 34) for one in reversed(shown)], fontsize=8)
+    right.set_xscale("log")
+    right.set_xlim(0.3, 3.4)
+    right.set_xticks([0.5, 1.0, 2.0], ["half", "as usual", "double"])
+    right.minorticks_off()
+    right.set_title("What they taught", loc="left", fontsize=10)
+    key_below(figure, 4)
+    return figure
+
+
+def _residuals(axes: Axes, calibration: Calibration) -> None:
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    axes.axhspan(-2.0, 2.0, color=ZONE, linewidth=0, label="usual scatter")
+    axes.axhline(0.0, color=QUIET, linewidth=0.8)
+    markers = dict(zip(QUANTITIES, "osd^v<>P", strict=True))
+    for what in dict.fromkeys(one.reading.what for one in calibration.fitted):
+        own = [one for one in calibration.fitted if one.reading.what == what]
+        days = np.array([one.reading.date for one in own], dtype="datetime64[D]")
+        at = np.clip([one.size for one in own], -FURTHEST, FURTHEST)
+        axes.plot(days, at, markers[what], color=INK, label=QUANTITIES[what].words, markersize=6, clip_on=False)
+    slips = [one for one in calibration.fitted if one.slip_probability > SLIP_TOLD]
+    for count, one in enumerate(slips):
+        day, edge = np.datetime64(one.reading.date.isoformat()), float(np.clip(one.size, -FURTHEST, FURTHEST))
+        axes.plot([day], [edge], "x", color=INK, markersize=13, clip_on=False,
+                  label="likely a slip" if count == 0 else None)  # fmt: skip
+        axes.annotate(f"{one.size:+.0f}", (day, edge), xytext=(10, -3), textcoords="offset points", fontsize=8.5)
+    axes.set_ylim(-FURTHEST, FURTHEST)
+    axes.margins(x=0.08)
+    locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    axes.set_ylabel("Read less expected,\nin the tool's uncertainty")
+    axes.set_title("What was read", loc="left", fontsize=10)

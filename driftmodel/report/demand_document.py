@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from driftmodel.base import __version__
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.types import DataFrame
-from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts
 from driftmodel.fleet.tables import write_faults

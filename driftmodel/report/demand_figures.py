@@ -1,4 +1,5 @@
-"""Figures of a demand forecast by name, of the same family as the report's, and those of its backtest."""
+"""Figures of a demand forecast by name, of the same family as the report's, readable in grey and on paper; and those of
+its backtest."""
 
 from __future__ import annotations
 
@@ -6,14 +7,16 @@ import textwrap
 from typing import Any
 
 import numpy as np
+from scipy.special import gammaincinv
 
-from driftmodel.base.types import Figure
+from driftmodel.base.types import Array, Figure
 from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.fit_check import fit_rows
-from driftmodel.report.demand_charts import by_age, fan_chart, month_axis, multipliers
+from driftmodel.report import pictures
+from driftmodel.report.demand_ages import AGE_STEP, age_rates
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
-from driftmodel.report.demand_numbers import DemandBook
-from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, blank
+from driftmodel.report.demand_numbers import DemandBook, fan, past_reports
+from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, ZONE, key_below
 
 MOST_PANELS = 6
 
@@ -36,7 +39,7 @@ def demand_figures(book: DemandBook) -> dict[str, Figure]:
 def fit_panels(book: DemandBook) -> Figure:
     """What came and what the physics expected: by age, and by month of the calendar."""
     rows = fit_rows(book.demand)
-    figure, (left, right) = blank(7.2, 3.0, 1, 2)
+    figure, (left, right) = pictures.blank(7.2, 3.0, 1, 2)
     for axes, by, title in ((left, "age", "By age, in months"), (right, "month", "By month of the calendar")):
         own = [row for row in rows if row.by == by]
         x = np.arange(len(own))
@@ -61,7 +64,7 @@ def backtest_panels(result: Backtest) -> Figure:
     chosen = sorted(kinds, key=lambda kind: -sum(row["came"] for row in kinds[kind]))[:MOST_PANELS]
     columns = 1 if len(chosen) == 1 else 2
     lines = -(-len(chosen) // columns)
-    figure, grid = blank(7.2, 1.1 + 1.75 * lines, lines, columns, squeeze=False, sharex=True)
+    figure, grid = pictures.blank(7.2, 1.1 + 1.75 * lines, lines, columns, squeeze=False, sharex=True)
     months = sorted({row["month"] for row in result.rows})
     at = {month: index for index, month in enumerate(months)}
     flat = list(grid.ravel())
@@ -86,7 +89,7 @@ def backtest_panels(result: Backtest) -> Figure:
         axes.set_title(", ".join(kind), loc="left", fontsize=9, fontweight="bold")
         axes.set_ylim(bottom=0)
         axes.yaxis.get_major_locator().set_params(integer=True)
-        month_axis(axes, months)
+        pictures.month_axis(axes, months)
     for axes in flat[len(chosen) :]:
         axes.set_visible(False)
     figure.supylabel("Regrades reported (a month)", fontsize=9)
@@ -113,7 +116,7 @@ def _backtest_key(figure: Figure) -> None:
 
 def scores(result: Backtest) -> Figure:
     """Left: skill against each plain rule, left of 0 being worse; right: where what came fell in the forecast."""
-    figure, (left, right) = blank(7.2, 2.7, 1, 2)
+    figure, (left, right) = pictures.blank(7.2, 2.7, 1, 2)
     names, skill = list(result.skill), np.array([100.0 * value for value in result.skill.values()])
     place = np.arange(len(names))
     colours = [SEASON if value >= 0.0 else LASTING for value in skill]
@@ -140,4 +143,112 @@ def scores(result: Backtest) -> Figure:
     right.set_ylim(bottom=0)
     right.set_xlabel("Where what came fell in the forecast (percentile)")
     right.set_ylabel("Share of them (%)")
+    return figure
+
+
+MOST_ROWS = 16
+MOST_LINES = 6
+DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1, 1, 1, 1, 1)), (0, (9, 3)))
+
+
+def fan_chart(book: DemandBook) -> Figure:
+    """Regrades reported a month: what came, as bars, then the forecast's bands and middle."""
+    months, bands, covered = fan(book.demand)
+    before, came = past_reports(book.demand)
+    figure, axes = pictures.blank(7.2, 3.7)
+    start = len(before)
+    ahead = np.arange(start, start + len(months))
+    axes.bar(np.arange(start), came, width=0.8, color="#ffffff", edgecolor=QUIET,
+             linewidth=0.8 if len(before) + len(months) <= 90 else 0.3, label="reported")  # fmt: skip
+    low, quarter, middle, three, high = bands
+    edges = np.append(ahead - 0.5, ahead[-1] + 0.5)
+    axes.stairs(high, edges, baseline=low, fill=True, color=SEASON, linewidth=0, label="four times in five")
+    axes.stairs(three, edges, baseline=quarter, fill=True, color="#7fa8bd", linewidth=0, label="half the time")
+    axes.plot(ahead, middle, color=SEASON_LINE, linewidth=1.8, label="middle")
+    axes.plot(ahead, covered, color=LASTING_LINE, linewidth=1.4, linestyle=(0, (4, 2)), label="middle, in cover only")
+    axes.axvline(start - 0.5, color=INK, linewidth=0.9)
+    axes.annotate("known so far", (start - 0.5, 1.0), xycoords=("data", "axes fraction"), xytext=(-5, 3),
+                  textcoords="offset points", ha="right", fontsize=8.5, color=QUIET)  # fmt: skip
+    axes.annotate("forecast", (start - 0.5, 1.0), xycoords=("data", "axes fraction"), xytext=(5, 3),
+                  textcoords="offset points", ha="left", fontsize=8.5, color=SEASON_LINE)  # fmt: skip
+    axes.set_xlim(-0.7, ahead[-1] + 0.7)
+    axes.set_ylim(0, 1.08 * max(float(high.max()), float(came.max(initial=0.0)), 1.0))
+    pictures.month_axis(axes, before + months)
+    axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.set_ylabel("Regrades reported (a month)")
+    key_below(figure, 5, handlelength=1.8, columnspacing=1.4)
+    return figure
+
+
+def by_age(book: DemandBook) -> Figure:
+    """Left: regrades per 1000 units and year by age; right: how many per 1000 by each age, a line a year of sale."""
+    rates = age_rates(book.demand)
+    figure, (left, right) = pictures.blank(7.2, 3.5, 1, 2)
+    seen = rates.unit_years >= 15.0
+    events, years = rates.events[seen], rates.unit_years[seen]
+    middle = (np.flatnonzero(seen) + 0.5) * AGE_STEP / 12.0
+    low, high = poisson_interval(events)
+    rate = 1000.0 * events / years
+    left.bar(middle, rate, width=0.86 * AGE_STEP / 12.0, color=SEASON, edgecolor=SEASON_LINE, linewidth=0.7)
+    left.errorbar(middle, rate, [rate - 1000.0 * low / years, 1000.0 * high / years - rate], fmt="none", ecolor=INK,
+                  elinewidth=0.9, capsize=2)  # fmt: skip
+    left.set_xlabel("Age since sale (years)")
+    left.set_ylabel("Regrades per 1000 units a year")
+    left.set_xlim(left=0)
+    left.set_ylim(bottom=0)
+    lines = sorted(rates.cumulative.items())[-MOST_LINES:]
+    shades = [SEASON_LINE, LASTING_LINE, INK, "#5d8aa3", "#b0744a", QUIET]
+    for index, (year, (age, number)) in enumerate(lines):
+        right.plot(np.append(0.0, age / 12.0), np.append(0.0, number), color=shades[index], linewidth=1.5,
+                   linestyle=DASHES[index], label=f"sold {year}")  # fmt: skip
+    right.set_xlabel("Age since sale (years)")
+    right.set_ylabel("Regrades per 1000 units by that age")
+    right.set_xlim(left=0)
+    right.set_ylim(bottom=0)
+    for axes in (left, right):
+        axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
+        axes.set_axisbelow(True)
+    key_below(figure, 6, handlelength=2.6, columnspacing=1.2)
+    return figure
+
+
+def poisson_interval(events: Array) -> tuple[Array, Array]:
+    """80 % limits of a Poisson mean from a count (Garwood 1936)."""
+    low = np.where(events > 0, gammaincinv(np.maximum(events, 1e-9), 0.1), 0.0)
+    return np.asarray(low), np.asarray(gammaincinv(events + 1.0, 0.9))
+
+
+def multipliers(book: DemandBook) -> Figure:
+    """Regrades against what the physics alone expects: before any claim, what the claims say, and both together."""
+    rows = sorted(book.multipliers, key=lambda row: -row["expected"])[:MOST_ROWS]
+    figure, axes = pictures.blank(7.2, 1.35 + 0.5 * len(rows))
+    place = np.arange(len(rows), dtype=float)
+
+    def column(name: str) -> Array:
+        return np.array([row[name] for row in rows], dtype=float)
+
+    prior_low, prior_high = column("prior_p10"), column("prior_p90")
+    axes.barh(place, prior_high - prior_low, left=prior_low, height=0.62, color=ZONE, edgecolor=QUIET, linewidth=0.6,
+              label="before any claim")  # fmt: skip
+    low, high = column("posterior_p10"), column("posterior_p90")
+    axes.barh(place, high - low, left=low, height=0.3, color=SEASON, edgecolor=SEASON_LINE, linewidth=0.9,
+              label="with the claims (used)")  # fmt: skip
+    axes.plot(column("posterior_mean"), place, linestyle="none", marker="|", markersize=11, markeredgewidth=2.0,
+              color=SEASON_LINE, label="its mean")  # fmt: skip
+    expected = column("expected")
+    told = expected > 0.0
+    axes.plot(column("claims")[told] / expected[told], place[told], linestyle="none", marker="D", markersize=5,
+              markerfacecolor="white", markeredgecolor=LASTING_LINE, markeredgewidth=1.3,
+              label="claims / expected")  # fmt: skip
+    axes.axvline(1.0, color=INK, linewidth=0.9, linestyle=(0, (6, 3)))
+    axes.set_yticks(place, [f"{row['region']}, {row['design']}" for row in rows])
+    axes.set_ylim(len(rows) - 0.45, -0.55)
+    axes.set_xlim(left=0.0)
+    for at, row in zip(place, rows, strict=True):
+        axes.annotate(f"{row['claims']} claims\n{row['expected']:.0f} expected", (1.0, at),
+                      xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points", va="center",
+                      fontsize=8, linespacing=1.1)  # fmt: skip
+    axes.set_xlabel("Regrades against what the physics alone expects (1 = as many)")
+    key_below(figure, 4, handlelength=1.6, columnspacing=1.4)
     return figure

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.base.types import Figure
-from driftmodel.report.demand_charts import month_axis
 from driftmodel.report.demand_numbers import DemandBook, heat
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank, month_axis
 
 if TYPE_CHECKING:
     from matplotlib.colorbar import Colorbar

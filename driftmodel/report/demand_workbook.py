@@ -9,8 +9,8 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+from driftmodel.base import __version__
 from driftmodel.base.types import DataFrame
-from driftmodel.base.version import __version__
 from driftmodel.fleet.backtest import verdict
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_numbers import DemandBook

@@ -9,8 +9,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from driftmodel.base import __version__
 from driftmodel.base.types import Figure
-from driftmodel.base.version import __version__
 from driftmodel.report.folder import REPORT
 from driftmodel.report.pictures import draw, our_style
 from driftmodel.report.tables import Table

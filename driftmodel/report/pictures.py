@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import Any
 
-from driftmodel.base.types import Figure
+from driftmodel.base.types import Axes, Figure
 from driftmodel.report.texts import Captions
 
 PICTURE_DPI = 130
@@ -61,6 +61,17 @@ def blank(width: float, height: float, rows: int = 1, columns: int = 1, **shared
 def key_below(figure: Figure, columns: int, **more: Any) -> None:
     """The key of a figure, outside it at its foot."""
     figure.legend(loc="outside lower center", ncols=columns, frameon=False, **more)
+
+
+def month_axis(axes: Axes, months: list[str]) -> None:
+    """Ticks at the start of a year or quarter; months stand at 0, 1, ..."""
+    step = 3 if len(months) <= 30 else 6 if len(months) <= 72 else 24 if len(months) > 120 else 12
+    at = [k for k, month in enumerate(months) if (int(month[5:]) - 1) % min(step, 12) == 0]
+    if step == 24:
+        at = at[::2]
+    words = [MONTHS[int(months[k][5:]) - 1] + (f"\n{months[k][:4]}" if months[k][5:] == "01" or k == at[0] else "")
+             for k in at]  # fmt: skip
+    axes.set_xticks(at, words)
 
 
 def png(make: Callable[[], Figure]) -> bytes:

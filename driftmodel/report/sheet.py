@@ -9,9 +9,9 @@ from importlib.resources import files
 import numpy as np
 
 from driftmodel.advice.records import Advice, Outcome
+from driftmodel.base import __version__
 from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
-from driftmodel.base.version import __version__
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report.phrases import both_lengths, during, months_words
 from driftmodel.report.texts import said

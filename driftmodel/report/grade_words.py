@@ -1,9 +1,10 @@
-"""What a reading calls for, in a luthier's words: the answer in one line, the list it was taken from, what would turn
-it."""
+"""What `grade` says, in a luthier's words: what a reading calls for, the list that was taken from, what would turn it;
+and the grade for a place."""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
@@ -11,6 +12,7 @@ from driftmodel.base import library
 from driftmodel.base.units import length_words
 from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
+from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_words import plain_json, points_words
 from driftmodel.report.phrases import percent
 from driftmodel.report.texts import said
@@ -232,4 +234,71 @@ def decision_json(decision: Decision) -> dict[str, Any]:
     fields["options"] = [asdict(one) for one in decision.options]
     fields["headline"] = headline(decision)
     plain: dict[str, Any] = plain_json(fields)
+    return plain
+
+
+# ---- the grade for a place -------------------------------------------------------------------------------------------
+
+
+def place_summary(table: PlaceTable, units: str = "metric") -> str:
+    """The spacer to have from today on, and every grade of the set at one place or in a mix of homes."""
+    lines = [*textwrap.wrap(_advised(table, units), WIDTH), ""]
+    lines.append(
+        f"{table.title}, {table.years} years" + (", in any of: " + "; ".join(table.homes) if table.homes else "")
+    )
+    heads = (("", "days a", "", "no", "later", "action,"),
+             ("Spacer", "year inside", "8 in 10", "regrade", "jobs", "middle"))  # fmt: skip
+    lines += [f"{a:8}{b:>11}{c:>14}{d:>10}{e:>8}   {f}".rstrip() for a, b, c, d, e, f in heads]
+    for row in table.grades:
+        marks = "".join(
+            f"  {mark}" for mark, label in (("advised", table.advised), ("fitted", table.fitted)) if label == row.grade
+        )
+        band = f"{row.inside_low:.0f} to {row.inside_high:.0f}"
+        lines.append(
+            f"{row.grade:8}{row.inside_days:>11.0f}{band:>14}{100 * row.no_regrade:>8.0f} %{row.later_jobs:>8.1f}   "
+            f"{length_words(row.action_mm[1], units)}{marks}"
+        )
+    told = f"Advised is what is worth most days inside, season included, a job counted as {table.job_days:.0f} of them."
+    if table.steadiest != table.advised:
+        told += f" Fewest later jobs: {table.steadiest}."
+    if not table.joint_open and table.if_open != table.advised:
+        told += f" If the joint is opened anyway: {table.if_open}."
+    return "\n".join([*lines, "", *textwrap.wrap(told, WIDTH)])
+
+
+def _advised(table: PlaceTable, units: str) -> str:
+    stays, row = table.advised == table.fitted, table.of(table.advised)
+    words = f"Leave spacer {table.advised} in" if stays else f"Fit spacer {table.advised}"
+    if table.joint_open:
+        words = (
+            f"Let it leave with spacer {table.advised} and an action of {length_words(table.advised_action_mm, units)}"
+        )
+        if table.advised_saddle_mm:
+            size = length_words(abs(table.advised_saddle_mm), units, 1)
+            words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
+    words += f": inside its rule {table.advised_days:.0f} days a year over the next {table.years} years"
+    if not stays and not table.joint_open:
+        words += f", where it would be {table.of(table.fitted).inside_days:.0f} with {table.fitted}"
+    jobs = f"{row.later_jobs:.1f} later jobs expected"
+    past = f"; chance that no spacer then does it {100 * row.other_work:.0f} %" if row.other_work >= 0.05 else ""
+    return f"{words}; {jobs}{past}."
+
+
+def shipment_summary(tables: Iterable[PlaceTable]) -> str:
+    """One line for each instrument of a shipment."""
+    lines = [
+        f"{'Instrument':34}{'fitted':>8}{'advised':>9}{'days a year inside':>20}{'no regrade':>12}{'later jobs':>12}"
+    ]
+    for table in tables:
+        row = table.of(table.advised)
+        lines.append(
+            f"{table.scenario[:33]:34}{table.fitted:>8}{table.advised:>9}{row.inside_days:>20.0f}"
+            f"{100 * row.no_regrade:>10.0f} %{row.later_jobs:>12.1f}"
+        )
+    return "\n".join(lines)
+
+
+def place_json(table: PlaceTable) -> dict[str, Any]:
+    """The place's table for machines."""
+    plain: dict[str, Any] = plain_json(asdict(table))
     return plain
