@@ -21,7 +21,6 @@ from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
 
 Points = tuple[float, float, float]
-WIDTH = 100
 
 
 def calibration_summary(
