@@ -1,14 +1,15 @@
 """A sudden lasting step: a joint that slipped, a brace that let go. A rival told beside "settles faster".
 
 Between two visits the saddle over the fret plane jumps and stays. Neither day nor size is known: the size is normal
-with STEP_SD_MM of action, every gap between visits is as likely, and both are integrated out in closed form, so
-that the rival is one more likelihood for the same sampler, over the same ways readings may be slips. Its evidence
-against that of no step is the Bayes factor (Kass and Raftery 1995, Journal of the American Statistical Association 90,
+with one of STEP_SD_MM of action, every gap between visits is as likely, and both are integrated out in closed form. No
+step and one in any gap are weighed within one sampling, over all ways readings may be slips: how far the one is more
+probable than the other is the Bayes factor (Kass and Raftery 1995, Journal of the American Statistical Association 90,
 773-795).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -18,26 +19,30 @@ from numpy.typing import NDArray
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
-from driftmodel.calibration.slips import Ways
+from driftmodel.calibration.slips import Ways, slip_chance, slip_of, ways_of
+from driftmodel.calibration.unsure import Noise
 from driftmodel.outlook.draws import WIDEST_SD
 
 Array = NDArray[np.float64]
 
-#: what a joint that slips by 0.02 to 0.2 degree does to the action, mm (from memory)
-STEP_SD_MM = 0.15
+#: what a joint that slips by 0.02 to 0.2 degree does to the action, mm, and one step in five that is larger, as where a
+#: brace lets go (from memory)
+STEP_SD_MM, STEP_SHARE = np.array([0.15, 0.6]), np.array([0.8, 0.2])
 #: a step is told, as a thing to look at, when the readings are more probable with one: logarithm of how many times. How
 #: often a step of 0.05 degree is told, and one where there is none, stands in docs/learning.md
-STEP_TOLD = 0.0
+STEP_TOLD = 0.25
 #: visits fewer than these cannot tell a step
 LEAST_VISITS = 4
 PARTICLES = 500
+#: particles and rounds in which it is found which readings are doubtful
+SCOUTS, ROUNDS = 100, 2
 
 
 @dataclass(frozen=True)
 class Step:
-    """A lasting step as a rival: log_factor says how many times as probable (logarithm) it makes the readings; told
-    when that is STEP_TOLD. between: the visits it most likely fell between, that_gap: how likely; action_mm: its size,
-    10, 50 and 90 % points, + higher."""
+    """A lasting step as a rival: log_factor says how many times as probable (logarithm, no more than the particles can
+    tell) it makes the readings; told when that is STEP_TOLD. between: the visits it most likely fell between, that_gap:
+    how likely; action_mm: its size, 10, 50 and 90 % points, + higher."""
 
     log_factor: float
     told: bool
@@ -54,42 +59,70 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
         return None
     kinds = np.array([_effect(one.what) for one in readings])
     shapes = np.stack([kinds * np.array([one.date >= day for one in readings]) for day in days[1:]])
+    # no step, as likely as all others together; then each gap with each spread of sizes
+    before = np.log(np.append(1.0, np.outer(STEP_SHARE, np.full(len(shapes), 1.0 / len(shapes)))) / 2.0)
+    sds = np.append(STEP_SD_MM[0], np.repeat(STEP_SD_MM, len(shapes)))
+    shapes = np.concatenate([np.zeros((1, len(readings))), *[shapes] * STEP_SD_MM.size])
     seed, values = posterior.bench.scenario.seed + 3, posterior.values_read
 
     def found(normals: Array, ways: Ways) -> tuple[Array, Array, Array]:
-        """For each particle, way and gap: how likely it makes the readings (logarithm), a step's mean and variance."""
+        """For each particle, way and shape: how likely it makes the readings (logarithm), a step's mean and
+        variance."""
         residual, swing = values - posterior.expected(normals), posterior.swing(normals)
         each = ways.each(residual, swing)
-        stepped = [_stepped(ways, way, shapes, residual, swing) for way in range(len(ways.slip))]
+        stepped = [_stepped(ways, way, shapes, sds, residual, swing) for way in range(len(ways.slip))]
         gain, size, spread = (np.stack(part, axis=1) for part in zip(*stepped, strict=True))
-        return each[:, :, None] + gain - np.log(len(shapes)), size, spread
+        return each[:, :, None] + gain + before, size, spread
 
-    # a step makes ways likely that are not without one, in which all that comes after it is sound
-    whole = np.logaddexp.reduce(found(posterior.sampled.normals[:particles], posterior.ways)[0], axis=2)
-    ways = posterior.ways.pruned(np.exp(whole - np.logaddexp.reduce(whole, axis=1)[:, None]).mean(axis=0))
-
-    def log_likelihood(normals: Array) -> Array:
-        return np.asarray(np.logaddexp.reduce(found(normals, ways)[0], axis=(1, 2)))
-
-    sampled = sample(log_likelihood, posterior.start[:particles], seed, WIDEST_SD)
-    factor = sampled.log_evidence - posterior.sampled.log_evidence
+    ways = _ways(posterior, shapes, found)
+    sampled = sample(
+        lambda normals: np.asarray(np.logaddexp.reduce(found(normals, ways)[0], axis=(1, 2))),
+        posterior.start[:particles],
+        seed,
+        WIDEST_SD,
+    )
     each, size, spread = found(sampled.normals, ways)
-    odds = np.exp(each - each.max(axis=(1, 2), keepdims=True)).reshape(len(each), -1)
-    odds /= odds.sum(axis=1, keepdims=True)
-    share = odds.reshape(each.shape).sum(axis=1)
-    gap = int(np.argmax(share.mean(axis=0)))
+    odds = _shares(each)
+    share = odds.sum(axis=1).mean(axis=0)
+    factor = float(np.log(share[1:].sum()) - np.log(max(share[0], 1.0 / particles)))
+    gaps = share[1:].reshape(STEP_SD_MM.size, -1).sum(axis=0)
+    gap = int(np.argmax(gaps))
     random = np.random.default_rng(seed)
-    chosen = np.array([random.choice(odds.shape[1], p=one) for one in odds])
-    rows = np.arange(len(odds))
-    size, spread = (part.reshape(odds.shape)[rows, chosen] for part in (size, spread))
+    with_one = odds[:, :, 1:].reshape(len(odds), -1)
+    rows = random.choice(len(odds), len(odds), p=with_one.sum(axis=1) / with_one.sum())
+    chosen = np.array([random.choice(with_one.shape[1], p=one / one.sum()) for one in with_one[rows]])
+    size, spread = (part[:, :, 1:].reshape(with_one.shape)[rows, chosen] for part in (size, spread))
     drawn = size + np.sqrt(spread) * random.standard_normal(len(odds))
     return Step(
         factor,
         factor > STEP_TOLD,
         (days[gap], days[gap + 1]),
-        float(share.mean(axis=0)[gap]),
+        float(gaps[gap] / gaps.sum()),
         quantiles(drawn),
     )
+
+
+def _shares(each: Array) -> Array:
+    """How likely each way and shape is for each particle, (n, ways, shapes), by logarithms."""
+    return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=(1, 2))[:, None, None]))
+
+
+def _ways(posterior: Posterior, shapes: Array, found: Callable[[Array, Ways], tuple[Array, Array, Array]]) -> Ways:
+    """The ways that are likely with a step or without: which readings are doubtful is asked anew, since what comes
+    after a step is a slip only where there is none."""
+    cloud = posterior.sampled.normals[:SCOUTS]
+    residual, known = posterior.values_read - posterior.expected(cloud), posterior.ways.noise
+    _, sd, doubt = slip_of(posterior.readings)
+    slip = doubt
+    for _ in range(ROUNDS):
+        noise = Noise(known.unsure, sd, slip, known.likely)
+        ways = ways_of(noise, doubt, posterior.ways.reach)
+        each, size, _ = found(cloud, ways)
+        odds = _shares(each)
+        away, variance = noise.left_out(residual - (odds * size).sum(axis=1) @ shapes)
+        slip = slip_chance(away, np.sqrt(variance), doubt, posterior.ways.reach)
+    likely = [_shares(part).sum(axis=2).mean(axis=0) for part in (each[:, :, :1], each[:, :, 1:])]
+    return ways.pruned(np.maximum(*likely))
 
 
 def _effect(what: str) -> float:
@@ -97,15 +130,17 @@ def _effect(what: str) -> float:
     return 1.0 if what.startswith("action") else {"projection": -2.0}.get(what, 0.0)
 
 
-def _stepped(ways: Ways, way: int, shapes: Array, residual: Array, swing: Array) -> tuple[Array, Array, Array]:
-    """For each particle and gap, in one way: logarithm of how much more probable a step there makes the residuals, its
-    size's mean and its variance, (n, gaps) each."""
+def _stepped(
+    ways: Ways, way: int, shapes: Array, sds: Array, residual: Array, swing: Array
+) -> tuple[Array, Array, Array]:
+    """For each particle and shape, in one way: logarithm of how much more probable such a step, normal with sds
+    (shapes,), makes the residuals, its size's mean and its variance, (n, shapes) each."""
     scale = (swing / ways.noise.unsure.swing)[:, None] ** 2
     spread = 1.0 + scale * ways.sizes[way]
     shape = shapes @ ways.whiten[way].T
     known = (residual - ways.shift[way]) @ ways.whiten[way].T
     informed = (1.0 / spread) @ (shape**2).T
     pulled = (known / spread) @ shape.T
-    variance = 1.0 / (1.0 / STEP_SD_MM**2 + informed)
-    gain = 0.5 * pulled**2 * variance + 0.5 * np.log(variance / STEP_SD_MM**2)
+    variance = 1.0 / (1.0 / sds**2 + informed)
+    gain = 0.5 * pulled**2 * variance + 0.5 * np.log(variance / sds**2)
     return gain, variance * pulled, variance
