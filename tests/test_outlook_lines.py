@@ -22,11 +22,11 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
 from driftmodel.base.scenario_file import StringEvent
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.outlook import air_levers, drift, lasting, movement, place, regrade, room_lags, season
+from driftmodel.outlook import air_levers, build_levers, drift, lasting, movement, place, regrade, room_lags, season
 from driftmodel.outlook import compare as comparing
 from driftmodel.outlook.calendar import day_of, horizon_days, string_load, trailing_mean
 from driftmodel.outlook.chain import Chain
-from driftmodel.outlook.draws import Draws, draw_unknowns, members_of, normal_stratified, unknowns_of
+from driftmodel.outlook.draws import Draws, draw_unknowns, members_of, normal_stratified, share_of_variance, unknowns_of
 from driftmodel.outlook.levers import LEVERS, lever_lines, parse_what_if, with_lever
 from driftmodel.outlook.lived import bow_ahead, lift_ahead, lived, paths_ahead, with_spacer
 from driftmodel.outlook.movement import World
@@ -465,6 +465,14 @@ def test_an_average_year_is_of_the_last_stay_that_leaves_one(scenario: Scenario)
     assert season.month_of(np.array(["2026-01-31", "2026-12-01"], dtype="datetime64[D]")).tolist() == [0, 11]
 
 
+def test_place_and_season_lift_the_action_by_half(scenario: Scenario) -> None:
+    """A saddle that rises by 0.4 mm lifts it by 0.2; bow counts whole; what lasts is left out."""
+    chain = made(scenario, none_due(), rise=np.full(366, 0.4), bow=np.full(366, -0.1), bowed=np.full(366, 5.0))
+    assert season.action_of_place_and_season(chain) == pytest.approx(2.3 + 0.2 - 0.1)
+    days = season.days_from_setup(chain)
+    assert days[0] == np.datetime64(scenario.setup.setup) and days.size == 366 and np.diff(days).astype(int).max() == 1
+
+
 def test_draws_are_the_same_draws_only_where_all_of_them_are() -> None:
     one = Draws(MappingProxyType({"film": np.array([1.0, 2.0])}), np.zeros(2), np.array([1, 2]))
     assert one == Draws(MappingProxyType({"film": np.array([1.0, 2.0])}), np.zeros(2), np.array([1, 2]))
@@ -513,6 +521,14 @@ def test_unknowns_are_drawn_about_their_middles(scenario: Scenario) -> None:
     assert (unknowns_of(learned)["film"].median, unknowns_of(learned)["film"].log_sd) == (1.3, 0.2)
     with pytest.raises(BadInput, match="flim"):
         unknowns_of(replace(scenario, learned=(LearnedPrior("flim", 1.3, 0.2, "own"),)))
+
+
+def test_the_share_of_the_set_up_is_its_squared_correlation(scenario: Scenario) -> None:
+    drawn = draw_unknowns(scenario, 2000, 4)
+    error, film = drawn.set_up_error_mm, np.log(drawn.values["film"])
+    shares = share_of_variance(drawn, unknowns_of(scenario), error / error.std() - film / film.std())
+    assert shares["how well the set-up was measured"] == pytest.approx(0.5, abs=0.03)
+    assert sum(shares.values()) == pytest.approx(1.0, abs=0.02)
 
 
 def test_days_of_work_and_strings(scenario: Scenario) -> None:
@@ -590,6 +606,60 @@ def test_levers_are_read_as_they_are_written(scenario: Scenario) -> None:
         with pytest.raises(BadInput, match=said) as caught:
             parse_what_if(scenario, words)
     assert "top thickness=2.8" in str(caught.value.mend)
+
+
+def test_a_stated_pull_goes_with_the_square_of_the_scale(scenario: Scenario) -> None:
+    """Mersenne; the bridge and its anchor go with the saddle, whose distance is scale / 2^(14/12)."""
+    instrument = scenario.instrument
+    strings = replace(instrument.strings, tension_n=700.0)
+    bridge = replace(instrument.body.bridge, anchor_mm=296.0)
+    own = replace(instrument, strings=strings, body=replace(instrument.body, bridge=bridge))
+    found = build_levers.scale_length(replace(scenario, instrument=own), 630.0).instrument
+    assert found.strings.tension_n == pytest.approx(700.0 * (630.0 / 645.0) ** 2) and found.strings.scale_mm == 630.0
+    moved = -15.0 / 2.0 ** (14 / 12)
+    for name in ("front_mm", "back_mm", "saddle_mm", "anchor_mm"):
+        assert getattr(found.body.bridge, name) - getattr(bridge, name) == pytest.approx(moved), name
+
+
+def test_a_lever_sets_what_it_names(scenario: Scenario) -> None:
+    """The number as given; twice the air changes carry off twice the water, so that half the excess is left."""
+    moved = partial(with_lever, scenario)
+    was = scenario.stays[-1].climate.room
+    room = moved("winter heating", 18).stays[-1].climate.room
+    assert was is not None and room == replace(was, heating_setpoint_c=18.0)
+    room = moved("air changes", 2.0 * was.air_changes_per_hour).stays[-1].climate.room
+    half = {name: getattr(was, name) / 2.0 for name in ("excess_cold_g_m3", "excess_warm_g_m3")}
+    assert room == replace(was, air_changes_per_hour=2.0 * was.air_changes_per_hour, **half)
+    assert moved("humidifier", 0).stays[-1].climate.humidifier is None
+    assert moved("build humidity", 50).setup.built_relative_humidity_pct == 50.0
+    built = {name: moved(name, value).instrument for name, value in (
+        ("top thickness", 3.0), ("top dome", 6000), ("rod length", 340), ("strings over the join", 12),
+        ("braces before the bridge", 0.9), ("braces behind the bridge", 0.8), ("finish outside", "bare"),
+        ("finish inside", "bare"), ("neck wood", "sugar maple"), ("top wood", "western redcedar"))}  # fmt: skip
+    top = scenario.instrument.body.top
+    assert built["top thickness"].body.top == replace(top, thickness_mm=3.0)
+    assert built["top dome"].body.top == replace(top, dome_radius_mm=6000.0)
+    assert built["braces before the bridge"].body.top == replace(
+        top, braces_before_bridge=0.9 * top.braces_before_bridge
+    )
+    assert built["braces behind the bridge"].body.top == replace(
+        top, braces_behind_bridge=0.8 * top.braces_behind_bridge
+    )
+    assert (
+        built["rod length"].neck.rod_length_mm == 340.0
+        and built["strings over the join"].strings.over_top_at_join_mm == 12.0
+    )
+    for plate in ("top", "back"):
+        assert getattr(built["finish outside"].body, plate).finish_outside == "bare"
+        assert getattr(built["finish inside"].body, plate).finish_inside == "bare"
+    assert built["neck wood"].neck.wood == "sugar maple" and built["top wood"].body.top.wood == "western redcedar"
+
+
+def test_homes_by_name_and_any_for_all_with_a_room() -> None:
+    homes = air_levers.homes_named(["any"])
+    assert len(homes) > 2 and all(home.room is not None for home in homes)
+    assert [home.name for home in air_levers.homes_named(["damp_coast", "cold_city_heated"])] == [
+        "damp_coast", "cold_city_heated"]  # fmt: skip
 
 
 def test_what_is_compared_is_told_by_draw(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,7 +19,7 @@ from driftmodel.base import library
 from driftmodel.base.build import Body
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import box as boxes
-from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, ribs, shell, solid
+from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, neck, ribs, shell, solid
 from driftmodel.structure.body import _bar, box
 from driftmodel.structure.box_mesh import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
@@ -199,6 +199,42 @@ def test_behaviour_is_told_under_the_full_pull() -> None:
     assert seen.bridge_tilt_deg["strings"] == pytest.approx(pull * np.degrees(2e-5))
 
 
+def test_where_the_give_is_adds_up_to_the_rise(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Parts of turn and sinkage per N made up: distance x turn less sinkage, times the pull; joint and root besides."""
+    instrument = find_instrument("large_x_braced")
+    shares = {"sinkage": {("top", "along"): 1e-4, ("back", "shear"): -2e-5},
+              "turn": {("top", "along"): 1e-7, ("back", "shear"): 3e-7}, "tilt": {}}  # fmt: skip
+    answer = box_movement.Answer((0.0, 0.0), 0.0, (0.0, 0.0), 0.0, 0.0)
+    monkeypatch.setattr(design, "solve_with_shares", lambda *_: (dict.fromkeys(design.LOADS, answer), shares))
+    give = design.behaviour(instrument).string_give_mm
+    pull, distance = design.string_pull_n(instrument.strings), 645.0 / 2.0 ** (14 / 12)
+    assert give["top", "along"] == pytest.approx(pull * (distance * 1e-7 - 1e-4))
+    assert give["back", "shear"] == pytest.approx(pull * (distance * 3e-7 + 2e-5))
+    turns = design.case_of(instrument).turns
+    assert give["joint", "joint"] == pytest.approx(pull * distance * np.radians(turns["joint", "joint"]))
+    assert design.WHAT_IFS["top dome radius"] == (0.5, 0.7, 1.0, 1.5, 3.0)
+    assert design.WHAT_IFS["top brace height"] == (0.7, 0.85, 1.0, 1.15, 1.3)
+
+
+def test_a_neck_bows_by_the_layers_it_is_made_of() -> None:
+    """Timoshenko (1925), Eq. 4, for the board and a rectangle of the half round's area, pi/4 of the mean depth; without
+    a root the strings bow all of it; relief k L^2 / 8 over the neck."""
+    instrument = find_instrument("large_x_braced")
+    of, strings = instrument.neck, instrument.strings
+    found = neck.bow(of, strings, 14)
+    t1, t2 = of.fingerboard_thickness_mm, np.pi / 4.0 * (of.depth_nut_mm + of.depth_body_mm) / 2.0
+    e1, e2 = (library.number(library.wood(name), "modulus_of_elasticity_12").value
+              for name in (of.fingerboard_wood, of.wood))  # fmt: skip
+    m, n = t1 / t2, e1 / e2
+    mismatch = library.general("longitudinal_movement_mean").value
+    shape = 3.0 * (1 + m) ** 2 + (1 + m * n) * (m * m + 1 / (m * n))
+    curvature = 6.0 * mismatch * (1 + m) ** 2 / ((t1 + t2) / 1000.0 * shape)
+    assert found.curvature_per_pct_neck == pytest.approx(curvature) == -found.curvature_per_pct_fingerboard
+    assert found.string_action_12th_mm_per_curvature == found.action_12th_mm_per_curvature
+    length = 645.0 - 645.0 / 2.0 ** (14 / 12)
+    assert found.relief_mm_per_curvature == pytest.approx(length**2 / 8000.0)
+
+
 # ---- shapes and lines ----------------------------------------------------------------------------------------------
 
 
@@ -229,8 +265,8 @@ def test_the_ledge_lies_a_lining_further_in() -> None:
     saddle = box_mesh._saddle_line(own)
     assert saddle.tolist() == [[290.0, -75.0], [290.0, -27.0], [290.0, 27.0], [290.0, 75.0]]
     assert box_mesh._patch_line(own.bridge)[:, 0].tolist() == [280.0, 310.0, 310.0, 280.0, 280.0]
-    neck, tail = box_mesh._block_lines(own, 500.0)
-    assert neck.tolist() == [[0.0, 35.0], [50.0, 35.0], [50.0, -35.0], [0.0, -35.0]]
+    front, tail = box_mesh._block_lines(own, 500.0)
+    assert front.tolist() == [[0.0, 35.0], [50.0, 35.0], [50.0, -35.0], [0.0, -35.0]]
     assert tail.tolist() == [[500.0, 35.0], [450.0, 35.0], [450.0, -35.0], [500.0, -35.0]]
 
 
@@ -284,8 +320,6 @@ def test_points_along_a_line_keep_its_corners_and_what_is_asked_for() -> None:
         assert np.hypot(*(found - corner).T).min() < 1e-9
     gap = np.hypot(*np.diff(np.concatenate([found, found[:1]]), axis=0).T)
     assert gap.max() <= 33.0 and gap.sum() == pytest.approx(300.0) and len(found) == 2 + 2 + 2 + 4 + 2
-    open_line = mesh.along(np.array([[0.0, 0.0], [100.0, 0.0]]), 30.0, closed=False)
-    assert open_line[:, 0] == pytest.approx([0.0, 25.0, 50.0, 75.0, 100.0])
     # a corner of 15 degrees is no corner; one of 25 is
     for bend, kept in ((15.0, False), (25.0, True)):
         tip = [45.0 + 55.0 * np.cos(np.radians(bend)), 55.0 * np.sin(np.radians(bend))]
@@ -344,44 +378,43 @@ def test_triangles_are_of_the_size_asked_for() -> None:
 # ---- bars, blocks and strings --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("turn_deg", [0.0, 90.0])
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0, 45.0])
 @pytest.mark.parametrize("below", [1.0, -1.0])
 def test_energy_of_a_rib(turn_deg: float, below: float) -> None:
     """A bar of 6 by 12 mm on a plate of 3 mm, stretched, bent, sheared, twisted: twice the energy is E A e^2 L,
     E (A off^2 + I) k^2 L, 5/6 G A g^2 L and G J w^2 L, J = 0.229 x 12 x 6^3 (Timoshenko and Goodier 1970, table of
-    Art. 109, depth twice the width); free strain pulls with E A m."""
+    Art. 109, depth twice the width); free strain pulls with E A m. Bent across its line it does nothing."""
     plate = Rectangle(120.0, 120.0, 4, single(SPRUCE, 3.0))
-    x, y = plate.spots.T
-    ends = np.array([[0.0, 60.0], [120.0, 60.0]]) if turn_deg == 0.0 else np.array([[60.0, 0.0], [60.0, 120.0]])
-    along = x if turn_deg == 0.0 else y
+    heading = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))]).round(12)
+    reach = 60.0 / np.abs(heading).max()
+    ends = 60.0 + np.outer([-reach, reach], heading)
+    along, length = (plate.spots - ends[0]) @ heading, 2.0 * reach
     rib = ribs.Rib(ends, 6.0, lambda at: np.full_like(at, 12.0), 9000.0, 700.0, 500.0, 2e-3, "rib", below, 1.5)
     bare = shell.Structure(len(plate.spots))
-    assert ribs.add_rib(bare, plate.surface, np.arange(len(plate.spots)), rib, None) == pytest.approx(120.0)
+    assert ribs.add_rib(bare, plate.surface, np.arange(len(plate.spots)), rib, None) == pytest.approx(length)
     stiff, pull = bare.stiffness(), bare.load("rib")
-    tilt = 4 if turn_deg == 0.0 else 3  # the turn that leans the bar's section forwards
-    sign = 1.0 if turn_deg == 0.0 else -1.0
-    across = 3 if turn_deg == 0.0 else 4
+    across = np.array([-heading[1], heading[0]])  # turned about it the bar bends, about its heading it twists
 
-    def moved(**parts: Array) -> Array:
-        found = np.zeros((len(x), 6))
-        for name, value in parts.items():
-            found[:, int(name[1:])] = value
+    def moved(shift: float | Array = 0.0, rise: float | Array = 0.0, lean: float | Array = 0.0,
+              twist: float | Array = 0.0) -> Array:  # fmt: skip
+        found = np.zeros((len(along), 6))
+        found[:, :2] = np.multiply.outer(shift + 0.0 * along, heading)
+        found[:, 2] = rise
+        found[:, 3:5] = np.multiply.outer(lean + 0.0 * along, across) + np.multiply.outer(twist + 0.0 * along, heading)
         return found.ravel()
 
-    stretch = 0 if turn_deg == 0.0 else 1
     area, off = 72.0, -below * 7.5
-    cases = [
-        (moved(**{f"d{stretch}": 1e-3 * along}), 9000.0 * area * 1e-6 * 120.0),
-        (moved(d2=-5e-5 * along**2, **{f"d{tilt}": sign * 1e-4 * along}),
-         9000.0 * (area * off**2 + 6.0 * 12.0**3 / 12.0) * 1e-8 * 120.0),
-        (moved(d2=1e-3 * along), 5.0 / 6.0 * 700.0 * area * 1e-6 * 120.0),
-    ]  # fmt: skip
-    for field, twice in cases:
-        assert float(field @ (stiff @ field)) == pytest.approx(twice, rel=1e-9)
-    twist = moved(**{f"d{across}": 1e-3 * along})
-    assert float(twist @ (stiff @ twist)) == pytest.approx(500.0 * 0.229 * 12.0 * 6.0**3 * 1e-6 * 120.0, rel=0.01)
-    assert float(cases[0][0] @ pull) == pytest.approx(9000.0 * area * 2e-3 * 1e-3 * 120.0)
-    assert float(cases[1][0] @ pull) == pytest.approx(9000.0 * area * 2e-3 * off * 1e-4 * 120.0)
+    stretch, bend = moved(shift=1e-3 * along), moved(rise=-5e-5 * along**2, lean=1e-4 * along)
+    for field, twice in (
+        (stretch, 9000.0 * area * 1e-6),
+        (bend, 9000.0 * (area * off**2 + 6.0 * 12.0**3 / 12.0) * 1e-8),
+        (moved(rise=1e-3 * along), 5.0 / 6.0 * 700.0 * area * 1e-6),
+    ):
+        assert float(field @ (stiff @ field)) == pytest.approx(twice * length, rel=1e-9)
+    twist = moved(twist=1e-3 * along)
+    assert float(twist @ (stiff @ twist)) == pytest.approx(500.0 * 0.229 * 12.0 * 6.0**3 * 1e-6 * length, rel=0.01)
+    assert float(stretch @ pull) == pytest.approx(9000.0 * area * 2e-3 * 1e-3 * length)
+    assert float(bend @ pull) == pytest.approx(9000.0 * area * 2e-3 * off * 1e-4 * length)
 
 
 def test_a_rib_on_a_slope_is_stretched_by_its_rise() -> None:
@@ -541,16 +574,16 @@ def test_strings_pull_body_and_neck_together(anchor: tuple[float, float] | None,
     saddle, behind = [(0, 0.5), (1, 0.5)], [(2, 1.0)]
     to = shell.Structure(6)
     flat = Dome(500.0, 0.0, 1.0, None)
-    neck = box_parts.add_strings(to, own, flat, (saddle, behind), {0: 3, 1: 4, 2: 5}, 1.4)
+    held = box_parts.add_strings(to, own, flat, (saddle, behind), {0: 3, 1: 4, 2: 5}, 1.4)
     load = to.load("strings").reshape(-1, 6)
     force = load[:, [0, 2]].sum(axis=0)
     rest = 1.4 + 8.5 + 3.0
     height = rest if join is None else 1.4 + join
     steep = (rest - height) / 290.0
-    assert neck[[0, 2]] == pytest.approx(np.array([1.0, steep]) / np.hypot(1.0, steep)) and neck[[1, 3, 5]].any() == 0
-    assert force + neck[[0, 2]] == pytest.approx([0.0, 0.0])
-    moment = load[:, 4].sum() - (load[:3, 2] * places[:, 0]).sum() + neck[4]
-    assert moment == pytest.approx(0.0, abs=1e-12) and neck[4] == pytest.approx(neck[0] * height)
+    assert held[[0, 2]] == pytest.approx(np.array([1.0, steep]) / np.hypot(1.0, steep)) and held[[1, 3, 5]].any() == 0
+    assert force + held[[0, 2]] == pytest.approx([0.0, 0.0])
+    moment = load[:, 4].sum() - (load[:3, 2] * places[:, 0]).sum() + held[4]
+    assert moment == pytest.approx(0.0, abs=1e-12) and held[4] == pytest.approx(held[0] * height)
     if anchor is not None:  # the anchor is pulled up towards the saddle by as much as the string pulls
         up = load[2, [0, 2]]
         assert np.hypot(*up) == pytest.approx(1.0)

@@ -5,6 +5,7 @@ chain."""
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from types import MappingProxyType, SimpleNamespace
 from typing import Any
 
@@ -62,6 +63,9 @@ def test_limits_of_the_verdict(scenario: Scenario) -> None:
     assert found(scenario, dry_days=300, dry_at=35.0)["verdict"] == "leave"
     told = found(scenario, dry_days=12.5, damp_days=40.2)
     assert (told["dry_days_per_year"], told["damp_days_per_year"], told["season_outside_share"]) == (12.5, 40.2, 0.0)
+    now = replace(scenario, today=scenario.setup.setup + timedelta(days=365))  # nine years ahead, a year gone by
+    ahead = found(now, dry_days=100.0, damp_days=40.2)
+    assert (ahead["dry_days_per_year"], ahead["damp_days_per_year"]) == (round(635 / 9, 1), round(402 / 9, 1))
 
 
 def test_season_alone_outside_the_rule(scenario: Scenario) -> None:
@@ -74,6 +78,8 @@ def test_season_alone_outside_the_rule(scenario: Scenario) -> None:
     assert found(scenario, swing_mm=-1.0, weeks_high=9)["season_outside_share"] == 1.0
     for wide, word in ((2, "leave"), (3, "humidify")):  # of four draws: more than half of them
         assert found(scenario, swing_mm=np.array([1.0] * wide + [0.0] * (4 - wide)))["verdict"] == word
+    most = np.array([1.0] * 11 + [0.0] * 9)  # of twenty
+    assert found(scenario, swing_mm=most, draws=20)["verdict"] == "humidify"
 
 
 @pytest.mark.parametrize(
@@ -249,6 +255,7 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     result = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
     due = Regrades(np.array([[100], [400], [900], [NEVER]]), np.array([[0], [NO_GRADE], [NO_GRADE], [NO_GRADE]]))
     action = np.arange(4.0)[:, None] + np.zeros((4, -(-days // 7)))
+    action[:, -1] = np.log(drawn.values["film"])  # whose doubt it is, is asked at the end
     world: Any = SimpleNamespace(reading=Reading(np.zeros_like(action), action, 7))
     findings._put_regrades(result, scenario, drawn, world, due)
     assert result["no_grade_fits"].values.tolist() == [pytest.approx(2 / 3)]
@@ -259,3 +266,4 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     assert result["occasion_probability"].values.tolist() == [0.75]
     np.testing.assert_allclose(result["regrade_due"].values, [0.25, 0.5, *[0.75] * (YEARS - 2)])
     assert result["regrade_grade"].values[:, 0].tolist() == [scenario.instrument.spacers.labels[0], "", "", ""]
+    assert float(result["driver_share"].sel(unknown=unknowns_of(scenario)["film"].words)) == pytest.approx(1.0)

@@ -45,16 +45,14 @@ def smooth_outline(outline_mm: tuple[tuple[float, float], ...], steps: int = 40)
     return np.concatenate([lower, half[::-1]])
 
 
-def along(line: Array, size: float, extra: Array | None = None, closed: bool = True) -> Array:
-    """Points about `size` apart along a polyline, keeping its sharp corners (over 20 degrees) and the places nearest to
-    the `extra` points (k, 2)."""
-    whole = np.concatenate([line, line[:1]]) if closed else line
+def along(loop: Array, size: float, extra: Array | None = None) -> Array:
+    """Points about `size` apart along a closed loop from its first point on, keeping its sharp corners (over 20
+    degrees) and the places nearest to the `extra` points (k, 2)."""
+    whole = np.concatenate([loop, loop[:1]])
     step = np.diff(whole, axis=0)
     reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
-    heading = np.unwrap(np.arctan2(step[:, 1], step[:, 0]))
-    turn = np.abs(np.diff(heading, append=heading[0] + 2 * np.pi * round((heading[-1] - heading[0]) / (2 * np.pi))))
-    sharp = reach[1:][turn > np.radians(20.0)] if closed else np.array([])
-    keep = [0.0, *sharp, reach[-1]]
+    turn = np.abs(np.diff(np.unwrap(np.arctan2(step[:, 1], step[:, 0]))))
+    keep = [0.0, *reach[1:-1][turn > np.radians(20.0)], reach[-1]]
     if extra is not None and len(extra):
         keep += [_nearest_reach(whole, reach, point) for point in extra]
     knots = np.unique(np.round(keep, 9))
@@ -62,7 +60,7 @@ def along(line: Array, size: float, extra: Array | None = None, closed: bool = T
     if reach[-1] - knots[-1] < _MERGE * size:
         knots[-1] = reach[-1]
     places = [np.linspace(a, b, max(1, int(np.ceil((b - a) / size - 0.1))), endpoint=False) for a, b in pairwise(knots)]
-    at = np.concatenate([*places, [] if closed else [reach[-1]]])
+    at = np.concatenate(places)
     return np.column_stack([np.interp(at, reach, whole[:, axis]) for axis in (0, 1)])
 
 
