@@ -244,10 +244,6 @@ def kinds(world: Path) -> dict[str, Kind]:
     today = date(2040, 1, 1)
     fleet = world / "fleets" / "two-regions.toml"
 
-    def numbers(path: Path) -> None:
-        for key, raw in library.read_toml(path).items():
-            library.read_datum(raw, path, key)
-
     def fleet_with(name: str) -> Callable[[Path], Any]:
         def read(path: Path) -> Any:
             text = fleet.read_text(encoding="utf-8").replace(f"two-regions-{name}.csv", path.name)
@@ -294,7 +290,7 @@ def kinds(world: Path) -> dict[str, Kind]:
         "climate": Kind(world / "climates" / "cold_city_humidified.toml", spoilt_toml, load_climate, 1.0),
         "logger climate": Kind(made["logger.toml"], spoilt_toml, load_climate, 1.0),
         "species": Kind(made["sitka_spruce.toml"], spoilt_toml, library.read_wood, 2.0),
-        "numbers": Kind(made["drift.toml"], spoilt_toml, numbers, 1.0),
+        "numbers": Kind(made["drift.toml"], spoilt_toml, library.read_numbers, 1.0),
         "fleet": Kind(fleet, spoilt_toml, read_fleet, 1.0),
         "units": Kind(made["units.csv"], spoilt_table, fleet_with("units"), 1.0),
         "claims": Kind(made["claims.csv"], spoilt_table, fleet_with("claims"), 1.0),

@@ -7,6 +7,7 @@ through `validated` of `tomlfile`; within the program a Noun is a frozen record 
 from __future__ import annotations
 
 from dataclasses import MISSING, dataclass, fields
+from functools import cache
 from importlib import import_module
 from typing import Annotated, Any, TypeVar, get_args, get_type_hints
 
@@ -67,6 +68,7 @@ class Noun(Record):
     __pydantic_config__ = _STRICT
 
 
+@cache
 def keys_in(model: type) -> dict[str, FieldInfo]:
     """The keys of a file model or Noun, as they stand in a file, with type, default, limits, example, meaning."""
     if issubclass(model, BaseModel):

@@ -10,26 +10,25 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
-from math import exp, isnan, log
+from math import exp, log
 from pathlib import Path
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match, near_matches
-from driftmodel.base.frozen import Frozen
-from driftmodel.base.materials import Datum, Disagreement, Finish, Wood, note
-from driftmodel.base.opened import MOST_TOML_MB, is_there, parsed_toml, species_data_dir, text_of
+from driftmodel.base.file_models import Noun, keys_in
+from driftmodel.base.materials import Datum, Finish, FinishFile, NumberFile, Wood, note
+from driftmodel.base.opened import is_there, species_data_dir
+from driftmodel.base.tomlfile import read_toml, validated
 
 #: shipped folder; the user's own files with time of change and size
 Places = tuple[Path, tuple[tuple[Path, int, int], ...]]
 #: environment variable that names the folder of the user's own woods and finishes
 OWN = "DRIFTMODEL_WOODS"
-SPREAD_KINDS = ("sd", "cv_pct", "factor")
 #: files beside the general numbers that hold something else
 OTHER_FILES = ("sources.toml", "finishes.toml")
-_NEEDED = ("value", "unit", "spread", "spread_kind", "source", "status")
-_SHAPE = '{value = 0.001, unit = "1/%", spread = 15, spread_kind = "cv_pct", source = "...", status = "..."}'
 #: smallest log-spread of a stand-in number: a stranger's mean is never trusted better than this (about 30 %)
 _STAND_IN_LEAST_LOG_SD = 0.30
 
@@ -37,120 +36,34 @@ _STAND_IN_LEAST_LOG_SD = 0.30
 # ---- reading one file ------------------------------------------------------------------------------------------
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """The tables of a TOML file. Raises BadInput when it is missing or is not TOML."""
-    return parsed_toml(text_of(path, "a data file", mend="put the file back", most_mb=MOST_TOML_MB), path)
-
-
-def read_datum(raw: Any, file: Path, place: str) -> Datum:
-    """One number from its TOML table. Raises BadInput naming file and key when anything it must carry is missing."""
-    if not isinstance(raw, dict):
-        came = "no number" if raw is None else f"a bare {type(raw).__name__}"
-        raise BadInput(came, "a number with its unit and source", file=file, place=place,
-                       mend=f"{place} = {_SHAPE}")  # fmt: skip
-    for key in _NEEDED:
-        if key not in raw or raw[key] == "":
-            raise BadInput(f"the number has no {key}", "value, unit, spread, spread_kind, source and status",
-                           file=file, place=place, mend=f"{place} = {_SHAPE}")  # fmt: skip
-    for extra in sorted(set(raw) - {*_NEEDED, "note"}):
-        raise BadInput(f'the number has an unknown key "{extra}"', "only " + ", ".join((*_NEEDED, "note")),
-                       file=file, place=place, mend=f'remove "{extra}" or spell it right')  # fmt: skip
-    for key in ("value", "spread"):
-        number_given = raw[key]
-        if isinstance(number_given, bool) or not isinstance(number_given, int | float) or not _can_be(number_given):
-            raise BadInput(f"{key} is {number_given!r}", "a number", file=file, place=place, mend=f"{key} = 0.001")
-    for key in ("unit", "spread_kind", "source", "status", "note"):
-        if not isinstance(raw.get(key, ""), str):
-            raise BadInput(f"{key} is {raw[key]!r}", "words in quotes", file=file, place=place, mend=f'{key} = "..."')
-    if raw["spread_kind"] not in SPREAD_KINDS:
-        raise BadInput(f'spread_kind is "{raw["spread_kind"]}"', "one of " + ", ".join(SPREAD_KINDS), file=file,
-                       place=place, mend='spread_kind = "cv_pct"')  # fmt: skip
-    if raw["spread"] < 0 or (raw["spread_kind"] == "factor" and raw["spread"] < 1):
-        raise BadInput(f"spread is {raw['spread']}", "zero or more; a factor is 1 or more", file=file, place=place,
-                       mend="spread = 15")  # fmt: skip
-    known = sources()
-    if raw["source"] not in known:
-        raise BadInput(f'source "{raw["source"]}" is not in sources.toml.{near_match(raw["source"], known)}',
-                       "a key of sources.toml", file=file, place=place,
-                       mend=f"add [{raw['source']}] to sources.toml, in a file of your own [sources.{raw['source']}], "
-                       "or name a listed source")  # fmt: skip
-    return Datum(float(raw["value"]), raw["unit"], float(raw["spread"]), raw["spread_kind"], raw["source"],
-                 raw["status"], raw.get("note", ""))  # fmt: skip
-
-
-def _can_be(value: float) -> bool:
-    try:
-        return not isnan(float(value))
-    except OverflowError:  # an integer beyond all floats
-        return False
-
-
-def _words(raw: dict[str, Any], key: str, file: Path) -> str:
-    """Words under a key, "" where it is not there. Raises BadInput for anything but words."""
-    if not isinstance(raw.get(key, ""), str):
-        raise BadInput(f"{key} is {raw[key]!r}", "words in quotes", file=file, place=key, mend=f'{key} = "..."')
-    return str(raw.get(key, ""))
-
-
-def _list_of_words(raw: dict[str, Any], key: str, file: Path) -> tuple[str, ...]:
-    """A list of words under a key, empty where it is not there. Raises BadInput for anything else."""
-    given = raw.get(key, [])
-    if not isinstance(given, list) or not all(isinstance(one, str) for one in given):
-        raise BadInput(f"{key} is {given!r}", "a list of words in quotes", file=file, place=key,
-                       mend=f'{key} = ["..."]')  # fmt: skip
-    return tuple(given)
-
-
-def _tables(raw: dict[str, Any], key: str, file: Path) -> list[dict[str, Any]]:
-    """Tables under a key, none where it is not there. Raises BadInput for anything else."""
-    given = raw.get(key, [])
-    if not isinstance(given, list) or not all(isinstance(one, dict) for one in given):
-        raise BadInput(f"{key} is {given!r}", f"tables under [[{key}]]", file=file, place=key, mend=f"[[{key}]]")
-    return given
+def read_numbers(path: Path) -> Mapping[str, Datum]:
+    """The numbers of a file by name. Raises BadInput naming file and key when anything one must carry is missing."""
+    found, _ = validated(NumberFile, path, lambda tree: {"numbers": tree})
+    _check_sources(path, {name: one.source for name, one in found.numbers.items()})
+    return found.numbers
 
 
 def read_wood(path: Path) -> Wood:
     """The wood in one file. Raises BadInput naming the file and key at fault."""
-    raw = read_toml(path)
-    for key in ("name", "scientific", "kind", "numbers"):
-        if key not in raw:
-            raise BadInput(f"the wood has no {key}", "name, scientific, kind and [numbers]", file=path, place=key,
-                           mend='name = "sitka spruce"' if key == "name" else f"add {key}")  # fmt: skip
-    if raw["kind"] not in ("softwood", "hardwood"):
-        raise BadInput(f"kind is {raw['kind']!r}", '"softwood" or "hardwood"', file=path, place="kind",
-                       mend='kind = "hardwood"')  # fmt: skip
-    if not isinstance(raw["numbers"], dict):
-        raise BadInput(f"numbers is {raw['numbers']!r}", "a table of numbers", file=path, place="numbers",
-                       mend="[numbers]")  # fmt: skip
-    numbers = {key: read_datum(value, path, f"numbers.{key}") for key, value in raw["numbers"].items()}
-    return Wood(
-        name=_words(raw, "name", path),
-        scientific=_words(raw, "scientific", path),
-        kind=raw["kind"],
-        aliases=_list_of_words(raw, "aliases", path),
-        uses=_list_of_words(raw, "uses", path),
-        numbers=Frozen(numbers),
-        note=_words(raw, "note", path),
-        disagreements=tuple(_read_disagreement(item, path) for item in _tables(raw, "disagreements", path)),
-    )
+    found, _ = validated(Wood, path, lambda tree: _only(Wood, tree))
+    _check_sources(path, {f"numbers.{name}": one.source for name, one in found.numbers.items()})
+    _check_sources(path, {f"disagreements {one.number}": one.source for one in found.disagreements})
+    return found
 
 
-def _read_disagreement(raw: dict[str, Any], file: Path) -> Disagreement:
-    for key in ("number", "value", "unit", "source", "words"):
-        if key not in raw:
-            raise BadInput(f"a disagreement has no {key}", "number, value, unit, source and words", file=file,
-                           place="disagreements", mend=f"{key} = ...")  # fmt: skip
-    for extra in sorted(set(raw) - {"number", "value", "unit", "source", "words"}):
-        raise BadInput(f'a disagreement has an unknown key "{extra}"', "number, value, unit, source and words",
-                       file=file, place="disagreements", mend=f'remove "{extra}" or spell it right')  # fmt: skip
-    words = {key: _words(raw, key, file) for key in ("number", "unit", "source", "words")}
-    if words["source"] not in sources():
-        raise BadInput(f'source "{words["source"]}" is not in sources.toml', "a key of sources.toml", file=file,
-                       place="disagreements", mend="name a listed source")  # fmt: skip
-    given = raw["value"]
-    if isinstance(given, bool) or not isinstance(given, int | float) or not _can_be(given):
-        raise BadInput(f"value is {given!r}", "a number", file=file, place="disagreements", mend="value = 0.001")
-    return Disagreement(value=float(given), **words)
+def _only(noun: type[Noun], tree: dict[str, Any]) -> dict[str, Any]:
+    """What a file says of a noun, what else stands in it left out."""
+    return {key: value for key, value in tree.items() if key in keys_in(noun)}
+
+
+def _check_sources(file: Path, named: Mapping[str, str]) -> None:
+    known = sources()
+    for place, source in named.items():
+        if source not in known:
+            raise BadInput(f'source "{source}" is not in sources.toml.{near_match(source, known)}',
+                           "a key of sources.toml", file=file, place=place,
+                           mend=f"add [{source}] to sources.toml, in a file of your own [sources.{source}], "
+                           "or name a listed source")  # fmt: skip
 
 
 # ---- woods -----------------------------------------------------------------------------------------------------
@@ -194,7 +107,7 @@ def _woods_in(places: Places) -> tuple[Wood, ...]:
     taken = {_plain(name) for one in shipped for name in (one.name, *one.aliases)}
     own = []
     for path, *_ in places[1]:
-        if "finish" in read_toml(path):
+        if "finish" in read_toml(path)[0]:
             continue
         one = read_wood(path)
         if _plain(one.name) in taken:
@@ -295,36 +208,16 @@ def _finishes_in(places: Places) -> dict[str, Finish]:
 
 
 def _finishes_at(path: Path) -> dict[str, Finish]:
-    found: dict[str, Finish] = {}
-    for raw in _tables(read_toml(path), "finish", path):
-        name = raw.get("name")
-        if not isinstance(name, str):
-            raise BadInput("a finish has no name", "name", file=path, place="finish", mend='name = "shellac"')
-        permeance = read_datum(raw.get("permeance"), path, f"{name}.permeance")
-        effectiveness = raw.get("effectiveness")
-        published: tuple[float | None, ...] = ()
-        if effectiveness is not None:
-            published = _published_effectiveness(effectiveness, path, name)
-        finish_read = Finish(name, permeance, _words(raw, "note", path), _coats(raw, path), published)
-        for alias in (name, *_list_of_words(raw, "aliases", path)):
-            found[_plain(alias)] = finish_read
-    return found
+    """By name and alias; what else a file tells of one (printed figures it is checked against) is passed over."""
 
+    def fill(tree: dict[str, Any]) -> dict[str, Any]:
+        given = tree.get("finish", [])
+        known = isinstance(given, list) and all(isinstance(one, dict) for one in given)
+        return {"finish": [_only(Finish, one) for one in given] if known else given}
 
-def _coats(raw: dict[str, Any], file: Path) -> int:
-    given = raw.get("coats", 0)
-    if isinstance(given, bool) or not isinstance(given, int) or not 0 <= given <= 100:
-        raise BadInput(f"coats is {given!r}", "a whole number", file=file, place="coats", mend="coats = 2")
-    return given
-
-
-def _published_effectiveness(raw: Any, file: Path, name: str) -> tuple[float | None, ...]:
-    """Percent of vapour kept out after 1, 7 and 14 days, each a full number in the file; None where none is printed."""
-    days = ("day_1", "day_7", "day_14")
-    if not isinstance(raw, dict):
-        raise BadInput(f"effectiveness is {raw!r}", "a table of days", file=file, place=name,
-                       mend="effectiveness = {day_1 = ...}")  # fmt: skip
-    return tuple(read_datum(raw[day], file, f"{name}.{day}").value if day in raw else None for day in days)
+    found, _ = validated(FinishFile, path, fill)
+    _check_sources(path, {f"{one.name}.permeance": one.permeance.source for one in found.finish})
+    return {_plain(name): one for one in found.finish for name in (one.name, *one.aliases)}
 
 
 def finish(name: str) -> Finish:
@@ -365,11 +258,11 @@ def _general_in(places: Places) -> dict[str, Datum]:
     for path in sorted(places[0].glob("*.toml")):
         if path.name in OTHER_FILES:
             continue
-        for key, raw in read_toml(path).items():
+        for key, number in read_numbers(path).items():
             if key in found:
                 raise BadInput("the number stands in two files", "each number once", file=path, place=key,
                                mend="remove one of them")  # fmt: skip
-            found[key] = read_datum(raw, path, key)
+            found[key] = number
     return found
 
 
@@ -395,7 +288,7 @@ def sources() -> dict[str, dict[str, Any]]:
 @cache
 def _sources_in(places: Places) -> dict[str, dict[str, Any]]:
     path = places[0] / "sources.toml"
-    listed = [(path, read_toml(path)), *((own, read_toml(own).get("sources", {})) for own, *_ in places[1])]
+    listed = [(path, read_toml(path)[0]), *((own, read_toml(own)[0].get("sources", {})) for own, *_ in places[1])]
     found: dict[str, dict[str, Any]] = {}
     for path, tables in listed:
         for key, raw in tables.items() if isinstance(tables, dict) else ():

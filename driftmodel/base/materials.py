@@ -7,30 +7,41 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from math import log
+from math import isnan, log
+from typing import Annotated, Literal
 
-from driftmodel.base.frozen import Record
+from pydantic import model_validator
+
+from driftmodel.base.file_models import Noun, key, over_keys
 
 #: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
 Z_80 = 1.2815515594
 
 
 @dataclass(frozen=True)
-class Datum:
-    """One number with everything needed to judge it.
+class Datum(Noun):
+    """One number with everything needed to judge it: what a file of the library says of it.
 
     spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
     variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
     status: 'checked', 'read once', 'partly checked', 'computed', 'from memory', 'common practice', ...
     """
 
-    value: float
-    unit: str
-    spread: float
-    spread_kind: str
-    source: str
-    status: str
-    note: str = ""
+    value: Annotated[float, key("0.001", allow_inf_nan=True)]
+    unit: Annotated[str, key('"1/%"', min_length=1)]
+    spread: Annotated[float, key("15", ge=0)]
+    spread_kind: Annotated[Literal["sd", "cv_pct", "factor"], key('"cv_pct"')]
+    source: Annotated[str, key('"from-memory"', min_length=1)]
+    status: Annotated[str, key('"from memory"', min_length=1)]
+    note: Annotated[str, key('"as it was read"')] = ""
+
+    @model_validator(mode="after")
+    def _can_be(self) -> Datum:
+        if isnan(self.value):
+            raise over_keys("value is nan", "a number", "value", "value = 0.001")
+        if self.spread_kind == "factor" and self.spread < 1:
+            raise over_keys(f"spread is {self.spread:g}", "a factor of 1 or more", "spread", "spread = 1.5")
+        return self
 
     @property
     def log_sd(self) -> float:
@@ -42,41 +53,48 @@ class Datum:
 
 
 @dataclass(frozen=True)
-class Disagreement:
+class Disagreement(Noun):
     """A rival value for a wood's number: the key of the number, the value in that number's unit, why it differs."""
 
-    number: str
-    value: float
-    unit: str
-    source: str
-    words: str
+    number: Annotated[str, key('"coefficient_radial"')]
+    value: Annotated[float, key("0.001")]
+    unit: Annotated[str, key('"1/%"')]
+    source: Annotated[str, key('"from-memory"')]
+    words: Annotated[str, key('"another sawmill\'s boards"')]
 
 
 @dataclass(frozen=True, repr=False)
-class Wood(Record):
+class Wood(Noun):
     """One wood: its numbers by name (see species_data/README.md for the names and units)."""
 
-    name: str
-    scientific: str
-    kind: str  # 'softwood' or 'hardwood'
-    aliases: tuple[str, ...]
-    uses: tuple[str, ...]
-    numbers: Mapping[str, Datum]
-    note: str = ""
-    disagreements: tuple[Disagreement, ...] = ()
+    name: Annotated[str, key('"barn spruce"')]
+    scientific: Annotated[str, key('"Picea abies"')]
+    kind: Annotated[Literal["softwood", "hardwood"], key('"softwood"')]
+    numbers: Annotated[Mapping[str, Datum], key("[numbers]")]
+    aliases: Annotated[tuple[str, ...], key('["old spruce"]')] = ()
+    uses: Annotated[tuple[str, ...], key('["top"]')] = ()
+    note: Annotated[str, key('"from one beam"')] = ""
+    disagreements: Annotated[tuple[Disagreement, ...], key("[[disagreements]]")] = ()
 
 
 @dataclass(frozen=True)
-class Finish:
-    """A film on a face of wood; permeance in kg/(m2 s Pa); infinite for bare wood.
+class Finish(Noun):
+    """A film on a face of wood; permeance in kg/(m2 s Pa); infinite for bare wood."""
 
-    effectiveness_pct: published moisture kept out after 1, 7 and 14 days, None where none is printed."""
-
-    name: str
+    name: Annotated[str, key('"house varnish"')]
     permeance: Datum
-    note: str = ""
-    coats: int = 0
-    effectiveness_pct: tuple[float | None, ...] = ()
+    aliases: Annotated[tuple[str, ...], key('["varnish"]')] = ()
+    note: Annotated[str, key('"two thin coats"')] = ""
+
+
+@dataclass(frozen=True)
+class FinishFile(Noun):
+    finish: Annotated[tuple[Finish, ...], key("[[finish]]")] = ()
+
+
+@dataclass(frozen=True)
+class NumberFile(Noun):
+    numbers: Annotated[Mapping[str, Datum], key("[numbers]")]
 
 
 #: name -> number: "residual_gain", "sitka spruce, coefficient_radial", "nitrocellulose lacquer, permeance"

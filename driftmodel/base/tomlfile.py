@@ -30,6 +30,8 @@ _CONVERSIONS = {
     "_lbf": ("_n", lambda value: value * NEWTON_PER_POUND_FORCE),
     "_thou": ("_mm", lambda value: value * MM_PER_INCH / 1000.0),
 }
+#: what pydantic needs, in the words of a file
+_PLAINLY = {"an object": "a table", "a valid array": "a list", "String should have at least 1 character": "some words"}
 #: each line sought costs a reading of all lines before it
 MOST_LINES_SOUGHT = 2000
 _KEPT = {"gauges_in"}  # string gauges are inches in the whole trade (common practice, no source)
@@ -182,6 +184,7 @@ def _as_bad_input(model: type, file: Path, text: str, tree: Any, fault: Any, oth
     came = fault["input"]
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
     needed = re.sub("^(Value error, |(List|Tuple) should have )|Input should be | after validation", "", fault["msg"])
+    needed = _PLAINLY.get(needed, needed)
     return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
 
 
@@ -226,5 +229,7 @@ def _example(owner: type | None, field: str) -> str:
     examples = info.examples if info and info.examples else None
     if not info or not examples:
         return f"{field} = ..."
+    if examples[0].lstrip("[").startswith(field):
+        return str(examples[0])  # a table, in its brackets
     words = "" if "  # " in examples[0] or not info.description else f"  # {info.description}"
     return f"{field} = {examples[0]}{words}"
