@@ -53,7 +53,8 @@ def read_wood(path: Path) -> Wood:
 
 def _only(noun: type[Noun], tree: dict[str, Any]) -> dict[str, Any]:
     """What a file says of a noun, what else stands in it left out."""
-    return {key: value for key, value in tree.items() if key in keys_in(noun)}
+    known = keys_in(noun)  # type: ignore[arg-type]
+    return {key: value for key, value in tree.items() if key in known}
 
 
 def _check_sources(file: Path, named: Mapping[str, str]) -> None:
