@@ -76,6 +76,84 @@ def test_a_mean_that_drifts_is_followed_over_the_years(scenario: Scenario) -> No
     assert told.options["spacer"].days_a_year == pytest.approx(365.0)
 
 
+def test_a_saddle_that_goes_on_rising_takes_the_room_it_needs(scenario: Scenario) -> None:
+    """2.5 mm of saddle, 0.8 must stay; it stands 1.5 mm up in a year and rises 0.15 a year: room for two of three. Cut
+    by less than its rise it goes on as long as there is room; raised there is more of it."""
+    one = standing(scenario, [2.3] * 3)
+    flat = replace(one.found, action_dry_mm=one.found.action_next_mm, action_damp_mm=one.found.action_next_mm,
+                   saddle_rise_reference_mm=np.full(3, 1.35), saddle_rise_next_mm=np.full(3, 1.5))  # fmt: skip
+    one = replace(one, found=flat)
+    for added, years in ((0.0, 2), (0.11, 3), (-0.11, 1), (-0.21, 0)):
+        told = weigh(replace(one, room_mm=one.room_mm + added)).options["leave"]
+        assert told.days_a_year == pytest.approx(365.0 * years / 3.0), added
+
+
+def test_each_option_is_told_as_it_is_reckoned_by_hand(scenario: Scenario) -> None:
+    """Without a season: in each of three years a draw is inside when the action of that year, what is done added, is
+    from 2.0 to 2.6 mm. A year of 365 days for each, less what the thing costs; work is asked for where the coming year
+    alone wins half of its cost."""
+    random = np.random.default_rng(6)
+    now = 2.55 + 0.3 * random.standard_normal(40)
+    then, steady, zero = now + 0.06, 2.42 + 0.2 * random.standard_normal(40), np.zeros(40)
+    never = np.where(np.arange(40) % 3, np.inf, 0.9)
+    mean = now + 0.02
+    found = Answers(now, mean, mean, now, zero, never, now, then, zero + 0.1, steady, zero, steady, zero)
+    told = weigh(Standing(found, scenario, 2.5, 0.0, truss_action_mm=-0.15))
+    middle = float(np.median(then))
+    cut = round(2.0 * (2.3 - middle), 1)
+    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario), strict=True))
+    swap = lifts[told.options["spacer"].spacer]
+    done = {"leave": (0.0, 0.0, 0.0), "air": (0.0, 0.0, 0.0), "truss rod": (-0.15, 0.0, 0.0),
+            "saddle": (cut / 2.0, 0.0, cut), "spacer": (swap / 2.0, swap, 0.0),
+            "other work": (2.3 - middle, -0.1, 0.0)}  # fmt: skip
+    assert set(told.options) == set(done) and cut == told.options["saddle"].saddle_mm < -0.5
+
+    def inside(key: str, draw: int) -> list[bool]:
+        start, drift = (steady[draw] if key == "air" else mean[draw]), then[draw] - now[draw]
+        room = 2.5 + done[key][2] - done[key][1] - (0.0 if key == "air" else 0.1)
+        return [2.0 <= start + year * drift + done[key][0] <= 2.6 and room - 0.1 * year >= 0.8 for year in range(3)]
+
+    days = {key: np.array([inside(key, draw) for draw in range(40)]) * 365.0 for key in done}
+    costs = costs_days(cut)
+    for key, (lift, rise, saddle) in done.items():
+        option, first = told.options[key], days[key][:, 0] - days["leave"][:, 0]
+        assert option.days_a_year == pytest.approx(days[key].mean()), key
+        assert option.worth_days == pytest.approx(3.0 * days[key].mean() - costs[key]), key
+        assert option.can_wait == (key in ("saddle", "spacer", "other work") and first.mean() < 0.5 * costs[key]), key
+        assert option.action_mm == pytest.approx(np.median(steady - then) if key == "air" else lift), key
+        assert option.left_mm == pytest.approx(2.5 - 0.1 + saddle - rise), key
+        ends = steady if key == "air" else mean + lift
+        assert option.dry_mm == option.damp_mm == tuple(np.quantile(ends, [0.1, 0.5, 0.9], method="inverted_cdf")), key
+        assert option.dry_inside == option.damp_inside == np.mean((ends >= 2.0) & (ends <= 2.6)), key
+        both = [now + lift, then + lift] if key != "air" else [steady]
+        right = np.all([(each >= 2.0) & (each <= 2.6) for each in both], axis=0)
+        assert option.right_in_a_year == np.mean(right & (never > 1.0) if key == "leave" else right), key
+    worth = {key: [days[key][n].sum() - costs[key] for n in range(40)] for key in done}
+    for draw, place in enumerate(told.needed):
+        asked = [key for key in ORDER if key not in ("saddle", "spacer", "other work")
+                 or days[key][draw, 0] - days["leave"][draw, 0] >= 0.5 * costs[key]]  # fmt: skip
+        assert ORDER[place] == max(asked, key=lambda key: worth[key][draw]), draw
+    best = max((lift for lift in lifts.values() if abs(lift) > 1e-9),
+               key=lambda lift: (round(3.0 * np.mean([[2.0 <= mean[n] + year * 0.06 + lift / 2.0 <= 2.6
+                                                       for year in range(3)] for n in range(40)]) * 365.0),
+                                 -abs(lift / 2.0 - 2.3 + middle)))  # fmt: skip
+    assert swap == best
+
+
+def test_nothing_is_done_that_wins_nothing(scenario: Scenario) -> None:
+    """Worth as much as leaving it is no reason for work, nor for better air; what is won is won over leaving it."""
+    told = weigh(standing(scenario, [2.7] * 9))
+    even = {key: replace(option, worth_days=700.0, can_wait=False) for key, option in told.options.items()}
+    assert (replace(told, options=even).best, replace(told, options=even).best_of_work) == ("leave", "leave")
+    for saddle, other, said in ((774.0, 800.0, "other work"), (776.0, 800.0, "saddle"), (801.0, 800.0, "saddle")):
+        some = even | {"saddle": replace(even["saddle"], worth_days=saddle),
+                       "other work": replace(even["other work"], worth_days=other)}  # fmt: skip
+        assert replace(told, options=some).best_of_work == said
+    for air, said in ((749.0, "spacer"), (751.0, "air")):
+        some = even | {"air": replace(even["air"], worth_days=air), "spacer": replace(even["spacer"], worth_days=800.0)}
+        assert replace(told, options=some).best == said
+
+
 def test_a_job_is_done_only_where_it_wins_what_it_costs(scenario: Scenario) -> None:
     """Air, rod, saddle, spacer and other work cost what the library says; a saddle by how much is taken off."""
     job, step = library.general("job_worth_days").value, library.general("bench_saddle_step").value

@@ -237,6 +237,76 @@ def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
     assert (plain.unplaced == 0.0).all() and plain.hidden.all() and plain.told.sum() == 12.0
 
 
+def a_regression(table: np.ndarray, told: Any, expected: Any, blocks: tuple[Block, ...], unplaced: Any = 0.0) -> Any:
+    """Rows of one group, all of them of unknown age where claims of none are told."""
+    from scipy.sparse import csr_matrix
+
+    many = len(table)
+    rows = law._Rows(at=(np.zeros(many, dtype=np.int64),) * 5, expected=np.array(expected), told=np.array(told),
+                     group=np.zeros(many, dtype=np.int64), unplaced=np.array([unplaced]),
+                     hidden=np.full(many, True))  # fmt: skip
+    return law._Model(rows, csr_matrix(table), blocks, 1)
+
+
+def test_a_fit_is_the_middle_of_its_claims_and_of_its_prior() -> None:
+    """Where it ends, what came less what is expected, and the pull of the prior, are in balance; a learned spread is
+    that of its effects about nothing, the prior's own counted as half an effect more; one that is held stays."""
+    random = np.random.default_rng(3)
+    table, shape = random.normal(0.0, 1.0, (30, 5)), np.diag([1.0, 2.0, 1.5])
+    blocks = (Block("held", slice(0, 2), np.eye(2), 0.3, False), Block("learned", slice(2, 5), shape, 0.7, True))
+    expected = np.full(30, 40.0)
+    told = np.round(expected * np.exp(table @ np.array([0.2, -0.3, 0.9, -1.2, 0.4])))
+    one = a_regression(table, told, expected, blocks)
+    effects, variance = one.fitted()
+    assert variance["held"] == pytest.approx(0.3**2)
+    mean = expected * np.exp(table @ effects)
+    pull = np.concatenate([effects[:2] / 0.09, shape @ effects[2:] / variance["learned"]])
+    assert table.T @ (told - mean) == pytest.approx(pull, abs=1e-2)
+    precision = table.T @ (mean[:, None] * table)
+    precision[:2, :2] += np.eye(2) / 0.09
+    precision[2:, 2:] += shape / variance["learned"]
+    spread = np.linalg.inv(precision)[2:, 2:]
+    square = effects[2:] @ shape @ effects[2:] + np.trace(shape @ spread)
+    assert variance["learned"] == pytest.approx((square + 0.5 * 0.7**2) / 3.5, rel=0.03)  # left when it moves by 2 %
+    again, same = one.fitted((effects, variance))
+    assert again == pytest.approx(effects, abs=1e-3) and same["learned"] == pytest.approx(variance["learned"], rel=0.05)
+
+
+def test_the_nearest_normal_law_of_one_effect() -> None:
+    """One row of 4 expected and 7 told, a prior of 0.5: mean m and variance v with 7 - 4 exp(m + v / 2) = m / 0.25 and
+    1 / v = 4 exp(m + v / 2) + 4, found here by going round. Claims of no age are told where they are expected."""
+    m = v = 0.0
+    for _ in range(200):
+        rate = 4.0 * exp(m + v / 2.0)
+        m, v = m + 0.1 * (7.0 - rate - m / 0.25), 1.0 / (rate + 4.0)
+    block = (Block("mean", slice(0, 1), np.eye(1), 0.5, False),)
+    for told, unplaced in ((7.0, 0.0), (2.0, 5.0)):
+        one = a_regression(np.ones((1, 1)), [told], [4.0], block, unplaced)
+        mode, _ = one.fitted()
+        effects, precision = one.centred(mode, np.array([[4.0]]))
+        assert effects[0] == pytest.approx(m, abs=1e-3) and precision[0, 0] == pytest.approx(1.0 / v, rel=1e-3)
+    two = a_regression(np.array([[1.0], [2.0]]), [7.0, 9.0], [4.0, 3.0], block)
+    assert two.variances(np.array([[0.3]])).tolist() == pytest.approx([0.3, 1.2])
+    rate = np.array([4.0, 3.0]) * np.exp([0.2, 0.4])
+    assert two.precision(two.mean(np.array([0.2])), np.array([[4.0]]))[0, 0] == pytest.approx(rate @ [1.0, 4.0] + 4.0)
+
+
+def test_lateness_adds_a_row_for_each_lag_that_tells_a_pace() -> None:
+    """Of ten reports of region 1 three came a month late, against two expected of a fifth; months whose lags all fell
+    in one pace tell nothing, nor does a lag that never was."""
+    blocks = (Block("mean", slice(0, 1), np.eye(1), 0.5, False), Block("pace", slice(1, 3), np.eye(2), 0.1, True),
+              Block("pace of region", slice(3, 7), np.eye(4), 0.1, True))  # fmt: skip
+    one = a_regression(np.zeros((1, 7)), [1.0], [1.0], blocks)
+    late, apart = np.zeros((2, 2, 3)), np.zeros((2, 3, 2))
+    late[1, 0], late[1, 1] = [7.0, 3.0, 0.0], [4.0, 0.0, 0.0]
+    apart[0, 0], apart[0, 1] = [0.2, -0.2], [-0.8, 0.8]
+    found = one.with_lateness(late, apart, np.array([0.8, 0.2, 0.0]))
+    assert found.rows.told.tolist() == [1.0, 7.0, 3.0] and found.rows.expected == pytest.approx([1.0, 8.0, 2.0])
+    assert found.rows.group.tolist() == [0, 0, 0] and found.rows.hidden.tolist() == [True, False, False]
+    assert found.table.toarray()[1:].tolist() == [[0, 0.2, -0.2, 0, 0, 0.2, -0.2], [0, -0.8, 0.8, 0, 0, -0.8, 0.8]]
+    assert one.with_lateness(0.0 * late, apart, np.array([0.8, 0.2, 0.0])) is one
+
+
 def test_scatter_beyond_chance() -> None:
     """Twelve months of 100 expected, all 20 apart: (400 x (1 + 3/12) - 100) / 100^2 of it, by 12 / 36."""
     came, mean = np.array([120.0, 80.0] * 6), np.full(12, 100.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from types import SimpleNamespace
 from typing import Any
 
@@ -125,3 +125,123 @@ def test_the_air_of_a_life_is_that_of_its_stays(monkeypatch: pytest.MonkeyPatch)
     asked.clear()
     assert lives._air(scenario, 2, 3)[0].size == lives._air(scenario, 2, 2)[0].size + 24 == 72
     assert [hours for _, hours, _, _ in asked] == [72, 48]
+
+
+def test_a_life_of_three_stays_goes_hour_by_hour(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A life of one stay, or of two, is asked of its own path, and joined to the common one where there are two stays;
+    rows for houses not alike come after the lags. From the third stay on the whole air is asked."""
+    asked: list[Any] = []
+    stays = [SimpleNamespace(start=date(2020, 1, 1))] * 3
+    whole = SimpleNamespace(lags_pct=np.full((4, 30), 3.0), rooms="all rooms")
+
+    def lags(scenario: Any, member: int, common: Any) -> Any:
+        asked.append(common)
+        return np.full((4, 30), 1.0), np.zeros(29)
+
+    def rooms(scenario: Any, member: int, days: int, place: Any, common: Any) -> Any:
+        assert days == 29
+        return "rooms", np.full((2, 30), 2.0)
+
+    def history(scenario: Any, lags: Any, heat: Any, readings: Any) -> Any:
+        return lives.CreepHistory(*[readings] * len(lives.CreepHistory.__dataclass_fields__))
+
+    air = {"air_temperature": SimpleNamespace(values=np.zeros(696))}
+    stubs: dict[str, Any] = {
+        "_lags": lags, "_room_rows": rooms, "scenario_air": lambda *_: air, "air_lags": lambda *_, rooms: whole,
+        "heat_of_days": lambda hourly: hourly[::24], "creep_history": history, "day_of": lambda *_: 2,
+        "reference_change": lambda _, lags: lags, "acting_lags": lambda lags, rooms: lags,
+    }  # fmt: skip
+    for name, stub in stubs.items():
+        monkeypatch.setattr(lives, name, stub)
+    place: Any = SimpleNamespace(path=lambda member: f"path {member}")
+    for many, rows, told in ((1, [1.0] * 4, None), (2, [1.0] * 4 + [2.0] * 2, "rooms"), (3, [3.0] * 4, "all rooms")):
+        scenario: Any = SimpleNamespace(stays=stays[:many], setup=SimpleNamespace(setup=date(2020, 1, 3)))
+        life = lives._life(scenario, 5, place)
+        assert life.reference_pct[:, 0].tolist() == rows and life.rooms == told, many
+        assert life.creep.lags_pct.shape == (len(rows), 0)
+        assert life.creep.at.tolist() == list(range(2, 30, lives.READING_STEP_DAYS))
+    assert asked == [None, "path 5"]
+
+
+def test_rows_of_houses_begin_with_a_step_of_the_common_path(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A life begun on 1 January, in the place since 20 January; the common path begins on 4 January, so its fourth step
+    of five days is the first whole one in the place: day 23 of the life, and three more up to day 40."""
+    begun, common = date(2020, 1, 1), SimpleNamespace(start=date(2020, 1, 4), time_constants_days="grid")
+    drivers, spent = np.arange(24.0).reshape(1, 2, 12), np.arange(22.0).reshape(2, 11)
+    monkeypatch.setattr(lives, "_place_drivers", lambda *_: (drivers, spent))
+    monkeypatch.setattr(lives, "is_held", lambda climate: climate == "held")
+    monkeypatch.setattr(lives, "as_rows", lambda *told: told)
+    place: Any = SimpleNamespace(basis="basis")
+
+    def told(days: int, climate: str = "open") -> Any:
+        stays = [SimpleNamespace(start=begun), SimpleNamespace(start=begun + timedelta(days=19), climate=climate)]
+        return lives._room_rows(SimpleNamespace(stays=stays), 0, days, place, common)  # type: ignore[arg-type]
+
+    ((basis, own),), halves, grid, nodes, days = told(40)
+    assert (basis, grid, days, nodes.tolist()) == ("basis", "grid", 40, [23, 28, 33, 38])
+    assert own.tolist() == [[[4.0, 5.0, 6.0, 7.0], [16.0, 17.0, 18.0, 19.0]]]
+    assert [half.tolist() for half in halves] == [[4.0, 5.0, 6.0], [15.0, 16.0, 17.0]]
+    assert told(33)[3].tolist() == [23, 28, 33] and told(32) is None and told(40, "held") is None
+    place.basis = None
+    assert told(40) is None
+
+
+def test_a_life_is_its_own_until_it_has_forgotten_and_then_the_common_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Begun on 1 January, set up on the 11th, 30 days ahead; the common path begins four days before or after. Its own
+    air for 15 days, the common one's for five more, when it has forgotten; heat of the own days, then of the common."""
+    begin = date(2020, 1, 1)
+    hours = np.arange(24.0 * 60)
+    air = (hours, 100.0 + hours)  # by the hour of the life
+
+    def path(scenario: Any, start: date, own: Any) -> Any:
+        assert start == begin and all(np.array_equal(a, b[: a.size]) for a, b in zip(own, air, strict=True))
+        return SimpleNamespace(days=own[0].size // 24, heat=np.arange(own[0].size // 24), lags_pct="all its own")
+
+    scenario: Any = SimpleNamespace(
+        stays=[SimpleNamespace(start=begin), SimpleNamespace(start=date(2020, 1, 13))],
+        setup=SimpleNamespace(setup=date(2020, 1, 11)),
+    )
+    monkeypatch.setattr(lives, "_path", path)
+    monkeypatch.setattr(lives, "day_of", lambda _, day: (day - begin).days)
+    monkeypatch.setattr(lives, "horizon_days", lambda _: 30)
+    monkeypatch.setattr(lives, "_air", lambda scenario, member, days: tuple(each[: 24 * days] for each in air))
+    monkeypatch.setattr(lives, "_joined", lambda own, common, behind, whole: (own.days, behind, whole))
+    monkeypatch.setattr(lives, "_own_air", lambda _, member, common, moved, whole: (
+        tuple(each[: 24 * 15] for each in air) if (moved, whole) == (12, 40) else None))  # fmt: skip
+    for behind in (-4, 4):
+        start = begin + timedelta(days=behind)
+        first = 24 * behind
+        its = tuple(np.concatenate([np.full(max(-first, 0), np.nan), each[max(first, 0) :]]) for each in air)
+        common: Any = SimpleNamespace(start=start, air=its, heat=np.arange(100) + behind)
+        for known in (20, 15, 13):
+            monkeypatch.setattr(lives, "_forgotten_day", lambda *_, known=known: known)
+            lags, heat = lives._lags(scenario, 0, common)
+            assert lags == (known, behind, 40) and heat.tolist() == list(range(40)), (behind, known)
+        monkeypatch.setattr(lives, "_forgotten_day", lambda *_: 40)
+        lags, heat = lives._lags(scenario, 0, common)
+        assert lags == "all its own" and heat.size == 40
+    assert lives._lags(scenario, 0, None)[0] == "all its own"
+
+
+def test_what_lives_of_one_place_share(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The place's path is a year and a day longer than the horizon, from the year's begin; its houses' drivers stand at
+    whole steps of five days, and the days of movement in each are those between."""
+    stays = (
+        SimpleNamespace(climate="shop", start=date(2020, 3, 1)),
+        SimpleNamespace(climate="b", start=date(2020, 6, 1)),
+    )
+    monkeypatch.setattr(lives, "replace", lambda thing, **words: SimpleNamespace(**{**vars(thing), **words}))
+    monkeypatch.setattr(lives, "horizon_days", lambda scenario: 30 * len(scenario.stays))
+    monkeypatch.setattr(lives, "outdoor_days", lambda *told, **more: told + tuple(more.values()))
+    monkeypatch.setattr(lives, "place_drivers", lambda *told: told[2:])
+    monkeypatch.setattr(lives, "air_fingerprint", lambda *_: f"a mark of this test {np.random.rand()}")
+    setup = SimpleNamespace(setup=date(2020, 5, 5))
+    place = lives._Place(SimpleNamespace(stays=stays, setup=setup, seed=8))  # type: ignore[arg-type]
+    assert place.days == 60 + 366 and place.scenario.setup.setup == date(2020, 1, 1)
+    assert [(stay.start, stay.climate) for stay in place.scenario.stays] == [(date(2020, 1, 1), "b")]
+    spent = np.cumsum(np.arange(2.0 * 427).reshape(2, -1), axis=1)
+    common: Any = SimpleNamespace(start=date(2020, 1, 1), spent=spent)
+    told, steps = lives._place_drivers(place, 3, common, SimpleNamespace(few=7))  # type: ignore[arg-type]
+    assert told == (7, "b", date(2020, 1, 1), 425, 3, 8)
+    assert steps.shape == (2, 85) and steps[0, :2].tolist() == [1 + 2 + 3 + 4 + 5, 6 + 7 + 8 + 9 + 10]
+    assert steps.sum(axis=1) == pytest.approx(spent[:, 425] - spent[:, 0])

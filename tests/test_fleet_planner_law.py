@@ -207,7 +207,14 @@ def test_who_is_due_by_hand() -> None:
     named = f"{(6 + first) % 12 + 1:02d} to {(8 + first) % 12 + 1:02d}"
     assert rows[1]["season"] == tables.calm_months(DEMAND, 0) == named
     assert tables.calm_months(made_up(11), 0) == ""
-    assert tables.calm_months(made_up(12), 0) != ""
+    calm = made_up(12)
+    calm.cube["regrades"].values[:] = 0
+    calm.cube["seasonal"].values[:] = 5  # ten of both designs
+    calm.cube["regrades"].values[:10, 3, 0, 0, 1, 1] = 6  # in every other sample, so three: 18 with its neighbours
+    calm.cube["seasonal"].values[:, 2:5, 0] = [2, 3]
+    calm.cube["regrades"].values[:, 8, 0, 1, 0, 0] = 2  # 20 with its neighbours
+    calm.cube["seasonal"].values[:, 7:10, 0] = 3
+    assert tables.calm_months(calm, 0) == f"{(CUTOFF + 3) % 12 + 1:02d} to {(CUTOFF + 5) % 12 + 1:02d}"
 
 
 def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -239,11 +246,11 @@ def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None
     (whole,) = tables.spares(DEMAND)
     assert (whole.name, whole.regions, whole.lead_months, whole.rows[0]["on_hand"]) == ("all", REGIONS, 3, None)
     assert [(row["on_order"], row["order_now"] > 0) for row in whole.rows] == [(None, True)] * 2
-    short = {"all": CentreFile(regions=["a", "b"], lead_months=1, on_hand={"H": 2}, on_order={"H": 1})}
+    short = {"all": CentreFile(regions=["a", "b"], lead_months=1, on_hand={"H": 9}, on_order={"H": 4})}
     monkeypatch.setattr(DEMAND.fleet.settings, "centres", short)
     (few,) = tables.spares(DEMAND)
     some = [sample_chances(DEMAND.cube["regrades"].values[:, :1, :, :, g].sum(axis=(1, 2, 3, 4))) for g in (0, 1)]
-    assert few.filled_now == pytest.approx(job_fill([max(3 - still[0], 0), 0], some))
+    assert few.filled_now == pytest.approx(job_fill([13 - still[0], 0], some))
     assert whole.jobs == pytest.approx(JOBS[:, :3].sum(axis=(1, 2, 3, 4)).mean())
 
 
