@@ -4,8 +4,8 @@ Regrades told are Poisson about the physics' expected number times exp(effects).
 partial pooling over regions and designs, P-splines over log age (Eilers and Marx 1996, citation from memory) before and
 after a first regrade with departures of regions and designs, a season, and a pace of all regions and of each that falls
 back to the usual one (Ornstein and Uhlenbeck's law), how soon being told by the claims. Their spreads are learned
-(empirical Bayes: EM on the Laplace approximation, as in Breslow and Clayton 1993, citation from memory) from weak
-priors, so that few claims leave the physics and many replace it.
+(empirical Bayes on the Laplace approximation, as in Breslow and Clayton 1993, by MacKay's fixed point of 1992, both
+citations from memory) from weak priors, so that few claims leave the physics and many replace it.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ PRIOR_WORTH = 0.5
 TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
-EAGER, SLOW = 1.8, 0.02  # EM goes so many times its step, for it is slow; variances that move by less a round are found
+SLOW = 0.02  # variances that move by less a round are found
 MOST_ROWS = 10_000  # worked on together
 
 
@@ -452,7 +452,8 @@ class _Model:
         return replace(self, blocks=tuple(blocks))
 
     def fitted(self, start: tuple[Array, dict[str, float]] | None = None) -> tuple[Array, dict[str, float]]:
-        """Effects, and the variance of each block: Newton steps, and between them EM on the blocks' variances."""
+        """Effects, and the variance of each block: Newton steps, and between them each variance as its effects' squares
+        have it, by as many of them as the claims tell."""
         effects, variance = start or (np.zeros(self.table.shape[1]), {each.name: each.prior**2 for each in self.blocks})
         variance, moved, rounds = dict(variance), 1.0, MORE_ROUNDS if start else ROUNDS
         for turn in range(rounds):
@@ -472,9 +473,9 @@ class _Model:
             for block in self.blocks:
                 if block.learned:
                     own, at = effects[block.columns], block.columns
-                    square = float(own @ block.shape @ own + np.sum(block.shape * spread[at, at]))
-                    likely = (square + PRIOR_WORTH * block.prior**2) / (block.size + PRIOR_WORTH)
-                    variance[block.name] *= (likely / variance[block.name]) ** EAGER
+                    told = block.size - float(np.sum(block.shape * spread[at, at])) / variance[block.name]
+                    square = float(own @ block.shape @ own) + PRIOR_WORTH * block.prior**2
+                    variance[block.name] = square / (max(told, 0.0) + PRIOR_WORTH)
             moved = max(abs(float(np.log(variance[name] / was))) for name, was in before.items())
         return effects, variance
 

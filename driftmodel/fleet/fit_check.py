@@ -11,7 +11,7 @@ from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, TOLD
 from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
-YEAR_FAR, YEAR_SURE = 1.3, 2.5  # times the earlier years, and standard deviations from them; own choice, no source
+YEAR_FAR, YEAR_SURE = 1.3, 3.0  # times the earlier years, and standard deviations from them; own choice, no source
 CANDIDATES = (
     "a claims file given twice, units or claims that are missing, a tolerance or design file that is not the one sold, "
     "a rule of cover that is not in the table, climates that are not where the guitars live"
