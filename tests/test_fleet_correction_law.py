@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import exp, log, log1p, sqrt
+from math import exp, log, log1p, pi, sqrt
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal, poisson
 
 from driftmodel.fleet import correction as law
 from driftmodel.fleet import demand, exposure
@@ -136,6 +137,10 @@ def test_the_last_year_against_those_before() -> None:
         own[r] = row
         weigh[r, next(b.columns for b in FIT.blocks if b.name == "pace of region")] = own.ravel()
     assert sd == pytest.approx(np.sqrt(np.diag(weigh @ covariance @ weigh.T)))
+    yearly = a_fit(wide=12)
+    found, _, kept = yearly.last_year()
+    before = paces[:, :5].mean(axis=1)
+    assert found == pytest.approx(paces[:, 5] - before) and kept == pytest.approx(paces[:, 5] * exp(-12 / 20) - before)
     short = a_fit(paces=1)
     assert [each.tolist() for each in short.last_year()] == [[0.0, 0.0]] * 3
 
@@ -307,6 +312,64 @@ def test_lateness_adds_a_row_for_each_lag_that_tells_a_pace() -> None:
     assert one.with_lateness(0.0 * late, apart, np.array([0.8, 0.2, 0.0])) is one
 
 
+def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
+    """Rows in both regions and designs, of every kind, in some bins and months, each the sum of its own effects: the
+    mean over a bin's ages of the hats, the month's season, and what of each pace its reports hold. Sizes of the priors
+    and what of each effect is like its neighbours."""
+    random, many = np.random.default_rng(8), 60
+    sizes = (REGIONS, DESIGNS, KINDS, 8, 3)
+    at = tuple(random.integers(0, size, many) for size in sizes)
+    r, d, kind, b, month = at
+    differs = random.normal(size=(REGIONS, DESIGNS, KINDS, BINS.size))
+    knots, felt = (0.35 * np.arange(5.0), 0.35 * np.arange(3.0)), np.array([[1.0, 0.0], [0.25, 0.75], [0.0, 1.0]])
+    rows = law._Rows(at=at, expected=np.ones(many), told=np.ones(many), group=month, unplaced=np.zeros(12),
+                     hidden=np.full(many, True))  # fmt: skip
+    calendar = month + 7
+
+    def made(regions: int, designs: int) -> Any:
+        own = replace(rows, at=(r % regions, d % designs, *at[2:]))
+        return law._model(own, differs, knots, 30, calendar, felt, (regions, designs), (0.4, 0.08))
+
+    model = made(2, 2)
+    effects = random.normal(size=model.table.shape[1])
+    by = {block.name: effects[block.columns] for block in model.blocks}
+    ends = [*BINS.tolist(), BINS[-1] + 240]
+    for n in range(many):
+        bend, own = ("age again", knots[1]) if kind[n] else ("age", knots[0])
+        ages = range(int(ends[b[n]]), int(ends[b[n] + 1]))
+        hats = np.mean([[hat(min(log1p(age), own[-1]), knot) for knot in own] for age in ages], axis=0)
+        wanted = by["mean"][0] + by["trust"][min(kind[n], 1)] * differs[r[n], d[n], kind[n], b[n]] + hats @ by[bend]
+        wanted += by["season"][calendar[n] % 12] + by["season of region"].reshape(2, 12)[r[n], calendar[n] % 12]
+        wanted += felt[month[n]] @ (by["pace"] + by["pace of region"].reshape(2, 2)[r[n]])
+        wanted += by["region"][r[n]] + by["design"][d[n]] + by["place"][2 * r[n] + d[n]]
+        if kind[n]:
+            wanted += by["again"][0]
+        else:
+            wanted += hats @ (by["age of region"].reshape(2, 5)[r[n]] + by["age of design"].reshape(2, 5)[d[n]])
+        assert (model.table @ effects)[n] == pytest.approx(wanted), n
+    priors = {"mean": 0.4, "again": 0.56, "trust": 1.0, "age": 0.3, "age again": 0.3, "season": 0.1, "pace": 0.03,
+              "pace of region": 0.08, law.BEYOND: 0.3, "region": 0.24, "age of region": 0.1, "season of region": 0.05,
+              "design": 0.24, "age of design": 0.1, "place": 0.24}  # fmt: skip
+    assert {block.name: block.prior for block in model.blocks} == pytest.approx(priors)
+    held = {"mean", "again", "trust", law.BEYOND}
+    assert {block.name for block in model.blocks if not block.learned} == held and set(by) == set(priors)
+    shapes = {block.name: np.linalg.inv(block.shape) for block in model.blocks}
+    assert np.diag(shapes["trust"]) == pytest.approx([0.04, 0.25])
+    assert shapes[law.BEYOND].size == law._beyond(knots[0], 30) ** 2 == 36
+    assert shapes[law.BEYOND][:3, :3] == pytest.approx(np.array([[1, 1, 1], [1, 2, 2], [1, 2, 3]]))  # steps of one size
+    assert (model.table.toarray()[:, model.blocks[8].columns] == 0.0).all() and model.blocks[8].name == law.BEYOND
+    ages = np.exp(-0.35 * np.abs(np.subtract.outer(np.arange(5), np.arange(5))) / 2.0)
+    assert shapes["age"] == pytest.approx(ages, abs=1e-6) and shapes["season"][0, 11] == pytest.approx(exp(-0.5))
+    for name, one in (("age of region", "age"), ("age of design", "age"), ("season of region", "season")):
+        assert shapes[name] == pytest.approx(np.kron(np.eye(2), shapes[one]), abs=1e-6)
+    for name in ("pace", "pace of region", "region", "design", "place"):
+        assert shapes[name] == pytest.approx(np.eye(len(shapes[name])))
+    of_region, of_design = {"region", "age of region", "season of region"}, {"design", "age of design"}
+    assert {block.name for block in made(1, 2).blocks} == set(priors) - of_region - {"place"}
+    assert {block.name for block in made(2, 1).blocks} == set(priors) - of_design - {"place"}
+    assert made(2, 2).groups == 12
+
+
 def test_scatter_beyond_chance() -> None:
     """Twelve months of 100 expected, all 20 apart: (400 x (1 + 3/12) - 100) / 100^2 of it, by 12 / 36."""
     came, mean = np.array([120.0, 80.0] * 6), np.full(12, 100.0)
@@ -314,6 +377,8 @@ def test_scatter_beyond_chance() -> None:
     assert law._scatter(came, mean, np.arange(12), 14, 99.0) == pytest.approx((400 * (1 + 4 / 12) - 100) / 1e4 / 3)
     assert law._scatter(came[:11], mean[:11], np.arange(11), 14, 3.0) == 0.0
     assert law._scatter(mean, mean, np.arange(12), 12, 3.0) == 0.0
+    few = law._scatter(np.array([2.0, 0.0] * 6), np.full(12, 0.4), np.arange(12), 12, 3.0)
+    assert few == pytest.approx((6 * (1.6**2 + 0.4**2) * 1.25 - 12 * 0.4) / (12 * 0.4**2) / 3)
 
 
 # ---- of demand, what a correction makes of it --------------------------------------------------------------------
@@ -416,13 +481,22 @@ def test_paces_to_come_are_drawn_about_what_is_left() -> None:
 
 def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     """A year of claims in two regions: claims and expected numbers, mean hazards past and ahead, knots, and paces of
-    three months; of six where but six paces are to be told apart. The best of its rivals is the fit."""
+    three months; of six where but six paces are to be told apart. The best of its rivals is the fit, by the chance of
+    what came."""
     past = some_past(3, 12)
     ahead = np.random.default_rng(4).uniform(1.0, 2.0, (2, 2, KINDS, 2, BINS.size)) * (np.arange(BINS.size) < 9)
     ahead[:, :, :, 0] *= 20.0
     known: Any = SimpleNamespace(claimed=None, since=100)
     late = np.zeros((2, 12, 2))
+    fitted, seen = law._Model.fitted, []
+
+    def noted(self: Any, start: Any = None) -> Any:
+        seen.append((self, *fitted(self, start)))
+        return seen[-1][1:]
+
+    monkeypatch.setattr(law._Model, "fitted", noted)
     for most, wide in ((400, 3), (6, 6)):
+        seen.clear()
         monkeypatch.setattr(law, "MOST_PACES", most)
         fit = law.correct(past, ahead, known, 111, (0.5, 0.5), late, log_sd=0.5, weather_sd=0.1)
         assert (fit.wide, fit.paces, fit.first, fit.lag) == (wide, 12 // wide, 100, (0.5, 0.5))
@@ -435,6 +509,23 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert fit.knots[sort] == pytest.approx(law.knots_of(came))
         assert [each.kept for each in fit.rivals] == list(law.KEPT_MONTHS)
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
+        beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
+        assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
+        for each, (own, effects, variance) in zip(fit.rivals, seen, strict=True):
+            mean, prior = own.mean(effects), own.prior(variance)
+            precision = own.precision(mean, prior)
+            chance = poisson.logpmf(own.rows.told, mean).sum()
+            chance += multivariate_normal.logpdf(
+                effects, cov=np.linalg.inv(prior)
+            )  # Laplace's integral about the mode:
+            chance += 0.5 * (effects.size * log(2.0 * pi) - np.linalg.slogdet(precision)[1])
+            assert each.evidence == pytest.approx(chance, rel=1e-6)
+            told = np.trace(np.linalg.solve(precision, precision - prior))  # effects that the claims tell
+            month = own.rows.at[0] * 12 + own.rows.at[4]
+            assert each.scatter == pytest.approx(law._scatter(own.rows.told, mean, month, 24, told), abs=1e-7)
+            middle, nearest = own.centred(effects, prior)
+            assert each.mean == pytest.approx(middle, abs=1e-6)
+            assert each.factor.T @ each.factor == pytest.approx(nearest, rel=1e-5, abs=1e-4)  # kept rounded
         assert (fit.mean.size, fit.block("pace").size) == (fit.factor.shape[0], fit.paces)  # type: ignore[union-attr]
 
 
