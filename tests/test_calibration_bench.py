@@ -21,15 +21,25 @@ from driftmodel.calibration import bench as benches
 from driftmodel.calibration.bench import Bench, change_in, room_change
 from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of
 from driftmodel.calibration.layout import as_draws, layout_of
-from driftmodel.calibration.moments import CreepSight, Moment, creep_at, packed, states_at
-from driftmodel.calibration.outcomes import Asked, quantiles
+from driftmodel.calibration.moments import (
+    POINTS,
+    TRANSPORT,
+    CreepSight,
+    Moment,
+    chebyshev,
+    creep_at,
+    middle_creep,
+    packed,
+    states_at,
+)
+from driftmodel.calibration.outcomes import Asked, _years_to_regrade, quantiles
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_moments import room_factor
 from driftmodel.calibration.unsure import see
 from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.draws import Draws, draw_unknowns, unknowns_of
 from driftmodel.outlook.lasting import PARTS_MET, creep_history, heat_of_days, met_by_part
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.work import grade_lifts_mm
@@ -238,6 +248,58 @@ def test_a_bench_knows_the_work_of_its_book(monkeypatch: pytest.MonkeyPatch) -> 
     assert benches.make_bench(plain, until).work == ()  # type: ignore[attr-defined]
 
 
+def test_a_table_keeps_the_shapes_that_count(bench: Bench) -> None:
+    """As many as are over a hundred-thousandth of the largest, each at right angles to the others: what is left out of
+    the weights at the nodes is not told from nothing."""
+    table = bench.table
+    sizes = np.sqrt(np.einsum("rik,rik->i", table.weights, table.weights))
+    assert (sizes[1:] <= sizes[:-1]).all() and sizes[-1] > 1e-5 * sizes[0]
+    assert table.nodes.T @ table.nodes == pytest.approx(np.eye(sizes.size), abs=1e-9)
+    grid, unknowns = table.time_constants_days, unknowns_of(bench.scenario)
+    mesh = [axis.ravel() for axis in np.meshgrid(*(chebyshev(points) for points in POINTS), indexing="ij")]
+    values = {name: unknowns[name].median * np.exp(unknowns[name].log_sd * place)
+              for name, place in zip(TRANSPORT, mesh, strict=True)}  # fmt: skip
+    values["moisture_level"] = np.ones(mesh[0].size)
+    nodes = Draws(Frozen(values), np.zeros(mesh[0].size), np.zeros(mesh[0].size, dtype=np.intp))
+    whole = part_weights(bench.scenario.instrument, nodes, grid).mean["top"]
+    told = table.nodes @ table.weights[_row("top")]
+    assert np.abs(told - whole).max() < 1e-5 * sizes[0]
+    left = np.linalg.svd(whole - told, compute_uv=False)
+    assert left[0] <= 1e-5 * sizes[0]
+
+
+def test_the_middle_of_several_weathers_creep() -> None:
+    """Means of what the wood and the joint do; the ranges met add up to their mean at every node."""
+    random = np.random.default_rng(3)
+
+    def path() -> CreepSight:
+        return CreepSight(
+            random.normal(size=(3, 5)), random.normal(size=(3, 5)), np.zeros(3), np.zeros(5), abs, np.zeros((3, 2)),
+            random.normal(size=(7, 4)), random.normal(size=(2, 4, 5)), np.zeros((2, 0, 5)),
+        )  # fmt: skip
+
+    several = [path() for _ in range(3)]
+    found = middle_creep(several)
+    assert found.by_wood == pytest.approx(sum(one.by_wood for one in several) / 3.0)
+    assert found.by_joint == pytest.approx(sum(one.by_joint for one in several) / 3.0)
+    met = sum(np.einsum("ns,psm->pnm", one.shapes, one.met) for one in several) / 3.0
+    assert np.einsum("ns,psm->pnm", found.shapes, found.met) == pytest.approx(met)
+
+
+def test_the_years_to_a_regrade_count_the_spacer_fitted_and_the_saddle_as_it_is(bench: Bench) -> None:
+    """A neck that rises a hundredth of a millimetre a week and a saddle with 1.2 mm to spare: out in week 120, with a
+    spacer of 0.2 mm in week 100, ten weeks sooner where 0.1 mm is cut off; one that never is out is inf years off."""
+    setup, rule = bench.scenario.setup, bench.scenario.rule
+    spare = 1.2 - (setup.saddle_room_mm - rule.saddle_room_least_mm)
+    rise = np.tile(0.01 * np.arange(150) + 0.005, (3, 1))
+    action = np.full((3, 150), (rule.action_low_mm + rule.action_high_mm) / 2.0)
+    for saddle, weeks in ((spare, (120, 100)), (spare - 0.1, (110, 90))):
+        found = _years_to_regrade(bench, rise, action, np.array([0.0, 0.2, -0.4]), saddle, 10)
+        assert found == pytest.approx(
+            [*(((week - 10) * 7 + rule.days_outside) / 365.25 for week in weeks), np.inf], abs=0.001
+        ), saddle
+
+
 def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:
     """Its terms on a straight line through the day, a mean over days, forgotten at the bench by each lag's own time;
     since set-up, and last the mean of the year."""
@@ -251,6 +313,7 @@ def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:
         Moment(day, hours_at_bench=36.0, hour=0.0),
         Moment(day, 30),
         Moment(end, hour=9.0),
+        Moment(day, 2),
     )
     last = rooms.path.shape[2] - 1
     rows = [
@@ -258,10 +321,11 @@ def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:
         rooms.path[:, :, at],
         rooms.path[:, :, at : at + 30].mean(axis=2),
         rooms.path[:, :, last],
+        rooms.path[:, :, at : at + 2].mean(axis=2),
         rooms.path[:, :, at - 364 : at + 1].mean(axis=2) if at >= 364 else None,
     ]
     year = np.concatenate([np.repeat(rooms.path[:, :, :1], 365, axis=2), rooms.path[:, :, : at + 1]], axis=2)
-    rows[4] = year[:, :, -365:].mean(axis=2)
+    rows[5] = year[:, :, -365:].mean(axis=2)
     found = rooms.change(moments, at, since, scenario)
     looked = room_change(bench, moments, day)
     assert looked.shape[2] == 20
@@ -275,7 +339,7 @@ def test_a_room_of_its_own_is_read_between_midnights(bench: Bench) -> None:
                 weights = bench.table.weights[{0: 0, 7: 7, -1: _row("back_braces"), 8: _row("top")}[row], shape]
                 assert looked[term, row, shape, place] == pytest.approx(float(weights @ expected[kind]), abs=1e-10)
     none = room_change(replace(bench, rooms=None), moments, day)
-    assert none.shape == (0, looked.shape[1], 0, 5)
+    assert none.shape == (0, looked.shape[1], 0, 6)
 
 
 def _row(part: str) -> int:

@@ -15,7 +15,18 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.decide import CLOSE_DAYS, MEASURE, Decision, _again, _words_of, weather_or_drift
 from driftmodel.calibration.diagnosis import Diagnosis, Unusual, slack_bolts_mm
-from driftmodel.calibration.options import AHEAD_YEARS, LEAST_JOB, LESSER, ORDER, Standing, costs_days, gains_of, weigh
+from driftmodel.calibration.options import (
+    AHEAD_YEARS,
+    LEAST_JOB,
+    LESSER,
+    ORDER,
+    Standing,
+    _keeps,
+    _Way,
+    costs_days,
+    gains_of,
+    weigh,
+)
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.steps import Step
@@ -86,6 +97,19 @@ def test_a_saddle_that_goes_on_rising_takes_the_room_it_needs(scenario: Scenario
     for added, years in ((0.0, 2), (0.11, 3), (-0.11, 1), (-0.21, 0)):
         told = weigh(replace(one, room_mm=one.room_mm + added)).options["leave"]
         assert told.days_a_year == pytest.approx(365.0 * years / 3.0), added
+
+
+def test_what_is_kept_inside_counts_the_saddles_room(scenario: Scenario) -> None:
+    """0.95 mm of saddle, 0.1 mm up now or in a year: 0.05 to spare, so a neck 0.1 mm lower for a spacer takes it."""
+    one = replace(standing(scenario, [2.3] * 3, rise=0.1), room_mm=0.95)
+    for now, then in ((0.1, 0.1), (0.1, 0.0), (0.0, 0.1)):
+        found = replace(one.found, saddle_rise_reference_mm=np.full(3, now), saddle_rise_next_mm=np.full(3, then))
+        own = replace(one, found=found)
+        for rise, saddle, inside in ((0.04, 0.0, True), (0.1, 0.0, False), (-0.1, 0.0, True), (0.0, -0.1, False),
+                                     (-0.04, -0.06, True), (0.1, 0.1, True)):  # fmt: skip
+            assert _keeps(own, _Way(rise_mm=rise, saddle_mm=saddle)).all() == inside, (now, then, rise, saddle)
+    high = standing(scenario, [2.6] * 3, rise=1.8)  # no room to lower it, none at all
+    assert "saddle" not in weigh(high).options
 
 
 def test_each_option_is_told_as_it_is_reckoned_by_hand(scenario: Scenario) -> None:

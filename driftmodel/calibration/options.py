@@ -238,7 +238,7 @@ def _inside(action: Array, rise: Array, room_mm: float, rule: Rule) -> Flags:
     return np.asarray(~outside_rule(rise, action, room_mm, rule))
 
 
-def _stays(standing: Standing, action_mm: float = 0.0, rise_mm: float = 0.0, saddle_mm: float = 0.0) -> Flags:
+def _stays(standing: Standing, action_mm: float, rise_mm: float, saddle_mm: float) -> Flags:
     """Draws that are inside the rule at the reference state now and in a year, with something done now."""
     found, rule, room = standing.found, standing.scenario.rule, standing.room_mm + saddle_mm
     now = _inside(found.action_reference_mm + action_mm, found.saddle_rise_reference_mm + rise_mm, room, rule)
