@@ -321,8 +321,7 @@ def made_files(world: Path) -> dict[str, Path]:
 
     from driftmodel.base.learned_file import learned_text
     from driftmodel.base.records import LearnedPrior
-    from driftmodel.record.add import add
-    from driftmodel.record.new import create
+    from driftmodel.record.add import add, create
 
     def put(name: str, text: str) -> None:
         (world / name).write_text(text, encoding="utf-8")

@@ -45,7 +45,7 @@ ROOMS = {
     "wood": ["*"],
     "structure": ["*"],
     "outlook": ["*"],
-    "calibration": ["forward", "moments", "bench", "weight", "work", "sampler", "fit", "diagnosis", "decide",
+    "calibration": ["forward", "moments", "bench", "work", "sampler", "fit", "diagnosis", "decide",
                     "outcomes", "slips", "unsure", "layout", "steps", "pooled", "options", "room_moments", "caution"],
     "fleet": ["claims", "delay", "money", "stock", "cell_demand", "built_together", "passage", "scores", "cohorts",
               "report_habits", "planner_tables", "reporting", "correction", "exposure", "future", "demand",

@@ -17,9 +17,8 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_instrument
 from driftmodel.calibration.fit import learn
 from driftmodel.outlook.work import grade_lifts_mm
-from driftmodel.record.add import add
+from driftmodel.record.add import add, create
 from driftmodel.record.case import open_case
-from driftmodel.record.new import create
 
 pytestmark = pytest.mark.usefixtures("undrawn", "few_particles", "short")
 TOLD = {

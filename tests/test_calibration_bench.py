@@ -18,7 +18,7 @@ from driftmodel.base.keeping import Memory
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import bench as benches
-from driftmodel.calibration.bench import Bench, change_in, room_change
+from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, room_change
 from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of
 from driftmodel.calibration.layout import as_draws, layout_of
 from driftmodel.calibration.moments import (
@@ -36,7 +36,6 @@ from driftmodel.calibration.outcomes import Asked, _years_to_regrade, quantiles
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_moments import room_factor
 from driftmodel.calibration.unsure import see
-from driftmodel.calibration.weight import grams_per_pct
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws, draw_unknowns, unknowns_of

@@ -17,7 +17,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import diagnosis
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.structure.joint import pivot_to_saddle_mm
-from driftmodel.structure.neck_join import slack_turn_deg
+from driftmodel.structure.neck import slack_turn_deg
 
 Array = np.ndarray
 GENERIC = "dates, units, or the readings of another guitar"

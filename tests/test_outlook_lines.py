@@ -33,7 +33,7 @@ from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, first_due, nearest_grades
 from driftmodel.outlook.season import average_year_from, monthly_means, months_past_rule, past_rule_by_month, swing
 from driftmodel.outlook.work import as_of, grade_lifts_mm, reaching, with_work
-from driftmodel.structure.neck_join import clamp_lost
+from driftmodel.structure.neck import clamp_lost
 from driftmodel.wood import creep
 
 Array = NDArray[np.float64]

@@ -220,8 +220,7 @@ def own_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, P
     """A server over a folder with one record of an invented guitar."""
     from datetime import date
 
-    from driftmodel.record.add import add
-    from driftmodel.record.new import create
+    from driftmodel.record.add import add, create
 
     folder = tmp_path_factory.mktemp("bench")
     told = {"design": "large_x_braced", "home": "cold_city_heated", "set_up": "2024-09-25"}

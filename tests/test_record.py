@@ -19,10 +19,9 @@ import pytest
 
 from driftmodel.base.errors import BadInput
 from driftmodel.outlook.work import fitted_spacer, grade_lifts_mm, saddle_room_now_mm
-from driftmodel.record.add import add
+from driftmodel.record.add import add, create
 from driftmodel.record.case import load_scenario, open_case, open_record
 from driftmodel.record.files import LOCK, add_rows, rows_of, writing
-from driftmodel.record.new import create
 
 TOLD = {
     "design": "large_x_braced", "home": "cold_city_heated", "set_up": "2022-09-25", "action": "2.3 mm", "spacer": "J",

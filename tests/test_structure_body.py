@@ -26,7 +26,7 @@ from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box_movement import Answer, solve
 from driftmodel.structure.joint import pivot_of
 from driftmodel.structure.mesh import smooth_outline
-from driftmodel.structure.neck_join import neck_turns_deg_per_n
+from driftmodel.structure.neck import neck_turns_deg_per_n
 from driftmodel.structure.plate import COMPONENTS, Board
 from driftmodel.structure.records import LOADS, BodyResponse
 from driftmodel.structure.solid import GRAINS, Timber, solid_wood

@@ -19,7 +19,8 @@ from driftmodel.base import library
 from driftmodel.base.build import Body
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import box as boxes
-from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, neck, ribs, shell, solid
+from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, neck, shell, solid
+from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, box
 from driftmodel.structure.box_mesh import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section

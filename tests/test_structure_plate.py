@@ -20,7 +20,8 @@ from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import splu
 from skfem import MeshTri
 
-from driftmodel.structure import ribs, shell
+from driftmodel.structure import box_parts as ribs
+from driftmodel.structure import shell
 from driftmodel.structure.plate import Board, Layer, Section, board, section, turned
 
 Array = NDArray[np.float64]

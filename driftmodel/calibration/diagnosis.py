@@ -18,7 +18,7 @@ from driftmodel.calibration.records import Fitted, Learned
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.calibration.steps import Step, lasting_step
 from driftmodel.structure.joint import pivot_to_saddle_mm, saddle_change_mm
-from driftmodel.structure.neck_join import slack_turn_deg
+from driftmodel.structure.neck import slack_turn_deg
 
 #: residuals beyond this many of their uncertainties count as this many: a slip must not pass for a pattern
 CLIPPED = 2.5

@@ -9,10 +9,9 @@ from datetime import date
 
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.readings_cells import WHAT_WORDS, reading_in
+from driftmodel.calibration.readings_cells import ALIASES, WHAT_WORDS, reading_in, tool_names
 from driftmodel.calibration.readings_table import Line, plain_words
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.calibration.tools import ALIASES, tool_names
 from driftmodel.calibration.work_words import Asked, pieces_of, understood
 
 #: how long a guitar has lain in the air that was read beside it, where nothing is said, hours; and that air's heat

@@ -13,8 +13,8 @@ from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.moments import Moment
+from driftmodel.calibration.readings_cells import tool_sd
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
-from driftmodel.calibration.tools import tool_sd
 
 #: what a bench might read, and with which tool
 CANDIDATES = (

@@ -45,8 +45,8 @@ def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
 
     Also draws the instrument into FOLDER (drawing.png), to see that it is the right one.
     """
+    from driftmodel.record.add import QUESTIONS, create
     from driftmodel.record.case import open_record
-    from driftmodel.record.new import QUESTIONS, create
     from driftmodel.record.words import show as shown
 
     answers = {name: value for name, value in told.items() if value}

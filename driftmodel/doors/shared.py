@@ -28,12 +28,12 @@ class Suggesting(click.Group):
     """A group that suggests the nearest command for a mistyped one."""
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
-        known = self.list_commands(ctx)
+        known, own = self.list_commands(ctx), f"driftmodel {ctx.info_name}" if ctx.parent else "driftmodel"
         if args and self.get_command(ctx, args[0]) is None:
             raise BadInput(
-                f'{ctx.command_path} has no command "{args[0]}".{near_match(args[0], known)}',
+                f'{own} has no command "{args[0]}".{near_match(args[0], known)}',
                 "one of " + ", ".join(known),
-                mend=f"{ctx.command_path} --help",
+                mend=f"{own} --help",
             )
         return super().resolve_command(ctx, args)
 

@@ -24,7 +24,7 @@ from driftmodel.outlook.lasting import lasting_by_part
 from driftmodel.outlook.lived import lived
 from driftmodel.outlook.place import air_attrs, better_air
 from driftmodel.outlook.work import fitted_spacer
-from driftmodel.structure.neck_join import clamp_lost, opened
+from driftmodel.structure.neck import clamp_lost, opened
 
 
 def forecast(

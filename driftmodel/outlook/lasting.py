@@ -25,7 +25,7 @@ from driftmodel.outlook.calendar import YEAR_DAYS, day_of, string_load, trailing
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import PartWeights
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
-from driftmodel.structure.neck_join import clamp_lost, opened
+from driftmodel.structure.neck import clamp_lost, opened
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep

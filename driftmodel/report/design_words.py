@@ -16,7 +16,7 @@ from driftmodel.structure.joint import (
     saddle_change_mm,
     tongue_thickness_mm,
 )
-from driftmodel.structure.neck_join import (
+from driftmodel.structure.neck import (
     clamp_lost,
     holding_moment_nm,
     root_length_mm,

@@ -10,7 +10,7 @@ from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, finger
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure import neck as neck_room
-from driftmodel.structure.neck_join import neck_turns_deg_per_n, root_length_mm
+from driftmodel.structure.neck import neck_turns_deg_per_n, root_length_mm
 from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
 from driftmodel.structure.strings import over_top_at_join_mm
 
