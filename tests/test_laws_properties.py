@@ -6,6 +6,8 @@ roots of beta tan beta = L), and the finite-volume order of two."""
 from __future__ import annotations
 
 import string
+import tempfile
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -14,14 +16,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
+from driftmodel.base import scenarios
 from driftmodel.base.delimited import as_text
 from driftmodel.base.errors import BadInput, one_line
 from driftmodel.base.opened import decoded, parsed_toml
+from driftmodel.calibration import claimed, readings
 from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.climate.logger import read_logger
+from driftmodel.outlook import levers
 from driftmodel.outlook.calendar import trailing_mean
-from driftmodel.structure import joint, neck
-from driftmodel.wood import creep, diffusion, sorption
+from driftmodel.structure import joint, neck, neck_join, plate, strings
+from driftmodel.wood import creep, diffusion, movement, sorption
 
 AIR = st.floats(0.0, 99.0)
 HEAT = st.floats(-10.0, 45.0)
@@ -153,6 +158,115 @@ def test_two_layers_bow_each_other(t1: float, t2: float, e1: float, e2: float, s
     assert 0.0 < one <= 1.5 * strain / ((t1 + t2) / 1000.0) * (1 + 1e-9)
 
 
+@FEW
+@given(st.floats(3.0, 25.0), st.floats(0.1, 3.0), st.floats(1.0, 20.0))
+def test_a_step_counts_for_more_in_damper_wood(moisture: float, step: float, scale: float) -> None:
+    """A scale of moisture that is itself at the reference, rises, steepens upwards, and is the moisture where it does
+    so ever more slowly."""
+    at = lambda u, by=scale: float(creep.damp_weighted(u, 11.0, by))  # noqa: E731
+    assert at(11.0) == 0.0 and 0.0 < at(moisture + step) - at(moisture) < at(moisture + 2 * step) - at(moisture + step)
+    assert at(moisture, 1e6) == pytest.approx(moisture - 11.0, abs=1e-3)
+
+
+@FEW
+@given(st.lists(st.floats(0.0, 1.0), min_size=30, max_size=60), st.integers(0, 20), st.floats(0.2, 3.0))
+def test_creep_of_loads_adds_up_and_is_never_wholly_given_back(load: list[float], day: int, speed: float) -> None:
+    """Boltzmann: two loads together creep as each alone; a load that goes off is recovered in part."""
+    curve, at = creep.MasterCurve((0.5, 0.9, 1.45), 0.25), np.arange(len(load))
+    clock = speed * np.arange(len(load) + 1.0)
+    own, other = np.array(load), np.where(at >= day, 1.0, 0.0)
+    of = lambda daily: creep.creep_by_time(curve, creep.load_steps(daily), clock, at)  # noqa: E731
+    np.testing.assert_allclose(of(own + 2.0 * other), of(own) + 2.0 * of(other), atol=1e-9)
+    off = of(np.where(at < day + 5, other, 0.0))
+    assert (off[day + 6 :] > 0.0).all() and (off[day + 6 :] < of(other)[day + 6 :]).all()
+    steps = creep.load_steps(own)
+    assert sum(step.change for step in steps) == pytest.approx(load[-1]) and all(step.change != 0.0 for step in steps)
+
+
+@FEW
+@given(st.floats(1e-10, 1e-5), st.floats(1e-10, 1e-5), st.floats(1e-13, 1e-9), st.floats(300.0, 900.0))
+def test_faces_in_series_let_through_less_than_each(emission: float, film: float, permeance: float, dry: float) -> None:
+    both = float(diffusion.surface_conductance(emission, film))
+    assert 0.0 < both <= min(emission, film) and both >= 0.5 * min(emission, film) * (1 - 1e-12)
+    assert float(diffusion.surface_conductance(emission, np.inf)) == pytest.approx(emission)
+    one = float(diffusion.film_conductance(permeance, 2338.8, dry, 0.15))
+    assert one * dry * 0.15 == pytest.approx(permeance * 2338.8)
+
+
+@FEW
+@given(st.lists(st.floats(4.0, 20.0), min_size=2, max_size=6), st.floats(4.0, 20.0), st.floats(0.5, 3.0))
+def test_lags_lie_among_what_was_and_know_nothing_of_what_comes(daily: list[float], start: float, speed: float) -> None:
+    """First-order lags of the air: between the start and the air met, nearer to it the shorter their time; exact for a
+    step, start + (air - start) (1 - exp(-speed t / time)); the end changes nothing before it."""
+    hourly, times = np.repeat(daily, 24), np.array([0.3, 4.0, 90.0])
+    found = diffusion.lag_basis(hourly, speed, times, start)
+    assert (found >= min(start, *daily) - 1e-9).all() and (found <= max(start, *daily) + 1e-9).all()
+    assert found[:, 0] == pytest.approx(start)
+    assert found[:, 1] == pytest.approx(start + (daily[0] - start) * -np.expm1(-speed / times))
+    other = diffusion.lag_basis(np.append(hourly[:-24], hourly[-24:] + 3.0), speed, times, start)
+    np.testing.assert_allclose(other[:, :-1], found[:, :-1])
+
+
+@FEW
+@given(st.lists(st.floats(1.0, 99.0), min_size=2, max_size=30), st.floats(1.0, 99.0))
+def test_memory_keeps_moisture_between_the_two_curves(path: list[float], built: float) -> None:
+    memory = sorption.memory_at_middle(built)
+    found = sorption.scanning_moisture(path, memory=memory)
+    assert (found >= sorption.adsorption_boundary(path) - 1e-9).all()
+    assert (found <= sorption.desorption_boundary(path) + 1e-9).all()
+    turned = np.diff(path) * np.diff(found)  # damper air never dries
+    assert (turned >= -1e-12).all()
+
+
+@FEW
+@given(st.floats(1e-4, 4e-3), st.floats(1e-3, 2e-2), st.floats(20.0, 80.0))
+def test_wood_held_fast_stands_a_band_about_where_it_settled(coefficient: float, limit: float, settled: float) -> None:
+    """Within the band strain stays inside the limit; it reaches it at each end but where no air is so dry or damp."""
+    low, high = movement.safe_humidity_band(settled, coefficient, limit)
+    assert 0.0 <= low <= settled <= high <= 100.0
+    at = lambda air: float(movement.restrained_strain(  # noqa: E731
+        sorption.middle_moisture(settled), sorption.middle_moisture(air), coefficient))  # fmt: skip
+    assert at(low) == pytest.approx(limit, rel=1e-6) if low > 0.0 else at(0.0) <= limit
+    assert at(high) == pytest.approx(-limit, rel=1e-6) if high < 100.0 else at(100.0) >= -limit
+
+
+@FEW
+@given(st.floats(0.0, 90.0), st.floats(-90.0, 90.0), st.floats(0.5, 12.0))
+def test_a_board_stands_any_way_it_is_cut(rings: float, grain: float, thickness: float) -> None:
+    """Its stiffness as a plate is symmetric and gives way to any strain; softened rings lie between the two cuts' sum;
+    free strain bends nothing, turned by 90 degrees along and across change places."""
+    of = plate.board("sitka spruce", rings)
+    layer = plate.Layer(of, -thickness / 2.0, thickness / 2.0, "own", grain)
+    whole = plate.section((layer,))
+    np.testing.assert_allclose(whole.stiffness, whole.stiffness.T, rtol=1e-9, atol=1e-6)
+    assert np.linalg.eigvalsh(whole.stiffness).min() > 0.0
+    strain = np.linalg.solve(whole.stiffness, whole.loads["own"])
+    assert np.abs(strain[3:]).max() < 1e-12 and strain[:2].sum() == pytest.approx(
+        of.movement_along + of.movement_across
+    )
+    assert 0.0 <= of.rolling_in_across <= 1.0 and 0.0 <= of.across_in_rolling <= 1.0
+
+
+@FEW
+@given(st.sampled_from("CDEFGAB"), st.integers(1, 6), st.floats(0.2, 1.5), st.floats(500.0, 700.0))
+def test_strings_by_mersenne(name: str, octave: int, gauge: float, length: float) -> None:
+    """An octave is twice the pitch and four times the pull; twice the gauge four times as well."""
+    low, high = (strings.frequency_hz(f"{name}{each}") for each in (octave, octave + 1))
+    assert high == pytest.approx(2.0 * low)
+    pull = strings.string_tension_n(gauge, 7850.0, length, low)
+    assert strings.string_tension_n(gauge, 7850.0, length, high) == pytest.approx(4.0 * pull)
+    assert strings.string_tension_n(2.0 * gauge, 7850.0, length, low) == pytest.approx(4.0 * pull)
+    assert pull == pytest.approx(7850.0 * np.pi * gauge**2 / 4e6 * (2.0 * length / 1000.0 * low) ** 2)
+
+
+@FEW
+@given(st.floats(0.0, 1.0), st.floats(0.0, 0.2))
+def test_a_joint_never_shuts_by_losing_clamp_force(lost: float, more: float) -> None:
+    instrument = scenarios.find_instrument("large_x_braced")
+    here, there = neck_join.opened(instrument, np.array([lost, lost + more]))
+    assert 1.0 - 1e-12 <= here <= there
+
+
 # ---- readers -------------------------------------------------------------------------------------------------------
 
 
@@ -194,8 +308,6 @@ def test_a_cell_never_begins_a_formula(text: str) -> None:
 @given(st.lists(st.tuples(st.integers(-20, 36), st.integers(5, 95)), min_size=3, max_size=30), st.sampled_from(",;\t"))
 def test_a_logger_reads_what_was_written(values: list[tuple[int, int]], mark: str) -> None:
     """Up to 36 degC: what is hotter and drier than that in the middle is asked about as columns swapped."""
-    import tempfile
-
     start = np.datetime64("2026-04-01T00:00", "m")
     rows = [mark.join((str(start + 60 * n).replace("T", " "), str(t), str(h))) for n, (t, h) in enumerate(values)]
     with tempfile.TemporaryDirectory() as at:
@@ -204,6 +316,57 @@ def test_a_logger_reads_what_was_written(values: list[tuple[int, int]], mark: st
         air = read_logger(path, time_zone="UTC")
     assert air["air_temperature"].values.tolist() == [float(t) for t, _ in values]
     assert air["relative_humidity"].values.tolist() == [float(h) for _, h in values]
+
+
+ACTIONS = st.lists(st.tuples(st.integers(0, 900), st.integers(150, 320), st.booleans()), min_size=1, max_size=12,
+                   unique_by=lambda row: row[0])  # fmt: skip
+
+
+@settings(max_examples=15, deadline=None)
+@given(ACTIONS, st.sampled_from(";,\t"), st.booleans())
+def test_readings_are_read_as_they_were_written(rows: list[tuple[int, int, bool]], mark: str, shuffled: bool) -> None:
+    """Dates, values in either unit and sides come back, in order of date, whatever stands between them and first."""
+    scenario = scenarios.load_scenario("two-winters")
+    start, days = scenario.setup.setup, sorted(rows)
+    told = [mark.join(((start + timedelta(days=day)).isoformat(), "action treble" if treble else "action bass",
+                       f"{value / 100:.2f} mm" if treble else f"{value / 2540:.5f} in", "feeler gauge"))
+            for day, value, treble in (days[::-1] if shuffled else days)]  # fmt: skip
+    with tempfile.TemporaryDirectory() as at:
+        file = Path(at) / "own.csv"
+        file.write_text("\n".join([mark.join(("date", "what", "value", "tool")), *told]) + "\n", encoding="utf-8")
+        found = readings.read_readings(file, scenario, start + timedelta(days=1000)).readings
+    assert [(one.date - start).days for one in found] == [day for day, _, _ in days]
+    assert [one.what for one in found] == [f"action_{'treble' if treble else 'bass'}" for _, _, treble in days]
+    assert [one.value for one in found] == pytest.approx([value / 100 for _, value, _ in days], abs=2e-4)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 900), st.integers(0, 900), st.booleans(), st.integers(1, 9)), min_size=1))
+def test_claims_are_read_as_they_were_written(rows: list[tuple[int, int, bool, int]]) -> None:
+    """Age at the end of what is known, whether it was regraded, how many: of whichever scenario."""
+    sold = date(2016, 5, 1)
+    told = ["scenario,sold,until,regraded,count"]
+    for age, more, regraded, count in rows:
+        end, until = sold + timedelta(days=age), sold + timedelta(days=age + (more if regraded else 0))
+        told.append(f"first-winter,{sold},{until},{end if regraded else ''},{count}")
+    with tempfile.TemporaryDirectory() as at:
+        file = Path(at) / "own.csv"
+        file.write_text("\n".join(told) + "\n", encoding="utf-8")
+        found = claimed.read_claims(file)
+    assert [(one.age_days, one.regraded, one.count) for one in found] == [
+        (age, regraded, count) for age, _, regraded, count in rows]  # fmt: skip
+
+
+@FEW
+@given(st.sampled_from(["string tension", "top thickness", "humidifier", "scale"]), st.floats(0.0, 1.0))
+def test_a_lever_reads_its_number(lever: str, share: float) -> None:
+    known = levers.LEVERS[lever]
+    assert known.low is not None and known.high is not None
+    value = known.low + share * (known.high - known.low)
+    assert levers._read(lever, known, repr(value)) == value
+    for beyond in (known.low - 1e-3 - share, known.high + 1e-3 + share):
+        with pytest.raises(BadInput):
+            levers._read(lever, known, repr(beyond))
 
 
 @pytest.mark.parametrize("radius", [0.0, 7500.0], ids=["plate", "shell"])

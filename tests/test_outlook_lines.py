@@ -51,7 +51,7 @@ def scenario() -> Scenario:
 
 
 def made(scenario: Scenario, due: Regrades, draws: int = 3, **paths: Array) -> Chain:
-    """A chain whose draws move as told: `rise` of the saddle, `bow` of the season, `bowed` for good, mm by day."""
+    """A chain whose draws move as told: `rise` and `bow` of the season, `sunk` and `bowed` for good, mm by day."""
     days = horizon_days(scenario) + 1
 
     def path(name: str, sign: float = 1.0) -> Any:
@@ -59,7 +59,7 @@ def made(scenario: Scenario, due: Regrades, draws: int = 3, **paths: Array) -> C
 
     still = path("nothing")
     seasonal = {"top_sinkage": path("rise", -1.0), "neck_rotation": still, "bow_action": path("bow")}
-    past = {"top_sinkage": still, "neck_rotation": still, "bow_action": path("bowed")}
+    past = {"top_sinkage": path("sunk"), "neck_rotation": still, "bow_action": path("bowed")}
     steps = -(-days // 7)
     reading = Reading(np.zeros((draws, steps)), np.full((draws, steps), 2.3), 7)
     own = Draws(MappingProxyType({}), np.zeros(draws), np.zeros(draws, dtype=np.intp))
@@ -130,6 +130,23 @@ def test_the_bow_for_good_counts_until_the_rod_is_turned(scenario: Scenario) -> 
     assert left[2] == pytest.approx(np.where((week >= 70) & (week < 126), 0.35, 0.0), abs=1e-6)
     later = replace(chain, scenario=replace(scenario, today=scenario.setup.setup + timedelta(days=98)))
     assert bow_ahead(later, lift_ahead(later)) == pytest.approx(left[:, 14:])
+
+
+def test_the_saddle_ahead_is_the_seasons_and_what_sank_for_good(scenario: Scenario) -> None:
+    """Half of it is action; the season's bow counts whole, the bow for good apart."""
+    chain = made(
+        scenario,
+        none_due(),
+        rise=np.full(366, 0.5),
+        bow=np.full(366, 0.1),
+        sunk=np.full(366, 0.2),
+        bowed=np.full(366, 9.0),
+    )
+    rise, action = paths_ahead(chain)
+    assert rise == pytest.approx(np.full((3, 53), 0.3)) and action == pytest.approx(np.full((3, 53), 2.3 + 0.15 + 0.1))
+    error = np.array([0.0, 0.1, -0.1])
+    off = replace(chain, draws=replace(chain.draws, set_up_error_mm=error))
+    assert paths_ahead(off)[1][:, 0] == pytest.approx(2.55 + error)
 
 
 def test_years_free_of_work_are_counted_from_today(scenario: Scenario) -> None:
@@ -430,6 +447,38 @@ def test_the_last_year_goes_on(scenario: Scenario) -> None:
     assert (lasting._last(scenario, at, work) - start).tolist() == [0, 0, 10, 10, 20, 20]
     early = [scenario.setup.setup - timedelta(days=3)]
     assert (lasting._last(scenario, at, early) == start).all()
+
+
+def test_the_parts_of_a_middle_guitar_are_its_sums(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three draws whose medians are 1, a residual gain of 2: each part's give at full strings, without the gain, which
+    adds as much again of their sum; the turn counts by its arc, the sinking against it; the bow by its own doubt."""
+    told = history(month_pct=np.full((2, 3), 9.0), clamp_lost=np.zeros(3))
+    asked: list[Any] = []
+    monkeypatch.setattr(
+        lasting, "creep_history", lambda own, lags, heat, at: asked.append((own, lags, heat, at)) or told
+    )
+    shares = {"top_sinkage": {("top", "along"): 2e-5, ("blocks", "along"): 1e-5, ("root", "root"): 0.0},
+              "neck_rotation": {("joint", "joint"): 3e-6, ("root", "root"): 4e-6}}  # fmt: skip
+    given: Any = SimpleNamespace(string_shares=shares, bow_action={"strings": 5e-4})
+    draws = draw_unknowns(scenario, 3, 1)
+    middle = {name: np.array([0.5, 1.0, 3.0]) for name in draws.values} | {"residual_gain": np.array([1.0, 2.0, 9.0])}
+    weights: Any = SimpleNamespace(mean={part: np.full((3, 2), 0.5) for part in lasting.PARTS_MET})
+    worked = replace(scenario, work=(WorkDone(scenario.setup.setup, truss_rod=True),))
+    lags, heat = np.zeros((2, 500)), np.ones(499)
+    rises, bow = lasting.lasting_by_part(
+        worked, given, replace(draws, values=MappingProxyType(middle)), lags, heat, weights
+    )
+    pull, arc = lasting.string_pull_n(scenario.instrument.strings), np.pi / 180.0 * 645.0 / 2.0 ** (14 / 12)
+    grown = {name: told.by_time[name][1:] - told.by_time[name][0] for name in told.by_time}
+    plates, blocks = -pull * 2e-5 * grown["along"], -pull * 1e-5 * grown["along"]
+    joint, root = pull * arc * 3e-6 * grown["joint"], pull * arc * 4e-6 * grown["root"]
+    assert rises == pytest.approx(np.array([plates, blocks, joint, root, plates + blocks + joint + root]))
+    left = 1.0 - library.general("truss_rod_carries").value
+    assert bow == pytest.approx(pull * left * 5e-4 * grown["bow"])
+    own, seen, warm, at = asked[0]
+    since = day_of(scenario, scenario.setup.setup)
+    assert own.work == () and (at - since).tolist() == [0, round(20 * YEAR), round(30 * YEAR)]
+    assert seen.shape[1] == at[-1] + 1 and warm.size == at[-1]
 
 
 def test_pull_by_what_it_does(scenario: Scenario) -> None:

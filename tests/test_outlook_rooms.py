@@ -36,6 +36,7 @@ from driftmodel.outlook.draws import (
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.outlook.season import action_of_place_and_season, monthly_means, swing
+from driftmodel.wood.diffusion import time_grid
 from driftmodel.wood.sorption import equilibrium_moisture_content
 
 DRAWS = 14
@@ -214,6 +215,35 @@ def test_rows_are_gathered_lags_straight_between_their_days() -> None:
         np.testing.assert_allclose(told[:, 6], lags[:, 1] + (lags[:, 2] - lags[:, 1]) / 3.0)
         np.testing.assert_array_equal(found.mix[0, 24 * half : 24 * half + 24, first : first + rows], mixes[half][0])
     assert np.count_nonzero(found.mix) == 24 * (thin + thick)
+
+
+@pytest.mark.parametrize(("name", "within"), [("damp-coast", 0.03), ("first-winter", 0.09)])
+def test_rooms_between_are_mixes_of_the_few(name: str, within: float) -> None:
+    """Eight rooms up to two spreads away: what the few drive the wood with, mixed by their terms, is what each room run
+    for itself does, and the lags told by the rows are its lags; in a cooled house, crooked in its unknowns, less well.
+    Unknowns of other names are the median's, and none of the median room is any of the few."""
+    scenario, grid = short(name), time_grid()
+    home = scenario.stays[-1].climate
+    basis = room_lags.room_basis(home, scenario, grid)
+    assert basis is not None and len(basis.few) == room_lags.FEW
+    unknowns = basis.shares.unknowns
+    away = np.clip(np.random.default_rng(5).normal(size=(8, len(unknowns))), -2.0, 2.0)
+    factors = {key: np.exp(away[:, at] * spread) for at, (key, spread) in enumerate(unknowns)}
+    rooms = [{own_name(key): float(value[at]) for key, value in factors.items()} for at in range(8)]
+    days = room_lags.outdoor_days(home, np.datetime64("2026-01-01"), 365)
+    true, few = (room_lags.place_drivers(home, scenario, each, *days) for each in (rooms, basis.few))
+    terms = basis.shares.terms(factors, 8)
+    spent, apart = np.full(true.shape[2] - 1, 5.0), lambda a, b: np.sqrt(((a - b) ** 2).mean() / (b**2).mean())
+    for half, weighing in enumerate(room_lags._weighing(grid)):
+        assert apart(np.einsum("nf,fs->ns", terms, few[:, half]), true[:, half]) < within
+        told, whole = (room_lags.step_lags(each[:, half], spent, grid) for each in (few, true))
+        rows = np.einsum("flr,fls->rs", basis.gather[half], told[:, weighing])
+        mixed = np.einsum("nf,flr,rs->nls", terms, basis.mix[half], rows)
+        assert apart(mixed[:, weighing], whole[:, weighing]) < within
+    assert np.abs(basis.shares.terms({"film": np.full(3, 2.0)}, 3)).max() < 1e-9
+    assert basis.shares.terms({key: np.full(2, np.exp(9.0)) for key in factors}, 2) == pytest.approx(
+        basis.shares.terms({key: np.full(2, np.exp(3.0 * spread)) for key, spread in unknowns}, 2)
+    )
 
 
 def test_steps_lie_on_the_calendar_and_on_moves() -> None:

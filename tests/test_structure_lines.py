@@ -17,11 +17,13 @@ from test_structure_plate import Rectangle, single
 
 from driftmodel.base import library
 from driftmodel.base.build import Body
+from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument
+from driftmodel.structure import body as body_room
 from driftmodel.structure import box as boxes
 from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, neck, shell, solid
 from driftmodel.structure import box_parts as ribs
-from driftmodel.structure.body import _bar, box
+from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box_mesh import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
 
@@ -88,6 +90,38 @@ def test_a_brace_falls_to_its_ends_and_is_let_in_where_they_are_near(body: Body)
     assert far.path.tolist() == [[100.0, -88.0], [100.0, 102.0]]
     even = _bar(replace(drawn, end_taper_mm=0.0), square, 0.0)
     assert np.all(even.height_mm(np.array([0.0, 1.0, 80.0, 156.0])) == 14.0)
+
+
+def test_how_far_a_brace_may_reach(body: Body, monkeypatch: pytest.MonkeyPatch) -> None:
+    """15 mm past the outline at either end, no further, and no further into the hole than half its width; ends are let in
+    where they come within the lining and 8 mm more."""
+    square = np.array([[0.0, -100.0], [300.0, -100.0], [300.0, 100.0], [0.0, 100.0]])
+    holed = replace(body.top, hole_centre_mm=(150.0, 0.0), hole_diameter_mm=100.0)
+    bare = replace(holed, hole_centre_mm=None)
+
+    def fits(path: tuple[tuple[float, float], ...], plate: Any = bare) -> bool:
+        try:
+            _check_brace(replace(body.top.braces[0], path_mm=path, width_mm=8.0), plate, square, "here")
+        except BadInput as fault:
+            assert "path_mm = [[" in str(fault.mend) and fault.place == "here"
+            return False
+        return True
+
+    for reach, taken in ((114.5, True), (117.5, False)):
+        assert fits(((100.0, -reach), (100.0, 60.0))) is taken and fits(((100.0, 60.0), (100.0, -reach))) is taken
+        assert fits(((100.0, 60.0), (100.0, reach))) is taken
+    for x, taken in ((103.9, True), (104.1, False), (150.0, False), (195.9, False), (196.1, True)):
+        assert fits(((x, -60.0), (x, 60.0)), holed) is taken, x
+    assert not fits(((400.0, 0.0), (410.0, 0.0)))
+    asked: list[float] = []
+    real = body_room._bar
+    monkeypatch.setattr(
+        body_room, "_bar", lambda brace, outline, let_in: asked.append(let_in) or real(brace, outline, let_in)
+    )
+    box(body)
+    assert set(asked) == {body.sides.lining_width_mm + 8.0} and len(asked) == len(body.top.braces) + len(
+        body.back.braces
+    )
 
 
 def test_shaving_is_by_place_along_the_body() -> None:
