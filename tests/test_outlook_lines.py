@@ -22,7 +22,18 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
 from driftmodel.base.scenario_file import StringEvent
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.outlook import air_levers, build_levers, drift, lasting, movement, place, regrade, room_lags, season
+from driftmodel.outlook import (
+    air_levers,
+    build_levers,
+    drift,
+    lasting,
+    movement,
+    place,
+    regrade,
+    room_lags,
+    rooms,
+    season,
+)
 from driftmodel.outlook import compare as comparing
 from driftmodel.outlook.calendar import day_of, horizon_days, string_load, trailing_mean
 from driftmodel.outlook.chain import Chain
@@ -32,7 +43,7 @@ from driftmodel.outlook.lived import bow_ahead, lift_ahead, lived, paths_ahead, 
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, first_due, nearest_grades
 from driftmodel.outlook.season import average_year_from, monthly_means, months_past_rule, past_rule_by_month, swing
-from driftmodel.outlook.work import as_of, grade_lifts_mm, reaching, with_work
+from driftmodel.outlook.work import as_of, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
 from driftmodel.structure.neck import clamp_lost
 from driftmodel.wood import creep
 
@@ -113,6 +124,7 @@ def test_a_spacer_acts_by_half_its_lift_from_its_day_on(scenario: Scenario) -> N
     assert (rise == 0.0).all() and action == pytest.approx(2.3 + 0.25 + 0.4)
     assert lift_ahead(changed) == pytest.approx(lifts[lower]) and (changed.due.day == NEVER).all()
     assert with_spacer(chain, "") is chain
+    assert saddle_room_now_mm(changed.scenario) == pytest.approx(3.0)
 
 
 def test_the_bow_for_good_counts_until_the_rod_is_turned(scenario: Scenario) -> None:
@@ -668,6 +680,20 @@ def test_a_stated_pull_goes_with_the_square_of_the_scale(scenario: Scenario) -> 
     moved = -15.0 / 2.0 ** (14 / 12)
     for name in ("front_mm", "back_mm", "saddle_mm", "anchor_mm"):
         assert getattr(found.body.bridge, name) - getattr(bridge, name) == pytest.approx(moved), name
+
+
+def test_the_air_of_a_climate_has_a_band_over_its_houses() -> None:
+    """With a room: the median's own air within its 10 and 90 % points for most of the time, apart by some percent RH;
+    without one, or of a climate held by its keeper, no band."""
+    scenario = load_scenario("damp-coast")
+    home = scenario.stays[-1].climate
+    air = rooms.air_of_climate(home, rooms=5, seed=3)
+    low, high = air["relative_humidity_p10"].values, air["relative_humidity_p90"].values
+    inside = (air["relative_humidity"].values >= low - 1.0) & (air["relative_humidity"].values <= high + 1.0)
+    assert air.attrs["room"] == 1 and inside.mean() > 0.8 and (high - low).mean() > 2.0
+    assert air["air_temperature_p90"].attrs["long_name"] == "90 % point over houses like this one"
+    bare = rooms.air_of_climate(replace(home, room=None))
+    assert bare.attrs["room"] == 0 and "relative_humidity_p10" not in bare
 
 
 def test_a_lever_sets_what_it_names(scenario: Scenario) -> None:

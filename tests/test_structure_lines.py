@@ -93,8 +93,8 @@ def test_a_brace_falls_to_its_ends_and_is_let_in_where_they_are_near(body: Body)
 
 
 def test_how_far_a_brace_may_reach(body: Body, monkeypatch: pytest.MonkeyPatch) -> None:
-    """15 mm past the outline at either end, no further, and no further into the hole than half its width; ends are let in
-    where they come within the lining and 8 mm more."""
+    """15 mm past the outline at either end, and half its width into the hole, no further; ends are let in where they
+    come within the lining and 8 mm more."""
     square = np.array([[0.0, -100.0], [300.0, -100.0], [300.0, 100.0], [0.0, 100.0]])
     holed = replace(body.top, hole_centre_mm=(150.0, 0.0), hole_diameter_mm=100.0)
     bare = replace(holed, hole_centre_mm=None)
