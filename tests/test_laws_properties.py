@@ -25,7 +25,7 @@ from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.climate.logger import read_logger
 from driftmodel.outlook import levers
 from driftmodel.outlook.calendar import trailing_mean
-from driftmodel.structure import joint, neck, neck_join, plate, strings
+from driftmodel.structure import joint, neck, plate, strings
 from driftmodel.wood import creep, diffusion, movement, sorption
 
 AIR = st.floats(0.0, 99.0)
@@ -263,7 +263,7 @@ def test_strings_by_mersenne(name: str, octave: int, gauge: float, length: float
 @given(st.floats(0.0, 1.0), st.floats(0.0, 0.2))
 def test_a_joint_never_shuts_by_losing_clamp_force(lost: float, more: float) -> None:
     instrument = scenarios.find_instrument("large_x_braced")
-    here, there = neck_join.opened(instrument, np.array([lost, lost + more]))
+    here, there = neck.opened(instrument, np.array([lost, lost + more]))
     assert 1.0 - 1e-12 <= here <= there
 
 
