@@ -6,7 +6,7 @@
 A change turns an operator, a comparison, a number, a sign, an and or a min. It lives in the memory of one child alone;
 no file is touched. A first walk notes which test, shared fixture and kept thing calls which function; then each change
 is put into the loaded modules of a forked child, which runs the tests that call its function, quickest first, for at
-most SECONDS, and stops at the first that falls (of a test that also falls in a child without a change nothing is
+most MOST_SECONDS, and stops at the first that falls (of a test that also falls in a child without a change nothing is
 believed). What the walk made and kept a child makes anew where its making called the changed function.
 What stands at the end is written with its line to --survivors. tests/mutants_argued.txt says of those that may stand
 why they may.
@@ -59,9 +59,9 @@ TESTS = {
     "fleet": ("test_fleet_*",),
 }
 EVERY_ROOM = ("test_laws*", "test_reference*", "test_verdicts*", "test_levers_bite*")
-#: of the processor, for the tests of one change; a change that makes them run four times as long is killed, and a test
-#: that takes longer, what it shares with others made anew with it, is left out
-SECONDS = 8.0
+#: of the processor, as the walk sees it: for one test with what it shares with others, else it is left out; and for all
+#: the tests of one change, which is killed when it makes them run twice as long
+SECONDS, MOST_SECONDS = 8.0, 16.0
 
 
 @dataclass(frozen=True)
@@ -525,7 +525,7 @@ class Walk:
             chosen, spent = [], set[Span]()
             for item in ordered:
                 spent |= costs[item]
-                if sum(span.seconds for span in spent) > SECONDS:
+                if sum(span.seconds for span in spent) > MOST_SECONDS:
                     break
                 chosen.append(item)
             if not chosen:
@@ -550,8 +550,8 @@ class Walk:
             os.close(read)
             said = "lost"
             try:
-                resource.setrlimit(resource.RLIMIT_CPU, (int(4 * SECONDS), int(4 * SECONDS) + 2))
-                signal.alarm(int(40 * SECONDS))  # a change may also wait for ever
+                resource.setrlimit(resource.RLIMIT_CPU, (int(2 * MOST_SECONDS), int(2 * MOST_SECONDS) + 2))
+                signal.alarm(int(40 * MOST_SECONDS))  # a change may also wait for ever
                 nothing = os.open(os.devnull, os.O_WRONLY)
                 os.dup2(nothing, 1)
                 os.dup2(nothing, 2)

@@ -99,6 +99,9 @@ def test_weathers_are_fewer_for_a_long_past(
     seen = benches._made(logged, until, benches.OTHER_WEATHERS)
     assert seen.others == () and seen.creep == [(0, horizon)] and seen.past_weather == "the logger's record"
     assert [(start, end) for _, start, end in asked] == [(first.start, second.start), (second.start, until)]
+    monkeypatch.setattr(benches, "is_measured", lambda climate, start, end: start == first.start)
+    assert benches._made(logged, until, benches.OTHER_WEATHERS).others != ()  # in part is not enough
+    monkeypatch.setattr(benches, "is_measured", is_measured)
     for early, lived in ((-1, 1), (0, 2)):
         asked.clear()
         benches._made(logged, second.start + timedelta(days=early), benches.OTHER_WEATHERS)

@@ -548,3 +548,57 @@ def test_what_is_asked_of_every_cell() -> None:
     assert demand.window_of(fleet, 55, 9, past).lag_shares == (1.0,)
     stub: Any = SimpleNamespace(level=np.array([[[0.08]], [[0.12]]]), noise=np.zeros((2, 1, 1)))
     assert demand.weather_ratio(stub).ravel() == pytest.approx([0.8, 1.2])
+
+
+def test_what_a_forecast_asks_of_each_law(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The fleet's own cut-off and months unless others are named; on to the end of cover, where that is further; soon
+    are the coming twelve months at most; regrade claims count from when claims are kept, all where that is not known;
+    lateness is that of regrades whose owners cannot have waited."""
+    kinds, came = np.array([REGRADE, SEASONAL, REGRADE, REGRADE]), np.array([10, 30, 30, 31])
+    claims = SimpleNamespace(
+        disposition=kinds, report=came, region=np.array([0, 0, 1, 1]), design=np.array([0, 0, 0, 1])
+    )
+    waits = SimpleNamespace(mean=np.array([0.0, 0.0, 0.3, 0.0]))
+    lag = SimpleNamespace(shares=np.array([0.5, 0.5]))
+    asked: dict[str, Any] = {}
+
+    def noting(name: str, answer: Any) -> None:
+        def stub(*words: Any, **named: Any) -> Any:
+            asked[name] = words, named
+            return answer
+
+        monkeypatch.setattr(demand, name, stub)
+
+    counts = SimpleNamespace(units_and_reports=lambda cutoff: np.array(float(cutoff)))
+    answers: dict[str, Any] = {
+        "cover_left": 20, "known_claims": claims, "waiting_share": waits, "reporting_lag": lag, "run_cells": None,
+        "histories": SimpleNamespace(units=None, first=None), "cohorts_of": "cohorts", "_between": "between",
+        "window_of": SimpleNamespace(lag_shares="lag"), "parts_of": (counts, counts), "lateness": "late",
+        "correct": "correction", "weather_sd": 0.07, "only": "some", "gamma_of": "law", "told": {}, "Demand": "done",
+        "sample_cube": SimpleNamespace(cube=0, sold=1, planned=2, multiplier=3),
+        "described": SimpleNamespace(attrs={}),
+    }  # fmt: skip
+    answers["run_cells"] = SimpleNamespace(behind="behind", first_months=lambda months: f"first {months}")
+    for name, answer in answers.items():
+        noting(name, answer)
+    settings = SimpleNamespace(horizon_months=15, habits="habits", multiplier_log_sd=0.5, draws=9, seed=3)
+    fleet: Any = SimpleNamespace(settings=settings, cutoff=31, claims=None, claims_since=20, regions=["a", "b"],
+                                 designs=["x", "y"])  # fmt: skip
+    function: Any = "passages"
+    assert demand.forecast_demand(fleet, function) == "done"
+    assert asked["cover_left"][0] == (fleet, 31, 15) and asked["known_claims"][0] == (None, 31)
+    assert asked["window_of"][0][1:3] == (31, 20)
+    assert asked["window_of"][1]["soon"] == 12 and asked["window_of"][1]["lag"] == (0.5, 0.5)
+    assert asked["correct"][0][:2] == ("behind", 62.0) and asked["correct"][1] == {"log_sd": 0.5, "weather_sd": 0.07}
+    assert asked["only"][0][1].tolist() == [True, False, False, True] and asked["lateness"][0] == ("some", 31, 2, 2)
+    assert asked["sample_cube"][0][-2:] == (15, 0.0)
+    assert asked["Demand"][0][5] == "first 15" and asked["Demand"][0][8].tolist() == [[0, 0], [1, 1]]
+    fleet.claims_since = NONE
+    demand.forecast_demand(fleet, function, cutoff=25, months=6, widening=0.2)
+    assert asked["Demand"][0][8].tolist() == [[1, 0], [1, 1]] and asked["Demand"][0][-2:] == (25, 0.2)
+    assert asked["window_of"][0][1:3] == (25, 20) and asked["window_of"][1]["soon"] == 6
+    assert asked["correct"][0][1] == 50.0
+    demand.forecast_demand(fleet, function, months=24)
+    assert asked["window_of"][0][2] == 24
+    demand.forecast_demand(fleet, function, months=6, to_end_of_cover=False)
+    assert asked["window_of"][0][2] == 6
