@@ -140,6 +140,28 @@ def test_the_reading_that_would_turn_the_answer_is_found_by_trying_each(scenario
     assert all(word == "measure again" for _, word in deaf)
 
 
+def test_readings_within_a_millimetre_and_a_half_are_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An answer that turns 1.46 mm up is told, one that turns 1.52 mm up is not."""
+    for turn, told in ((1.46, ((3.81, "spacer"),)), (1.52, ())):
+        monkeypatch.setattr(decide, "gains_of", lambda *_: {})
+        monkeypatch.setattr(decide, "_wrong", lambda *_: 0.0)
+        posterior: Any = Stub(readings=(row(value=2.35),), noise=Stub(own_doubt=np.ones(1)), answers=lambda known: None)
+        monkeypatch.setattr(decide, "_said_of", lambda one, turn=turn: "spacer" if one.by >= turn - 1e-9 else "leave")
+        standing: Any = Stub(by=0.0, turned=lambda by_mm, gains: Stub(by=by_mm))
+        assert decide._turns(posterior, standing, np.zeros((1, 1)), np.zeros((1, 1)), 0) == told
+
+
+def test_air_goes_the_way_that_its_own_draws_need(scenario: Scenario) -> None:
+    """Two draws that the place holds 0.4 mm high ask for air, two that it holds low ask for something else."""
+    ref, one = np.full(4, 2.3), np.ones(4)
+    found = Answers(*([ref] * 13))
+    held = np.array([0.4, 0.4, -0.4, -0.4])
+    found = replace(found, action_next_mm=ref + held, action_dry_mm=ref - 0.1 * one, action_damp_mm=ref + 0.1 * one)
+    standing = Standing(found, scenario, 2.5, 0.0)
+    for needed, said in (([1, 1, 0, 4], "dry out"), ([0, 4, 1, 1], "humidify")):
+        assert decide._words_of(standing, Weighed({}, np.array(needed)))["air"] == said
+
+
 def test_a_reading_that_says_nothing_is_refused(scenario: Scenario) -> None:
     with pytest.raises(BadInput, match="no reading of the action"):
         decide.weather_or_drift(scenario, row(what="relief", value=0.2))

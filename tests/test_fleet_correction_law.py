@@ -507,7 +507,7 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert fit.middle[sort] == pytest.approx(log(number / units))
             came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
             assert fit.knots[sort] == pytest.approx(law.knots_of(came))
-        assert [each.kept for each in fit.rivals] == list(law.KEPT_MONTHS)
+        assert [each.kept for each in fit.rivals] == [4.0, 20.0, 100.0]
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
         assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
