@@ -60,10 +60,12 @@ def test_a_stiffer_barred_body_holds_more(coarse: None) -> None:
     assert 0.2 < x < ladder < 0.9
 
 
-def test_chain_is_the_forecast() -> None:
-    scenario = replace(load_scenario("damp-coast"), horizon_years=3, weather_members=2)
-    chain, run = run_chain(scenario, draw_unknowns(scenario, 20, 5)), forecast(scenario, 20, 5)
-    np.testing.assert_array_equal(chain.world.seasonal["top_sinkage"], run["top_sinkage_seasonal"].values)
+def test_advice_and_forecast_say_one_number() -> None:
+    """Days inside the rule and the chance of no regrade, of the same draws in the same weather."""
+    scenario = replace(load_scenario("damp-coast"), horizon_years=8, weather_members=1)
+    run, now = forecast(scenario, 20, 5), advise(scenario, 20, 5).now
+    assert now.inside_days == pytest.approx(float(run["inside_days"].mean()))
+    assert 0.0 < now.no_regrade < 1.0 and now.no_regrade == pytest.approx(1.0 - float(run["regrade_due"][-1]))
 
 
 def test_strain_is_tension_in_a_dry_winter() -> None:

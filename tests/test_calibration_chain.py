@@ -1,5 +1,6 @@
 """The quick model of every kind of reading and answer against the exact chain, put together here from its parts: lags
-stepped hour by hour, weights of each part, responses, creep. Guitars live in the weather the bench takes."""
+stepped hour by hour, weights of each part, responses, creep. Guitars live in the weather the bench takes.
+No outside values."""
 
 from __future__ import annotations
 

@@ -1,5 +1,6 @@
 """What readings may be away, and what is learned from them: weathers, blanks and the law of a bench with three other
-weathers, each doubt put together here from the chain's parts, and the posterior against many weighed particles."""
+weathers, each doubt put together here from the chain's parts, and the posterior against many weighed particles.
+No outside values."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 """What is learned: the posterior against many particles of the prior weighed by the dense likelihood, written out here,
-and the record, draws and bands against the particles themselves."""
+and the record, draws and bands against the particles themselves. No outside values."""
 
 from __future__ import annotations
 

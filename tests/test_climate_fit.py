@@ -1,6 +1,7 @@
 """Hygrometer readings and a fortnight's logger narrow a room: a room made with other numbers is found again.
 
 The truth is a room run hour by hour with numbers the fit does not know, with a sensor's error on it.
+No outside values.
 """
 
 from __future__ import annotations

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
+import re
 import runpy
 from pathlib import Path
 
@@ -13,7 +15,8 @@ from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import body
 from driftmodel.structure.response import body_response
 
-DOCS = Path(__file__).parents[1] / "docs"
+HERE = Path(__file__).parent
+DOCS = HERE.parent / "docs"
 spec = importlib.util.spec_from_file_location("make", DOCS / "make.py")
 assert spec and spec.loader
 make = importlib.util.module_from_spec(spec)
@@ -23,6 +26,15 @@ spec.loader.exec_module(make)
 @pytest.mark.parametrize("name", make.PAGES)
 def test_pages_made_from_the_code_are_current(name: str) -> None:
     assert (DOCS / name).read_text(encoding="utf-8") == make.PAGES[name](), "python docs/make.py"
+
+
+def test_every_test_file_says_what_it_stands_on() -> None:
+    """A published source with its year, a reference worked elsewhere, or that there is none from outside."""
+    told = re.compile(
+        r"outside|own rule|own calculation|conventions|[Ss]ources? |by hand|psychrolib|DEVELOPERS|scipy|\b(1[89]|20)\d\d\b"
+    )
+    heads = {path.name: ast.get_docstring(ast.parse(path.read_text("utf-8"))) for path in HERE.glob("test_*.py")}
+    assert len(heads) > 80 and not [name for name, head in heads.items() if not told.search(head or "")]
 
 
 def test_every_key_has_its_meaning() -> None:

@@ -1,4 +1,5 @@
-"""The sample cube, with every draw its law's mean: what is summed, shared out and told of each sample, by hand."""
+"""The sample cube, with every draw its law's mean: what is summed, shared out and told of each sample, by hand.
+No outside values."""
 
 from __future__ import annotations
 

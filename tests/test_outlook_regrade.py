@@ -46,11 +46,15 @@ def test_the_grade_brings_the_action_back(scenario: Scenario) -> None:
 
 
 def test_a_regrade_resets_the_angle_not_the_wood(scenario: Scenario) -> None:
-    """With twice the drift the second passage comes as long after the first as the first after set-up."""
+    """The wood rises on as if nothing had been done; the spacer takes its lift off, and is outgrown that much later:
+    the second passage is where the rise, less the lift, meets the limit again."""
     found = regrades(rising(scenario, [0.2]), scenario)
-    first, second = found.day[0, :2]
-    assert second - first == pytest.approx(first, abs=0.25 * first)
-    assert found.grade[0, 1] != found.grade[0, 0]
+    lift = grade_lifts_mm(scenario)[found.grade[0, 0]]
+    allowed = 2.0 * (scenario.rule.action_high_mm - scenario.setup.action_12th_mm)
+    for day, taken_off in zip(found.day[0, :2], (0.0, -lift), strict=True):
+        outside = 365.25 * (allowed + taken_off) / 0.2
+        assert day - scenario.rule.days_outside == pytest.approx(outside, abs=STEP_DAYS)
+    assert lift < -0.4 and found.grade[0, 1] != found.grade[0, 0]
 
 
 def test_season_outside_for_fewer_days_is_not_due(scenario: Scenario) -> None:

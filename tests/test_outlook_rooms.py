@@ -1,6 +1,7 @@
 """Houses differ: drawn rooms through the rows of `outlook.room_lags` against running each draw's own room by the hour.
 
 The full chain of each draw's own room is the truth here: hourly room, hourly wood, every unknown of the room at once.
+No outside values.
 """
 
 from __future__ import annotations

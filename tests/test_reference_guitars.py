@@ -1,5 +1,6 @@
 """The whole chain against five guitars worked by closed forms (tests/reference/worked_guitars.py): constant air, one
-step of air, a season as a sine, a year of strings, one spacer. Every unknown stands at its middle; no hysteresis."""
+step of air, a season as a sine, a year of strings, one spacer. Every unknown stands at its middle; no hysteresis.
+No outside values."""
 
 from __future__ import annotations
 
