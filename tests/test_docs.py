@@ -31,7 +31,7 @@ def test_pages_made_from_the_code_are_current(name: str) -> None:
 def test_every_test_file_says_what_it_stands_on() -> None:
     """A published source with its year, a reference worked elsewhere, or that there is none from outside."""
     told = re.compile(
-        r"outside|own rule|own calculation|conventions|[Ss]ources? |by hand|psychrolib|DEVELOPERS|scipy|\b(1[89]|20)\d\d\b"
+        r"outside|own (rule|calculation)|convention|[Ss]ources? |by hand|psychrolib|DEVELOPERS|scipy|\b(1[89]|20)\d\d\b"
     )
     heads = {path.name: ast.get_docstring(ast.parse(path.read_text("utf-8"))) for path in HERE.glob("test_*.py")}
     assert len(heads) > 80 and not [name for name, head in heads.items() if not told.search(head or "")]
