@@ -169,6 +169,10 @@ def test_a_cloud_is_mixed_with_that_without_a_reading_as_far_as_it_may_move() ->
     told, mixed, asked = held({3: 0.6, 4: -0.1}, answers, {4: few, 3: more})
     assert asked == [3, 4] and told.doubt[4] == 0.1 and told.doubt[3] > 0.2
     assert np.mean(mixed.normals == 0.6) == pytest.approx(0.32 / 0.4, abs=0.001)
+    # holding one back moves the answer no further than 0.13 from that without one that is a slip by more than a fifth
+    for doubt, end in ((0.21, 0.33), (0.19, 0.52)):
+        _, mixed, _ = held({3: 0.6}, answers, {3: few, 4: np.full(1000, doubt)})
+        assert np.mean(mixed.normals == 0.6) == pytest.approx((end - 0.2) / 0.4, abs=0.001)
 
 
 def test_where_enough_particles_count_they_are_weighed_anew() -> None:
@@ -180,4 +184,7 @@ def test_where_enough_particles_count_they_are_weighed_anew() -> None:
     assert mixed.normals.mean() == pytest.approx(0.147, abs=0.02)  # a thousand of them: 0.006
     assert held({}, np.repeat([0.0, 0.22], 500), {2: unlike})[0].doubt[2] == 0.1  # 0.073 off
     five, cloud = ways(5), Sampled(np.zeros((9, 1)), 0.0, 9.0, 1, 1.0)
-    assert held_back(five, cloud, lambda of: cloud, lambda of, _: np.ones((9, 1)), lambda of: of[:, 0]) == (five, cloud)
+    many = ways(101)  # too many for any to be weighed in every way
+    for made in (five, many):
+        held_so = held_back(made, cloud, lambda of: cloud, lambda of, _: np.ones((9, 1)), lambda of: of[:, 0])
+        assert held_so == (made, cloud)

@@ -28,11 +28,12 @@ from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, se
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
 PARTICLES = 1000
-#: particles of the first look, which only finds slips and where the instrument stands, and of looks without a reading
+#: particles, at most half of all, of the first look, which only finds slips and where the instrument stands, and of
+#: looks without a reading
 SCOUTS = 400
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
-#: particles that chances of stays are taken from
+#: particles that chances of stays and of ways are taken from
 STAY_PARTICLES = 200
 #: the variance of what was learned is taken this share larger: set by how well bands hold on truths of other laws and
 #: spreads (docs/learning.md), and no more than the model's own world bears
@@ -177,7 +178,7 @@ def learn(
     if ways is not None:
         known = ways
     else:
-        scouts = prior_particles(min(SCOUTS, particles), layout.size, seed + 1)
+        scouts = prior_particles(min(SCOUTS, particles // 2), layout.size, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
         alone = np.sqrt(first.own_doubt)
 
@@ -225,7 +226,8 @@ def learn(
 
 def likely_of(ways: Ways, away: Array, stirred: Array) -> Ways:
     """The ways that are likely for a cloud with such residuals (n, readings) and swings (n,)."""
-    return ways.pruned(ways.likely(away, stirred).mean(axis=0))
+    some = slice(None, None, max(len(away) // STAY_PARTICLES, 1))
+    return ways.pruned(ways.likely(away[some], stirred[some]).mean(axis=0))
 
 
 def eased(normals: Array) -> Array:

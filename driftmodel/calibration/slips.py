@@ -61,6 +61,13 @@ def slip_chance(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array
     return np.asarray(np.exp(wild - np.logaddexp(sound, wild)).mean(axis=0))
 
 
+def summed(each: Array) -> Array:
+    """Logarithm of the sum of what logarithms (n, ...) are of, (n,)."""
+    flat = each.reshape(len(each), -1)
+    top = flat.max(axis=1)
+    return np.asarray(top + np.log(np.exp(flat - top[:, None]).sum(axis=1)))
+
+
 def _two_laws(residual: Array, sd: Array, doubt: Array, reach: Array) -> tuple[Array, Array]:
     return np.log1p(-doubt) + _log_normal(residual, sd), np.log(doubt) - np.log(2.0 * reach)
 
@@ -115,12 +122,12 @@ class Ways:
 
     def log_density(self, residual: Array, swing: Array) -> Array:
         """Logarithm of the density of residuals, all ways together, (n,)."""
-        return np.asarray(np.logaddexp.reduce(self.each(residual, swing), axis=1))
+        return summed(self.each(residual, swing))
 
     def likely(self, residual: Array, swing: Array) -> Array:
         """How likely each way is for each particle, (n, ways)."""
         each = self.each(residual, swing)
-        return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=1)[:, None]))
+        return np.asarray(np.exp(each - summed(each)[:, None]))
 
     def only(self, kept: NDArray[np.intp]) -> Ways:
         """Some of the ways."""

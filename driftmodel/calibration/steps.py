@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
-from driftmodel.calibration.slips import Ways, slip_chance, slip_of, ways_of
+from driftmodel.calibration.slips import Ways, slip_chance, slip_of, summed, ways_of
 from driftmodel.calibration.unsure import Noise
 from driftmodel.outlook.draws import WIDEST_SD
 
@@ -76,7 +76,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
 
     ways = _ways(posterior, shapes, found)
     sampled = sample(
-        lambda normals: np.asarray(np.logaddexp.reduce(found(normals, ways)[0], axis=(1, 2))),
+        lambda normals: summed(found(normals, ways)[0]),
         posterior.start[:particles],
         seed,
         WIDEST_SD,
@@ -104,7 +104,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
 
 def _shares(each: Array) -> Array:
     """How likely each way and shape is for each particle, (n, ways, shapes), by logarithms."""
-    return np.asarray(np.exp(each - np.logaddexp.reduce(each, axis=(1, 2))[:, None, None]))
+    return np.asarray(np.exp(each - summed(each)[:, None, None]))
 
 
 def _ways(posterior: Posterior, shapes: Array, found: Callable[[Array, Ways], tuple[Array, Array, Array]]) -> Ways:

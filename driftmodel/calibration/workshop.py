@@ -63,7 +63,7 @@ def bare(scenario: Scenario) -> Scenario:
 
 def learn_one(case: Known) -> One:
     """One instrument's posterior by itself, as the pooling takes it."""
-    scenario = bare(case.scenario)
+    scenario = replace(bare(case.scenario), horizon_years=1)  # and as far on as its readings ask for
     last = max((one.date for one in case.book.readings), default=scenario.setup.setup)
     bench = make_bench(scenario, last, case.book, WEATHERS)
     posterior = learn(scenario, case.book, bench=bench, particles=PARTICLES)
