@@ -36,8 +36,8 @@ def held_back(
 ) -> tuple[Ways, Sampled]:
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
     likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
-    pull either way the middle is taken; where they lie too far apart for that the likelier slip is held back, and what holds another back moves the
-    answer no further from that without the likeliest slip than MOST_EITHER."""
+    pull either way the middle is taken; where they lie too far apart for that the likelier slip is held back, and what
+    holds another back moves the answer no further from that without the likeliest slip than MOST_EITHER."""
     if ways.doubt.size <= LEAST_OTHERS or not ways.doubtful.size:
         return ways, sampled
     each = likely(ways, sampled.normals)
