@@ -21,7 +21,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import body as body_room
 from driftmodel.structure import box as boxes
-from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, mesh, neck, shell, solid
+from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, joint, mesh, neck, shell, solid
 from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box_mesh import Dome
@@ -355,6 +355,10 @@ def test_points_along_a_line_keep_its_corners_and_what_is_asked_for() -> None:
         assert np.hypot(*(found - corner).T).min() < 1e-9
     gap = np.hypot(*np.diff(np.concatenate([found, found[:1]]), axis=0).T)
     assert gap.max() <= 33.0 and gap.sum() == pytest.approx(300.0) and len(found) == 2 + 2 + 2 + 4 + 2
+    short = mesh.along(square, 30.0, np.array([[10.0, -5.0]]))
+    assert len(short) == 1 + 3 + 2 + 4 + 2
+    # what is asked for a hair before the loop closes is its first point
+    assert mesh.along(square, 30.0, np.array([[0.0, 1.0]])) == pytest.approx(mesh.along(square, 30.0))
     # a corner of 15 degrees is no corner; one of 25 is
     for bend, kept in ((15.0, False), (25.0, True)):
         tip = [45.0 + 55.0 * np.cos(np.radians(bend)), 55.0 * np.sin(np.radians(bend))]
@@ -408,6 +412,23 @@ def test_triangles_are_of_the_size_asked_for() -> None:
     least = np.degrees(np.arccos((b**2 + c**2 - a**2) / (2 * b * c)))
     assert least.min() > 15.0 and sides.max() < 1.6 * 25.0 and sides.min() > 25.0 / 3.0
     assert 0.8 < len(made.corners) / (300.0 * 200.0 / (0.433 * 25.0**2)) < 1.25 and not len(made.missing)
+    hole = np.array([[80.0, 80.0], [120.0, 80.0], [120.0, 120.0], [80.0, 120.0]])
+    line = np.array([[60.0, 140.0], [40.0, 160.0]])  # beside the hole, and kept as an edge or two
+    holed = mesh.triangulate(border, [line], hole, 25.0)
+    ends = [int(np.argmin(np.hypot(*(holed.points - spot).T))) for spot in (line[0], line.mean(axis=0), line[1])]
+    assert np.abs(holed.points[ends[0]] - line[0]).max() < 1e-9 > np.abs(holed.points[ends[2]] - line[1]).max()
+    assert mesh._present(np.array([ends[:2], ends[1:]]), holed.corners.astype(np.int32)).all() or mesh._present(
+        np.array([[ends[0], ends[2]]]), holed.corners.astype(np.int32)).all()  # fmt: skip
+
+
+def test_a_turned_neck_speaks_by_the_law_of_cosines() -> None:
+    """Nut to pivot and pivot to saddle with 180 degrees less the turn between them; a saddle 10 mm over the plane."""
+    whole, reach = 645.0, 645.0 / 2.0 ** (14 / 12)
+    for turn in (-20.0, 3.0, 40.0):
+        square = reach**2 + (whole - reach) ** 2 + 2.0 * reach * (whole - reach) * np.cos(np.radians(turn))
+        assert joint.speaking_length_mm(whole, 14, turn, 0.0) == pytest.approx(np.sqrt(square))
+    assert joint.speaking_length_mm(whole, 14, 0.0, 10.0) == pytest.approx(np.hypot(whole, 10.0))
+    assert joint.speaking_length_mm(whole, 14, 2.0, 10.0) < joint.speaking_length_mm(whole, 14, -2.0, 10.0)
 
 
 # ---- bars, blocks and strings --------------------------------------------------------------------------------------
