@@ -26,6 +26,7 @@ from driftmodel.outlook import (
     air_levers,
     build_levers,
     drift,
+    findings,
     lasting,
     movement,
     place,
@@ -43,9 +44,11 @@ from driftmodel.outlook.lived import bow_ahead, lift_ahead, lived, paths_ahead, 
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, first_due, nearest_grades
 from driftmodel.outlook.season import average_year_from, monthly_means, months_past_rule, past_rule_by_month, swing
+from driftmodel.outlook.wood_air import Slab, paces, slab_of, transport
 from driftmodel.outlook.work import as_of, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
 from driftmodel.structure.neck import clamp_lost
-from driftmodel.wood import creep
+from driftmodel.wood import creep, sorption
+from driftmodel.wood.diffusion import mean_response_days
 
 Array = NDArray[np.float64]
 YEAR = 365.25
@@ -504,6 +507,99 @@ def test_pull_by_what_it_does(scenario: Scenario) -> None:
     carried = library.general("truss_rod_carries").value
     assert lasting.creeping_shares(given, "bow_action") == {("neck", "bow"): pytest.approx((1.0 - carried) * 4.0)}
     assert lasting.creeping_shares(given, "top_sinkage") == {("top", "along"): 0.1}
+
+
+# ---- moisture ------------------------------------------------------------------------------------------------------
+
+
+def test_what_slab_a_part_is_taken_for(scenario: Scenario) -> None:
+    """Plates through their thickness, braces through their mean width, the neck by its half ellipse's area over its
+    curved length (the perimeter added up here), the board from above; a plate without braces is its own."""
+    of = scenario.instrument
+    body, own = of.body, of.neck
+    for part, plate in (("top", body.top), ("back", body.back)):
+        assert slab_of(of, part) == Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
+        width = float(np.mean([brace.width_mm for brace in plate.braces]))
+        assert slab_of(of, f"{part}_braces") == Slab(plate.braces[0].wood, pytest.approx(width), "bare", "bare")
+        bald = replace(of, body=replace(body, **{part: replace(plate, braces=())}))
+        assert slab_of(bald, f"{part}_braces") == slab_of(of, part)
+    half, depth = (own.width_nut_mm + own.width_body_mm) / 4.0, (own.depth_nut_mm + own.depth_body_mm) / 2.0
+    angle = np.linspace(0.0, np.pi, 20001)
+    around = float(np.hypot(np.diff(half * np.cos(angle)), np.diff(depth * np.sin(angle))).sum())
+    found = slab_of(of, "neck")
+    assert found.thickness_mm == pytest.approx(np.pi / 2.0 * half * depth / around, rel=1e-4)
+    assert (found.wood, found.outside, found.inside) == (own.wood, own.finish, None)
+    assert slab_of(of, "fingerboard") == Slab(
+        own.fingerboard_wood, own.fingerboard_thickness_mm, own.fingerboard_finish, None
+    )
+
+
+def test_how_moisture_passes_at_the_reference() -> None:
+    """Diffusion and emission of the library at dry wood, grown by the moisture of 20 degC and 50 % (9.271 %, Eq. 4-5),
+    lighter wood faster; a film passes permeance x p_sat (2338.8 Pa) over density x slope; a glued face nothing."""
+    number = {name: library.general(name).value for name in (
+        "diffusion_coefficient_20c", "surface_emission_20c", "diffusion_moisture_exponent",
+        "diffusion_reference_gravity", "diffusion_density_exponent")}  # fmt: skip
+    gravity = library.number(library.wood("sugar maple"), "specific_gravity_12").value
+    factors = np.array([1.0, 2.0]), np.array([1.0, 3.0]), np.array([1.0, 0.5])
+    inner, outer, glued = transport(Slab("sugar maple", 20.0, "nitrocellulose lacquer", None), *factors)
+    wet = np.exp(number["diffusion_moisture_exponent"] * 0.09271)
+    light = (number["diffusion_reference_gravity"] / gravity) ** number["diffusion_density_exponent"]
+    assert inner == pytest.approx(number["diffusion_coefficient_20c"] * wet * light * factors[0], rel=1e-4)
+    assert glued.tolist() == [0.0, 0.0]
+    emission = number["surface_emission_20c"] * wet * factors[1]
+    slope = float(sorption.equilibrium_moisture_content(20.0, 50.5) - sorption.equilibrium_moisture_content(20.0, 49.5))
+    film = library.finish_permeance("nitrocellulose lacquer").value * factors[2] * 2338.8 / (1000.0 * gravity * slope)
+    assert outer == pytest.approx(1.0 / (1.0 / emission + 1.0 / film), rel=1e-3)
+    assert transport(Slab("sugar maple", 20.0, "bare", "bare"), *factors)[1] == pytest.approx(emission, rel=1e-4)
+
+
+def test_a_films_part_of_the_wait_is_what_is_saved_without_it(scenario: Scenario) -> None:
+    """Of the neck, open on one face; a top lacquered outside alone waits little longer for it."""
+    of, one = scenario.instrument, np.ones(1)
+    for part, (share, days) in zip(("top", "neck"), paces(of), strict=True):
+        slab = slab_of(of, part)
+        whole, bare = (float(mean_response_days(slab.thickness_mm, *transport(slab, one, one, film))[0])
+                       for film in (one, 1e9 * one))  # fmt: skip
+        assert days == pytest.approx(whole, abs=0.05) and share < 1.0 - bare / whole + 0.005
+    assert share == pytest.approx(1.0 - bare / whole, abs=0.006)
+
+
+def test_a_forecasts_air_and_movements_are_put_by_name(scenario: Scenario) -> None:
+    """Days from set-up on, the last told twice; moisture of a part by the mean of its draws' weights; a whole is season
+    and lasting; projection falls as the saddle rises, action by half of that and the bow; work lifts it."""
+    since = 3
+    work = (WorkDone(scenario.setup.setup + timedelta(days=5), saddle_mm=0.4, action_mm=0.1),)
+    own = as_of(scenario, scenario.setup.setup + timedelta(days=6), work)
+    days = horizon_days(own)
+    result = xr.Dataset(coords={"time": findings.forecast_time(own), "draw": np.arange(2)})
+    told = np.arange(days + since, dtype=float)
+    two = np.stack([np.append(told, 5.0), np.full(told.size + 1, 2.0)])
+    lags: Any = SimpleNamespace(emc_pct=np.append(told, -1.0), lags_pct=two)
+    parts = findings.schema.PARTS
+    weights: Any = SimpleNamespace(
+        mean={part: np.array([[1.0, 0.0], [0.0, 1.0]]) * (k + 1) for k, part in enumerate(parts)}
+    )
+    air: Any = SimpleNamespace(temperature_c=told, humidity_pct=told + 0.5, filled=told > 7)
+    findings._put_air(result, air, lags, weights)
+    assert result["air_temperature"].values[[0, 1, -2, -1]].tolist() == [3.0, 4.0, days + 2.0, days + 2.0]
+    assert result["relative_humidity"].values[0] == 3.5 and result["filled"].values[:6].tolist() == [0, 0, 0, 0, 0, 1]
+    assert result["equilibrium_moisture_content"].values[[0, -1]].tolist() == [3.0, -1.0]
+    assert result["moisture_content"].values[:, 1] == pytest.approx((4.0 + 2.0) / 2.0 * (1.0 + np.arange(len(parts))))
+    moved = {"rise": 0.5, "bow": 0.1, "sunk": 0.2, "bowed": 0.3}
+    chain = made(own, none_due(2), 2, **{name: np.full(days + 1, by) for name, by in moved.items()})
+    draws = replace(chain.draws, set_up_error_mm=np.array([0.0, 0.05]))
+    findings._put_movements(result, own, draws, chain.world)
+    first = {name: float(result[name][0, 0]) for name in result if result[name].dims == ("draw", "time")}
+    assert first["projection_change_seasonal"] == pytest.approx(-0.5) and first[
+        "projection_change_lasting"
+    ] == pytest.approx(0.2)
+    assert first["action_change_seasonal"] == pytest.approx(0.35) and first["action_change_lasting"] == pytest.approx(
+        0.2
+    )
+    assert first["action_change"] == pytest.approx(0.55) and first["top_sinkage"] == pytest.approx(-0.3)
+    action = result["action_12th"].values
+    assert action[:, 4] == pytest.approx([2.85, 2.9]) and action[:, 5] == pytest.approx([3.15, 3.2])
 
 
 # ---- seasons, days and draws ---------------------------------------------------------------------------------------
