@@ -458,8 +458,10 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
     assert demand.trend(rate[..., :1]).tolist() == [[0.0, 0.0, 0.0]]
     told: Any = SimpleNamespace(report=np.array([30, 30, 19, 18, 25]), event=np.array([30, 28, 18, 18, 21]),
                                 region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
-    late = demand.lateness(told, 30, 2, 3)
-    assert np.argwhere(late > 0.0).tolist() == [[0, 0, 0], [1, 0, 2], [1, 11, 1]] and late.max() == 1.0
+    lag: Any = SimpleNamespace(shares=np.ones(3), keep=0.5)
+    late = demand.lateness(told, 30, 2, lag)
+    assert np.argwhere(late > 0.0).tolist() == [[0, 0, 0], [1, 0, 2], [1, 11, 1]]
+    assert late[0, 0, 0] == late[1, 0, 2] == 1.0 and late[1, 11, 1] == 0.5**11
 
 
 def test_paces_to_come_are_drawn_about_what_is_left() -> None:

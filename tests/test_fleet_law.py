@@ -60,7 +60,7 @@ def test_reverse_counts_are_counted_one_by_one() -> None:
     for periods, lags in ((4, None), (4, 2), (9, 3)):
         known = [(e, r) for e, r in pairs if 6 - periods < e <= r <= 6]
         steps = range(lags or periods)
-        here, sooner = delay.reverse_counts(event, report, 6, periods, lags)
+        here, sooner = (table.sum(axis=0) for table in delay.reverse_counts(event, report, 6, periods, lags))
         assert here.tolist() == [sum(r - e == step and e + step <= 6 for e, r in known) for step in steps]
         assert sooner.tolist() == [sum(r - e < step and e + step <= 6 for e, r in known) for step in steps]
 
@@ -88,6 +88,28 @@ def test_a_lag_from_claims_by_hand() -> None:
     assert (stated.here.tolist(), stated.sooner.tolist()) == ([2.0, 0.0, 6.0], [0.0, 2.0, 2.0])
     for worth in (8.0, 0.5):
         assert delay.stated_lag([0.25, 0.0, 0.75], worth).draw(MIDDLE) == pytest.approx([0.25, 0.0, 0.75])
+
+
+def test_a_lag_that_has_changed_is_read_from_the_last_months_and_a_steady_one_from_all() -> None:
+    """Ten events a month of months 1 to 12, told at once up to month 6 and a month later from then on: at the cut-off
+    12, five months of lag 1 speak with 1, 1/2, ... 1/16, and six of lag 0 with 1/32, ... 1/1024. Told in turn at once
+    and a month later all along, all months speak alike."""
+    event = np.repeat(np.arange(1, 13), 10)
+    law = delay.lag_from_claims(event, event + (event > 6), 12, 12)
+    assert law.keep == 0.5
+    assert law.here[1] == pytest.approx(10 * (1 + 1 / 2 + 1 / 4 + 1 / 8 + 1 / 16))
+    assert law.sooner[1] == pytest.approx(10 * (1 / 32 + 1 / 64 + 1 / 128 + 1 / 256 + 1 / 512 + 1 / 1024))
+    assert law.shares[1] == pytest.approx(law.here[1] / (law.here[1] + law.sooner[1]))
+    steady = delay.lag_from_claims(event, event + np.arange(120) % 2, 12, 12)
+    assert steady.keep == 1.0 and steady.shares == pytest.approx([0.5, 0.5])
+
+
+def test_how_well_lags_foretell_each_other_by_hand() -> None:
+    """Lag 1 against lag 0: a beta law of 1/2 and 1/2 foretells 2 of 2 by 3/8; after them (2.5, 0.5) foretell 1 of 1 by
+    5/6, worth half as much (1.5, 0.5) by 3/4."""
+    here, sooner = np.array([[7.0, 2.0], [9.0, 1.0]]), np.zeros((2, 2))
+    for keep, second in ((1.0, 5 / 6), (0.5, 3 / 4)):
+        assert delay._foretold(here, sooner, keep) == pytest.approx(log(3 / 8 * second))
 
 
 def test_who_waited_is_counted_one_by_one() -> None:

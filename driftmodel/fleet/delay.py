@@ -6,22 +6,29 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import betaln
 
+from driftmodel.base.arrays import ratio
 from driftmodel.base.types import Array
+
+KEEPS = (1.0, 0.9, 0.75, 0.5)  # how much a month's reports still say of the lag a month later: one of these
+STEADY = 2.0  # in logs, by how much a change must foretell better than none; own choices, no source
 
 
 def reverse_counts(
     event_month: ArrayLike, report_month: ArrayLike, cutoff_month: int, periods: int, lags: int | None = None
 ) -> tuple[Array, Array]:
-    """Reports at each lag and at any smaller one, (lags,) each, of those events of the last `periods` months whose lag
-    could be seen that far: the counts of the reverse-time hazards (Kalbfleisch and Lawless 1989). None are smaller than
-    lag 0. lags: `periods` unless fewer are asked for; reports later than that are left out."""
+    """Reports at each lag and at any smaller one, (periods, lags) each, of those events of the last `periods` months
+    whose lag could be seen that far, by how many months before the cut-off that was: the counts of the reverse-time
+    hazards (Kalbfleisch and Lawless 1989). None are smaller than lag 0. lags: `periods` unless fewer are asked for;
+    reports later than that are left out."""
     event, report = np.asarray(event_month, dtype=int), np.asarray(report_month, dtype=int)
     chosen = (event > cutoff_month - periods) & (report >= event) & (report <= cutoff_month)
     since, lag = cutoff_month - event[chosen], (report - event)[chosen]
-    steps = range(periods if lags is None else lags)
-    here = np.array([((lag == step) & (since >= step)).sum() for step in steps], dtype=float)
-    sooner = np.array([((lag < step) & (since >= step)).sum() for step in steps], dtype=float)
+    here, sooner = np.zeros((2, periods, periods if lags is None else lags))
+    for step in range(here.shape[1]):
+        for table, own in ((here, lag == step), (sooner, lag < step)):
+            table[:, step] = np.bincount(since[own & (since >= step)] - step, minlength=periods)
     return here, sooner
 
 
@@ -36,11 +43,12 @@ def shares_of(hazards: ArrayLike) -> Array:
 @dataclass(frozen=True)
 class ReportingLag:
     """What is known of the lag of reports. shares (lags,): the estimate; here, sooner (lags,): reports at each lag and
-    at smaller ones that speak for it."""
+    at smaller ones that speak for it; keep: how much a report of one month earlier says, for habits change."""
 
     shares: Array
     here: Array
     sooner: Array
+    keep: float = 1.0
 
     def draw(self, random: np.random.Generator) -> Array:
         """Shares (lags,) that the same reports could as well have come from.
@@ -57,11 +65,27 @@ class ReportingLag:
 def lag_from_claims(
     event: ArrayLike, report: ArrayLike, cutoff: int, periods: int, lags: int | None = None
 ) -> ReportingLag:
-    """The lag as claims have it, up to the longest one seen within `periods` months (or shorter than `lags`)."""
+    """The lag as claims have it, up to the longest one seen within `periods` months (or shorter than `lags`): as it is
+    at the cut-off, where a change within them (a backlog, another way to report) is foretold better by the last ones.
+    """
     here, sooner = reverse_counts(event, report, cutoff, periods, lags)
-    seen = int(np.flatnonzero(here > 0.0).max(initial=0)) + 1
-    shares = shares_of(here / np.maximum(here + sooner, 1.0))
-    return ReportingLag(shares[:seen], here[:seen], sooner[:seen])
+    seen = int(np.flatnonzero(here.sum(axis=0) > 0.0).max(initial=0)) + 1
+    here, sooner = here[::-1, :seen], sooner[::-1, :seen]
+    said = [_foretold(here, sooner, keep) + (STEADY if keep == 1.0 else 0.0) for keep in KEEPS]
+    keep = KEEPS[int(np.argmax(said))]
+    weight = keep ** np.arange(periods - 1.0, -1.0, -1.0)
+    here, sooner = weight @ here, weight @ sooner
+    return ReportingLag(shares_of(ratio(here, here + sooner)), here, sooner, keep)
+
+
+def _foretold(here: Array, sooner: Array, keep: float) -> float:
+    """How well reverse-time hazards foretell each month's reports (months, lags) from those before, in logs: each a beta
+    law whose counts are worth `keep` of what they were a month ago (power steady model: Smith 1979, from memory)."""
+    total, counts = 0.0, np.full((2, here.shape[1]), 0.5)
+    for month in zip(here, sooner, strict=True):
+        total += float(np.sum((betaln(*(counts + month)) - betaln(*counts))[1:]))
+        counts = 0.5 + keep * (counts + month - 0.5)
+    return total
 
 
 @dataclass(frozen=True)

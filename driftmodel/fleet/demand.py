@@ -123,7 +123,7 @@ def forecast_demand(
         past,
         cutoff,
         window.lag_shares,
-        lateness(only(known, regrade & (waits.mean == 0.0)), cutoff, shape[0], lag.shares.size),
+        lateness(only(known, regrade & (waits.mean == 0.0)), cutoff, shape[0], lag),
         log_sd=settings.multiplier_log_sd,
         weather_sd=weather_sd(expected),
     )
@@ -210,13 +210,13 @@ def _counted(claims: Claims, chosen: Flags, shape: tuple[int, int]) -> Integers:
     return table
 
 
-def lateness(claims: Claims, cutoff: int, regions: int, lags: int) -> Array:
-    """Claims of the last year by region, how many months ago they were reported, and how many months late, below
-    `lags`: (regions, months, lags)."""
+def lateness(claims: Claims, cutoff: int, regions: int, lag: ReportingLag) -> Array:
+    """Claims of the last year by region, how many months ago they were reported, and how many months late, no later
+    than the lag has it: (regions, months, lags), as far as their lag is still that of the cut-off."""
     ago, late = cutoff - claims.report, claims.report - claims.event
-    table = np.zeros((regions, LATENESS_MONTHS, lags))
-    own = (ago < LATENESS_MONTHS) & (late < lags)
-    np.add.at(table, (claims.region[own], ago[own], late[own]), 1.0)
+    table = np.zeros((regions, LATENESS_MONTHS, lag.shares.size))
+    own = (ago < LATENESS_MONTHS) & (late < lag.shares.size)
+    np.add.at(table, (claims.region[own], ago[own], late[own]), lag.keep ** ago[own])
     return table
 
 
