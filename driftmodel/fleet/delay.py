@@ -79,8 +79,8 @@ def lag_from_claims(
 
 
 def _foretold(here: Array, sooner: Array, keep: float) -> float:
-    """How well reverse-time hazards foretell each month's reports (months, lags) from those before, in logs: each a beta
-    law whose counts are worth `keep` of what they were a month ago (power steady model: Smith 1979, from memory)."""
+    """How well reverse-time hazards foretell each month's reports (months, lags) from those before, in logs: each has
+    a beta law of counts worth `keep` of what they were a month ago (power steady model: Smith 1979, from memory)."""
     total, counts = 0.0, np.full((2, here.shape[1]), 0.5)
     for month in zip(here, sooner, strict=True):
         total += float(np.sum((betaln(*(counts + month)) - betaln(*counts))[1:]))
