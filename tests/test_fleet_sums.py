@@ -122,8 +122,9 @@ def test_who_waits_as_stated_and_as_told() -> None:
 
 
 def test_the_lag_of_claims_that_the_end_of_cover_cannot_move(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Those that count are counted whole, whenever they came. Thirty claims tell the lag, 29 do not; where owners wait only those count that are due and told before the last
-    two months of cover (end 20), or due after it, or of units that nobody names, and none later than stated."""
+    """Thirty claims tell the lag, 29 do not; where owners wait only those count that are due and told before the last
+    two months of cover (end 20), or due after it, or of units that nobody names, and none later than stated. What
+    counts is counted whole, whenever it came."""
     monkeypatch.setattr(delay, "KEEPS", (1.0,))
     few, nobody = told([10] * 29, [11] * 29, [NONE] * 29), delay.WaitingShare(0.0, 3.0)
     assert report_habits.reporting_lag(few, 40, HABITS).shares.tolist() == [0.5, 0.25, 0.25]
