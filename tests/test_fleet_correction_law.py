@@ -592,7 +592,8 @@ def test_what_a_forecast_asks_of_each_law(monkeypatch: pytest.MonkeyPatch) -> No
     assert asked["window_of"][0][1:3] == (31, 20)
     assert asked["window_of"][1]["soon"] == 12 and asked["window_of"][1]["lag"] == (0.5, 0.5)
     assert asked["correct"][0][:2] == ("behind", 62.0) and asked["correct"][1] == {"log_sd": 0.5, "weather_sd": 0.07}
-    assert asked["only"][0][1].tolist() == [True, False, False, True] and asked["lateness"][0] == ("some", 31, 2, 2)
+    assert asked["only"][0][1].tolist() == [True, False, False, True]
+    assert asked["lateness"][0][:3] == ("some", 31, 2) and asked["lateness"][0][3].shares.tolist() == [0.5, 0.5]
     assert asked["sample_cube"][0][-2:] == (15, 0.0)
     assert asked["Demand"][0][5] == "first 15" and asked["Demand"][0][8].tolist() == [[0, 0], [1, 1]]
     fleet.claims_since = NONE
