@@ -407,7 +407,7 @@ class Walk:
         def of_memory(memory: Any, key: str, make: Any) -> Any:
             span = self.spans.setdefault((make.__code__, key), Span())
             self.stack[-1].parts.add(span)
-            if self.touched and self.touched(span) and (memory, make.__code__, key) not in remade:
+            if self._anew(span) and (memory, make.__code__, key) not in remade:
                 remade.add((memory, make.__code__, key))
                 memory._known.pop(key, None)
             return in_memory(memory, key, self._noted(span, make))
@@ -415,11 +415,15 @@ class Walk:
         def of_disk(shelf: Any, key: str, make: Any, *rest: Any) -> Any:
             span = self.spans.setdefault((make.__code__, key), Span())
             self.stack[-1].parts.add(span)
-            if self.touched and self.touched(span):
+            if self._anew(span):
                 return make()
             return on_disk(shelf, key, self._noted(span, make), *rest)
 
         Memory.of, Shelf.of = of_memory, of_disk  # type: ignore[method-assign]
+
+    def _anew(self, span: Span) -> bool:
+        """In a child: whether the making of a kept thing calls the changed function, or is itself what is changed."""
+        return self.touched is not None and (not span.codes or self.touched(span))
 
     def _noted(self, span: Span, make: Callable[[], Any]) -> Callable[[], Any]:
         def making() -> Any:

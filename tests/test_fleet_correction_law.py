@@ -290,7 +290,11 @@ def test_the_nearest_normal_law_of_one_effect() -> None:
         mode, _ = one.fitted()
         effects, precision = one.centred(mode, np.array([[4.0]]))
         assert effects[0] == pytest.approx(m, abs=1e-3) and precision[0, 0] == pytest.approx(1.0 / v, rel=1e-3)
+    far = a_regression(np.array([[1.0], [0.0]]), [5000.0, 1.0], [0.01, 1.0], (replace(block[0], prior=50.0),))
+    assert far.fitted()[0][0] == pytest.approx(log(5e5), abs=1e-2)  # steps of 2 at most, or the first would be 250,000
     two = a_regression(np.array([[1.0], [2.0]]), [7.0, 9.0], [4.0, 3.0], block)
+    half = replace(two, rows=replace(two.rows, hidden=np.array([True, False]), unplaced=np.array([6.0])))
+    assert half.told(np.array([4.0, 3.0])).tolist() == [13.0, 9.0]
     assert two.variances(np.array([[0.3]])).tolist() == pytest.approx([0.3, 1.2])
     rate = np.array([4.0, 3.0]) * np.exp([0.2, 0.4])
     assert two.precision(two.mean(np.array([0.2])), np.array([[4.0]]))[0, 0] == pytest.approx(rate @ [1.0, 4.0] + 4.0)

@@ -262,7 +262,7 @@ def _at_hours(moments: list[Moment], drive: Drive, scenario: Scenario) -> Array:
     lain = np.array([moment.hours_at_bench for moment in moments])
     hours = np.array([24.0 * day_of(scenario, moment.day) + moment.hour for moment in moments]) - lain
     hours = np.clip(hours, 0.0, drive.emc_pct.size)
-    day = np.minimum(hours // 24.0, drive.emc_pct.size // 24).astype(np.intp)
+    day = (hours // 24.0).astype(np.intp)
     left = hours - 24.0 * day
     midnight = drive.lags.lags_pct[:, day]
     held = midnight.copy()
