@@ -242,20 +242,20 @@ def test_lags_are_read_at_the_ends_of_the_air_and_over_days(bench: Bench) -> Non
         np.testing.assert_allclose(daily, [air[name].values[24 * day : 24 * day + 24].mean() for day in range(end)])
 
 
-def test_a_day_at_a_warm_bench_goes_by_its_own_speed(bench: Bench) -> None:
-    """In 30 degC and 40 % from noon to noon: each lag goes on towards the bench's moisture, scaled as the day's was, at
-    Arrhenius' speed against 20 degC (gas constant 8.314 J/mol K) and that of its moisture against 50 %."""
-    drive, day = bench.drive, bench.scenario.stays[0].start + timedelta(days=300)
-    before = states_at((Moment(day - timedelta(days=1)),), drive, bench.scenario)[1, :, 0]
-    found = states_at((Moment(day, 1, 24.0, 30.0, 40.0),), drive, bench.scenario)[1, :, 0]
-    warm, damp = (float(each[299]) for each in drive.air_daily)
-    emc = equilibrium_moisture_content
-    target = float(drive.lags.emc_pct[299] / emc(warm, damp) * emc(30.0, 40.0))
-    energy = library.general("diffusion_activation_energy").value * 1000.0
-    wet = library.general("diffusion_moisture_exponent").value * (target - float(emc(20.0, 50.0))) / 100.0
-    speed = np.exp(energy / 8.314 * (1.0 / 293.15 - 1.0 / 303.15) + wet)
-    left = np.exp(-speed / np.tile(drive.lags.time_constants_days, 2))
-    np.testing.assert_allclose(found, target + (before - target) * left, rtol=1e-5)
+def test_at_a_warm_bench_moisture_goes_by_the_speed_there(bench: Bench) -> None:
+    """In 30 degC and 40 % a day, or 24 minutes: each lag goes on towards the bench's moisture, scaled as the day's was,
+    at Arrhenius' speed against 20 degC (gas constant 8.314 J/mol K) and that of its moisture against 50 %."""
+    drive, day, emc = bench.drive, bench.scenario.stays[0].start + timedelta(days=300), equilibrium_moisture_content
+    energy, wet = (library.general(f"diffusion_{name}").value for name in ("activation_energy", "moisture_exponent"))
+    for hours, at, begun in ((24.0, 299, Moment(day - timedelta(days=1))), (0.4, 300, Moment(day, hour=11.6))):
+        before = states_at((begun,), drive, bench.scenario)[1, :, 0]
+        found = states_at((Moment(day, 1, hours, 30.0, 40.0),), drive, bench.scenario)[1, :, 0]
+        usual = emc(*(float(each[at]) for each in drive.air_daily))
+        target = float(drive.lags.emc_pct[at] / usual * emc(30.0, 40.0))
+        heat = 1000.0 * energy / 8.314 * (1.0 / 293.15 - 1.0 / 303.15)
+        speed = np.exp(heat + wet * (target - float(emc(20.0, 50.0))) / 100.0)
+        left = np.exp(-speed * hours / 24.0 / np.tile(drive.lags.time_constants_days, 2))
+        np.testing.assert_allclose(found, target + (before - target) * left, rtol=1e-5)
 
 
 def test_a_bench_knows_the_work_of_its_book(monkeypatch: pytest.MonkeyPatch) -> None:
