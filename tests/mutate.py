@@ -199,10 +199,6 @@ def changed(mutant: Mutant) -> ast.Module:
 # ---- a change put into the running package -----------------------------------------------------------------------
 
 
-class Unloadable(Exception):
-    """A change that no module survives."""
-
-
 def _code_in(code: CodeType, old: CodeType) -> CodeType | None:
     """The function of the same name and line in changed code."""
     for part in code.co_consts:
@@ -222,9 +218,7 @@ def _bare(thing: Any) -> Any:
 
 
 def _plain(value: Any) -> bool:
-    return (
-        value is None or isinstance(value, int | float | str) or (isinstance(value, tuple) and all(map(_plain, value)))
-    )
+    return isinstance(value, int | float | str | None) or (isinstance(value, tuple) and all(map(_plain, value)))
 
 
 def _graft_numbers(old: Any, new: Any) -> bool:
@@ -261,10 +255,10 @@ def _everywhere(name: str, old: Any, new: Any) -> None:
                     setattr(module, key, new)
 
 
-def graft(mutant: Mutant) -> bool:
+def graft(mutant: Mutant) -> str:
     """Put a change into the modules as they are loaded, so that every record, class and function stays the one it is.
 
-    False where no place for it is found."""
+    "lost" where no place for it is found, "killed" where the module cannot even be loaded."""
     module = importlib.import_module(_module(mutant.file))
     tree = changed(mutant)
     code = compile(tree, str(PACKAGE / mutant.file), "exec")
@@ -275,16 +269,14 @@ def graft(mutant: Mutant) -> bool:
     function = _bare(thing)
     if isinstance(function, FunctionType):
         new = _code_in(code, function.__code__)
-        if new is None:
-            return False
         if new != function.__code__:
-            function.__code__ = new
-            return True
+            function.__code__ = new or function.__code__
+            return "" if new else "lost"
     fresh = {"__name__": module.__name__, "__file__": module.__file__}
     try:
         exec(code, fresh)
-    except Exception as error:
-        raise Unloadable(mutant.key) from error
+    except Exception:
+        return "killed"
     found = [_graft_numbers(value, fresh.get(name)) for name, value in list(vars(module).items())]
     names: set[str] = set()
     for part in tree.body:
@@ -296,7 +288,7 @@ def graft(mutant: Mutant) -> bool:
                 if value is not was.get(name):
                     _everywhere(name, was.get(name), value)
                     names.add(name)
-    return any(found) or bool(names)
+    return "" if names or any(found) else "lost"
 
 
 def _holds(part: Any, mutant: Mutant) -> bool:
@@ -574,11 +566,8 @@ class Walk:
 
         Shelf._write = lambda *_: None  # type: ignore[method-assign]
         self.touched, self.fell = touched, []
-        try:
-            if mutant and not graft(mutant):
-                return "lost"
-        except Unloadable:
-            return "killed"
+        if mutant and (said := graft(mutant)):
+            return said
         _forget_calls()
         for key in [key for key in self.made if touched(self.spans[key[0]])]:
             del self.made[key]
