@@ -45,7 +45,7 @@ from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, first_due, nearest_grades
 from driftmodel.outlook.season import average_year_from, monthly_means, months_past_rule, past_rule_by_month, swing
 from driftmodel.outlook.wood_air import Slab, paces, slab_of, transport
-from driftmodel.outlook.work import as_of, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
+from driftmodel.outlook.work import as_of, fitted_lift_mm, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
 from driftmodel.structure.neck import clamp_lost
 from driftmodel.wood import creep, sorption
 from driftmodel.wood.diffusion import mean_response_days
@@ -119,6 +119,10 @@ def test_a_spacer_acts_by_half_its_lift_from_its_day_on(scenario: Scenario) -> N
     life = lived(chain)
     assert life.inside_days == pytest.approx(DAYS_PER_YEAR * np.array([43.0, 33.0, 10.0]) / 53.0)
     assert life.regrades.tolist() == [1.0, 2.0, 1.0] and life.other_work.tolist() == [False, False, True]
+    # risen by 1.5 mm, a bow makes up for its action: a spacer that lifts the saddle by 0.4 uses its room up
+    full = made(scenario, Regrades(np.array([[140]] * 3), np.array([[higher], [lower], [NO_GRADE]])),
+                rise=np.full(366, 1.5), bow=np.full(366, -0.75))  # fmt: skip
+    assert lived(full).inside_days == pytest.approx(DAYS_PER_YEAR * np.array([20.0, 53.0, 53.0]) / 53.0)
     # another spacer fitted at set-up, and the saddle with it: 0.5 mm of saddle is 0.25 of action and of room
     label = scenario.instrument.spacers.labels[lower]
     changed = with_spacer(made(scenario, none_due(), bow=np.full(366, 0.4)), label, 0.5)
@@ -941,6 +945,13 @@ def test_the_rod_is_left_alone_where_the_spacer_is_at_fault(scenario: Scenario) 
     assert regrade.bow_left(reading, bow, 0.3, scenario)[0] == pytest.approx(0.45)
     low = regrade.bow_left(reading, bow, 0.1, scenario)[0]
     assert low[:8] == pytest.approx(0.45) and low[8:] == pytest.approx(0.0)  # in the week of the 60th day
+    # a spacer fitted at the bench is told by its lift alone: 2.35 and half of 0.4 mm are inside, so the rod is at fault
+    lifts = grade_lifts_mm(scenario)
+    label = scenario.instrument.spacers.labels[int(np.argmin(np.abs(lifts - 0.4)))]
+    fitted = as_of(scenario, scenario.setup.setup, (WorkDone(scenario.setup.setup, spacer=label),))
+    stands = Reading(np.zeros((1, steps)), np.full((1, steps), 2.35), 7)
+    own = regrade.bow_left(stands, bow, fitted_lift_mm(fitted), fitted)[0]
+    assert own[:8] == pytest.approx(0.45) and own[8:] == pytest.approx(0.0)
 
 
 def test_the_few_are_those_least_told_by_one_another(monkeypatch: pytest.MonkeyPatch) -> None:
