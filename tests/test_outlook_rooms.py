@@ -242,6 +242,10 @@ def test_rooms_between_are_mixes_of_the_few(name: str, within: float) -> None:
         rows = np.einsum("flr,fls->rs", basis.gather[half], told[:, weighing])
         mixed = np.einsum("nf,flr,rs->nls", terms, basis.mix[half], rows)
         assert apart(mixed[:, weighing], whole[:, weighing]) < within
+    plain = room_lags.place_drivers(home, replace(scenario, hysteresis=False), rooms, *days)
+    warm, damp = (each[:, :5].mean(axis=1) for each in room_lags._rooms(home, rooms, *days))  # of the first five days
+    emc = equilibrium_moisture_content(warm, damp)
+    assert plain.shape[2] == 74 and plain[:, 0, 0] == pytest.approx(emc[1:] - emc[0])
     assert np.abs(basis.shares.terms({"film": np.full(3, 2.0)}, 3)).max() < 1e-9
     assert basis.shares.terms({key: np.full(2, np.exp(9.0)) for key in factors}, 2) == pytest.approx(
         basis.shares.terms({key: np.full(2, np.exp(3.0 * spread)) for key, spread in unknowns}, 2)
