@@ -24,7 +24,7 @@ MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
 FORMATS: dict[str, dict[str, Any]] = {
     "text": {"align": "left", "indent": 1},
     "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
-    "wrap": {"text_wrap": True},
+    "wrap": {"text_wrap": True, "indent": 1},
     "count": {"num_format": "#,##0"},
     "mean": {"num_format": "[>=100]#,##0;[>=10]0.0;0.00"},
     "hours": {"num_format": "#,##0.0"},
@@ -97,7 +97,7 @@ def _write(page: Any, sheet: Sheet, formats: dict[str, Any], heads: dict[str, An
     for at, (head, kind) in enumerate(sheet.columns):
         page.write_string(top, at, head, heads[kind])
         longest = max((len(_shown(row[at])) for row in sheet.rows[:500]), default=0)
-        widths.append(min(max(longest + 2, min(len(head), 13) + 1, 9), 60))
+        widths.append(min(max(longest + 2, min(len(head), 13) + 4, 9), 60))
         page.set_column(at, at, widths[-1], formats["wrap" if longest > widths[-1] else kind])
     told = f"{fixed()['sheets'][sheet.name]} {sheet.note}".strip()
     page.merge_range(0, 0, 0, max(len(sheet.columns), 2) - 1, told, quiet)
@@ -124,6 +124,7 @@ def _write(page: Any, sheet: Sheet, formats: dict[str, Any], heads: dict[str, An
     page.freeze_panes(top + 1, sum(kind in ("text", "month") for _, kind in sheet.columns[:4]))
     page.autofilter(top, 0, top + len(sheet.rows), len(sheet.columns) - 1)
     page.set_landscape()
+    page.set_margins(0.4, 0.4, 0.5, 0.5)
     page.fit_to_pages(1, 0)
     page.repeat_rows(top)
 
@@ -282,8 +283,7 @@ def _rates(book: DemandBook) -> Sheet:
     ]  # fmt: skip
     habits = book.demand.fleet.settings.habits
     note = (
-        f"Of one job. A stated rate is held as firmly as {habits.rates_worth:g} jobs that scatter by "
-        f"{habits.job_spread_pct:g} %."
+        f"A stated rate is held as firmly as {habits.rates_worth:g} jobs that scatter by {habits.job_spread_pct:g} %."
     )
     return Sheet("Rates", heads, rows, note)
 
@@ -308,7 +308,7 @@ def _budget(book: DemandBook) -> Sheet:
         for row in book.budget
     ]  # fmt: skip
     begins = MONTHS[book.demand.fleet.settings.fiscal_year_begins - 1]
-    note = f"Means may be added up, P10 and P90 may not. A fiscal year begins in {begins} and is named by its end."
+    note = f"P10 and P90 may not. A fiscal year begins in {begins} and is named by its end."
     return Sheet("Budget", heads, rows, note)
 
 
@@ -370,7 +370,14 @@ def _check_of_fit(book: DemandBook) -> Sheet:
         ("Came / expected (ratio)", "ratio"), ("Standard error (ratio)", "ratio"),
     ]  # fmt: skip
     rows = [
-        (words[row.by], row.name, row.came, row.expected, row.ratio, row.standard_error)
+        (
+            words[row.by],
+            MONTHS[int(row.name) - 1] if row.by == "month" else row.name,
+            row.came,
+            row.expected,
+            row.ratio,
+            row.standard_error,
+        )
         for row in fit_rows(book.demand)
     ]
     note = (
