@@ -175,6 +175,7 @@ def read_table(
     known = [*needed, *optional]
     header = _our_names(file, told, known, named or {})
     kept_out = [name for name in header if name not in known] if named else []
+    lacking = next((name for name in needed if name not in header), needed[0])
     for name in header:
         if name not in known and name not in kept_out:
             raise BadInput(
@@ -182,7 +183,8 @@ def read_table(
                 "columns out of " + ", ".join(known),
                 file=file,
                 place=f"row 1, column {header.index(name) + 1} ({name})",
-                mend="rename that column or take it out",
+                mend=f'take it out, or say {lacking} = "{name if lacking not in header else lacking}" under [columns] '
+                "of this table in the fleet file: columns not named there are then kept out",
             )
     if len(set(header)) != len(header):
         twice = next(name for name in header if header.count(name) > 1)
@@ -197,7 +199,7 @@ def read_table(
                 "the columns " + ", ".join(needed),
                 file=file,
                 place="row 1",
-                mend=f"add the column `{name}`",
+                mend=f'add it, or say {name} = "its name there" under [columns] of this table in the fleet file',
             )
     if cells > len(header):
         raise BadInput(
