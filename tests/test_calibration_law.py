@@ -335,7 +335,7 @@ def test_a_step_is_found_where_it_fell_and_none_where_there_is_none() -> None:
             each.append(density)
         factor = min(np.log(np.mean(each)) - plain, np.log(500))  # no surer than one particle of 500
         assert told.log_factor == pytest.approx(factor, abs=0.03)
-        assert told.told == bool(size) and told.told == (told.log_factor > 0.25)
+        assert told.told == bool(size) and told.told == (told.log_factor > 0.1)
         gap = int(np.argmax(each))
         visits = [days[0], days[1], days[2], days[3], days[5]]
         assert told.between == (visits[gap], visits[gap + 1]) and told.that_gap == pytest.approx(

@@ -20,7 +20,7 @@ from driftmodel.calibration.slips import Ways
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
 LEAST_OTHERS, MOST_MOVED = 5, 0.08
 #: where two pull either way, the middle is taken if that is no further from either, mm
-MOST_EITHER = 0.13
+MOST_EITHER = 0.12
 #: a reading at least so likely a slip is held to MOST_EITHER whatever that lets others do
 DOUBTED = 0.2
 #: the posterior without a reading is sampled where a lesser share of the particles counts
@@ -37,7 +37,7 @@ def held_back(
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
     likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
     pull either way the middle is taken; where they lie too far apart for that the likelier slip is held back, and what
-    holds another back moves the answer no further from that without the likeliest slip than MOST_EITHER."""
+    holds another back moves the answer no further from that without a likely slip than MOST_EITHER."""
     if ways.doubt.size <= LEAST_OTHERS or not ways.doubtful.size:
         return ways, sampled
     each = likely(ways, sampled.normals)
@@ -60,9 +60,9 @@ def held_back(
     wanted = means[place] - float(np.copysign(MOST_MOVED, away[place]))
     if len(pulls) == 2 and np.ptp(away) <= 2.0 * MOST_EITHER:
         wanted = 0.5 * (min(means) + max(means))
-    doubted = int(np.argmax(slip.mean(axis=0)))
-    if slip[:, doubted].mean() > DOUBTED:
-        wanted = float(np.clip(wanted, means[doubted] - MOST_EITHER, means[doubted] + MOST_EITHER))
+    for doubted in np.argsort(slip.mean(axis=0), kind="stable"):  # the likeliest has the last word
+        if slip[:, doubted].mean() > DOUBTED:
+            wanted = float(np.clip(wanted, means[doubted] - MOST_EITHER, means[doubted] + MOST_EITHER))
     place = int(np.argmin(means) if wanted < mean else np.argmax(means))
     part = (wanted - mean) / (means[place] - mean)
     random = np.random.default_rng(len(found))

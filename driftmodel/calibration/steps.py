@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 STEP_SD_MM, STEP_SHARE = np.array([0.15, 0.6]), np.array([0.8, 0.2])
 #: a step is told, as a thing to look at, when the readings are more probable with one: logarithm of how many times. How
 #: often a step of 0.05 degree is told, and one where there is none, stands in docs/learning.md
-STEP_TOLD = 0.25
+STEP_TOLD = 0.1
 #: visits fewer than these cannot tell a step
 LEAST_VISITS = 4
 PARTICLES = 500
