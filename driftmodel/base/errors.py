@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date
 from difflib import get_close_matches
 from numbers import Integral
 from pathlib import Path
+
+from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 
 #: of each part of a message (lists of known names are the longest that are meant)
 MOST_SHOWN = 2000
@@ -28,6 +31,12 @@ class BadInput(ValueError):
         where = ", ".join(part for part in (self.file, self.place) if part)
         told = self.came.rstrip(".") + ("" if self.came.endswith("?") else ".")
         super().__init__(f"{where + ': ' if where else ''}{told} Needed: {self.needed}. Mend: {self.mend}")
+
+
+def unwritable(path: str | Path, fault: Exception, mend: str, place: str | None = None) -> BadInput:
+    """A file or folder that the system does not let be written."""
+    came = f"it cannot be written ({getattr(fault, 'strerror', None) or fault})"
+    return BadInput(came, "a place you may write to, with room on the disk", file=path, place=place, mend=mend)
 
 
 def one_line(words: str) -> str:
@@ -64,6 +73,19 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
 
 def _holds(known: str, plain: str) -> bool:
     return plain in known and any(part.startswith(plain) or part.endswith(plain) for part in (known, *known.split()))
+
+
+def day_told(words: str, option: str, mend: str) -> date:
+    """A day as year-month-day. Raises BadInput for anything else, and for one that cannot be reckoned with."""
+    try:
+        day = date.fromisoformat(words)
+    except ValueError:
+        raise BadInput(
+            f'"{words}" is not a day', "a day as year-month-day", place=option, mend=f"{option} {mend}"
+        ) from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise BadInput(f'"{words}"', f"a day from {FIRST_DAY} to {LAST_DAY}", place=option, mend=f"{option} {mend}")
+    return day
 
 
 def whole_number(name: str, value: object, least: int, usual: int, most: int | None = None) -> None:

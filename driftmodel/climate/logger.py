@@ -127,11 +127,12 @@ def _times_and_unit(table: Table, path: Path, time_zone: str | None, day_first: 
     return utc
 
 
+OUT = "take that row out (it is a gap then)"
 #: what loggers write where they have no reading
 _NO_READING = {"", "-", "--", "na", "n/a", "nan", "null", "none"}
 
 
-def _fault(table: Table, row: int, role: str, came: str, needed: str, mend: str, path: Path) -> BadInput:
+def _fault(table: Table, path: Path, row: int, role: str, came: str, needed: str, mend: str) -> BadInput:
     where = f'row {table.line[row]}, column "{table.header[role]}"'
     return BadInput(came, needed, file=path, place=where, mend=mend)
 
@@ -162,17 +163,11 @@ def _numbers(table: Table, role: str, path: Path) -> Array:
         except ValueError:
             values[row] = np.nan
         if not np.isfinite(values[row]):
-            raise _fault(
-                table,
-                row,
-                role,
-                f'"{text}"' if text else "an empty cell",
-                "a number, or a named way to fill what is missing",
-                'gap_policy = "interpolate" (rows without a reading are then gaps)'
-                if text.lower() in _NO_READING
-                else "write the number, or take the row out (it is a gap then)",
-                path,
-            )
+            came, needed = f'"{text}"' if text else "an empty cell", "a number, or a named way to fill what is missing"
+            mend = "write the number, or take the row out (it is a gap then)"
+            if text.lower() in _NO_READING:
+                mend = 'gap_policy = "interpolate" (rows without a reading are then gaps)'
+            raise _fault(table, path, row, role, came, needed, mend)
     return values
 
 
@@ -182,38 +177,25 @@ def _check_values(table: Table, temperature: Array, humidity: Array, path: Path)
     if low.size:
         row = int(low[0])
         came = f"relative humidity {humidity[row]:g} %"
-        raise _fault(table, row, "relative_humidity", came, "0 to 100 %", "take that row out (it is a gap then)", path)
+        raise _fault(table, path, row, "relative_humidity", came, "0 to 100 %", OUT)
     if humidity.max() <= 1.0:
-        raise _fault(
-            table,
-            0,
-            "relative_humidity",
-            f"relative humidity as a fraction (nothing above {humidity.max():g})",
-            "percent: 45, not 0.45",
-            "multiply that column by 100",
-            path,
-        )
+        came = f"relative humidity as a fraction (nothing above {humidity.max():g})"
+        raise _fault(table, path, 0, "relative_humidity", came, "percent: 45, not 0.45", "multiply that column by 100")
     celsius = np.median((temperature - 32.0) / 1.8 if table.fahrenheit else temperature)
     if celsius > 36.0 and np.median(humidity) < np.median(temperature) and np.median(humidity) < 32.0:
         raise _fault(
-            table,
-            0,
-            "temperature",
+            table, path, 0, "temperature",
             f"the middle temperature is {np.median(temperature):.0f}, the middle humidity {np.median(humidity):.0f}: "
             "the two columns look swapped, or the temperature is in another unit",
             "temperature and humidity under their own names",
             f'swap the names "{table.header["temperature"]}" and "{table.header["relative_humidity"]}" in the header, '
             "or correct the unit",
-            path,
-        )
+        )  # fmt: skip
     high = np.flatnonzero(humidity > SATURATED_UP_TO_PCT)
     if high.size:
         row = int(high[0])
         came = f"relative humidity {humidity[row]:g} %"
-        raise _fault(
-            table, row, "relative_humidity", came, "0 to 100 % (up to 102 is read as 100)",
-            "take that row out (it is a gap then)", path,
-        )  # fmt: skip
+        raise _fault(table, path, row, "relative_humidity", came, "0 to 100 % (up to 102 is read as 100)", OUT)
 
 
 def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
@@ -222,20 +204,13 @@ def _check_celsius(table: Table, temperature_c: Array, path: Path) -> None:
         return
     row = int(bad[0])
     middle = 0.0 if table.fahrenheit else float(np.median(temperature_c))
-    looks, mend = "", "take that row out (it is a gap then)"
+    looks, mend = "", OUT
     if middle > LOW_C + 273.15:
         looks, mend = "kelvin", "take 273.15 off that column"
     elif middle > 45.0:
         looks, mend = "°F", f'rename it "{table.header["temperature"]} °F"'
-    raise _fault(
-        table,
-        row,
-        "temperature",
-        f"{temperature_c[row]:.1f} °C" + (f": this looks like {looks} under the name of °C" if looks else ""),
-        f"{LOW_C:g} to {HIGH_C:g} °C",
-        mend,
-        path,
-    )
+    came = f"{temperature_c[row]:.1f} °C" + (f": this looks like {looks} under the name of °C" if looks else "")
+    raise _fault(table, path, row, "temperature", came, f"{LOW_C:g} to {HIGH_C:g} °C", mend)
 
 
 def _check_gaps(table: Table, utc: Times, gap_policy: str | None, gap_limit_days: float, path: Path) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.opened import bytes_of, check_file
 from driftmodel.base.types import Dataset
 from driftmodel.climate.air import hour_of_year
@@ -151,8 +151,7 @@ def write_netcdf(found: Dataset, path: str | Path) -> Path:
         found.to_netcdf(part, engine="h5netcdf")
         os.replace(part, file)
     except OSError as fault:
-        raise BadInput(f"cannot be written ({type(fault).__name__})", "a folder that can be written", file=file,
-                       mend="another path") from None  # fmt: skip
+        raise unwritable(file, fault, "another path") from None
     finally:
         part.unlink(missing_ok=True)
     return file

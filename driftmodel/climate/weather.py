@@ -49,13 +49,12 @@ def _read(path: Path, gap_policy: str | None) -> Dataset:
     if gone.any() and gap_policy is None:
         at, length = longest_run(gone)
         k = 0 if missing[0][at] else 2
-        raise BadInput(
+        raise _fault(
+            rows, at, k, path,
             f"{int(gone.sum())} hours are marked missing (the longest gap is {length} h)",
             "a value in every hour, or a named way to fill gaps",
-            file=path,
-            place=f"row {rows.line[at]}, column {rows.columns[k]}",
-            mend='gap_policy = "interpolate" (or "hold"): the hours filled are flagged',
-        )
+            'gap_policy = "interpolate" (or "hold"): the hours filled are flagged',
+        )  # fmt: skip
     if gone.all():
         raise BadInput("every hour is marked missing", "temperatures and humidities", file=path, mend="another file")
     temperature = fill_gaps(values[0], missing[0], gap_policy) if gap_policy else values[0]
@@ -129,14 +128,14 @@ def numbers(rows: Rows, k: int, path: Path) -> Array:
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
         i = int(bad[0])
-        raise BadInput(
-            f'"{rows.cells[i][k].strip()}" for the {_NAMES[k]}',
-            "a number",
-            file=path,
-            place=f"row {rows.line[i]}, column {rows.columns[k]}",
-            mend="write the number, or take another file",
-        )
+        came = f'"{rows.cells[i][k].strip()}" for the {_NAMES[k]}'
+        raise _fault(rows, i, k, path, came, "a number", "write the number, or take another file")
     return values
+
+
+def _fault(rows: Rows, row: int, k: int, path: Path, came: str, needed: str, mend: str) -> BadInput:
+    place = f"row {rows.line[row]}, column {rows.columns[k]}"
+    return BadInput(came, needed, file=path, place=place, mend=mend)
 
 
 def missing_hours(rows: Rows, k: int, values: Array) -> Flags:
@@ -151,13 +150,8 @@ def check_range(rows: Rows, k: int, values: Array, missing: Flags, path: Path) -
     if bad.size:
         i = int(bad[0])
         unit = "%" if k == 2 else "degC"
-        raise BadInput(
-            f"{_NAMES[k]} {values[i]:g} {unit}",
-            f"{_LOW[k]:g} to {_HIGH[k]:g} {unit}",
-            file=path,
-            place=f"row {rows.line[i]}, column {rows.columns[k]}",
-            mend="correct that value, or mark it missing and name a gap_policy",
-        )
+        came, needed = f"{_NAMES[k]} {values[i]:g} {unit}", f"{_LOW[k]:g} to {_HIGH[k]:g} {unit}"
+        raise _fault(rows, i, k, path, came, needed, "correct that value, or mark it missing and name a gap_policy")
 
 
 def disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
@@ -175,13 +169,9 @@ def check_itself(rows: Rows, values: list[Array], missing: list[Flags], path: Pa
     place = f"row {rows.line[0]}, columns {dry}, {dew}, {humidity}"
     there = values[2][~missing[2]]
     if there.size and there.max() <= 1.0:
-        raise BadInput(
-            f"column {humidity} holds nothing above {there.max():g}: a fraction",
-            "relative humidity in percent: 45, not 0.45",
-            file=path,
-            place=f"row {rows.line[0]}, column {humidity}",
-            mend=f"multiply column {humidity} by 100",
-        )
+        came = f"column {humidity} holds nothing above {there.max():g}: a fraction"
+        needed = "relative humidity in percent: 45, not 0.45"
+        raise _fault(rows, 0, 2, path, came, needed, f"multiply column {humidity} by 100")
     if not known.any():
         return
     if np.mean(values[1][known] > values[0][known] + 0.5) > 0.5:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.doors.shared import Terms, case_named, crew_options, listed, shared_options, what_if_option
 
 if TYPE_CHECKING:
@@ -131,10 +131,7 @@ def copy_fleet(path: Path, folder: Path) -> Path:
     try:
         write_folder(folder.resolve(), fill, path.name)
     except OSError as fault:
-        raise BadInput(
-            f"it cannot be written ({fault.strerror or fault})", "a place you may write to", file=folder,
-            mend="--demo my-fleet",
-        ) from None  # fmt: skip
+        raise unwritable(folder, fault, "--demo my-fleet") from None
     return folder / path.name
 
 

@@ -33,7 +33,7 @@ from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.words import when_sentence
 
-LEFT, STEP, RIGHT = 62.0, 42.0, 536.0
+RUST = "#7b3410"
 
 
 @dataclass(frozen=True)
@@ -130,6 +130,44 @@ def round_ticks(low: float, high: float) -> Array:
     return np.asarray(np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step + 0.0)
 
 
+@dataclass(frozen=True)
+class Frame:
+    """Where a drawing's values stand, in its own units from the upper left: across and down, each (value, place) at
+    both ends; and the pieces all drawings are made of."""
+
+    across: tuple[tuple[float, float], tuple[float, float]]
+    down: tuple[tuple[float, float], tuple[float, float]]
+
+    def x(self, value: float) -> float:
+        (first, left), (last, right) = self.across
+        return float(left + (value - first) / (last - first) * (right - left))
+
+    def y(self, value: float) -> float:
+        (top, head), (low, foot) = self.down
+        return float(head + (top - value) / (top - low) * (foot - head))
+
+    def line(self, at: Array, values: Array, style: str) -> str:
+        return f'<polyline points="{self._points(at, values)}" fill="none" {style}/>'
+
+    def band(self, at: Array, low: Array, high: Array, style: str) -> str:
+        return f'<polygon points="{self._points(at, high)} {self._points(at[::-1], low[::-1])}" {style}/>'
+
+    def _points(self, at: Array, values: Array) -> str:
+        return " ".join(f"{self.x(x):.1f},{self.y(y):.1f}" for x, y in zip(at, values, strict=True))
+
+    def limit(self, value: float, left: float, right: float) -> str:
+        y = f"{self.y(value):.1f}"
+        return f'<line x1="{left}" x2="{right}" y1="{y}" y2="{y}" stroke="#22282d" stroke-dasharray="7 4"/>'
+
+    def scale(self, right: float, digits: int) -> list[str]:
+        """Round values down the left, set flush right at a place."""
+        (top, _), (low, _) = self.down
+        return [
+            f'<text x="{right}" y="{self.y(value) + 4:.1f}" text-anchor="end">{value:.{digits}f}</text>'
+            for value in round_ticks(low, top).tolist()
+        ]
+
+
 def drawing(
     title: str,
     band_mm: Array,
@@ -143,48 +181,31 @@ def drawing(
     the foot: inline SVG. scale: foot and top in mm."""
     factor, unit, digits = length_scale(units)
     low, middle, high = band_mm * factor
-    limits = tuple(each * factor for each in rule)
+    left, right, months = 50.0, 536.0, np.arange(12.0)
     foot, top = (each * factor for each in scale)
-
-    def x(month: float) -> float:
-        return LEFT + month * STEP
-
-    def y(value: float) -> float:
-        return float(42.0 + (top - value) / (top - foot) * 190.0)
-
-    band = [f"{x(m):.1f},{y(high[m]):.1f}" for m in range(12)] + [
-        f"{x(m):.1f},{y(low[m]):.1f}" for m in range(11, -1, -1)
-    ]
-    line = " ".join(f"{x(m):.1f},{y(middle[m]):.1f}" for m in range(12))
+    frame = Frame(((0.0, 62.0), (11.0, 524.0)), ((top, 42.0), (foot, 232.0)))
     spoken = f"{title}. Middle by month: " + ", ".join(f"{MONTHS[m]} {middle[m]:.{digits}f} {unit}" for m in range(12))
     if past:
         spoken += f". More likely past the rule than not: {months_words(past)}"
     parts = [
         f'<svg viewBox="0 0 620 276" role="img" aria-label="{escape(spoken)}">',
         f'<text x="4" y="18" font-weight="bold">{escape(title)} ({unit})</text>',
-        f'<polygon points="{" ".join(band)}" fill="{SEASON}"/>',
-        f'<polyline points="{line}" fill="none" stroke="{SEASON_LINE}" stroke-width="2.2"/>',
+        frame.band(months, low, high, f'fill="{SEASON}"'),
+        frame.line(months, middle, f'stroke="{SEASON_LINE}" stroke-width="2.2"'),
     ]
-    for value, words in ((limits[1], "too high"), (limits[0], "too low")):
-        parts.append(f'<line x1="50" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}" stroke="#22282d" '
-                     'stroke-dasharray="7 4"/>'
-                     f'<text x="541" y="{y(value) + 4:.1f}">{words}</text>')  # fmt: skip
-    for value in round_ticks(foot, top):
-        parts.append(f'<text x="46" y="{y(float(value)) + 4:.1f}" text-anchor="end">{value:.{digits}f}</text>')
-    parts.append(f'<line x1="50" x2="{RIGHT}" y1="236" y2="236" stroke="{QUIET}"/>')
+    for value, words in zip(rule, ("too low", "too high"), strict=True):
+        parts.append(frame.limit(value * factor, left, right))
+        parts.append(f'<text x="541" y="{frame.y(value * factor) + 4:.1f}">{words}</text>')
+    parts += [*frame.scale(46.0, digits), f'<line x1="{left}" x2="{right}" y1="236" y2="236" stroke="{QUIET}"/>']
     for month in past:
-        left, right = max(x(month - 1.5) + 2, 50.0), min(x(month - 0.5) - 2, RIGHT)
-        parts.append(f'<rect x="{left:.1f}" y="238" width="{right - left:.1f}" height="6" fill="#7b3410"/>')
+        begin, end = max(frame.x(month - 1.5) + 2, left), min(frame.x(month - 0.5) - 2, right)
+        parts.append(f'<rect x="{begin:.1f}" y="238" width="{end - begin:.1f}" height="6" fill="{RUST}"/>')
     for m in range(0, 12, 2):
-        parts.append(f'<text x="{x(m):.1f}" y="262" text-anchor="middle">{MONTHS[m]}</text>')
+        parts.append(f'<text x="{frame.x(m):.1f}" y="262" text-anchor="middle">{MONTHS[m]}</text>')
     cold, warm = ("summer", "winter") if southern else ("winter", "summer")
     for at, words in ((0.5, cold), (6.0, warm)):
-        parts.append(f'<text class="season" x="{x(at):.1f}" y="36" text-anchor="middle">{words}</text>')
+        parts.append(f'<text class="season" x="{frame.x(at):.1f}" y="36" text-anchor="middle">{words}</text>')
     return Markup("".join(parts) + "</svg>")
-
-
-LEFT, RIGHT, TOP, FOOT = 54.0, 596.0, 40.0, 250.0
-RUST = "#7b3410"
 
 
 def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: str) -> Markup:
@@ -195,37 +216,18 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
         return Markup("")
     factor, unit, digits = length_scale(units)
     days = np.array([day.toordinal() for day in path.days], dtype=float)
-    first, last = days[0], days[-1]
     dots = [
-        (one.date.toordinal(), one.value, one in decision.readings)
+        (one.date.toordinal(), one.value * factor, one in decision.readings)
         for one in (*readings, *decision.readings)
-        if one.what.startswith("action") and first <= one.date.toordinal() <= last
+        if one.what.startswith("action") and days[0] <= one.date.toordinal() <= days[-1]
     ]
-    values = [
-        path.before[0],
-        path.before[2],
-        path.after[0],
-        path.after[2],
-        *(np.array([value]) for _, value, _ in dots),
-    ]
-    low = min(min(float(each.min()) for each in values), decision.rule_mm[0]) - 0.05
-    high = max(max(float(each.max()) for each in values), decision.rule_mm[1]) + 0.05
-
-    def x(ordinal: float) -> float:
-        return float(LEFT + (ordinal - first) / (last - first) * (RIGHT - LEFT))
-
-    def y(value_mm: float) -> float:
-        return float(TOP + (high - value_mm) / (high - low) * (FOOT - TOP))
-
-    def band(points: np.ndarray) -> str:
-        up = [f"{x(day):.1f},{y(value):.1f}" for day, value in zip(days, points[2], strict=True)]
-        down = [f"{x(day):.1f},{y(value):.1f}" for day, value in zip(days[::-1], points[0][::-1], strict=True)]
-        return " ".join([*up, *down])
-
-    def line(points: np.ndarray) -> str:
-        return " ".join(f"{x(day):.1f},{y(value):.1f}" for day, value in zip(days, points[1], strict=True))
-
-    now = path.after[1][int(np.argmin(np.abs(days - decision.day.toordinal())))] * factor
+    before, after, rule = path.before * factor, path.after * factor, np.array(decision.rule_mm) * factor
+    shown = np.concatenate([*before[::2], *after[::2], rule, [value for _, value, _ in dots]])
+    left, right, head, foot = 54.0, 596.0, 40.0, 250.0
+    margin = 0.05 * factor
+    down = ((float(shown.max()) + margin, head), (float(shown.min()) - margin, foot))
+    frame = Frame(((days[0], left), (days[-1], right)), down)
+    now = after[1][int(np.argmin(np.abs(days - decision.day.toordinal())))]
     spoken = (
         f"Action at the 12th fret from {path.days[0]} to {path.days[-1]}, {len(dots)} readings; on {decision.day} "
         f"about {now:.{digits}f} {unit}"
@@ -233,28 +235,25 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
     parts = [
         f'<svg viewBox="0 0 620 290" role="img" aria-label="{escape(spoken)}">',
         f'<text x="4" y="18" font-weight="bold">Action at the 12th fret ({unit})</text>',
-        f'<polygon points="{band(path.before)}" fill="#e4e6e8"/>',
-        f'<polyline points="{line(path.before)}" fill="none" stroke="{QUIET}" stroke-dasharray="2 3"/>',
-        f'<polygon points="{band(path.after)}" fill="{SEASON}" fill-opacity="0.75"/>',
-        f'<polyline points="{line(path.after)}" fill="none" stroke="{SEASON_LINE}" stroke-width="2.2"/>',
+        frame.band(days, before[0], before[2], 'fill="#e4e6e8"'),
+        frame.line(days, before[1], f'stroke="{QUIET}" stroke-dasharray="2 3"'),
+        frame.band(days, after[0], after[2], f'fill="{SEASON}" fill-opacity="0.75"'),
+        frame.line(days, after[1], f'stroke="{SEASON_LINE}" stroke-width="2.2"'),
+        *(frame.limit(value, left, right) for value in rule),
+        *frame.scale(left - 6, digits),
+        f'<line x1="{left}" x2="{right}" y1="{foot}" y2="{foot}" stroke="{QUIET}"/>',
     ]
-    for value in decision.rule_mm:
-        parts.append(f'<line x1="{LEFT}" x2="{RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}" stroke="#22282d" '
-                     'stroke-dasharray="7 4"/>')  # fmt: skip
-    for value in round_ticks(low * factor, high * factor):
-        at = y(float(value) / factor)
-        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{value:.{digits}f}</text>')
-    parts.append(f'<line x1="{LEFT}" x2="{RIGHT}" y1="{FOOT}" y2="{FOOT}" stroke="{QUIET}"/>')
     for year in range(path.days[0].year + 1, path.days[-1].year + 1):
-        at = x(date(year, 1, 1).toordinal())
-        if LEFT + 12 < at < RIGHT - 12:
-            parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{FOOT}" y2="{FOOT + 5}" stroke="{QUIET}"/>'
-                         f'<text x="{at:.1f}" y="{FOOT + 22}" text-anchor="middle">{year}</text>')  # fmt: skip
-    here = x(decision.day.toordinal())
-    parts.append(f'<line x1="{here:.1f}" x2="{here:.1f}" y1="{TOP - 6}" y2="{FOOT}" stroke="{RUST}"/>')
-    named = f'x="{min(here, RIGHT - 24):.1f}" y="{TOP - 10}" text-anchor="middle" fill="{RUST}"'
+        at = frame.x(date(year, 1, 1).toordinal())
+        if left + 12 < at < right - 12:
+            parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{foot}" y2="{foot + 5}" stroke="{QUIET}"/>'
+                         f'<text x="{at:.1f}" y="{foot + 22}" text-anchor="middle">{year}</text>')  # fmt: skip
+    here = frame.x(decision.day.toordinal())
+    parts.append(f'<line x1="{here:.1f}" x2="{here:.1f}" y1="{head - 6}" y2="{foot}" stroke="{RUST}"/>')
+    named = f'x="{min(here, right - 24):.1f}" y="{head - 10}" text-anchor="middle" fill="{RUST}"'
     parts.append(f"<text {named}>today</text>")
     for ordinal, value, today in dots:
         ring = f'fill="#fff" stroke="{RUST}" stroke-width="3"' if today else 'fill="#22282d"'
-        parts.append(f'<circle cx="{x(ordinal):.1f}" cy="{y(value):.1f}" r="{6 if today else 4}" {ring}/>')
+        place = f'cx="{frame.x(ordinal):.1f}" cy="{frame.y(value):.1f}" r="{6 if today else 4}"'
+        parts.append(f"<circle {place} {ring}/>")
     return Markup("".join(parts) + "</svg>")

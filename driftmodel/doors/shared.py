@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.limits import FIRST_DAY, LAST_DAY, MOST_SEED
+from driftmodel.base.errors import BadInput, day_told, near_match, unwritable
+from driftmodel.base.limits import MOST_SEED
 
 if TYPE_CHECKING:
     from datetime import date
@@ -147,16 +147,10 @@ def case_named(name: str, what_if: str | None = None, when: str | None = None) -
 
 
 def day_named(words: str) -> date:
-    """A day as year-month-day. Raises BadInput for anything else."""
+    """The day of --date. Raises BadInput."""
     from datetime import date
 
-    try:
-        day = date.fromisoformat(words)
-    except ValueError:
-        raise BadInput(f'"{words}" is not a day', "a day as year-month-day", mend=f"--date {date.today()}") from None
-    if not FIRST_DAY <= day <= LAST_DAY:
-        raise BadInput(f'"{words}"', f"a day from {FIRST_DAY} to {LAST_DAY}", mend=f"--date {date.today()}")
-    return day
+    return day_told(words, "--date", str(date.today()))
 
 
 def folder_named(verb: str, name: str) -> Path:
@@ -208,9 +202,6 @@ def crew_of(workers: int, scheduler: str | None, keep: Path | None) -> Crew:
             pass
     except OSError as fault:
         if keep is not None:
-            raise BadInput(
-                f"it cannot be written ({fault.strerror or fault})", "a folder you may write to", file=keep,
-                place="--keep", mend="--keep my-cells",
-            ) from None  # fmt: skip
+            raise unwritable(keep, fault, "--keep my-cells", "--keep") from None
         return Crew(workers, scheduler, None)  # a cache that cannot be written is done without
     return Crew(workers, scheduler, folder)

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, day_told, unwritable
 from driftmodel.base.record_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import climate_named, shipped_climate
@@ -18,7 +18,7 @@ from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file
 from driftmodel.calibration.said import saying_of
 from driftmodel.outlook.work import fitted_spacer
-from driftmodel.record.case import Case, open_record
+from driftmodel.record.case import Case, open_record, since_set_up
 from driftmodel.record.files import COLUMNS, add_rows, add_tables, read_record
 
 
@@ -34,11 +34,7 @@ class Added:
 def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Added:
     """Adds what the bench says, a line each, on a day. All of it or nothing. Raises BadInput."""
     scenario = open_record(folder).scenario
-    if day < scenario.setup.setup:
-        raise BadInput(
-            f"{day} is before its set-up ({scenario.setup.setup})", "a day since set-up",
-            mend=f"--date {scenario.setup.setup}",
-        )  # fmt: skip
+    since_set_up(scenario, day)
     if day > date.today():
         raise BadInput(f"{day} is in the future", "a day up to today", mend=f"--date {date.today()}")
     rows: list[dict[str, str]] = []
@@ -176,16 +172,13 @@ def create(folder: Path, told: dict[str, str]) -> Path:
             raise _by_option(fault) from None
         write_file(folder / "bench.csv", (";".join(COLUMNS) + "\n").encode())
     except OSError as fault:
-        raise BadInput(
-            f"it cannot be written ({fault.strerror or fault})", "a place you may write to", file=folder,
-            mend="driftmodel record new another-folder",
-        ) from fault  # fmt: skip
+        raise unwritable(folder, fault, "driftmodel record new another-folder") from fault
     return folder / RECORD
 
 
 def _text(name: str, told: dict[str, str]) -> str:
     words = {key: json.dumps(value, ensure_ascii=False) for key, value in told.items()}
-    set_up = _day(told["set_up"])
+    set_up = day_told(told["set_up"], "--set-up", "2026-09-25")
     home = told["home"]
     place = json.dumps(home if not home.endswith(".toml") else str(Path(home).resolve()), ensure_ascii=False)
     design = told["design"]
@@ -237,15 +230,6 @@ def _percent(words: str) -> float:
     if said is None or not 1 < said.value <= 95:
         raise BadInput(f'a humidity of "{words}"', "percent, 1 to 95", place="--humidity", mend="--humidity 45")
     return said.value
-
-
-def _day(words: str) -> date:
-    try:
-        return date.fromisoformat(words)
-    except ValueError:
-        raise BadInput(
-            f'"{words}" is not a day', "a day as year-month-day", place="--set-up", mend="--set-up 2026-09-25"
-        ) from None
 
 
 def _by_option(fault: BadInput) -> BadInput:

@@ -73,11 +73,7 @@ def open_record(folder: Path, today: date | None = None, bench: Path | None = No
     """A record as of a day, today if none is given. bench: another file in the place of bench.csv."""
     scenario, tag = read_record(folder)
     day = today or max(date.today(), scenario.setup.setup)
-    if day < scenario.setup.setup:
-        raise BadInput(
-            f"{day} is before its set-up ({scenario.setup.setup})", "a day since set-up",
-            mend=f"--date {scenario.setup.setup}",
-        )  # fmt: skip
+    since_set_up(scenario, day)
     file = bench or folder / BENCH
     if bench is None and not has_rows(rows_of(folder)):
         return Case(as_of(scenario, day), BenchBook((), file=str(file)), folder, tag)
@@ -87,6 +83,12 @@ def open_record(folder: Path, today: date | None = None, bench: Path | None = No
     remarks = tuple(replace_trial(remark, file) for remark in whole.remarks)
     book = BenchBook(readings, work, remarks, str(folder / BENCH))
     return Case(as_of(scenario, day, work), book, folder, tag)
+
+
+def since_set_up(scenario: Scenario, day: date) -> None:
+    """Raises BadInput for a day before an instrument was set up."""
+    if day < (first := scenario.setup.setup):
+        raise BadInput(f"{day} is before its set-up ({first})", "a day since set-up", mend=f"--date {first}")
 
 
 def replace_trial(words: str, file: Path) -> str:

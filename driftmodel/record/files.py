@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base.delimited import delimiter_of
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.opened import text_of
 from driftmodel.base.record_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.records import Scenario
@@ -29,6 +29,7 @@ COLUMNS = (
     "strings", "work", "note",
 )  # fmt: skip
 LOCK = ".writing"
+UNWRITTEN = "see who owns the folder, and whether the disk is full"
 #: a writer holds the lock for a moment only; one this old was left by a run that died
 STALE_SECONDS, PATIENCE_SECONDS = 30.0, 45.0
 
@@ -95,7 +96,7 @@ def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[P
             check(trial)
             write_file(file, (text + put.getvalue()).encode())
         except OSError as fault:
-            raise _unwritable(file, fault) from fault
+            raise unwritable(file, fault, UNWRITTEN) from fault
         finally:
             trial.unlink(missing_ok=True)
     return file
@@ -115,7 +116,7 @@ def add_tables(folder: Path, text: str) -> Path:
                 write_file(file, before.encode())
                 raise
         except OSError as fault:
-            raise _unwritable(file, fault) from fault
+            raise unwritable(file, fault, UNWRITTEN) from fault
     return file
 
 
@@ -136,7 +137,7 @@ def writing(folder: Path) -> Iterator[None]:
                 ) from None  # fmt: skip
             time.sleep(0.02)
         except OSError as fault:
-            raise _unwritable(folder, fault) from fault
+            raise unwritable(folder, fault, UNWRITTEN) from fault
     try:
         yield
     finally:
@@ -156,10 +157,3 @@ def _plain(name: str) -> str:
     stem = name.strip().strip('"').lower().replace(" ", "_")
     head, _, last = stem.rpartition("_")
     return head if head and last in ("mm", "in", "g", "kg", "degc", "degf", "pct", "thou") else stem
-
-
-def _unwritable(path: Path, fault: OSError) -> BadInput:
-    return BadInput(
-        f"it cannot be written ({fault.strerror or fault})", "a place you may write to", file=path,
-        mend="see who owns the folder, and whether the disk is full",
-    )  # fmt: skip

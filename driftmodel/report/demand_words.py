@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -276,39 +277,17 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "not_yet_reported_band": _named(book.not_yet_reported_band),
         "multipliers": book.multipliers,
         "units_beyond_physics": book.demand.expected.beyond,
-        "reconciliation": [
-            {"check": each.check, "file": each.file, "rows": list(each.rows), "of": each.of, "words": each.words}
-            for each in fleet.findings
-        ],
-        "rows": [
-            {
-                "file": tally.file,
-                "rows": tally.rows,
-                "rows_rejected": tally.rows_rejected,
-                "units": tally.units,
-                "units_rejected": tally.units_rejected,
-            }
-            for tally in fleet.tallies
-        ],
+        "reconciliation": [asdict(each) for each in fleet.findings],
+        "rows": [asdict(tally) for tally in fleet.tallies],
     }
     found["verdict"] = verdict(book.backtest)
     found["band_widened_by_log_sd"] = book.demand.widening
     found["alerts"] = alerts(book.demand)
-    found["fit"] = [
-        {"by": row.by, "name": row.name, "came": row.came, "expected": row.expected, "ratio": row.ratio}
-        for row in fit_rows(book.demand)
-    ]
-    if book.backtest is not None:
-        result = book.backtest
-        found["backtest"] = {
-            "forecasts": len(result.rows),
-            "coverage_80": result.coverage_80,
-            "closed_80": result.closed_80,
-            "skill": result.skill,
-            "crps": result.crps,
-            "wis": result.wis,
-            "pit": [float(share) for share in result.pit],
-        }
+    found["fit"] = [asdict(row) | {"ratio": row.ratio} for row in fit_rows(book.demand)]
+    if (tested := book.backtest) is not None:
+        told = ("coverage_80", "closed_80", "skill", "crps", "wis")
+        found["backtest"] = {"forecasts": len(tested.rows)} | {name: getattr(tested, name) for name in told}
+        found["backtest"]["pit"] = [float(share) for share in tested.pit]
     return found
 
 

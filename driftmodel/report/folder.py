@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Container, Mapping
 from pathlib import Path
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.written import write_file, write_folder
 
 REPORT = "report.html"
@@ -22,7 +22,7 @@ def check_folder(out: Path, report: str = REPORT) -> None:
     except (OSError, ValueError) as fault:
         if isinstance(fault, BadInput):
             raise
-        raise _unwritable(out, fault) from None
+        raise unwritable(out, fault, "--out my-report") from None
 
 
 def _check(out: Path, report: str) -> None:
@@ -71,7 +71,7 @@ def write_files(out_dir: Path, files: Mapping[str, str | bytes]) -> tuple[Path, 
         try:
             write_file(out_dir / name, content.encode("utf-8") if isinstance(content, str) else content)
         except (OSError, ValueError) as fault:
-            raise _unwritable(out_dir / name, fault) from fault
+            raise unwritable(out_dir / name, fault, "--out my-report") from fault
     return tuple(out_dir / name for name in files)
 
 
@@ -86,14 +86,5 @@ def write_whole(
     try:
         names = write_folder(out_dir.resolve(), fill, report, replaced)
     except OSError as fault:
-        raise _unwritable(out_dir, fault) from fault
+        raise unwritable(out_dir, fault, "--out my-report") from fault
     return [out_dir / name for name in names]
-
-
-def _unwritable(path: Path, fault: OSError | ValueError) -> BadInput:
-    return BadInput(
-        f"it cannot be written ({getattr(fault, 'strerror', None) or fault})",
-        "a place you may write to, with room on the disk",
-        file=path,
-        mend="--out my-report",
-    )

@@ -59,10 +59,8 @@ class _Solution:
     neck: dict[str, Array]
     shares: Shares
     top: Meshed
-    border: Array
     place: Array
     top_number: Integers
-    own: dict[int, int]
 
 
 def solve(box: Box, size_mm: float, loads: tuple[str, ...]) -> dict[str, Answer]:
@@ -170,7 +168,7 @@ def _solution(box: Box, size_mm: float, loads: tuple[str, ...], with_shares: boo
     seen = moved - carried @ moved
     kept = {name: seen[:, k] for k, name in enumerate(loads)}
     turned = {name: np.asarray(neck @ shift) for name, shift in kept.items()}
-    return _Solution(kept, turned, shares, top, border, place, number[0], own)
+    return _Solution(kept, turned, shares, top, place, number[0])
 
 
 def _rigid(place: Array, origin: Array) -> csr_matrix:
