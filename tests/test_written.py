@@ -206,7 +206,7 @@ def test_a_full_disk_changes_nothing(tmp_path: Path) -> None:
         with pytest.raises(BadInput, match="cannot be written"):
             folder.write_whole(tmp_path / "fresh", filled("x" * 9000))
         with pytest.raises(BadInput, match="cannot be written"):
-            folder.write_bytes(out, "notes.txt", b"x" * 9000)
+            folder.write_files(out, {"notes.txt": b"x" * 9000})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
     assert read(out) == {"old"} and (out / "notes.txt").read_text() == "mine"
@@ -243,7 +243,10 @@ def test_a_mount_point_is_written_into(tmp_path: Path, monkeypatch: pytest.Monke
 
 @pytest.mark.parametrize("name", ["x" * 300, "a\0b"])
 def test_names_no_file_system_takes(name: str, tmp_path: Path) -> None:
-    for write in (lambda out: folder.write_whole(out, filled("x")), lambda out: folder.write_text(out, "a.txt", "x")):
+    for write in (
+        lambda out: folder.write_whole(out, filled("x")),
+        lambda out: folder.write_files(out, {"a.txt": "x"}),
+    ):
         with pytest.raises(BadInput, match="cannot be written"):
             write(tmp_path / name)
 
@@ -252,7 +255,7 @@ def test_long_names_that_it_takes(tmp_path: Path) -> None:
     out = tmp_path / ("é" * 120)
     folder.write_whole(out, filled("x"))
     folder.write_whole(out, filled("y"))
-    folder.write_text(out, "ü" * 120, "x")
+    folder.write_files(out, {"ü" * 120: "x"})
     assert read(out) == {"y"} and hidden(tmp_path) == []
 
 
@@ -261,7 +264,7 @@ def test_modes_are_those_of_plain_files(tmp_path: Path) -> None:
     plain.mkdir()
     (plain / "file").write_text("x")
     folder.write_whole(out, filled("x"))
-    folder.write_text(tmp_path, "single.txt", "x")
+    folder.write_files(tmp_path, {"single.txt": "x"})
     assert out.stat().st_mode == plain.stat().st_mode
     assert (tmp_path / "single.txt").stat().st_mode == (plain / "file").stat().st_mode
     out.chmod(0o2775)

@@ -13,13 +13,13 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
-from math import exp, log
+from math import exp, isinf, log
 from pathlib import Path
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import Noun, keys_in
-from driftmodel.base.materials import Datum, Finish, FinishFile, NumberFile, Wood, note
+from driftmodel.base.materials import Datum, Disagreement, Finish, FinishFile, NumberFile, Wood, note
 from driftmodel.base.opened import is_there, species_data_dir
 from driftmodel.base.tomlfile import read_toml, validated
 
@@ -39,15 +39,15 @@ _STAND_IN_LEAST_LOG_SD = 0.30
 def read_numbers(path: Path) -> Mapping[str, Datum]:
     """The numbers of a file by name. Raises BadInput naming file and key when anything one must carry is missing."""
     found, _ = validated(NumberFile, path, lambda tree: {"numbers": tree})
-    _check_sources(path, {name: one.source for name, one in found.numbers.items()})
+    _check(path, found.numbers)
     return found.numbers
 
 
 def read_wood(path: Path) -> Wood:
     """The wood in one file. Raises BadInput naming the file and key at fault."""
     found, _ = validated(Wood, path, lambda tree: _only(Wood, tree))
-    _check_sources(path, {f"numbers.{name}": one.source for name, one in found.numbers.items()})
-    _check_sources(path, {f"disagreements {one.number}": one.source for one in found.disagreements})
+    _check(path, {f"numbers.{name}": one for name, one in found.numbers.items()})
+    _check(path, {f"disagreements {one.number}": one for one in found.disagreements})
     return found
 
 
@@ -57,13 +57,16 @@ def _only(noun: type[Noun], tree: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in tree.items() if key in known}
 
 
-def _check_sources(file: Path, named: Mapping[str, str]) -> None:
+def _check(file: Path, numbers: Mapping[str, Datum | Disagreement], endless: bool = False) -> None:
+    """Each from a listed source, and finite where it need not be endless."""
     known = sources()
-    for place, source in named.items():
-        if source not in known:
-            raise BadInput(f'source "{source}" is not in sources.toml.{near_match(source, known)}',
+    for place, one in numbers.items():
+        if isinf(one.value) and not endless:
+            raise BadInput(f"value is {one.value}", "a finite number", file=file, place=place, mend="value = 0.001")
+        if one.source not in known:
+            raise BadInput(f'source "{one.source}" is not in sources.toml.{near_match(one.source, known)}',
                            "a key of sources.toml", file=file, place=place,
-                           mend=f"add [{source}] to sources.toml, in a file of your own [sources.{source}], "
+                           mend=f"add [{one.source}] to sources.toml, in a file of your own [sources.{one.source}], "
                            "or name a listed source")  # fmt: skip
 
 
@@ -217,7 +220,7 @@ def _finishes_at(path: Path) -> dict[str, Finish]:
         return {"finish": [_only(Finish, one) for one in given] if known else given}
 
     found, _ = validated(FinishFile, path, fill)
-    _check_sources(path, {f"{one.name}.permeance": one.permeance.source for one in found.finish})
+    _check(path, {f"{one.name}.permeance": one.permeance for one in found.finish}, endless=True)
     return {_plain(name): one for one in found.finish for name in (one.name, *one.aliases)}
 
 
