@@ -182,7 +182,7 @@ def read_table(
                 f"unknown column `{name}`.{near_match(name, known)}",
                 "columns out of " + ", ".join(known),
                 file=file,
-                place=f"row 1, column {header.index(name) + 1} ({name})",
+                place=f"row 1, column {header.index(name) + 1}",
                 mend=f'take it out, or say {lacking} = "{name if lacking not in header else lacking}" under [columns] '
                 "of this table in the fleet file: columns not named there are then kept out",
             )
