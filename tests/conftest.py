@@ -62,9 +62,10 @@ def coarse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Bodies are solved on large triangles, in a tenth of the time, and kept in a folder of the test's own: where the
     third digit of a response is no matter."""
     from driftmodel.base.keeping import forget
-    from driftmodel.structure import body
+    from driftmodel.structure import body, design
 
     monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "coarse"))
+    monkeypatch.setattr(design, "SIZE_MM", 50.0)
     monkeypatch.setattr(body.respond, "__defaults__", (None, 50.0))
     forget()
     yield
