@@ -43,7 +43,7 @@ TRIED, TRIED_SD, FEW = 120, 1.3, 10
 BLOCKS, RIDGE = 36, 1e-4
 CHUNK = 256  # draws whose shares are found together: as many as stay close to the processor
 #: rows kept for thin and for thick parts of each climate
-ROWS = (11, 9)
+ROWS = (16, 14)
 #: lags that weigh in thin and in thick parts, days
 WEIGH_DAYS = ((0.15, 20.0), (0.7, 500.0))
 #: hours of a climate that its rooms are tried in
