@@ -49,7 +49,7 @@ class Window:
 class CellDemand:
     """Expected numbers of a cell. first, repeat: (months, grades, 2) reports, out of and in cover; at_risk: (months,)
     units never regraded, at the start of each month, sold by then; regraded: (months,) units known as regraded;
-    pending, history: numbers; issued: (months,) in-cover reports, within the window, of the units planned to be sold
+    pending, history: () numbers; issued: (months,) in-cover reports, within the window, of the units planned to be sold
     in each month; due: (cohorts,) chance of a report within `soon` months; level: (members, years + 1) each weather
     member's reports by year and, last, its history, and noise: the variance that the finite number of draws gives
     them; beyond: units that no draw of the ensemble agrees with; cohort: (sale_years, months) reports by year of sale.
@@ -65,8 +65,8 @@ class CellDemand:
     repeat: Array
     at_risk: Array
     regraded: Array
-    pending: float
-    history: float
+    pending: Array
+    history: Array
     issued: Array
     due: Array
     level: Array
@@ -162,10 +162,8 @@ def expect(
     total["level"] += _by(fresh.member, window.members, brought)
     for name in ("first", "repeat"):
         total[name] = _in_set(total[name], used, window.grades)
-    numbers = {name: float(total.pop(name)) for name in ("pending", "history", "beyond")}
-    return CellDemand(
-        due=due, pending=numbers["pending"], history=numbers["history"], beyond=round(numbers["beyond"]), **total
-    )
+    beyond = round(float(total.pop("beyond")))
+    return CellDemand(due=due, beyond=beyond, **total)
 
 
 def _behind(

@@ -6,7 +6,7 @@ in. So neither the number of workers nor a kill and a restart changes a bit. Tim
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from driftmodel.base.types import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expect
 from driftmodel.fleet.cohorts import Cohorts
-from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells
+from driftmodel.fleet.exposure import Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
 
 #: what _work is given
@@ -27,34 +27,10 @@ Job = tuple[CellPassages, Cell, Cohorts, Spells | None, Window, int, int, Path |
 
 
 @dataclass(frozen=True)
-class FleetDemand:
-    """Sums of expect.CellDemand by region and design: first, repeat (regions, designs, months, grades, 2); at_risk,
-    regraded, issued (regions, designs, months); pending, history (regions, designs); level, noise (members, regions,
-    years + 1); due (cohorts,); beyond: units no draw agrees with; crossed (regions, designs, 2, lags - 1 + months) and
-    past (regions, designs, 2, lags - 1) by month of crossing; cohort (regions, designs, sale years, months) from
-    first_sale_year on; slope (regions, designs, 3, months) and slope_once (regions, designs, 2); behind, sold, back and
-    gaps (regions, designs, ...). first_months gives the same of fewer months."""
+class FleetDemand(CellDemand):
+    """The same summed by region and design, in front of what a cell has, by month and region level and noise; due and
+    beyond of all cells; cohort from first_sale_year on."""
 
-    first: Array
-    repeat: Array
-    at_risk: Array
-    regraded: Array
-    issued: Array
-    pending: Array
-    history: Array
-    level: Array
-    noise: Array
-    due: Array
-    beyond: int
-    crossed: Array
-    past: Array
-    cohort: Array
-    slope: Array
-    slope_once: Array
-    behind: Array
-    sold: Array
-    back: Array
-    gaps: Array
     first_sale_year: int
 
     def first_months(self, months: int) -> FleetDemand:
@@ -130,28 +106,7 @@ def run_cells(
     crew = crew or Crew()
     order = np.argsort(cohorts.cell, kind="stable")
     bounds = np.searchsorted(cohorts.cell[order], np.arange(len(cohorts.cells) + 1))
-    members, months, grades = window.members, window.months, window.grades
-    before = len(window.lag_shares) - 1
-    total: dict[str, Any] = {
-        "first": np.zeros((*shape, months, grades, 2)),
-        "repeat": np.zeros((*shape, months, grades, 2)),
-        "at_risk": np.zeros((*shape, months)),
-        "regraded": np.zeros((*shape, months)),
-        "issued": np.zeros((*shape, months)),
-        "pending": np.zeros(shape),
-        "history": np.zeros(shape),
-        "crossed": np.zeros((*shape, 2, before + months)),
-        "past": np.zeros((*shape, 2, before)),
-        "cohort": np.zeros((*shape, window.sale_years, months)),
-        "slope": np.zeros((*shape, 3, months)),
-        "slope_once": np.zeros((*shape, 2)),
-        "level": np.zeros((members, shape[0], -(-months // 12) + 1)),
-        "noise": np.zeros((members, shape[0], -(-months // 12) + 1)),
-        "behind": np.zeros((*shape, KINDS, 3, AGE_BINS.size, window.cutoff - window.since + 1)),
-        "sold": np.zeros((*shape, 3, len(window.sales), months)),
-        "back": np.zeros((*shape, 3, (KINDS - 1) * len(window.regrades), months)),
-        "gaps": np.zeros((*shape, KINDS - 1, months + 1)),
-    }
+    total: dict[str, Array] = {}
     between = between or {}
     due, beyond = np.zeros(cohorts.count.size), 0
     chosen = [order[bounds[c] : bounds[c + 1]] for c in range(len(cohorts.cells))]
@@ -162,11 +117,11 @@ def run_cells(
     for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
         rows = chosen[index]
         region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
-        for name, sum_ in total.items():
-            if name in ("level", "noise"):
-                sum_[:, region] += getattr(found, name)
-            else:
-                sum_[region, design] += getattr(found, name)
+        for name in (field.name for field in fields(found) if field.name not in ("due", "beyond")):
+            own, of_member = getattr(found, name), name in ("level", "noise")
+            if name not in total:
+                total[name] = np.zeros((len(own), shape[0], own.shape[1]) if of_member else (*shape, *np.shape(own)))
+            total[name][(slice(None), region) if of_member else (region, design)] += own
         due[rows] = found.due
         beyond += found.beyond
         progress(done, len(jobs))
