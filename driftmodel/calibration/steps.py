@@ -14,16 +14,14 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from driftmodel.base.types import Array
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
 from driftmodel.calibration.slips import Ways, slip_chance, slip_of, summed, ways_of
 from driftmodel.calibration.unsure import Noise
 from driftmodel.outlook.draws import WIDEST_SD
-
-Array = NDArray[np.float64]
 
 #: what a joint that slips by 0.02 to 0.2 degree does to the action, mm, and one step in five that is larger, as where a
 #: brace lets go (from memory)

@@ -13,7 +13,7 @@ from driftmodel.doors.shared import Suggesting, Terms, day_named, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.calibration.claimed import Claim
-    from driftmodel.calibration.workshop import Known
+    from driftmodel.calibration.pooled import Known
 
 
 @click.group(cls=Suggesting)
@@ -165,7 +165,7 @@ def learn(folder: Path, workers: int, terms: Terms) -> None:
     learned.toml, text, data and a picture into a folder, learned-NAME unless --out says otherwise. A scenario takes
     the numbers over with one line: learned = "learned-NAME/learned.toml".
     """
-    from driftmodel.calibration.workshop import learn_from
+    from driftmodel.calibration.pooled import learn_from
     from driftmodel.report import learning_words as words
 
     cases = instruments_in(folder)
@@ -193,8 +193,8 @@ def instruments_in(folder: Path) -> tuple[Known, ...]:
     from driftmodel.base.record_file import is_record
     from driftmodel.base.scenarios import load_scenario
     from driftmodel.calibration.claimed import CLAIMS
+    from driftmodel.calibration.pooled import Known
     from driftmodel.calibration.readings import read_readings
-    from driftmodel.calibration.workshop import Known
     from driftmodel.record.case import open_case
 
     if not folder.is_dir():

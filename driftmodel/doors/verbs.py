@@ -109,7 +109,7 @@ def calibrate(
 def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
     """What many instruments teach that one cannot: numbers for the next one. folder: records, or pairs of NAME.toml and
     NAME.csv."""
-    from driftmodel.calibration.workshop import learn_from
+    from driftmodel.calibration.pooled import learn_from
     from driftmodel.doors.record_command import claims_in, instruments_in
 
     whole_number("workers", workers, 1, 1, 256)

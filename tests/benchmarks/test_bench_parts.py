@@ -22,8 +22,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.rooms import room_of
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.fit import learn
+from driftmodel.calibration.pooled import Known, learn_one
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.workshop import Known, learn_one
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room import indoor_air
