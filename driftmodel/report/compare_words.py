@@ -132,29 +132,13 @@ def comparison_table(table: Dataset, units: str) -> Table:
 
 def comparison_frame(table: Dataset) -> DataFrame:
     """Tidy rows for CSV, metric: scenario, outcome, unit, means, quantiles, difference and its errors."""
-    import pandas as pd
-
-    rows = []
-    for at, name in enumerate(table["scenario"].values):
-        for outcome in table["outcome"].values:
-            one = table.sel(outcome=outcome).isel(scenario=at)
-            quantiles = one["value_quantile"].values
-            rows.append(
-                {
-                    "scenario": str(name),
-                    "title": str(one["title"].item()),
-                    "outcome": str(outcome),
-                    "unit": str(one["unit"].item()),
-                    "mean": float(one["value_mean"]),
-                    "p10": float(quantiles[0]),
-                    "p50": float(quantiles[1]),
-                    "p90": float(quantiles[2]),
-                    "difference_mean": float(one["difference_mean"]),
-                    "difference_se": float(one["difference_se"]),
-                    "unpaired_se": float(one["unpaired_se"]),
-                }
-            )
-    return pd.DataFrame(rows)
+    said = ["value_mean", "difference_mean", "difference_se", "unpaired_se"]
+    points = table["value_quantile"].astype(float).transpose("scenario", "outcome", "quantile").values
+    frame: DataFrame = table[said].astype(float).to_dataframe(["scenario", "outcome"]).reset_index()
+    for name, values in zip(("p10", "p50", "p90"), points.reshape(-1, 3).T, strict=True):
+        frame[name] = values
+    columns = ["scenario", "title", "outcome", "unit", "value_mean", "p10", "p50", "p90", *said[1:]]
+    return frame[columns].rename(columns={"value_mean": "mean"})
 
 
 def comparison_terminal(table: Dataset, units: str) -> str:

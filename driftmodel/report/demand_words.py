@@ -14,6 +14,7 @@ from driftmodel.fleet.backtest import skill_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
+from driftmodel.report.ensemble import by_points
 from driftmodel.report.phrases import MONTHS
 
 WIDTH = 100
@@ -249,9 +250,9 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "cutoff": book.demand.cube.attrs["cutoff"],
         "months": [book.months[0], book.months[book.span - 1]],
         "currency": book.currency,
-        "ahead": {name: _named(band) for name, band in book.ahead.items()},
-        "busiest": {"month": book.busiest[0], **_named(book.busiest[1])},
-        "reserve_to_end_of_cover": _named(book.remaining),
+        "ahead": {name: by_points(band) for name, band in book.ahead.items()},
+        "busiest": {"month": book.busiest[0], **by_points(book.busiest[1])},
+        "reserve_to_end_of_cover": by_points(book.remaining),
         "reserve": book.reserve,
         "budget": book.budget,
         "rates": book.rates,
@@ -274,7 +275,7 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "what_ifs": book.what_ifs,
         "share_waiting_for_end_of_cover": book.demand.waiting,
         "not_yet_reported": book.not_yet_reported,
-        "not_yet_reported_band": _named(book.not_yet_reported_band),
+        "not_yet_reported_band": by_points(book.not_yet_reported_band),
         "multipliers": book.multipliers,
         "units_beyond_physics": book.demand.expected.beyond,
         "reconciliation": [asdict(each) for each in fleet.findings],
@@ -289,10 +290,6 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         found["backtest"] = {"forecasts": len(tested.rows)} | {name: getattr(tested, name) for name in told}
         found["backtest"]["pit"] = [float(share) for share in tested.pit]
     return found
-
-
-def _named(band: Band) -> dict[str, float]:
-    return {name: float(value) for name, value in zip(("p10", "p50", "p90"), band, strict=True)}
 
 
 def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:

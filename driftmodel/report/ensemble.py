@@ -75,6 +75,11 @@ def quantiles(values: Array) -> Array:
     return np.ascontiguousarray(ordered[:, at].T)
 
 
+def by_points(values: Any) -> dict[str, Any]:
+    """Three values by the names of the points an answer is told by."""
+    return dict(zip(("p10", "p50", "p90"), values, strict=True))
+
+
 def length_scale(units: str) -> tuple[float, str, int]:
     """(factor from mm, unit, decimals) for `units` 'metric' or 'inch'."""
     return (1.0 / MM_PER_INCH, "in", 3) if units == "inch" else (1.0, "mm", 2)

@@ -68,9 +68,8 @@ def monthly_frame(fc: Dataset, brief: Summary, units: str) -> DataFrame:
     import pandas as pd
 
     factor, unit, _ = length_scale(units)
-    month = fc["time"].values.astype("datetime64[M]")
-    first = np.flatnonzero(np.diff(month.astype(int), prepend=-1))
-    days = np.diff(np.append(first, month.size))
+    first = np.searchsorted(fc["time"].values, brief.month_start.astype("datetime64[ns]"))
+    days = np.diff(np.append(first, fc.sizes["time"]))
 
     def mean(values: Any) -> Any:
         return np.add.reduceat(values, first) / days

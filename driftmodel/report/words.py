@@ -17,7 +17,7 @@ from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
-from driftmodel.report.ensemble import signed_length
+from driftmodel.report.ensemble import by_points, signed_length
 from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
 
 WIDTH = 100
@@ -377,13 +377,11 @@ def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
         "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
         "fitted_grade": fc.attrs["fitted_grade"],
         "horizon_years": ahead_years(scenario),
-        "regrade_due_date": dict(zip(("p10", "p50", "p90"), dates, strict=True)),
+        "regrade_due_date": by_points(dates),
         "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
         "regrades": regrades,
-        "grade_taper_mm": dict(zip(labels, (float(each) for each in fc["grade_taper"].values), strict=True)),
-        "action_change_lasting_at_end_mm": dict(
-            zip(("p10", "p50", "p90"), (float(each) for each in lasting), strict=True)
-        ),
+        "grade_taper_mm": dict(zip(labels, fc["grade_taper"].values.tolist(), strict=True)),
+        "action_change_lasting_at_end_mm": by_points(lasting.tolist()),
         "season_swing_mm": float(np.median(season.swing(_average_year(fc, scenario)[1]))),
         "action_past_rule_by_month": {str(month): chance for month, chance in past_rule(fc, scenario).items()},
         "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
