@@ -136,8 +136,7 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
         (
             "Seasonal complaints",
             f"{words.band_words(book.ahead['seasonal'])} visits on top: the action moved with the season and comes "
-            f"back. "
-            "No spacer is needed.",
+            "back. No spacer is needed.",
         ),
         ("Technician hours", f"{words.band_words(book.ahead['hours'])} h, in cover and seasonal."),
         ("Cost still to come", _remaining(book)),
@@ -154,14 +153,8 @@ def _facts(book: DemandBook) -> list[tuple[str, str]]:
         ),
         ("Rows read", " ".join(words.rows_words(book))),
     ]
-    if book.demand.expected.beyond:
-        facts.append(
-            (
-                "Beyond the physics",
-                f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made; "
-                "they count at a tenth of the claims' rate at their age, and as the claims move it.",
-            )
-        )
+    if beyond := words.beyond_words(book):
+        facts.append(("Beyond the physics", beyond))
     return facts
 
 

@@ -175,6 +175,16 @@ def remaining_words(book: DemandBook) -> str:
     return f"Reserve, to the end of cover of units sold by now: {book.currency} {band_words(book.remaining)}."
 
 
+def beyond_words(book: DemandBook) -> str:
+    """Units older than any the physics made; '' where there are none."""
+    if not (beyond := book.demand.expected.beyond):
+        return ""
+    return (
+        f"{beyond:,} units have come further without a regrade than any the physics made; they count at a tenth of the "
+        "claims' rate at their age, and as the claims move it."
+    )
+
+
 def rows_words(book: DemandBook) -> list[str]:
     """What was read and what was not used, a line a file with rejects, one line when all is used."""
     tallies = book.demand.fleet.tallies
@@ -229,12 +239,7 @@ def terminal_summary(book: DemandBook) -> str:
     if len(rows) > MOST_LINES:
         lines.append(f"  and {len(rows) - MOST_LINES} more in demand.xlsx")
     lines += [each for line in rows_words(book) for each in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
-    if book.demand.expected.beyond:
-        beyond = (
-            f"{book.demand.expected.beyond:,} units have come further without a regrade than any the physics made: "
-            f"they count at a tenth of the claims' rate at their age, and as the claims move it."
-        )
-        lines += textwrap.wrap(beyond, WIDTH, subsequent_indent="  ")
+    lines += textwrap.wrap(beyond_words(book), WIDTH, subsequent_indent="  ")
     if book.backtest is not None:
         line = f"Forecasts made at earlier dates, beside plain methods: {skill_words(book.backtest)}."
         lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
