@@ -136,5 +136,6 @@ def test_the_south_is_told_by_its_means() -> None:
     for january, july, southern in ((20.0, 18.5, True), (20.0, 19.5, False), (10.0, 20.0, False)):
         warm = np.where(month == 0, january, july)
         warm[4] = 60.0 if january < 20.0 else january
+        warm[month == 6] += np.where(np.arange(31) == 3, 12.4, -0.4)  # one hot day in July, the mean as told
         air = xr.Dataset({"air_temperature": ("time", warm)}, coords={"time": time})
         assert is_southern(air) is southern

@@ -297,6 +297,11 @@ def test_the_ledge_lies_a_lining_further_in() -> None:
     x, y = line.T
     away = np.min([x, 500.0 - x, y + 180.0, 180.0 - y], axis=0)
     assert away == pytest.approx(7.1)
+    corner = (np.abs(border[:, None] - own.outline[None]).max(axis=2) < 1e-9).any(axis=1)
+    assert np.abs(line[:-1] - border)[~corner].min(axis=1) == pytest.approx(0.0, abs=1e-9)  # straight inwards
+    whole, _ = box_mesh.meshes(own, 500.0, 60.0)
+    for spot in ([0.0, 35.0], [0.0, -35.0], [500.0, 35.0], [500.0, -35.0], [500.0, 60.0], [350.0, 180.0]):
+        assert np.hypot(*(whole - spot).T).min() < 1e-6  # blocks and bars end at points of the border
     saddle = box_mesh._saddle_line(own)
     assert saddle.tolist() == [[290.0, -75.0], [290.0, -27.0], [290.0, 27.0], [290.0, 75.0]]
     assert box_mesh._patch_line(own.bridge)[:, 0].tolist() == [280.0, 310.0, 310.0, 280.0, 280.0]
@@ -599,6 +604,42 @@ def test_a_tied_node_goes_with_the_shell_and_its_turn() -> None:
     mean = np.array([0.25, 0.75]) @ shell_moves
     assert told[12:15] == pytest.approx(mean[:3] + np.cross(mean[3:], [4.0, 0.0, 9.0]))
     assert told[:12] == pytest.approx(shell_moves.ravel()) and told[15:].tolist() == [7.0, 8.0, 9.0]
+
+
+def test_blocks_are_glued_to_the_shells_about_them() -> None:
+    """As the shells move and turn as one body, the ties move each glued face of both blocks with them; a block is read
+    at its outer face alone, and what is held of it lies inside; its faces lie half a plate or side within."""
+    own = replace(braced_box(UPRIGHT), depth_tail_mm=112.0)
+    domes = Dome(500.0, 7500.0, 1.0, None), Dome(500.0, 5000.0, -1.0, (100.0, 112.0))
+    border, both = box_mesh.meshes(own, 500.0, 60.0)
+    top, back = (box_mesh.meshed(each, dome, border) for each, dome in zip(both, domes, strict=True))
+    side, spots, _, _ = box_mesh.sides(own, border, domes, 60.0)
+    at = [np.column_stack([shell.places(part.surface), part.height]) for part in (top, back)] + [spots]
+    number, place = box_mesh.nodes_in_common(at)
+    to = shell.Structure(len(place))
+    ring = np.concatenate([border, border[:1]])
+    half = (own.top.thickness_mm / 2.0, own.back.thickness_mm / 2.0, own.side_thickness_mm / 2.0)
+    skin = box_blocks.Skin(top, back, side, (number[0], number[1], number[2]), ring, half, 60.0)
+    blocks = [box_blocks.add_block(to, skin, domes, each, end, inner)
+              for each, end, inner in ((own.neck_block, 0.0, 1.0), (own.tail_block, 500.0, -1.0))]  # fmt: skip
+    every = np.zeros((to.node_count, 3))
+    every[: len(place)] = place
+    for one, _ in blocks:
+        every[one.number] = one.of.places
+    ties = box_movement._ties([row for _, rows in blocks for row in rows], 6 * to.node_count)
+    for (one, _), end in zip(blocks, (0.0, 500.0), strict=True):
+        outer, z = np.abs(one.of.places[:, 0] - end), one.of.places[:, 2]
+        assert outer.min() == pytest.approx(1.1) and outer.max() == pytest.approx(50.0)
+        assert one.end.sum() == pytest.approx(1.0) and (one.end[outer > 1.2] == 0.0).all() and (one.end >= 0.0).all()
+        glued = (outer < 1.2) | (np.abs(one.of.flat[:, 2] - 0.5) > 0.5 - 1e-9)
+        assert one.free.tolist() == (~glued).tolist()
+        assert set(np.array(box_blocks.held(one)) // 6) <= set(one.number[one.free].tolist())
+        upper = np.abs(one.of.flat[:, 2] - 1.0) < 1e-9
+        assert z[upper] == pytest.approx(domes[0].height(one.of.places[upper]) - half[0], abs=0.15)
+    for shift in np.eye(6) * [1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3]:
+        rigid = box_movement._rigid(every, np.zeros(3)) @ shift
+        moved = (ties @ rigid).reshape(-1, 6)
+        assert moved[:, :3] == pytest.approx(rigid.reshape(-1, 6)[:, :3], abs=2e-4)
 
 
 def test_simpsons_weights_are_exact_to_the_third_power() -> None:
