@@ -24,7 +24,7 @@ MOST_ROWS = 1_000_000  # a worksheet ends at row 1,048,576
 FORMATS: dict[str, dict[str, Any]] = {
     "text": {"align": "left", "indent": 1},
     "month": {"num_format": "mmm yyyy", "align": "left", "indent": 1},
-    "wrap": {"text_wrap": True, "indent": 1},
+    "wrap": {"text_wrap": True, "align": "left", "indent": 1},
     "count": {"num_format": "#,##0"},
     "mean": {"num_format": "[>=100]#,##0;[>=10]0.0;0.00"},
     "hours": {"num_format": "#,##0.0"},
