@@ -14,8 +14,8 @@ from driftmodel.base.units import length_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import Case, open_record
-from driftmodel.report.grade_words import AIR, WIDTH, headline
-from driftmodel.report.phrases import percent, upper
+from driftmodel.report.grade_words import AIR, headline
+from driftmodel.report.phrases import WIDTH, percent, upper
 
 #: a season is rung about where being outside the rule in it is more likely than not; a reading is asked for where
 #: nothing was read for this long; a season this near is rung about now, days (common practice, no source)

@@ -10,8 +10,8 @@ from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.case import Case
+from driftmodel.report.phrases import WIDTH
 
-WIDTH = 100
 NAMES = {
     "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "closed at",
     "action_reading_sd_mm": "set-up read to", "saddle_room_mm": "saddle to lower then",

@@ -9,10 +9,9 @@ from typing import Any
 
 from driftmodel.base.types import DataFrame, Dataset
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.phrases import upper
+from driftmodel.report.phrases import WIDTH, upper
 from driftmodel.report.tables import Table
 
-WIDTH = 100
 SHOWN = {
     "inside_days": "days a year inside the rule",
     "season_swing": "season's swing",

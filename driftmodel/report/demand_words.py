@@ -15,9 +15,8 @@ from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.ensemble import by_points
-from driftmodel.report.phrases import MONTHS
+from driftmodel.report.phrases import MONTHS, WIDTH
 
-WIDTH = 100
 MOST_LINES = 4
 MOVED = 0.05  # a rate that claims move by this share or more is told; own choice, no source
 

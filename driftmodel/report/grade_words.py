@@ -14,10 +14,9 @@ from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_words import plain_json, points_words
-from driftmodel.report.phrases import percent
+from driftmodel.report.phrases import WIDTH, percent
 from driftmodel.report.texts import said
 
-WIDTH = 100
 #: left as it is on so many days a year inside the rule, nothing more is said
 MOST_OF_THE_YEAR = 300.0
 AIR = ("humidify", "dry out", "steady air")

@@ -14,10 +14,9 @@ from driftmodel.base.types import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
 from driftmodel.report.folder import write_whole
 from driftmodel.report.html_page import Page, Section, write_page
-from driftmodel.report.phrases import percent
+from driftmodel.report.phrases import WIDTH, percent
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
 
-WIDTH = 100
 NAMED_POINTS = 400  # above so many the value of each is not printed on it
 
 

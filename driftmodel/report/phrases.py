@@ -6,6 +6,8 @@ from typing import Any
 
 from driftmodel.base.units import length_words
 
+#: columns of a terminal that a line of words takes at most
+WIDTH = 100
 SEASONS = ("winter", "spring", "summer", "autumn")
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",

@@ -18,9 +18,8 @@ from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.ensemble import by_points, signed_length
-from driftmodel.report.phrases import MONTHS, chance_words, during, percent, season_words, upper, years_words
+from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, percent, season_words, upper, years_words
 
-WIDTH = 100
 #: what falls due within so many days of today is due now
 NOW_DAYS = 31
 HEADLINES = {
