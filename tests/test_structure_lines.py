@@ -606,6 +606,42 @@ def test_a_tied_node_goes_with_the_shell_and_its_turn() -> None:
     assert told[:12] == pytest.approx(shell_moves.ravel()) and told[15:].tolist() == [7.0, 8.0, 9.0]
 
 
+def test_linings_hang_under_the_top_and_stand_on_the_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """14 mm below the top's lower face, 14 mm above the back's upper one, over a strip as wide as lining and half a
+    side but for the blocks; half its pull along is the sides'; across it swells by the lining's share of the strip."""
+    own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
+    layers: list[Layer] = []
+    weights: list[float] = []
+
+    def seen(given: tuple[Layer, ...], gradient: str = "") -> Any:
+        layers.extend(given)
+        return section(given, gradient)
+
+    def added(to: Any, of: Any, nodes: Any, stack: Any, group: str, frames: Array, *_: Any, **__: Any) -> None:
+        if group == "sides":
+            weights.append(float(of.weight.sum()))
+            assert frames @ frames.transpose(0, 2, 1) == pytest.approx(np.broadcast_to(np.eye(3), frames.shape))
+
+    def stop(*_: Any) -> None:
+        raise StopIteration
+
+    monkeypatch.setattr(box_parts, "section", seen)
+    monkeypatch.setattr(box_parts.shell, "add_shell", added)
+    monkeypatch.setattr(box_movement, "add_bridge", lambda *_: {})
+    monkeypatch.setattr(box_movement, "add_sides", stop)
+    with pytest.raises(StopIteration):
+        box_movement._solution(own, 60.0, ("top",), with_shares=False)
+    top, back, under, over = layers
+    assert (top.bottom_mm, top.top_mm, top.moisture) == (-1.4, 1.4, "top")
+    assert (back.bottom_mm, back.top_mm, back.moisture) == (-1.25, 1.25, "back")
+    assert (under.bottom_mm, under.top_mm) == (-15.4, -1.4) and (over.bottom_mm, over.top_mm) == (1.25, 15.25)
+    assert under.board == over.board == replace(
+        MAHOGANY, modulus_along=MAHOGANY.modulus_along / 2.0, poisson=MAHOGANY.poisson / 2.0,
+        movement_across=1.7e-3 * 6.0 / 7.1)  # fmt: skip
+    strip = 2.0 * (500.0 + 360.0) * 7.1 - 4.0 * 7.1**2 - 2.0 * 70.0 * 7.1
+    assert weights == pytest.approx([strip, strip], rel=0.02)
+
+
 def test_blocks_are_glued_to_the_shells_about_them() -> None:
     """As the shells move and turn as one body, the ties move each glued face of both blocks with them; a block is read
     at its outer face alone, and what is held of it lies inside; its faces lie half a plate or side within."""
@@ -722,13 +758,12 @@ def test_the_border_of_a_dome_is_straight_between_its_corners() -> None:
     for node in np.flatnonzero(~inner):
         at = mesh._nearest_reach(ring, reach, places[node])
         assert made.height[node] == pytest.approx(np.interp(at, reach, dome.height(ring)), abs=1e-6)
-    # the slope within is that of the height so made: the mean over all triangles is its rise from edge to edge
-    weight = made.surface.weight
-    x = shell.quadrature_places(made.surface)[..., 0]
-    inside = np.einsum("mqk,mq->k", made.slopes, weight)
-    assert inside == pytest.approx([0.0, 0.0], abs=0.02 * weight.sum() * 500.0 / 6000.0)
-    moment = float((made.slopes[..., 0] * (x - 250.0) * weight).sum())
-    assert moment == pytest.approx(-(500.0**3) / 12.0 * 360.0 / 3000.0, rel=0.03)
+    # the slope within is that of the square through corners and edges so made, which says the middle too
+    of = made.surface
+    height = made.height[of.nodes]
+    height[:, 9] = height[:, 3:9].sum(axis=1) / 4.0 - height[:, :3].sum(axis=1) / 6.0
+    seen = np.einsum("mqni,mn->mqi", of.gradient, height)
+    assert made.slopes == pytest.approx(seen, abs=1e-9)
 
 
 def test_gradient_through_a_plate_bows_it() -> None:
