@@ -302,9 +302,7 @@ def sample_cube(
         for random in streams:
             change = lag.draw(random) - lag.shares
             now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
-            rival = correction.one(random)
-            drawn = rival.draw(random.standard_normal(correction.mean.size))
-            factor = of_the_months(rival, drawn, calendar, widening, random)
+            rival, drawn, factor = one_future(correction, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
             habit = np.where(plain.first > 0.0, ratio(now.first, plain.first), 1.0)
@@ -366,6 +364,15 @@ def sample_cube(
         attrs={"title": settings.title, "cutoff": month_label(cutoff), "seed": settings.seed},
     )
     return Sampled(cube, sold, planned, multiplier)
+
+
+def one_future(
+    correction: Correction, calendar: Integers, widening: float, random: np.random.Generator
+) -> tuple[Correction, Array, Array]:
+    """One of the correction's rivals, a draw of its effects, and their log factor by month, see `of_the_months`."""
+    rival = correction.one(random)
+    drawn = rival.draw(random.standard_normal(correction.mean.size))
+    return rival, drawn, of_the_months(rival, drawn, calendar, widening, random)
 
 
 def of_the_months(

@@ -20,7 +20,7 @@ from driftmodel.base.types import Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.cohorts import cohorts_of, in_cover
-from driftmodel.fleet.demand import AT_ONCE, Demand, of_the_months, parts_of, seasonal_expected, window_of
+from driftmodel.fleet.demand import AT_ONCE, Demand, one_future, parts_of, seasonal_expected, window_of
 from driftmodel.fleet.future import reports
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.money import JobLaws, job_laws
@@ -154,12 +154,9 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
         streams = [
             np.random.default_rng([settings.seed, i, STREAM]) for i in range(start, min(start + AT_ONCE, samples))
         ]
-        effects = np.array([correction.draw(random.standard_normal(correction.mean.size)) for random in streams])
-        factors = [
-            of_the_months(correction, own, calendar, demand.widening, random)
-            for own, random in zip(effects, streams, strict=True)
-        ]
-        every = np.broadcast_to(np.array(factors), (len(streams), *shape, reach))
+        drawn = [one_future(correction, calendar, demand.widening, random) for random in streams]
+        effects, factors = (np.array([each[at] for each in drawn]) for at in (1, 2))
+        every = np.broadcast_to(factors, (len(streams), *shape, reach))
         both = reports(fresh, again, expected.gaps, correction, cutoff, effects, every)
         for place, random in enumerate(streams):
             jobs[start + place] = sum(part[place][..., IN].sum(axis=0) for part in both) / units
