@@ -205,12 +205,10 @@ def _noted_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
 
 def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
     data, raw = validated(ClimateFile, path)
-    if data.outdoor is not None and data.outdoor.weather_file is not None:
-        _must_exist(path, ("outdoor", "weather_file"), data.outdoor.weather_file, "weather")
-    if data.outdoor is not None and data.outdoor.logger_file is not None:
-        _must_exist(path, ("outdoor", "logger_file"), data.outdoor.logger_file, "logger")
-    if data.logger is not None:
-        _must_exist(path, ("logger", "file"), data.logger.file, "logger")
+    for table, key, kind in (("outdoor", "weather_file", "weather"), ("outdoor", "logger_file", "logger"),
+                             ("logger", "file", "logger")):  # fmt: skip
+        if (name := getattr(getattr(data, table), key, None)) is not None:
+            _must_exist(path, (table, key), name, kind)
     read = record_of(
         Climate,
         data,

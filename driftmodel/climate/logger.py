@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from driftmodel.base.climate_file import LoggerKeys
 from driftmodel.base.delimited import with_point
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
@@ -51,27 +52,26 @@ def read_logger(
     of 03/04/2026.
     Raises BadInput with file, row and column for anything that cannot be read without guessing.
     """
-    place = Path(path)
-    check_gap_policy(gap_policy, place)
-    if place.suffix.lower() == ".nc":
-        return _files.of(fingerprint(place, file_digest(place)), lambda: read_place(place)).copy(deep=True)
-    check_file(place, "a logger's text file", most_mb=MOST_TEXT_MB)
-    key = fingerprint(place, file_digest(place), columns, time_zone, gap_policy, gap_limit_days, day_first)
-    make = lambda: _read(place, columns, time_zone, gap_policy, gap_limit_days, day_first)  # noqa: E731
-    return _files.of(key, make).copy(deep=True)
+    told = () if columns is None else tuple(columns.items())
+    how = LoggerKeys(columns=told, time_zone=time_zone, gap_policy=gap_policy, gap_limit_days=gap_limit_days,
+                     day_first=day_first)  # fmt: skip
+    return logged_air(Path(path), how)
 
 
-def _read(
-    path: Path,
-    columns: Mapping[str, str] | None,
-    time_zone: str | None,
-    gap_policy: str | None,
-    gap_limit_days: float,
-    day_first: bool | None,
-) -> Dataset:
+def logged_air(path: Path, how: LoggerKeys) -> Dataset:
+    """Hourly air from a logger's file, read as a climate's file tells. Raises BadInput as read_logger does."""
+    check_gap_policy(how.gap_policy, path)
+    if path.suffix.lower() == ".nc":
+        return _files.of(fingerprint(path, file_digest(path)), lambda: read_place(path)).copy(deep=True)
+    check_file(path, "a logger's text file", most_mb=MOST_TEXT_MB)
+    return _files.of(fingerprint(path, file_digest(path), how), lambda: _read(path, how)).copy(deep=True)
+
+
+def _read(path: Path, how: LoggerKeys) -> Dataset:
+    columns, gap_policy = dict(how.columns), how.gap_policy
     table = read_table(path, columns)
     table, blank = _without_blanks(table, gap_policy)
-    utc = _times_and_unit(table, path, time_zone, day_first)
+    utc = _times_and_unit(table, path, how.time_zone, how.day_first)
     temperature = _numbers(table, "temperature", path)
     humidity = _numbers(table, "relative_humidity", path)
     if utc.size < 2:
@@ -83,7 +83,7 @@ def _read(
         temperature = np.asarray(fahrenheit_to_celsius(temperature))  # type: ignore[arg-type]
     _check_celsius(table, temperature, path)
     capped = humidity > 100.0
-    _check_gaps(table, utc, gap_policy, gap_limit_days, path)
+    _check_gaps(table, utc, gap_policy, how.gap_limit_days, path)
     air = _hourly(utc, temperature, np.minimum(humidity, 100.0), capped, gap_policy or "interpolate")
     steps = np.diff(utc)
     air.attrs = {

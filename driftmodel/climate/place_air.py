@@ -14,7 +14,7 @@ from driftmodel.base.records import Climate
 from driftmodel.base.types import Dataset, Integers, Times
 from driftmodel.climate.air import HOUR, TYPICAL_YEAR, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.logger import logged_air
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.synthetic import other_days, synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
@@ -108,14 +108,7 @@ def warmer_air(air: Dataset, outdoor: Outdoor) -> Dataset:
 
 
 def _record(climate: Climate, logger: Logger) -> Dataset:
-    return read_logger(
-        climate.beside(logger.file),
-        columns=dict(logger.columns) or None,
-        time_zone=logger.time_zone,
-        gap_policy=logger.gap_policy,
-        gap_limit_days=logger.gap_limit_days,
-        day_first=logger.day_first,
-    )
+    return logged_air(climate.beside(logger.file), logger)
 
 
 def _logger_air(climate: Climate, logger: Logger, time: Times, table: str, member: int, seed: int) -> Dataset:

@@ -3,7 +3,7 @@ grid, dry and wintry in one corner and mild and damp in the other, to try a map 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -166,20 +166,10 @@ DAMP = Normals(
 def between(share: float) -> Normals:
     """Normals between DRY (0) and DAMP (1)."""
 
-    def months(dry: tuple[float, ...], damp: tuple[float, ...]) -> tuple[float, ...]:
-        return tuple((1.0 - share) * a + share * b for a, b in zip(dry, damp, strict=True))
+    def mixed(dry: Any, damp: Any) -> Any:
+        return tuple(map(mixed, dry, damp)) if isinstance(dry, tuple) else (1.0 - share) * dry + share * damp
 
-    def one(dry: float, damp: float) -> float:
-        return (1.0 - share) * dry + share * damp
-
-    return Normals(
-        months(DRY.temperature_c, DAMP.temperature_c),
-        months(DRY.relative_humidity_pct, DAMP.relative_humidity_pct),
-        months(DRY.daily_range_c, DAMP.daily_range_c),
-        one(DRY.day_to_day_sd_c, DAMP.day_to_day_sd_c),
-        one(DRY.day_to_day_sd_pct, DAMP.day_to_day_sd_pct),
-        one(DRY.persistence_days, DAMP.persistence_days),
-    )
+    return Normals(*(mixed(getattr(DRY, one.name), getattr(DAMP, one.name)) for one in fields(Normals)))
 
 
 def write_invented_grid(path: str | Path) -> Path:

@@ -183,19 +183,18 @@ def _places(book: DemandBook) -> Table:
 
 def _monthly(book: DemandBook) -> Table:
     every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS)
+
+    def band(row: Any, name: str) -> str:
+        low, middle, high = (words.whole(row[f"{name}_p{q}"]) for q in (10, 50, 90))
+        return f"{middle} ({low}–{high})"
+
     rows = tuple(
         (
-            str(row["month"]),
-            f"{words.whole(row['regrades_p50'])} "
-            f"({words.whole(row['regrades_p10'])}–{words.whole(row['regrades_p90'])})",
-            f"{words.whole(row['in_cover_p50'])} "
-            f"({words.whole(row['in_cover_p10'])}–{words.whole(row['in_cover_p90'])})",
-            words.whole(row["seasonal_p50"]),
-            words.whole(row["hours_p50"]),
-            f"{words.whole(row['cost_p50'])} ({words.whole(row['cost_p10'])}–{words.whole(row['cost_p90'])})",
+            str(row["month"]), band(row, "regrades"), band(row, "in_cover"), words.whole(row["seasonal_p50"]),
+            words.whole(row["hours_p50"]), band(row, "cost"),
         )
         for _, row in every.iterrows()
-    )
+    )  # fmt: skip
     more = f" The first {len(rows)} of {len(book.months)} months." if len(book.months) > len(rows) else ""
     return Table(
         f"The whole fleet: P50 and, in brackets, P10 to P90. Columns of P50 do not add up to the year's.{more}",
