@@ -12,7 +12,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
-from test_structure_body import MAHOGANY, SPRUCE, UPRIGHT, braced_box
+from test_structure_body import (
+    LINED,
+    MAHOGANY,
+    SOLID,
+    SOLID_TILT_DEG,
+    SOLID_WIDTH_MM,
+    SPRUCE,
+    UPRIGHT,
+    braced_box,
+)
 from test_structure_plate import Rectangle, single
 
 from driftmodel.base import library
@@ -26,6 +35,7 @@ from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box_mesh import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
+from driftmodel.structure.records import LOADS
 
 Array = NDArray[np.float64]
 
@@ -822,3 +832,42 @@ def test_softened_stiffness_by_hand(by_point: bool) -> None:
     assert float(np.squeeze(soft)) == pytest.approx(150.0)
     assert {name: float(np.squeeze(one)) for name, one in split.items()} == pytest.approx(
         {"along": 150.0**2 / 300.0, "across": 150.0**2 / 600.0, "shear": 0.0})  # fmt: skip
+
+
+# ---- the whole box on large triangles, against the solids of test_structure_body -----------------------------------
+
+
+def test_the_whole_box_on_large_triangles() -> None:
+    """45 mm: bridge over block within 10 %, block's turn within 3 %, saddle within 6 % of the solid; where the give
+    under the strings is adds up to it within 2.5 %, being taken a third of the way to seven years; the top's shape
+    leans on both blocks' outer edges, and its triangles leave the hole out."""
+    own = braced_box(UPRIGHT)
+    found, shares = box_movement.solve_with_shares(own, 45.0, LOADS)
+    for load, (height, turn, saddle) in SOLID["wood"].items():
+        factor, answer = 750.0 if load == "strings" else -1.0, found[load]
+        rise = factor * (answer.bridge[1] - answer.block[1])
+        assert rise == pytest.approx(height, rel=0.10), load
+        assert factor * np.degrees(answer.block_turn) == pytest.approx(turn, rel=0.03), load
+        assert rise + factor * answer.block_turn * 290.0 == pytest.approx(saddle, rel=0.06), load
+    assert -found["top"].width == pytest.approx(SOLID_WIDTH_MM, rel=0.02)
+    strings, top = found["strings"], found["top"]
+    assert -750.0 * np.degrees(strings.bridge_tilt) == pytest.approx(SOLID_TILT_DEG, rel=0.04)
+    for name, value in (("sinkage", strings.block[1] - strings.bridge[1]), ("turn", strings.block_turn),
+                        ("tilt", -strings.bridge_tilt)):  # fmt: skip
+        assert sum(shares[name].values()) == pytest.approx(value, rel=0.025), name
+    shape = box_movement.top_shape(replace(own, top=replace(own.top, hole=(150.0, 0.0, 60.0))), 45.0, ("top",))
+    at = int(np.argmin(np.hypot(shape.places[0] - 290.0, shape.places[1])))
+    assert shape.rise["top"][at] == pytest.approx(top.bridge[1] - top.block[1] * (1.0 - 290.0 / 500.0), rel=0.06)
+    a, b, c = (shape.places[:, shape.triangles[k]] for k in range(3))
+    area = np.abs((b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0]).sum() / 2.0
+    assert area == pytest.approx(500.0 * 360.0 - np.pi * 30.0**2, rel=0.01)
+
+
+def test_the_lined_box_on_large_triangles() -> None:
+    """Linings as a ledge: top and strings within 6 % of the solid."""
+    own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
+    found = box_movement.solve(own, 45.0, ("top", "strings"))
+    for load in ("top", "strings"):
+        (height, turn, saddle), factor = LINED[load], 750.0 if load == "strings" else -1.0
+        rise, by = factor * (found[load].bridge[1] - found[load].block[1]), factor * found[load].block_turn
+        assert (rise, np.degrees(by), rise + by * 290.0) == pytest.approx((height, turn, saddle), rel=0.06), load
