@@ -169,6 +169,9 @@ def test_a_cloud_is_mixed_with_that_without_a_reading_as_far_as_it_may_move() ->
     told, mixed, asked = held({3: 0.6, 4: -0.1}, answers, {4: few, 3: more})
     assert asked == [3, 4] and told.doubt[4] == 0.1 and told.doubt[3] > 0.2
     assert np.mean(mixed.normals == 0.6) == pytest.approx(0.32 / 0.4, abs=0.001)
+    # two that pull either way by less than 0.24 in all: the middle of both answers, 0.5 (0.32 + 0.11)
+    _, mixed, _ = held({3: 0.32, 4: 0.11}, answers, {4: few, 3: more})
+    assert np.mean(mixed.normals == 0.32) == pytest.approx(0.015 / 0.12, abs=0.001)
     # holding one back moves the answer no further than 0.12 from that without any that is a slip by more than a fifth
     for doubt, end in ((0.21, 0.32), (0.19, 0.52)):
         even = {4: np.full(1000, doubt), 5: np.full(1000, 0.5 * doubt)}
