@@ -188,8 +188,7 @@ def lasting_air(
     """Temperature and humidity of a room in outdoor air that lasts. A room drawn with arrays broadcasts with them."""
     heat = _heat_at(outdoor_c, room, 0.0, numbers)
     f = _forcing(outdoor_c, outdoor_density_g_m3, heat, room, humidifier, humidified, 24.0, numbers)
-    density = steady_density(f.outdoor, f.air_changes, f.source, f.coil, f.wanted, f.capacity, f.ceiling,
-                             numbers.coil_density_g_m3)  # fmt: skip
+    density = steady_density(f, numbers.coil_density_g_m3)
     return heat.temperature_c, 100.0 * density / f.saturation
 
 

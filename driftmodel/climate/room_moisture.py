@@ -13,7 +13,7 @@ linear: it is solved for a guess of the switches, the switches are read off the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -225,30 +225,20 @@ def _walked(steps: _Steps, first: Array) -> _Switches:
     return _Switches(coil, water, cut)
 
 
-def steady_density(
-    outdoor: Array,
-    air_changes: Array,
-    source: Array,
-    coil: Array,
-    wanted: Array,
-    capacity: float,
-    ceiling: Array,
-    coil_at: float,
-) -> Array:
-    """Vapour density of a room in balance with forcing that lasts, see Forcing; arrays broadcast."""
-    inflow = air_changes * outdoor + source
-    cools = inflow / air_changes > coil_at
-    leaves = air_changes + coil * cools
-    plain = (inflow + coil * cools * coil_at) / leaves
-    wetted = np.maximum(plain, np.minimum(wanted, plain + capacity / leaves))
-    return np.asarray(np.minimum(wetted, ceiling))
+def steady_density(f: Forcing, coil_at: float) -> Array:
+    """Vapour density of a room in balance with forcing that lasts; its arrays broadcast."""
+    inflow = f.air_changes * f.outdoor + f.source
+    cools = inflow / f.air_changes > coil_at
+    leaves = f.air_changes + f.coil * cools
+    plain = (inflow + f.coil * cools * coil_at) / leaves
+    wetted = np.maximum(plain, np.minimum(f.wanted, plain + f.capacity / leaves))
+    return np.asarray(np.minimum(wetted, f.ceiling))
 
 
 def _steady(forcing: Forcing, coil_at: float) -> tuple[float, float]:
     """Vapour density and humidity of a room in balance with the first day's means."""
     day = slice(0, max(1, round(24.0 / forcing.step_hours)))
-    means = (forcing.outdoor, forcing.air_changes, forcing.source, forcing.coil, forcing.wanted)
-    outdoor, air_changes, source, coil, wanted = (each[day].mean() for each in means)
-    ceiling = forcing.ceiling[day].mean()
-    density = float(steady_density(outdoor, air_changes, source, coil, wanted, forcing.capacity, ceiling, coil_at))
-    return density, density / float(forcing.saturation[day].mean())
+    series = ("outdoor", "saturation", "air_changes", "source", "coil", "wanted", "ceiling")
+    mean = replace(forcing, **{name: getattr(forcing, name)[day].mean() for name in series})
+    density = float(steady_density(mean, coil_at))
+    return density, density / float(mean.saturation)
