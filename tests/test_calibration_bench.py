@@ -24,7 +24,7 @@ from driftmodel.calibration.layout import as_draws, layout_of
 from driftmodel.calibration.moments import (
     POINTS,
     TRANSPORT,
-    CreepSight,
+    CreepAtMoments,
     Moment,
     chebyshev,
     creep_at,
@@ -79,13 +79,13 @@ def test_weathers_are_fewer_for_a_long_past(
         return {"air_temperature": Stub(values=(member, scenario.horizon_years))}
 
     monkeypatch.setattr(benches, "scenario_air", air_of)
-    monkeypatch.setattr(benches.sights, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
-    monkeypatch.setattr(benches.sights, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
-    monkeypatch.setattr(benches.sights, "middle_creep", lambda paths: paths)
+    monkeypatch.setattr(benches.at_moments, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
+    monkeypatch.setattr(benches.at_moments, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
+    monkeypatch.setattr(benches.at_moments, "middle_creep", lambda paths: paths)
     monkeypatch.setattr(benches, "with_rooms", lambda creep, *_: creep)
     for name in ("design_response", "room_drive"):
         monkeypatch.setattr(benches, name, lambda *_: None)
-    monkeypatch.setattr(benches.sights, "make_table", lambda *_: None)
+    monkeypatch.setattr(benches.at_moments, "make_table", lambda *_: None)
     until = plain.setup.setup + timedelta(days=until_days)
     made = benches._made(plain, until, benches.OTHER_WEATHERS)
     whole = [(member, horizon) for member in (1, 2, 3)]
@@ -291,8 +291,8 @@ def test_the_middle_of_several_weathers_creep() -> None:
     """Means of what the wood and the joint do; the ranges met add up to their mean at every node."""
     random = np.random.default_rng(3)
 
-    def path() -> CreepSight:
-        return CreepSight(
+    def path() -> CreepAtMoments:
+        return CreepAtMoments(
             random.normal(size=(3, 5)), random.normal(size=(3, 5)), np.zeros(3), np.zeros(5), abs, np.zeros((3, 2)),
             random.normal(size=(7, 4)), random.normal(size=(2, 4, 5)), np.zeros((2, 0, 5)),
         )  # fmt: skip
@@ -415,7 +415,7 @@ def test_creep_is_the_mean_over_a_moments_days_with_its_rooms_slope() -> None:
     """Paths that are straight lines: a mean over days is that of their middle; a day after work counts from the next;
     nothing before set-up or past the end. A room three spreads off counts as the farthest."""
     days = np.arange(100.0)
-    path = CreepSight(
+    path = CreepAtMoments(
         by_wood=np.stack([days, 2.0 * days, 3.0 * days]), by_joint=np.stack([4.0 * days] * 3), held=np.ones(3),
         clamp_lost=5.0 * days, opened=np.cos, per_range=np.ones((3, 3)), shapes=np.eye(2),
         met=np.stack([np.stack([days + part, days * part]) for part in range(3)]),

@@ -20,7 +20,7 @@ from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep,
 from driftmodel.calibration.fit import as_calibration, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.layout import layout_of
-from driftmodel.calibration.moments import CreepSight, creep_path
+from driftmodel.calibration.moments import CreepAtMoments, creep_path
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_moments import with_rooms
@@ -109,7 +109,7 @@ def test_rooms_of_the_draws_are_seen_as_the_chain_sees_them(scenario: Scenario) 
     assert np.std(action[:, list(DAYS)], axis=0).min() > 0.08  # rooms and guitars do differ
 
 
-def only_creep(made: Bench) -> CreepSight:
+def only_creep(made: Bench) -> CreepAtMoments:
     """Creep in the weather as read, which these truths live in."""
     air = scenario_air(made.scenario, 0)["air_temperature"].values
     return creep_path(made.scenario, made.coefficients, made.drive.lags, air, made.table)

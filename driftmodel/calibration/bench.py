@@ -15,8 +15,8 @@ from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.base.types import Array
-from driftmodel.calibration import moments as sights
-from driftmodel.calibration.moments import HELD, ROWS, CreepSight, Drive, Moment, Table
+from driftmodel.calibration import moments as at_moments
+from driftmodel.calibration.moments import HELD, ROWS, CreepAtMoments, Drive, Moment, Table
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.room_moments import SHAPES, RoomDrive, room_drive, with_rooms
 from driftmodel.climate.history import scenario_air
@@ -48,7 +48,7 @@ class Bench:
     table: Table
     drive: Drive
     rooms: RoomDrive | None
-    creep: CreepSight
+    creep: CreepAtMoments
     others: tuple[Drive, ...]
     past_weather: str
 
@@ -75,26 +75,28 @@ def make_bench(
 
 def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
     air = scenario_air(scenario, 0)
-    drive = sights.drive_of(air, scenario)
-    coefficients, table = design_response(scenario.instrument), sights.make_table(scenario)
+    drive = at_moments.drive_of(air, scenario)
+    coefficients, table = design_response(scenario.instrument), at_moments.make_table(scenario)
     rooms = room_drive(air, drive, scenario)
     ends = [stay.start for stay in scenario.stays[1:]]
     lived = [(stay, end) for stay, end in zip(scenario.stays, [*ends, until], strict=True) if stay.start <= until]
     measured = all(is_measured(stay.climate, stay.start, min(end, until)) for stay, end in lived)
     others: tuple[Drive, ...] = ()
-    creep = [sights.creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
+    creep = [at_moments.creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
     if not (measured and all(stay.climate.logger_file for stay in scenario.stays)):
         days = (until - scenario.setup.setup).days + ASKED_DAYS
         years = min(scenario.horizon_years, -(-days // 365))
         short = replace(scenario, horizon_years=years)
         count = int(np.clip(OTHER_YEARS // years, *weathers))
         whole = [scenario_air(scenario, member) for member in range(1, CREEP_WEATHERS + 1)]
-        drives = [sights.drive_of(one, scenario) for one in whole]
+        drives = [at_moments.drive_of(one, scenario) for one in whole]
         creep = [
-            sights.creep_path(scenario, coefficients, one.lags, each["air_temperature"].values, table)
+            at_moments.creep_path(scenario, coefficients, one.lags, each["air_temperature"].values, table)
             for one, each in zip(drives, whole, strict=True)
         ]
-        drives += [sights.drive_of(scenario_air(short, member), short) for member in range(len(drives) + 1, count + 1)]
+        drives += [
+            at_moments.drive_of(scenario_air(short, member), short) for member in range(len(drives) + 1, count + 1)
+        ]
         others = tuple(drives)
     words = (
         "the logger's record"
@@ -109,15 +111,15 @@ def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
         table,
         drive,
         rooms,
-        with_rooms(sights.middle_creep(creep), rooms, air, drive, scenario, table),
+        with_rooms(at_moments.middle_creep(creep), rooms, air, drive, scenario, table),
         others,
         words,
     )
 
 
-def creep_on(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -> CreepSight:
+def creep_on(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -> CreepAtMoments:
     """Creep at the moments, and last on the day of the reference state."""
-    return sights.creep_at(bench.creep, (*moments, Moment(reference_on, after_work=True)), bench.scenario)
+    return at_moments.creep_at(bench.creep, (*moments, Moment(reference_on, after_work=True)), bench.scenario)
 
 
 def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference_on: date) -> Array:
@@ -125,7 +127,7 @@ def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference
     since = day_of(bench.scenario, bench.scenario.setup.setup)
     start = np.stack([drive.acting[:, [since]], drive.lags.lags_pct[:, [since]]])
     at = min(day_of(bench.scenario, reference_on), drive.acting.shape[1] - 1)
-    states = sights.states_at(moments, drive, bench.scenario)
+    states = at_moments.states_at(moments, drive, bench.scenario)
     reference = reference_state(drive.acting[:, : at + 1])[:, [-1]]
     return np.concatenate([states, np.stack([reference, reference])], axis=2) - start
 

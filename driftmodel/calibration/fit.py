@@ -19,7 +19,7 @@ from driftmodel.calibration.forward import (
     readings_of,
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
-from driftmodel.calibration.moments import Moment, Sight
+from driftmodel.calibration.moments import AtMoments, Moment
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
@@ -66,7 +66,7 @@ class Posterior:
     sampled: Sampled
 
     @property
-    def sight(self) -> Sight:
+    def sight(self) -> AtMoments:
         """What was to be seen in the middle of the weathers."""
         return self.seen.sight
 

@@ -68,7 +68,7 @@ class Table:
 
 
 @dataclass(frozen=True)
-class CreepSight:
+class CreepAtMoments:
     """Creep since set-up of the quantities of LASTING, per N: by_wood and by_joint (quantity, moments), held
     (quantity,), clamp_lost (moments,) and opened as of lasting.Give, per_range (quantity, part) for the range of
     moisture met as a fraction, for moisture level 1: its shapes at the nodes (nodes, shape) times met (part, shape,
@@ -86,7 +86,7 @@ class CreepSight:
     by_room: Array
     rooms: tuple[tuple[str, float], ...] = ()
 
-    def columns(self, which: slice | NDArray[np.intp]) -> CreepSight:
+    def columns(self, which: slice | NDArray[np.intp]) -> CreepAtMoments:
         """The same at some of the moments."""
         return replace(
             self,
@@ -97,7 +97,7 @@ class CreepSight:
             by_room=self.by_room[:, :, which],
         )
 
-    def times(self, factor: float) -> CreepSight:
+    def times(self, factor: float) -> CreepAtMoments:
         """All creep so many times as large."""
         return replace(
             self,
@@ -109,7 +109,7 @@ class CreepSight:
 
 
 @dataclass(frozen=True)
-class Sight:
+class AtMoments:
     """Change of moisture since set-up in % MC, for moisture level 1: left (shapes of the weights, then term by term the
     first `few` of them for what the guitar's own room adds; k) times right (k, rows, j), rows as ROWS then HELD, times
     the courses in time, (j, moments)."""
@@ -118,9 +118,9 @@ class Sight:
     right: Array
     courses: Array
     few: int
-    creep: CreepSight
+    creep: CreepAtMoments
 
-    def columns(self, which: slice) -> Sight:
+    def columns(self, which: slice) -> AtMoments:
         """The same at some of the moments."""
         right, courses = self.right, self.courses[:, which]
         if courses.shape[1] < len(courses):
@@ -128,7 +128,7 @@ class Sight:
         return replace(self, right=right, courses=courses, creep=self.creep.columns(which))
 
 
-def packed(moisture: Array, rooms: Array, creep: CreepSight) -> Sight:
+def packed(moisture: Array, rooms: Array, creep: CreepAtMoments) -> AtMoments:
     """The sight of moisture (rows, shapes, moments) and of the rooms' terms (term, rows, few, moments), told by as few
     combinations and courses in time as they have: with many readings that is what a calibration's time goes by."""
     rows, shapes, moments = moisture.shape
@@ -136,7 +136,7 @@ def packed(moisture: Array, rooms: Array, creep: CreepSight) -> Sight:
     flat = np.concatenate([flat, rooms.transpose(0, 2, 1, 3).reshape(-1, rows * moments)])
     left, right = _few(flat)
     right, courses = _few(right.reshape(-1, moments))
-    return Sight(left, right.reshape(left.shape[1], rows, -1), courses, rooms.shape[2], creep)
+    return AtMoments(left, right.reshape(left.shape[1], rows, -1), courses, rooms.shape[2], creep)
 
 
 def _few(matrix: Array) -> tuple[Array, Array]:
@@ -307,7 +307,7 @@ def _settled(moments: list[Moment], state: Array, day: NDArray[np.intp], drive: 
 
 def creep_path(
     scenario: Scenario, coefficients: Coefficients, lags: Lags, temperature_c: Array, table: Table
-) -> CreepSight:
+) -> CreepAtMoments:
     """Creep of every day from set-up on, from hourly temperature (hours,) and the lags of the same air."""
     days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
     history = creep_history(scenario, lags.lags_pct, heat_of_days(temperature_c), days)
@@ -315,7 +315,7 @@ def creep_path(
     by_part = met_by_part(history, {part: table.at_nodes(part) for part in (THIN_PART, THICK_PART)})
     met = np.stack([by_part[part] for part in PARTS_MET], axis=1)  # (nodes, part, days)
     shapes, met = _few(met.reshape(len(met), -1))
-    return CreepSight(
+    return CreepAtMoments(
         np.stack([give.wood for give in gives]),
         np.stack([give.joint for give in gives]),
         np.array([give.held for give in gives]),
@@ -328,7 +328,7 @@ def creep_path(
     )
 
 
-def middle_creep(paths: list[CreepSight]) -> CreepSight:
+def middle_creep(paths: list[CreepAtMoments]) -> CreepAtMoments:
     """The middle of the creep of several weathers."""
     return replace(
         paths[0],
@@ -339,7 +339,7 @@ def middle_creep(paths: list[CreepSight]) -> CreepSight:
     )
 
 
-def creep_at(path: CreepSight, moments: tuple[Moment, ...], scenario: Scenario) -> CreepSight:
+def creep_at(path: CreepAtMoments, moments: tuple[Moment, ...], scenario: Scenario) -> CreepAtMoments:
     """The mean of a daily creep over the days of each moment."""
     last = path.by_wood.shape[1] - 1
     found = []

@@ -22,7 +22,7 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.moments import Moment, Sight
+from driftmodel.calibration.moments import AtMoments, Moment
 from driftmodel.calibration.room_moments import terms_of
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
@@ -105,7 +105,7 @@ class Answers:
 def answers(
     bench: Bench,
     layout: Layout,
-    sight: Sight,
+    sight: AtMoments,
     first: int,
     normals: Array,
     asked: Asked,

@@ -10,7 +10,7 @@ from xarray import Dataset
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array
-from driftmodel.calibration.moments import ROWS, CreepSight, Drive, Moment, Table
+from driftmodel.calibration.moments import ROWS, CreepAtMoments, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.draws import WIDEST_SD
 from driftmodel.outlook.lasting import PARTS_MET, THICK_PART, THIN_PART, creep_history, heat_of_days, met_by_part
@@ -73,8 +73,8 @@ def terms_of(rooms: RoomRows, values: Mapping[str, Array]) -> Array:
 
 
 def with_rooms(
-    creep: CreepSight, rooms: RoomDrive | None, air: Dataset, drive: Drive, scenario: Scenario, table: Table
-) -> CreepSight:
+    creep: CreepAtMoments, rooms: RoomDrive | None, air: Dataset, drive: Drive, scenario: Scenario, table: Table
+) -> CreepAtMoments:
     """Creep that knows how the room's unknowns change the range of moisture met: the slope of its logarithm in each, at
     the middle of the transport unknowns."""
     if rooms is None:
@@ -97,7 +97,7 @@ def with_rooms(
     return replace(creep, by_room=np.stack(slopes, axis=1), rooms=rooms.rows.unknowns)
 
 
-def room_factor(creep: CreepSight, values: Mapping[str, Array]) -> Array:
+def room_factor(creep: CreepAtMoments, values: Mapping[str, Array]) -> Array:
     """What the rooms of particles make of the range of moisture met, (part, n, moments)."""
     away = [np.clip(np.log(values[name]) / log_sd, -WIDEST_SD, WIDEST_SD) for name, log_sd in creep.rooms]
     return np.asarray(np.exp(np.einsum("rn,prm->pnm", np.array(away), creep.by_room)))

@@ -37,7 +37,7 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout
-from driftmodel.calibration.moments import Moment, Sight, packed, states_at
+from driftmodel.calibration.moments import AtMoments, Moment, packed, states_at
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.outlook.calendar import day_of
 
@@ -67,7 +67,7 @@ class Seen:
     deviation of moisture, by the weights' shapes."""
 
     moments: tuple[Moment, ...]
-    sight: Sight
+    sight: AtMoments
     away: Array
     at_start: Array
     stays: Array
