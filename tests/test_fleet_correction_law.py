@@ -609,3 +609,14 @@ def test_what_a_forecast_asks_of_each_law(monkeypatch: pytest.MonkeyPatch) -> No
     assert asked["window_of"][0][2] == 24
     demand.forecast_demand(fleet, function, months=6, to_end_of_cover=False)
     assert asked["window_of"][0][2] == 6
+
+
+def test_a_future_follows_one_of_the_rivals() -> None:
+    """Of two, one with a hundred times the other's evidence in logs: its effects, and its factor by month."""
+    sure = replace(FIT, mean=FIT.mean + 1.0, evidence=100.0)
+    both, calendar = replace(FIT, rivals=(replace(FIT, evidence=0.0), sure)), np.arange(28, 31)
+    rival, drawn, factor = demand.one_future(both, calendar, 0.1, np.random.default_rng(1))
+    random = np.random.default_rng(1)
+    random.random()
+    assert rival is sure and drawn == pytest.approx(sure.draw(random.standard_normal(FIT.mean.size)))
+    assert factor == pytest.approx(demand.of_the_months(sure, drawn, calendar, 0.1, random))
