@@ -583,3 +583,8 @@ def test_a_folder_of_someone_else_is_left_alone(book: DemandBook, tmp_path: Path
         document.check_demand_folder(tmp_path / "letters")
     (tmp_path / "letters" / "rejects.csv").write_text(document.REJECTS_HEAD + "\n")
     document.check_demand_folder(tmp_path / "letters")
+
+
+def test_a_number_and_its_percent_stay_on_one_line() -> None:
+    lines = words._wrapped("a " * (words.WIDTH // 2 - 2) + "38 % of all", "  ", "  ")
+    assert len(lines) == 2 and lines[1].startswith("  38 % of") and "\xa0" not in lines[1]

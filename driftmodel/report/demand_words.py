@@ -211,18 +211,24 @@ def sold_words(book: DemandBook) -> str:
     return f"{sold:,} units sold, {planned:,} still to be sold"
 
 
+def _wrapped(words: str, rest: str = "", first: str = "") -> list[str]:
+    """Lines of a terminal, indented; a number and its percent stay together."""
+    lines = textwrap.wrap(words.replace(" %", "\xa0%"), WIDTH, initial_indent=first, subsequent_indent=rest)
+    return [line.replace("\xa0", " ") for line in lines]
+
+
 def terminal_summary(book: DemandBook) -> str:
     """The forecast in at most 28 lines of 100 columns (what-ifs and alerts come on top)."""
     settings = book.demand.fleet.settings
     known = f"Known to the end of {month_words(book.demand.cube.attrs['cutoff'])}: {sold_words(book)}."
-    lines = [*textwrap.wrap(settings.title, WIDTH)[:1], *textwrap.wrap(known, WIDTH), ""]
+    lines = [*_wrapped(settings.title)[:1], *_wrapped(known), ""]
     lines.append(f"{f'Next {book.span} months, {span_words(book)}':<54}{'low':>11}{'middle':>11}{'high':>11}")
     for head, band, unit in ahead_rows(book):
         name = f"  {head}{f' ({unit})' if unit not in ('jobs', 'visits') else ''}"
         lines.append(f"{name:<54}" + "".join(f"{whole(value):>11}" for value in band))
     lines.append("  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.")
     for line in (verdict(book.backtest), *alerts(book.demand)):
-        lines += textwrap.wrap(line, WIDTH, initial_indent="  ", subsequent_indent="  ")
+        lines += _wrapped(line, "  ", "  ")
     lines.append("")
     month, band = book.busiest
     told = [f"Busiest month: {month_words(month)}, {band_words(band)} regrades."]
@@ -231,17 +237,17 @@ def terminal_summary(book: DemandBook) -> str:
     told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
     told += [remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)]
     for line in told:
-        lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")[:3]
+        lines += _wrapped(line, "  ")[:3]
     lines.append("Regrades against the physics alone, as the claims have it (1 = as many):")
     rows = sorted(book.multipliers, key=lambda row: -row["expected"])
     lines += ["  " + textwrap.shorten(multiplier_words(row), WIDTH - 2) for row in rows[:MOST_LINES]]
     if len(rows) > MOST_LINES:
         lines.append(f"  and {len(rows) - MOST_LINES} more in demand.xlsx")
-    lines += [each for line in rows_words(book) for each in textwrap.wrap(line, WIDTH, subsequent_indent="  ")]
-    lines += textwrap.wrap(beyond_words(book), WIDTH, subsequent_indent="  ")
+    lines += [each for line in rows_words(book) for each in _wrapped(line, "  ")]
+    lines += _wrapped(beyond_words(book), "  ")
     if book.backtest is not None:
         line = f"Forecasts made at earlier dates, beside plain methods: {skill_words(book.backtest)}."
-        lines += textwrap.wrap(line, WIDTH, subsequent_indent="  ")
+        lines += _wrapped(line, "  ")
     return "\n".join(lines)
 
 
