@@ -35,12 +35,15 @@ def test_advice_is_told_and_written(run: Run, tmp_path: Path) -> None:
     assert page.count("<svg") == 3 and rows[2][3] in page
 
 
-def test_advice_equals_the_forecast_of_the_same_seed(run: Run, tmp_path: Path) -> None:
-    """Chance of no regrade and the forecast's own chance of one add up to one."""
-    text = run("advise", "damp-coast", "--draws", "30", "--out", str(tmp_path / "care"), "--json").out
-    told = json.loads(text)
-    text = run("forecast", "damp-coast", "--draws", "30", "--out", str(tmp_path / "forecast"), "--quiet").out
+def test_advice_equals_the_forecast_of_the_same_seed(run: Run, world: Path, tmp_path: Path) -> None:
+    """Where there is one weather, which is all that advice runs through, chance of no regrade and the forecast's own
+    chance of one add up to one."""
+    mine = world / "mine.toml"
+    mine.write_text("weather_members = 1\n" + mine.read_text(), encoding="utf-8")
+    told = json.loads(run("advise", "mine.toml", "--draws", "30", "--out", str(tmp_path / "care"), "--json").out)
+    run("forecast", "mine.toml", "--draws", "30", "--out", str(tmp_path / "forecast"), "--quiet")
     with xr.open_dataset(tmp_path / "forecast" / "forecast.nc", engine="h5netcdf") as forecast:
+        assert 0.0 < told["now"]["no_regrade"] < 1.0
         assert told["now"]["no_regrade"] == pytest.approx(1.0 - float(forecast["regrade_due"].values[-1]))
 
 
