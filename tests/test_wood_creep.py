@@ -267,3 +267,11 @@ def test_relaxation_is_the_solution_of_its_equations() -> None:
     run = solve_ivp(rate, (0, held.size - 1), np.zeros(2), max_step=0.25, rtol=1e-6, t_eval=np.arange(held.size))
     expected = held - np.array(shares) @ run.y
     assert found == pytest.approx(expected, abs=2e-3)
+
+
+def test_a_range_met_grows_from_its_own_step() -> None:
+    """A load from day 100 on: nothing of 3 % met is there on its day, all of it after seven years, and by log time."""
+    marks, moisture = np.array([0, 100, 200, 100 + round(7 * 365.25)]), np.array([5.0, 9.0, 12.0, 10.0])
+    met = c.running_range(moisture, marks, [c.LoadStep(100, 1.0)], 30.0)
+    share = np.log(1.0 + 100.0 / 30.0) / np.log(1.0 + 7 * 365.25 / 30.0)
+    assert met == pytest.approx([0.0, 0.0, 3.0 * share, 3.0], rel=1e-4)

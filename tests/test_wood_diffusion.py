@@ -387,3 +387,13 @@ def test_a_film_holds_damp_wood_the_longer() -> None:
     assert at(80.0, 1.0) == pytest.approx(SLOPE / float(isotherm_slope(20.0, 80.0)), rel=0.02)
     assert at(50.0, 1.0, 31.0) == pytest.approx(float(saturation_pressure_pa(31.0)) / 2338.8, rel=0.02)
     assert 1.0 / at(80.0, 0.25) == pytest.approx(0.75 / at(80.0, 0.0) + 0.25 / at(80.0, 1.0))
+
+
+def test_the_pace_goes_by_a_moisture_that_follows_it() -> None:
+    """Without a film the pace is exp(4 (u + air) / 2) of a moisture u that can be read from it: from 6 % in air of 12 %
+    at the reference's heat it follows as a lag of 5 days at that very pace."""
+    pace = d.pace(np.full(30 * 24, 20.0), np.full(30 * 24, 12.0), 0.0, 5.0, 6.0, HEAT, EXPONENT).reshape(-1, 24)[:, 0]
+    reference = float(equilibrium_moisture_content(20.0, 50.0))
+    state = 2.0 * (100.0 * np.log(pace) / EXPONENT + reference) - 12.0
+    assert state[0] == pytest.approx(6.0)
+    assert state[1:] == pytest.approx(12.0 - (12.0 - state[:-1]) * np.exp(-pace[:-1] / 5.0), abs=2e-3)
