@@ -38,7 +38,7 @@ from driftmodel.calibration.room_moments import room_factor
 from driftmodel.calibration.unsure import see
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.draws import Draws, draw_unknowns, unknowns_of
+from driftmodel.outlook.draws import WIDEST_SD, Draws, draw_unknowns, unknowns_of
 from driftmodel.outlook.lasting import PARTS_MET, creep_history, heat_of_days, met_by_part
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.work import grade_lifts_mm
@@ -274,6 +274,9 @@ def test_a_table_keeps_the_shapes_that_count(bench: Bench) -> None:
     sizes = np.sqrt(np.einsum("rik,rik->i", table.weights, table.weights))
     assert (sizes[1:] <= sizes[:-1]).all() and sizes[-1] > 1e-5 * sizes[0]
     assert table.nodes.T @ table.nodes == pytest.approx(np.eye(sizes.size), abs=1e-9)
+    for points in POINTS:  # zeros of the Chebyshev polynomial of their number, over all a draw may be
+        at_zero = np.polynomial.Chebyshev.basis(points, [-WIDEST_SD, WIDEST_SD])(chebyshev(points))
+        assert at_zero == pytest.approx(np.zeros(points), abs=1e-12)
     grid, unknowns = table.time_constants_days, unknowns_of(bench.scenario)
     mesh = [axis.ravel() for axis in np.meshgrid(*(chebyshev(points) for points in POINTS), indexing="ij")]
     values = {name: unknowns[name].median * np.exp(unknowns[name].log_sd * place)

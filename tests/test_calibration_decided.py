@@ -306,6 +306,8 @@ def test_readings_of_a_book_are_put_in_order_before_they_are_learned_from(
     assert decide.weather_or_drift(scenario, (hand, late), earlier) == ("posterior", (hand, late))
     assert seen["book"] == BenchBook((before, late, early, hand), (), ("said",), "a.csv")
     assert seen["now"] == DAY and seen["bench"] == ("bench", DAY) and seen["more"] == ()
+    for more in ("relief", "projection"):  # the action among them is enough
+        assert decide.weather_or_drift(scenario, (row(what=more, value=0.2), hand))[1][1] is hand
     decide.weather_or_drift(scenario, row(what="projection"), earlier, drawn=True)
     assert len(seen["more"]) > 20
     decide.decide_unread(scenario, seen["book"], DAY + timedelta(days=3))

@@ -223,6 +223,19 @@ def test_a_life_is_its_own_until_it_has_forgotten_and_then_the_common_one(monkey
     assert lives._lags(scenario, 0, None)[0] == "all its own"
 
 
+def test_days_of_movement_add_up_along_a_path(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thin parts at once, twice and four times the reference speed for a day each, thick ones at half of that."""
+    thin = np.repeat([1.0, 2.0, 4.0], 24)
+    lags = SimpleNamespace(lags_pct="lags", time_constants_days="days")
+    monkeypatch.setattr(lives, "wood_air", lambda *_: ("emc", (thin, thin / 2.0)))
+    monkeypatch.setattr(lives, "lags_of", lambda emc, speeds, built: lags)
+    monkeypatch.setattr(lives, "built_moisture", lambda _: 9.0)
+    monkeypatch.setattr(lives, "heat_of_days", lambda hourly: hourly[::24])
+    path = lives._path(LOGGED, date(2020, 1, 1), (np.arange(72.0), 2.0 * np.arange(72.0)))
+    assert path.spent.tolist() == [[0.0, 1.0, 3.0, 7.0], [0.0, 0.5, 1.5, 3.5]]
+    assert path.humid_pct.tolist() == [23.0, 71.0, 119.0] and path.heat.tolist() == [0.0, 24.0, 48.0]
+
+
 def test_what_lives_of_one_place_share(monkeypatch: pytest.MonkeyPatch) -> None:
     """The place's path is a year and a day longer than the horizon, from the year's begin; its houses' drivers stand at
     whole steps of five days, and the days of movement in each are those between."""

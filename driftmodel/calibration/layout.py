@@ -94,7 +94,7 @@ def layout_of(bench: Bench, book: BenchBook) -> Layout:
     return Layout(multipliers, offsets)
 
 
-def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: float = 0.0) -> Draws:
+def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: float) -> Draws:
     """Particles as the forecast's draws; the weather members share them out in equal blocks. What the truss rod, a neck
     reset or damage did to the action, by an amount only the readings tell, goes with the error of the set-up."""
     values = layout.values(normals)
