@@ -14,7 +14,7 @@ import pytest
 from scipy.stats import norm
 
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration import diagnosis
+from driftmodel.calibration import diagnosis, fit
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.neck import slack_turn_deg
@@ -213,7 +213,7 @@ def test_a_guitar_is_unusual_when_nine_draws_in_ten_are(name: str, times: float,
 
     def values(normals: Array) -> dict[str, Array]:
         middle = len(normals) == 1
-        gain = np.full(1, 0.8) if middle else 0.8 * own * 1.25
+        gain = np.full(1, 1.6) if middle else 1.6 * own * 1.25
         return {"residual_gain": gain, "string_response": np.full(1, 1.25) if middle else np.ones(1000)}
 
     def answers(normals: Array, horizon: bool, weather: bool) -> Any:
@@ -227,6 +227,17 @@ def test_a_guitar_is_unusual_when_nine_draws_in_ten_are(name: str, times: float,
     low, middle, high = np.quantile(draws, [0.1, 0.5, 0.9], method="inverted_cdf")
     assert found[name].times == pytest.approx((low, middle, high))
     assert [one.told for key, one in found.items() if key != name] == [False]
+
+
+def test_answers_have_the_weather_of_what_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The posterior's own particles with the weather given the readings, others with that before them, or with none."""
+    monkeypatch.setattr(fit, "answers", lambda bench, layout, sight, first, particles, asked, work, horizon, own: (
+        first, particles, horizon, own))  # fmt: skip
+    own: Any = Stub(sampled=Stub(normals="after"), readings=(1, 2), more=(3,), bench=0, layout=0, sight=0, asked=0,
+                    book=Stub(work=()), weather_of=lambda particles, after: (particles, after))  # fmt: skip
+    assert fit.Posterior.answers(own) == (3, "after", True, ("after", True))
+    assert fit.Posterior.answers(own, "start", False) == (3, "start", False, ("start", False))  # type: ignore[arg-type]
+    assert fit.Posterior.answers(own, weather=False) == (3, "after", True, None)
 
 
 def test_slack_bolts_lift_by_their_turn_at_the_saddle() -> None:
