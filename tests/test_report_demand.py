@@ -588,3 +588,11 @@ def test_a_folder_of_someone_else_is_left_alone(book: DemandBook, tmp_path: Path
 def test_a_number_and_its_percent_stay_on_one_line() -> None:
     lines = words._wrapped("a " * (words.WIDTH // 2 - 2) + "38 % of all", "  ", "  ")
     assert len(lines) == 2 and lines[1].startswith("  38 % of") and "\xa0" not in lines[1]
+
+
+def test_a_long_answer_says_where_the_rest_of_it_stands(book: DemandBook, monkeypatch: pytest.MonkeyPatch) -> None:
+    short, long = ("a short answer", "nine letters " * 30)
+    monkeypatch.setattr(words, "what_if_words", lambda _: [short, long])
+    told = words.terminal_summary(book).splitlines()
+    at = told.index(short)
+    assert told[at + 3] == "  ... (the whole of it in demand.xlsx)" and told[at + 4].startswith("Regrades against")

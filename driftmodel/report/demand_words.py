@@ -237,7 +237,8 @@ def terminal_summary(book: DemandBook) -> str:
     told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
     told += [remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)]
     for line in told:
-        lines += _wrapped(line, "  ")[:3]
+        part = _wrapped(line, "  ")
+        lines += part if len(part) <= 3 else [*part[:2], "  ... (the whole of it in demand.xlsx)"]
     lines.append("Regrades against the physics alone, as the claims have it (1 = as many):")
     rows = sorted(book.multipliers, key=lambda row: -row["expected"])
     lines += ["  " + textwrap.shorten(multiplier_words(row), WIDTH - 2) for row in rows[:MOST_LINES]]
