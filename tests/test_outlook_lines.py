@@ -215,6 +215,7 @@ def test_the_grade_worth_most_is_chosen_with_its_job(scenario: Scenario, monkeyp
     chain = made(two, none_due())
     table = place.grades_of(chain)
     assert (table.fitted, table.joint_open, table.if_open, table.if_closed, table.years) == ("J", True, "H", "J", 2)
+    assert place.YEARS == 5
     assert table.steadiest == "H" and table.advised == "H" and table.job_days == 60.0 and table.draws == 11
     row = table.of("L")
     assert (row.inside_days, row.later_jobs, row.no_regrade) == pytest.approx((310.0, 2.0, 0.0))
@@ -963,6 +964,11 @@ def test_the_rod_is_left_alone_where_the_spacer_is_at_fault(scenario: Scenario) 
     assert regrade.bow_left(reading, bow, 0.3, scenario)[0] == pytest.approx(0.45)
     low = regrade.bow_left(reading, bow, 0.1, scenario)[0]
     assert low[:8] == pytest.approx(0.45) and low[8:] == pytest.approx(0.0)  # in the week of the 60th day
+    # bowed as far again from the week after: outside from then on, and turned 60 days later
+    twice = np.where(np.arange(steps) < 9, 0.45, 0.9)[None, :]
+    again = regrade.bow_left(reading, twice, 0.1, scenario)[0]
+    assert again[:8] == pytest.approx(0.45) and again[9:17] == pytest.approx(0.45)
+    assert again[[8, *range(17, steps)]] == pytest.approx(0.0)
     # a spacer fitted at the bench is told by its lift alone: 2.35 and half of 0.4 mm are inside, so the rod is at fault
     lifts = grade_lifts_mm(scenario)
     label = scenario.instrument.spacers.labels[int(np.argmin(np.abs(lifts - 0.4)))]

@@ -96,6 +96,8 @@ def test_a_brace_falls_to_its_ends_and_is_let_in_where_they_are_near(body: Body)
     assert (made.width_mm, made.board) == (drawn.width_mm, board(drawn.wood))
     turned = _bar(replace(drawn, path_mm=((100.0, 60.0), (100.0, -96.0))), square, 12.0)
     assert turned.path == pytest.approx(made.path[::-1])
+    bent = _bar(replace(drawn, path_mm=((100.0, 60.0), (110.0, 0.0), (110.0, -96.0))), square, 12.0)
+    assert bent.path == pytest.approx(np.array([[100.0, 60.0], [110.0, 0.0], [110.0, -100.0]]), abs=0.3)
     far = _bar(replace(drawn, path_mm=((100.0, -88.0), (100.0, 102.0))), square, 11.0)
     assert far.path.tolist() == [[100.0, -88.0], [100.0, 102.0]]
     even = _bar(replace(drawn, end_taper_mm=0.0), square, 0.0)
@@ -123,6 +125,8 @@ def test_how_far_a_brace_may_reach(body: Body, monkeypatch: pytest.MonkeyPatch) 
     for x, taken in ((103.9, True), (104.1, False), (150.0, False), (195.9, False), (196.1, True)):
         assert fits(((x, -60.0), (x, 60.0)), holed) is taken, x
     assert not fits(((400.0, 0.0), (410.0, 0.0)))
+    with pytest.raises(BadInput, match="x = 104, y = 10 mm"):  # all of it would be an end
+        _check_brace(replace(body.top.braces[0], path_mm=((100.0, 0.0), (108.0, 20.0))), bare, square, "here")
     asked: list[float] = []
     real = body_room._bar
     monkeypatch.setattr(

@@ -54,7 +54,7 @@ def found(scenario: Scenario, *, due: float = 0.0, dry_days: float = 0.0, dry_at
 
 def test_limits_of_the_verdict(scenario: Scenario) -> None:
     """More likely than not within two years; drier than 35 % for more than 30 days a year."""
-    assert found(scenario)["verdict"] == "leave"
+    assert found(scenario)["verdict"] == "leave" and findings.READ_EVERY_DAYS == 7
     assert found(scenario, due=0.5)["verdict"] == "leave" and found(scenario, due=0.51)["verdict"] == "regrade"
     assert found(scenario, due=0.51, dry_days=200)["verdict"] == "regrade"
     assert (
@@ -233,7 +233,7 @@ def test_response_meets_the_wood_it_belongs_to(scenario: Scenario) -> None:
 
 def test_steps_of_the_forecast() -> None:
     """Readings are a week apart, which the tables, the page and the calibration count on."""
-    assert READING_STEP_DAYS == 7 and findings.READ_EVERY_DAYS == 7
+    assert READING_STEP_DAYS == 7
 
 
 def test_trailing_mean_is_causal_and_starts_with_the_build() -> None:
@@ -253,7 +253,7 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     drawn = draw_unknowns(scenario, 4, 1)
     days = horizon_days(scenario) + 1
     result = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
-    due = Regrades(np.array([[100], [400], [900], [NEVER]]), np.array([[0], [NO_GRADE], [NO_GRADE], [NO_GRADE]]))
+    due = Regrades(np.array([[100], [365], [900], [NEVER]]), np.array([[0], [NO_GRADE], [NO_GRADE], [NO_GRADE]]))
     action = np.arange(4.0)[:, None] + np.zeros((4, -(-days // 7)))
     action[:, -1] = np.log(drawn.values["film"])  # whose doubt it is, is asked at the end
     world: Any = SimpleNamespace(reading=Reading(np.zeros_like(action), action, 7))
@@ -264,6 +264,6 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
         and float(result["grade_probability"].sum()) < 0.34
     )
     assert result["occasion_probability"].values.tolist() == [0.75]
-    np.testing.assert_allclose(result["regrade_due"].values, [0.25, 0.5, *[0.75] * (YEARS - 2)])
+    np.testing.assert_allclose(result["regrade_due"].values, [0.5, 0.5, *[0.75] * (YEARS - 2)])
     assert result["regrade_grade"].values[:, 0].tolist() == [scenario.instrument.spacers.labels[0], "", "", ""]
     assert float(result["driver_share"].sel(unknown=unknowns_of(scenario)["film"].words)) == pytest.approx(1.0)
