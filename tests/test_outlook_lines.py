@@ -696,7 +696,7 @@ def test_unknowns_are_drawn_about_their_middles(scenario: Scenario) -> None:
     assert known["structure"].log_sd == pytest.approx(whole.log_sd * np.sqrt(1.0 - share))
     learned = replace(scenario, learned=(LearnedPrior("film", 1.3, 0.2, "own"),))
     assert (unknowns_of(learned)["film"].median, unknowns_of(learned)["film"].log_sd) == (1.3, 0.2)
-    assert draw_unknowns(scenario, 2, 0).count == 2
+    assert draw_unknowns(scenario, 1, 0).count == 1
     with pytest.raises(BadInput, match="seed"):
         draw_unknowns(scenario, 2, -1)
     with pytest.raises(BadInput, match="flim"):

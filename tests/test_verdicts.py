@@ -95,13 +95,14 @@ def test_the_cause_is_what_goes_the_same_way(
     error = np.array([0.1, 0.0, -0.1])
     steps = -(-days // 7)
     action = scenario.setup.action_12th_mm + error[:, None] + np.full((draws, steps), place_mm + lasting_mm)
-    result = xr.Dataset({"projection_change_lasting": (("draw", "time"), np.full((draws, days), -2.0 * lasting_mm))})
+    lasting = np.array([lasting_mm, lasting_mm, place_mm])[:, None]  # of the third, which reaches none, the other way
+    result = xr.Dataset({"projection_change_lasting": (("draw", "time"), -2.0 * lasting + np.zeros((draws, days)))})
     world: Any = SimpleNamespace(reading=Reading(np.zeros((draws, steps)), action, 7))
     due: Any = SimpleNamespace(day=np.array([[70], [140], [-1]]))
     given = Draws(MappingProxyType({}), error, np.zeros(draws, dtype=np.intp))
     findings._put_place(result, scenario, given, world, due)
     assert result.attrs["regrade_cause"] == cause
-    np.testing.assert_allclose(result["place_shift"].values, place_mm, atol=1e-9)
+    np.testing.assert_allclose(result["place_shift"].values, [place_mm, place_mm, lasting_mm], atol=1e-9)
 
 
 def test_rule_at_its_very_limits(scenario: Scenario) -> None:
@@ -265,5 +266,9 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     )
     assert result["occasion_probability"].values.tolist() == [0.75]
     np.testing.assert_allclose(result["regrade_due"].values, [0.5, 0.5, *[0.75] * (YEARS - 2)])
+    again = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
+    twice = Regrades(np.array([[100, 700], *[[400, NEVER]] * 3]), np.array([[0, 2], *[[1, NO_GRADE]] * 3]))
+    findings._put_regrades(again, scenario, drawn, world, twice)  # of the one that has a second, all want one grade
+    assert again["grade_probability"].values[:, :3].tolist() == [[0.25, 0.75, 0.0], [0.0, 0.0, 1.0]]
     assert result["regrade_grade"].values[:, 0].tolist() == [scenario.instrument.spacers.labels[0], "", "", ""]
     assert float(result["driver_share"].sel(unknown=unknowns_of(scenario)["film"].words)) == pytest.approx(1.0)
