@@ -859,10 +859,11 @@ def test_the_whole_box_on_large_triangles() -> None:
     for name, value in (("sinkage", strings.block[1] - strings.bridge[1]), ("turn", strings.block_turn),
                         ("tilt", -strings.bridge_tilt)):  # fmt: skip
         assert sum(shares[name].values()) == pytest.approx(value, rel=0.025), name
-    shape = box_movement.top_shape(replace(own, top=replace(own.top, hole=(150.0, 0.0, 60.0))), 45.0, ("top",))
+    shape = box_movement.top_shape(replace(own, top=replace(own.top, hole=(150.0, 20.0, 60.0))), 45.0, ("top",))
     at = int(np.argmin(np.hypot(shape.places[0] - 290.0, shape.places[1])))
     assert shape.rise["top"][at] == pytest.approx(top.bridge[1] - top.block[1] * (1.0 - 290.0 / 500.0), rel=0.06)
     a, b, c = (shape.places[:, shape.triangles[k]] for k in range(3))
+    assert np.hypot(*((a + b + c) / 3.0 - np.array([[150.0], [20.0]]))).min() > 30.0
     area = np.abs((b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0]).sum() / 2.0
     assert area == pytest.approx(500.0 * 360.0 - np.pi * 30.0**2, rel=0.01)
 
