@@ -809,6 +809,8 @@ def test_slanting_rings_by_turning_the_compliance() -> None:
     axes = np.array([[c, s], [-s, c]])
     turned = np.einsum("ai,bj,ck,dm,ijkm->abcd", axes, axes, axes, axes, tensor)
     made = board("sitka spruce", 30.0)
+    for part, whole in enumerate((made.plane_stiffness(), made.through_stiffness())):
+        assert sum(share[part] for share in made.shares().values()) == pytest.approx(whole)
     assert 1.0 / made.modulus_across == pytest.approx(turned[0, 0, 0, 0])
     assert 1.0 / made.shear_across_through == pytest.approx(4.0 * turned[0, 1, 0, 1])
     assert made.rolling_in_across == pytest.approx(made.modulus_across * 4 * (c * s) ** 2 / (4.0 * g))
