@@ -196,11 +196,11 @@ def _check(body: Body, outline: Array) -> None:
 def _check_brace(brace: Brace, plate: Plate, outline: Array, place: str) -> None:
     """A brace lies inside the outline, but for its ends, which may run under the lining, and beside the sound hole."""
     path = np.asarray(brace.path_mm, dtype=float)
-    middle = path.mean(axis=0)
     share = np.linspace(0.0, 1.0, 101)[:, None]
     spots = np.concatenate([start + share * (end - start) for start, end in pairwise(path)])
     body = spots[np.hypot(*(spots[:, None] - path[[0, -1]]).transpose(2, 0, 1)).min(axis=1) > OVERHANG_MM]
-    out = body[~inside(body, outline)] if len(body) else middle[None]
+    body = body if len(body) else path.mean(axis=0)[None]  # a cleat is all ends
+    out = body[~inside(body, outline)]
     if len(out):
         kept = spots[inside(spots, outline)]
         ends = [kept[0], kept[-1]] if len(kept) > 1 else [np.array([75.0, -60.0]), np.array([75.0, 60.0])]
