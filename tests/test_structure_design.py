@@ -5,6 +5,7 @@ No outside values but where named.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -115,10 +116,11 @@ def test_dry_and_wet_share_a_mirrored_scale(instrument: Instrument) -> None:
 def test_a_design_from_the_command_line(undrawn: None, run: Callable[..., object], world: Path) -> None:
     ran = run("design", "instruments/small_ladder_braced.toml", "--out", "drawn")
     assert ran.code == 0 and "saddle over" in ran.out
+    assert re.search(r"(?m)^J (\s+\+0\.0+){6}$", ran.out), "the straight spacer moves nothing, and no minus says so"
     written = {path.name for path in (world / "drawn").iterdir()}
     assert written == {"drawing.png", "movement.png", "give.png", "behaviour.txt"}
     wrong = run("design", "smal_ladder_braced")
-    assert wrong.code == 2 and '"small_ladder_braced"' in wrong.err
+    assert wrong.code == 2 and wrong.err.rstrip().endswith("Mend: driftmodel design small_ladder_braced")
 
 
 def test_parts_that_do_not_fit_are_named(instrument: Instrument) -> None:

@@ -304,7 +304,7 @@ def named_file(name: str | Path, folder: str, kind: str, command: str = "driftmo
     raise BadInput(
         f'there is no {kind} "{text}".{near_match(text, known)}',
         f"a path to a TOML file, or one of {', '.join(known)}",
-        mend=f"{command} {known[0]}",
+        mend=f"{command} {[*near_matches(text, known), *known][0]}",
     )
 
 

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import date
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.readings_cells import ALIASES, WHAT_WORDS, reading_in, tool_names
 from driftmodel.calibration.readings_table import Line, plain_words
@@ -186,8 +186,8 @@ def _work(words: str, text: str, whole: str, scenario: Scenario, fitted: str) ->
         if asked is None and found:
             return Saying({"work": said})
     if asked is None or (re.search(r"\d", text) and not _ABOUT.search(text)):
-        near = near_match(re.sub(r"[^a-z ]", "", text.lower()).strip(), WHAT_WORDS) if text else ""
-        meant = near.removeprefix(' Did you mean "').removesuffix('"?')
+        bald = re.sub(r"[^a-z ]", "", text.lower()).strip()
+        near, meant = near_match(bald, WHAT_WORDS), next(iter(near_matches(bald, WHAT_WORDS)), "")
         number = re.search(r"\d[^a-z]*(mm|in|thou|g|kg)?", text)
         bare = bool(re.fullmatch(r"[\d.,/ ]*\s*(mm|in|thou|inch|inches|\")?", text)) and bool(number)
         mend = f"{meant or 'action'} {number[0].strip()}" if number and (meant or bare) else f"note: {whole}"

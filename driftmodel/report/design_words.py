@@ -143,9 +143,11 @@ def spacer_words(instrument: Instrument, units: str) -> str:
         f"{'spacer':<10}{'taper':>9}{'turn':>9}{'saddle':>9}{'action 12th':>13}{'tongue':>9}{'cents':>9}",
     ]
     for label, taper, turn, rise, lift, thick in zip(
-        spacers.labels, spacers.tapers_mm, turns, saddle, action, tongue, strict=True
+        spacers.labels, spacers.tapers_mm, turns, saddle, action, tongue + 0.0, strict=True
     ):
-        cents = intonation_shift_cents(strings.scale_mm, instrument.body_fret, float(turn), height)
+        cents = (
+            intonation_shift_cents(strings.scale_mm, instrument.body_fret, float(turn), height) + 0.0
+        )  # no sign before nought
         lines.append(
             f"{label:<10}{taper / per:>+9.{digits}f}{turn:>+9.3f}{rise / per:>+9.{digits}f}{lift / per:>+13.{digits}f}"
             f"{thick / per:>+9.{digits}f}{cents:>+9.3f}"
