@@ -348,13 +348,3 @@ def test_edges_of_what_fits(body: Body) -> None:
             box(taken)
             with pytest.raises(BadInput, match=words):
                 box(refused)
-
-
-def test_a_cleat_is_taken_where_it_is_inside(body: Body) -> None:
-    """A brace so short that all of it is ends is judged by its middle."""
-    patch = replace(body.top.braces[0], name="cleat", path_mm=((150.0, 80.0), (150.0, 100.0)))
-    bodies = [replace(body, top=replace(body.top, braces=(*body.top.braces, one)))
-              for one in (patch, replace(patch, path_mm=((150.0, 380.0), (150.0, 400.0))))]  # fmt: skip
-    box(bodies[0])
-    with pytest.raises(BadInput, match="cleat"):
-        box(bodies[1])

@@ -125,8 +125,8 @@ def test_how_far_a_brace_may_reach(body: Body, monkeypatch: pytest.MonkeyPatch) 
     for x, taken in ((103.9, True), (104.1, False), (150.0, False), (195.9, False), (196.1, True)):
         assert fits(((x, -60.0), (x, 60.0)), holed) is taken, x
     assert not fits(((400.0, 0.0), (410.0, 0.0)))
-    with pytest.raises(BadInput, match="x = 104, y = 10 mm"):  # all of it would be an end
-        _check_brace(replace(body.top.braces[0], path_mm=((100.0, 0.0), (108.0, 20.0))), bare, square, "here")
+    assert fits(((100.0, 0.0), (108.0, 20.0)))  # all of it is ends: judged by its middle
+    assert fits(((100.0, 92.0), (100.0, 106.0))) and not fits(((100.0, 95.0), (100.0, 107.0)))
     asked: list[float] = []
     real = body_room._bar
     monkeypatch.setattr(
