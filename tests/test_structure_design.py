@@ -21,6 +21,7 @@ from driftmodel.structure.body import box
 from driftmodel.structure.box_movement import solve
 from driftmodel.structure.design import (
     INPUTS,
+    WHAT_IFS,
     Behaviour,
     Sensitivity,
     behaviour,
@@ -85,6 +86,22 @@ def test_every_input_changes_only_a_copy(instrument: Instrument) -> None:
         changed = change(own, 1.1)
         assert changed is not own and changed != own, name
     assert own.box.top.thickness_mm == instrument.body.top.thickness_mm
+
+
+def test_a_brace_made_higher_wider_or_stiffer_is_that_alone(instrument: Instrument) -> None:
+    own = case_of(instrument).box.top.bars
+    reach = np.array([0.0, 40.0, 90.0])
+    for what, of in (("height", (1.2, 1.0, 1.0)), ("width", (1.0, 1.2, 1.0)), ("stiffness", (1.0, 1.0, 1.2))):
+        for bar, one in zip(INPUTS[f"top brace {what}"](case_of(instrument), 1.2).box.top.bars, own, strict=True):
+            assert bar.height_mm(reach) == pytest.approx(of[0] * one.height_mm(reach))
+            assert bar.width_mm == pytest.approx(of[1] * one.width_mm)
+            assert bar.board.modulus_along == pytest.approx(of[2] * one.board.modulus_along)
+
+
+def test_what_ifs_go_from_less_to_more_through_what_is_drawn() -> None:
+    """The picture joins them by a line and marks the design as drawn."""
+    for name, factors in WHAT_IFS.items():
+        assert list(factors) == sorted(set(factors)) and 1.0 in factors, name
 
 
 def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument, found: Behaviour) -> None:
