@@ -340,3 +340,11 @@ def test_a_room_is_told_by_its_wood_in_lasting_air_and_the_powers_of_its_unknown
         warm, damp = lasting_air(*outdoors[:2], drawn_room(home.room, factors), None, outdoors[2], house_numbers())
         emc.append(equilibrium_moisture_content(warm, damp))
     assert found[1, :2] == pytest.approx(emc[1] - emc[0]) and (found[1, :2] > 0.0).all()
+
+
+@pytest.mark.parametrize(("log_sd", "are_open"), [(0.3, True), (0.0, False)])
+def test_a_home_is_open_where_anything_is_unknown_of_it(
+    log_sd: float, are_open: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(room_lags, "home_unknowns", lambda *_: {"excess_cold": SimpleNamespace(log_sd=log_sd)})
+    assert bool(room_lags.open_climates(short("first-winter"))) is are_open

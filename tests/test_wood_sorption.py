@@ -170,3 +170,12 @@ def test_rival_laws_share_a_signature_and_differ_by_the_daily_offset() -> None:
 def test_still_air_leaves_the_moisture_alone() -> None:
     still = s.history_with_hysteresis(np.full(240, 20.0), np.full(240, 45.0), memory=s.memory_at_middle(45.0))
     assert still == pytest.approx(np.full(240, s.equilibrium_moisture_content(20.0, 45.0)), abs=1e-6)
+
+
+def test_curves_of_a_wood_without_a_loop_add_nothing() -> None:
+    """Where wetting and drying go the same way there is no memory; the spruce's own curves have one."""
+    spruce = s.norway_spruce()
+    flat = s.BoundaryCurves(spruce.adsorption, spruce.adsorption, "wetting alone")
+    air = np.array([40.0, 70.0, 30.0, 55.0])
+    assert s.hysteresis_offset(20.0, air, flat) == pytest.approx(np.zeros(4), abs=1e-12)
+    assert np.abs(s.hysteresis_offset(20.0, air, spruce)).max() > 0.3
