@@ -68,6 +68,11 @@ def summed(each: Array) -> Array:
     return np.asarray(top + np.log(np.exp(flat - top[:, None]).sum(axis=1)))
 
 
+def shares_of(each: Array) -> Array:
+    """The part each has of the sum of what logarithms (n, ...) are of, of the same shape."""
+    return np.asarray(np.exp(each - summed(each).reshape(-1, *[1] * (each.ndim - 1))))
+
+
 def _two_laws(residual: Array, sd: Array, doubt: Array, reach: Array) -> tuple[Array, Array]:
     return np.log1p(-doubt) + _log_normal(residual, sd), np.log(doubt) - np.log(2.0 * reach)
 
@@ -126,8 +131,7 @@ class Ways:
 
     def likely(self, residual: Array, swing: Array) -> Array:
         """How likely each way is for each particle, (n, ways)."""
-        each = self.each(residual, swing)
-        return np.asarray(np.exp(each - summed(each)[:, None]))
+        return shares_of(self.each(residual, swing))
 
     def only(self, kept: NDArray[np.intp]) -> Ways:
         """Some of the ways."""

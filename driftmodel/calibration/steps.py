@@ -19,7 +19,7 @@ from driftmodel.base.types import Array
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample
-from driftmodel.calibration.slips import Ways, slip_chance, slip_of, summed, ways_of
+from driftmodel.calibration.slips import Ways, shares_of, slip_chance, slip_of, summed, ways_of
 from driftmodel.calibration.unsure import Noise
 from driftmodel.outlook.draws import WIDEST_SD
 
@@ -80,7 +80,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
         WIDEST_SD,
     )
     each, size, spread = found(sampled.normals, ways)
-    odds = _shares(each)
+    odds = shares_of(each)
     share = odds.sum(axis=1).mean(axis=0)
     factor = float(np.log(share[1:].sum()) - np.log(max(share[0], 1.0 / particles)))
     gaps = share[1:].reshape(STEP_SD_MM.size, -1).sum(axis=0)
@@ -100,11 +100,6 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     )
 
 
-def _shares(each: Array) -> Array:
-    """How likely each way and shape is for each particle, (n, ways, shapes), by logarithms."""
-    return np.asarray(np.exp(each - summed(each)[:, None, None]))
-
-
 def _ways(posterior: Posterior, shapes: Array, found: Callable[[Array, Ways], tuple[Array, Array, Array]]) -> Ways:
     """The ways that are likely with a step or without: which readings are doubtful is asked anew, since what comes
     after a step is a slip only where there is none."""
@@ -116,10 +111,10 @@ def _ways(posterior: Posterior, shapes: Array, found: Callable[[Array, Ways], tu
         noise = Noise(known.unsure, sd, slip, known.likely)
         ways = ways_of(noise, doubt, posterior.ways.reach)
         each, size, _ = found(cloud, ways)
-        odds = _shares(each)
+        odds = shares_of(each)
         away, variance = noise.left_out(residual - (odds * size).sum(axis=1) @ shapes)
         slip = slip_chance(away, np.sqrt(variance), doubt, posterior.ways.reach)
-    likely = [_shares(part).sum(axis=2).mean(axis=0) for part in (each[:, :, :1], each[:, :, 1:])]
+    likely = [shares_of(part).sum(axis=2).mean(axis=0) for part in (each[:, :, :1], each[:, :, 1:])]
     return ways.pruned(np.maximum(*likely))
 
 
