@@ -148,7 +148,9 @@ class _Changer(ast.NodeVisitor):
             return
         if name in _NAMES:
             self._site(node, f"{ast.unparse(node.func)} -> {_NAMES[name]}", kind, _NAMES[name], node.func)
-        self.generic_visit(node)
+        for part in (node.func, *node.args, *(word.value for word in node.keywords)):
+            if name != "reshape" or ast.unparse(part) != "-1":  # where any number below nought says the same
+                self.visit(part)
 
     def visit_BinOp(self, node: ast.BinOp) -> None:
         if not isinstance(node.left, ast.JoinedStr) and "ArrayLike" not in ast.unparse(node):

@@ -200,6 +200,9 @@ def test_amounts_follow_from_the_middle(scenario: Scenario) -> None:
     assert swap.spacer == nearest and swap.right_in_a_year == 1.0
     assert told.options["leave"].right_in_a_year == 0.0
     assert told.best == "spacer" and told.chances()["spacer"] == 1.0  # 0.8 mm is sooner a spacer's
+    calm = standing(scenario, [2.7] * 9)  # without seasons many grades are inside all year: the nearest of them
+    still = replace(calm.found, action_dry_mm=np.full(9, 2.7), action_damp_mm=np.full(9, 2.7))
+    assert weigh(replace(calm, found=still)).options["spacer"].spacer == nearest
     small = weigh(standing(scenario, [2.61] * 9))
     assert abs(small.options["saddle"].saddle_mm) == pytest.approx(0.6)
     near = weigh(standing(scenario, [2.5] * 9, steady=2.8))

@@ -18,11 +18,13 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import decide
+from driftmodel.calibration.forward import ROWS
 from driftmodel.calibration.layout import layout_of
 from driftmodel.calibration.moments import Moment, Table, chebyshev
 from driftmodel.calibration.options import Option, Standing, Weighed, gains_of, weigh
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.structure.joint import pivot_of
 
 Array = np.ndarray
 DAY = date(2027, 5, 20)
@@ -203,6 +205,12 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
         parts = np.stack([np.ones(100), normals[:100, layout.names.index("diffusion")]], axis=1)
         assert decide.weeks_to_come_back(posterior) == weeks_by_hand(parts)
     assert weeks_by_hand(np.array([[1.0, 0.0]])) == 2
+    # the action is half of what the top lifts the saddle by, and the bow that the neck brings later
+    given, both = bench.coefficients, weights.copy()
+    lift = np.radians(given.neck_rotation["top"]) * pivot_of(bench.scenario.instrument) - given.top_sinkage["top"]
+    both[:, 1], both[ROWS.index("neck"), 0, slow] = 0.0, 0.6 * lift / 2.0 / given.bow_action["neck"]
+    posterior = Stub(layout=layout, bench=replace(made, table=Table(both, nodes, own)), sampled=Stub(normals=normals))
+    assert decide.weeks_to_come_back(posterior) == weeks_by_hand(np.array([[1.0, 0.6]]))
     quick = replace(made, table=Table(weights, nodes, np.where(own == 8.0, 1.0, own)))  # gone within half a week
     posterior = Stub(layout=layout, bench=quick, sampled=Stub(normals=np.zeros((9, layout.size))))
     assert decide.weeks_to_come_back(posterior) == 1

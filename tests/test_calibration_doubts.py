@@ -16,6 +16,7 @@ from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, 
 
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.schema import PARTS
+from driftmodel.calibration import unsure
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import moisture_of
 from driftmodel.calibration.layout import Layout, layout_of
@@ -233,7 +234,7 @@ def test_blanks_stand_for_hours_and_stays(case: Case) -> None:
     assert np.abs(case.unsure.stays).max(axis=0)[[0, 1, 3, 4]].min() > 0.004 and (case.unsure.stays[:, 2] == 0.0).all()
 
 
-def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case) -> None:
+def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     """A share of 0.15 of the season, alike within 45 days of the year; of 0.12 of the drift, alike within 0.7 of the
     logarithm of age (a month added); 0.03 mm or 0.3 g of each reading by itself. Creep is the middle of three
     weathers'."""
@@ -263,3 +264,7 @@ def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case) -> N
     more = replace(case.seen, sight=replace(sight, creep=sight.creep.times(8.0)))
     found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
     np.testing.assert_allclose(found, expected, rtol=0.08, atol=3e-5)
+    monkeypatch.setattr(unsure, "LAW_SEASON", 0.0)  # the drift's part alone is alike by the two ages
+    found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
+    alike = found[0, 2] / np.sqrt((found[0, 0] - 0.03**2) * (found[2, 2] - 0.03**2))
+    assert alike == pytest.approx(np.exp(-0.5 * (np.log(190.0 / 100.0) / 0.7) ** 2))

@@ -90,6 +90,7 @@ def test_each_stage_keeps_half_the_cloud_and_draws_by_weight() -> None:
     weights = np.exp(rise * known)
     assert weights.sum() ** 2 / (weights**2).sum() == pytest.approx(250.0, rel=1e-4) and 0.0 < rise < 1.0
     assert sampler._next_rise(known, rise / 2.0) == rise / 2.0
+    assert sampler._next_rise(known + 1e5, 1.0) == pytest.approx(rise)  # odds alone count, however likely all are
     assert sampler._next_rise(np.zeros(9), 0.7) == 0.7
     share = np.array([0.1, 0.05, 0.6, 0.25])
     counts = np.bincount(sampler._systematic(np.repeat(share, 100) / 100.0, np.random.default_rng(1)), minlength=400)

@@ -63,7 +63,8 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         "parts_of": lambda *_: (SimpleNamespace(sold=np.array([True, False])), None),
         "past_ratio": lambda _, __, every: level[:2] if len(every) == 2 else level[2:],
         "of_the_months": lambda *_: factor, "grade_shares": lambda part, _: shares[0 if part.max() == 1.0 else 1],
-        "in_cover": lambda _, __, start, months, chosen: np.full((2, 1, months), 8000.0 if chosen[0] else 4000.0),
+        "in_cover": lambda _, __, start, months, chosen: np.full(
+            (2, 1, months), (8000.0 if chosen[0] else 4000.0) * (start == CUTOFF + 1)),
     }.items():  # fmt: skip
         monkeypatch.setattr(demand, name, stub)
     monkeypatch.setattr(np.random, "default_rng", generator)

@@ -169,6 +169,11 @@ def test_no_report_is_lost_by_waiting() -> None:
     plain = ahead(lives(*paths.tolist()), known, asked)
     rush = ahead(lives(*paths.tolist()), known, asked, wait_for(1.0, 3, 60))
     assert rush.first.sum() == pytest.approx(plain.first.sum())
+    assert (
+        (plain.slope.shape, plain.slope_once.shape)
+        == (rush.slope.shape, rush.slope_once.shape)
+        == ((1, 3, 400), (1, 2))
+    )
     within = np.mean(np.ceil(paths) - 1 < 60)
     assert rush.first[0, :60].sum() == pytest.approx(within)
     assert plain.first[0, :60].sum() < within

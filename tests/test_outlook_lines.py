@@ -50,7 +50,7 @@ from driftmodel.outlook.wood_air import Slab, paces, slab_of, transport
 from driftmodel.outlook.work import as_of, fitted_lift_mm, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
 from driftmodel.structure.neck import clamp_lost
 from driftmodel.wood import creep, sorption
-from driftmodel.wood.diffusion import mean_response_days
+from driftmodel.wood.diffusion import lag_basis, mean_response_days
 
 Array = NDArray[np.float64]
 YEAR = 365.25
@@ -177,6 +177,16 @@ def test_lags_without_rooms_are_kept_as_they_are(scenario: Scenario) -> None:
     back, again = chain_room._from_written(facts, arrays, scenario)
     assert facts is None and back.rooms is None and back.emc_pct.tolist() == lags.emc_pct.tolist()
     assert again.humidity_pct.tolist() == days.humidity_pct.tolist() and again.filled.tolist() == days.filled.tolist()
+
+
+def test_the_lags_of_an_air_are_told_with_its_days() -> None:
+    """Means of the days, the last told twice; a part's lags of a day are those of the hourly air under its pace."""
+    emc, speeds = np.random.default_rng(1).uniform(5.0, 15.0, 72), [np.full(72, 1.0), np.full(72, 0.3)]
+    lags = moisture.lags_of(emc, speeds, 9.0)
+    days = [emc[24 * day : 24 * day + 24].mean() for day in (0, 1, 2, 2)]
+    assert lags.emc_pct == pytest.approx(days)
+    own = [lag_basis(emc, speed, lags.time_constants_days, 9.0) for speed in speeds]
+    assert lags.lags_pct == pytest.approx(np.concatenate(own)) and lags.lags_pct[:, 0] == pytest.approx(9.0)
 
 
 def test_years_free_of_work_are_counted_from_today(scenario: Scenario) -> None:

@@ -6,6 +6,7 @@ No outside values but where named.
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -403,6 +404,8 @@ def test_lines_are_cut_where_they_meet() -> None:
     lengths = sorted(np.hypot(*(pieces[:, 1] - pieces[:, 0]).T).tolist())
     assert lengths == pytest.approx([30.0, 50.0, 50.0, 70.0])
     assert len(mesh._cut(fixed, [*cross, np.array([[30.0, 50.0], [80.0, 100.0]])])) == 5
+    far = [cross[0], np.array([[120.0, 50.0], [130.0, 50.0]])]  # in one line with it, further on: cuts nothing
+    assert [piece.tolist() for piece in mesh._cut(fixed, far)] == [line.tolist() for line in far]
     # one that ends on another, and one along it
     assert len(mesh._cut(fixed, [cross[0], np.array([[20.0, 50.0], [60.0, 50.0]])])) == 4
     assert len(mesh._cut(fixed, [])) == 0 == len(mesh._divided(np.zeros((0, 2, 2)), 10.0))
@@ -494,7 +497,7 @@ def test_energy_of_a_rib(turn_deg: float, below: float) -> None:
 
 def test_a_rib_on_a_slope_is_stretched_by_its_rise() -> None:
     """On a plate that climbs by a tenth, lifting by 1e-3 a mm stretches a bar by 1e-4; one that lies half outside the
-    mesh is as long as what is inside, one beside it is none."""
+    mesh is as long as what is inside, one that ends within it as its line, one beside it is none."""
     plate = Rectangle(120.0, 120.0, 4, single(SPRUCE, 3.0))
     flat = lambda at: np.full_like(at, 12.0)  # noqa: E731
     rib = ribs.Rib(np.array([[0.0, 60.0], [120.0, 60.0]]), 6.0, flat, 9000.0, 1e-9, 1e-9, 0.0, "rib", 1.0, 1.5)
@@ -505,7 +508,8 @@ def test_a_rib_on_a_slope_is_stretched_by_its_rise() -> None:
     lift[:, 2] = 1e-3 * plate.spots[:, 0]
     field = lift.ravel()
     assert float(field @ (of.stiffness() @ field)) == pytest.approx(9000.0 * 72.0 * 1e-8 * 120.0, rel=1e-6)
-    for ends, length in (([[60.0, 60.0], [180.0, 60.0]], 60.0), ([[0.0, 45.0], [120.0, 45.0]], 0.0)):
+    for ends, length in (([[60.0, 60.0], [180.0, 60.0]], 60.0), ([[0.0, 60.0], [60.0, 60.0]], 60.0),
+                         ([[120.0, 60.0], [60.0, 60.0]], 60.0), ([[0.0, 45.0], [120.0, 45.0]], 0.0)):  # fmt: skip
         assert ribs.add_rib(of, plate.surface, every, replace(rib, ends=np.array(ends)), None) == pytest.approx(length)
 
 
@@ -838,6 +842,25 @@ def test_softened_stiffness_by_hand(by_point: bool) -> None:
     assert float(np.squeeze(soft)) == pytest.approx(150.0)
     assert {name: float(np.squeeze(one)) for name, one in split.items()} == pytest.approx(
         {"along": 150.0**2 / 300.0, "across": 150.0**2 / 600.0, "shear": 0.0})  # fmt: skip
+
+
+def test_the_way_to_the_softened_body_is_chebyshevs() -> None:
+    """Of what boards that soften by any of the growths differ, three steps leave at most 1 / T3 of the mean over the
+    half width of what is left of their stiffness, and just that at either end (Golub and Van Loan 2013, section 11.2.8,
+    from memory)."""
+    left = 1.0 / (1.0 + np.array([min(box_movement.SOFTENED.values()), max(box_movement.SOFTENED.values())]))
+    stiffness = np.linspace(left.min(), left.max(), 41)
+    pull, seen = np.ones((41, 1 + len(box_movement.READINGS))), []
+    whole: Any = SimpleNamespace(
+        softened_force=lambda soft, _: stiffness[:, None] * soft,
+        shares=lambda strings, others, _: seen.append(np.column_stack([strings, others])) or {},
+    )
+    solver: Any = SimpleNamespace(solve=lambda forces: forces)
+    box_movement._shares(whole, solver, pull, pull, ("strings",))
+    away = (seen[0][:, 0] - 1.0 / stiffness) / (1.0 - 1.0 / stiffness)
+    most = 1.0 / np.cosh(3.0 * np.arccosh(left.sum() / np.ptp(left)))
+    assert np.abs(away).max() == pytest.approx(most)
+    assert np.abs(away[[0, -1]]) == pytest.approx([most, most])
 
 
 # ---- the whole box on large triangles, against the solids of test_structure_body -----------------------------------

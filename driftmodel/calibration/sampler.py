@@ -56,7 +56,7 @@ def sample(
         weights = np.exp(rise * (known - known.max()))
         evidence += float(rise * known.max() + np.log(weights.mean()))
         kept = float(weights.sum() ** 2 / np.sum(weights**2))
-        power = 1.0 if rise >= 1.0 - power else power + rise
+        power += rise
         stages += 1
         chosen = _systematic(weights / weights.sum(), random)
         cloud, known = cloud[chosen], known[chosen]

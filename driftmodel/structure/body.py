@@ -113,7 +113,7 @@ def _block(block: Block) -> boxes.Block:
 
 def _sheet(plate: Plate, bridge_mm: tuple[float, float], outline: Array, let_in_mm: float) -> boxes.Sheet:
     hole = None
-    if plate.hole_centre_mm is not None and plate.hole_diameter_mm > 0.0:
+    if plate.hole_centre_mm is not None and plate.hole_diameter_mm:
         hole = (*plate.hole_centre_mm, plate.hole_diameter_mm)
     return boxes.Sheet(
         board(plate.wood, plate.ring_angle_deg),

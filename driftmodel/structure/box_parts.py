@@ -28,7 +28,7 @@ def add_sheet(to: shell.Structure, sheet: Sheet, on: Meshed, number: Integers, n
     shell.add_shell(to, on.surface, number[on.surface.nodes], stack, name, flat, on.slopes)
     for bar in sheet.bars:
         steps = np.hypot(*np.diff(bar.path, axis=0).T)
-        before = np.concatenate([[0.0], np.cumsum(steps)])
+        before = np.cumsum(steps) - steps
         for leg in range(len(steps)):
 
             def height(reach: Array, bar: Bar = bar, start: float = float(before[leg])) -> Array:

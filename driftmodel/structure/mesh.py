@@ -155,7 +155,7 @@ def _cut(fixed: Array, lines: list[Array]) -> Array:
     raw = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in lines]) if lines else np.zeros((0, 2, 2))
     result = []
     others = np.concatenate([fixed, raw])
-    for one, (start, end) in enumerate(raw):
+    for start, end in raw:
         step = end - start
         length = float(np.hypot(*step))
         rise = others[:, 1] - others[:, 0]
@@ -167,7 +167,6 @@ def _cut(fixed: Array, lines: list[Array]) -> Array:
         slack = 1e-6
         meets = (np.abs(cross) >= 1e-9 * length) & (here > -slack) & (here < 1 + slack)
         meets &= (there > -slack) & (there < 1 + slack)
-        meets[len(fixed) + one] = False
         cuts = list(np.clip(here[meets], 0.0, 1.0))
         for end_point in others.reshape(-1, 2):  # ends of others that lie on this line
             share = float((end_point - start) @ step) / length**2
