@@ -149,7 +149,7 @@ def test_a_life_of_three_stays_goes_hour_by_hour(monkeypatch: pytest.MonkeyPatch
     stubs: dict[str, Any] = {
         "_lags": lags, "_room_rows": rooms, "scenario_air": lambda *_: air, "air_lags": lambda *_, rooms: whole,
         "heat_of_days": lambda hourly: hourly[::24], "creep_history": history, "day_of": lambda *_: 2,
-        "reference_change": lambda _, lags: lags, "acting_lags": lambda lags, rooms: lags,
+        "reference_change": lambda _, lags, rooms: lags,
     }  # fmt: skip
     for name, stub in stubs.items():
         monkeypatch.setattr(lives, name, stub)

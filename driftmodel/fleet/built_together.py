@@ -26,7 +26,7 @@ from driftmodel.outlook.chain import air_fingerprint
 from driftmodel.outlook.draws import is_held
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
 from driftmodel.outlook.moisture import air_lags, lags_of
-from driftmodel.outlook.movement import READING_STEP_DAYS, acting_lags, reference_change
+from driftmodel.outlook.movement import READING_STEP_DAYS, reference_change
 from driftmodel.outlook.room_lags import (
     STEP_DAYS,
     RoomBasis,
@@ -51,7 +51,8 @@ EVERY_DAYS = 10  # how often wood is asked
 SPEED_DAYS = 200
 SAME = 1e-4  # percent of humidity, K: far below what a day's reading shows
 KEPT_LIVES, KEPT_PATHS = 24, 10  # in memory; 2 and 10 MB each for 30 years
-MOST_LIVES, MOST_PATHS = 60, 60  # with many weather members
+MOST_LIVES, MOST_PATHS, MOST_SHORT = 60, 60, 400  # with many weather members
+SHORT_HOURS = 24 * 800  # of air that stands in little memory
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,7 @@ class _Path:
 _lives: Memory[Life] = Memory(KEPT_LIVES)
 _paths: Memory[tuple[_Path | None]] = Memory(KEPT_PATHS)
 _airs: Memory[Air] = Memory(8)
+_short_airs: Memory[Air] = Memory(KEPT_LIVES)
 _drivers: Memory[tuple[Array, Array]] = Memory(KEPT_PATHS)
 
 
@@ -95,8 +97,9 @@ def lives_of(scenario: Scenario) -> Callable[[int], Life]:
     """
     members = scenario.weather_members
     _lives.hold(min(4 * members, MOST_LIVES))
-    for kept in (_paths, _drivers):  # else each cell would make anew what the one before it made
+    for kept in (_paths, _drivers, _airs):  # else each cell would make anew what the one before it made
         kept.hold(min(2 * members, MOST_PATHS))
+    _short_airs.hold(min(24 * members, MOST_SHORT))  # workshops in twelve months, and what is asked of the place
     mark, place = fingerprint(scenario.setup.strung, air_fingerprint(scenario, 0)), _Place(scenario)
     return lambda member: _lives.of(f"{mark} {member}", lambda: _life(scenario, member, place))
 
@@ -145,7 +148,7 @@ def _life(scenario: Scenario, member: int, place: _Place) -> Life:
             lags = np.concatenate([lags, found[1]])
     readings = np.arange(day_of(scenario, scenario.setup.setup), lags.shape[1], READING_STEP_DAYS)
     creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=lags[:, :0])
-    return Life(reference_change(scenario, acting_lags(lags, rooms)), creep, rooms)
+    return Life(reference_change(scenario, lags, rooms), creep, rooms)
 
 
 def _room_rows(
@@ -244,7 +247,8 @@ def _stay_air(stay: Stay, hours: int, member: int, seed: int) -> Air:
         found = climate_air(stay.climate, stay.start, hours, member=member, seed=seed)
         return found["air_temperature"].values, found["relative_humidity"].values
 
-    return _airs.of(fingerprint(stay, hours, member, seed), make)
+    kept = _airs if hours > SHORT_HOURS else _short_airs
+    return kept.of(fingerprint(stay, hours, member, seed), make)
 
 
 def _path(scenario: Scenario, start: date, air: Air) -> _Path:

@@ -21,12 +21,13 @@ from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.lasting import RISING, lasting_paths
+from driftmodel.outlook.lasting import RISING, THICK_PART, THIN_PART, lasting_paths
 from driftmodel.outlook.levers import parse_what_if, with_lever
 from driftmodel.outlook.lived import lived
-from driftmodel.outlook.moisture import part_weights
+from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, regrades
+from driftmodel.outlook.room_lags import room_weights
 from driftmodel.structure.response import design_response
 from driftmodel.wood.diffusion import time_grid
 
@@ -155,12 +156,17 @@ def regrades_of(scenario: Scenario, draws: Draws) -> tuple[Regrades, Reading]:
     steps = -(-(horizon_days(scenario) + 1) // READING_STEP_DAYS)
     reading = Reading(np.empty((draws.count, steps)), np.empty((draws.count, steps)), READING_STEP_DAYS)
     life_of = lives_of(scenario)
+    parts = part_weights(instrument, draws, grid)  # of all draws in the median room
+    weights = hygro_weights(coefficients, draws, parts) | {part: parts.mean[part] for part in (THIN_PART, THICK_PART)}
+    whole = np.stack(list(weights.values()))
     for member in np.unique(draws.member):
         rows, own, life = draws.rows(int(member)), draws.of_member(int(member)), life_of(int(member))
-        parts = part_weights(instrument, own, grid, life.rooms)
-        lasting = lasting_paths(scenario, coefficients, own, life.creep, parts, quantities=RISING)
+        here = whole[:, rows]
+        if life.rooms is not None:
+            here = room_weights(here, life.rooms, life.rooms.terms(own.values, own.count))
+        moved = dict(zip(weights, here, strict=True))
+        lasting = lasting_paths(scenario, coefficients, own, life.creep, PartWeights(moved, {}), quantities=RISING)
         block = Reading(reading.saddle_rise_mm[rows], reading.action_mm[rows], READING_STEP_DAYS)
-        moved = hygro_weights(coefficients, own, parts)
         put_reading(block, scenario, own, moved, life.reference_pct, lasting, slice(None))
     return regrades(reading, scenario), reading
 

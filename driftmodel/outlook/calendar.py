@@ -39,20 +39,26 @@ def string_load(scenario: Scenario, days: int) -> Array:
     return load
 
 
-def trailing_mean(series: NDArray[np.floating[Any]], days: int) -> Array:
-    """Mean of a daily series (lag, days from the start of the history) over the last `days` days up to each of them, of
-    the same shape. Before the start stands the first day's state, that of the build. Nothing after a day counts for it.
+def trailing_mean(series: NDArray[np.floating[Any]], days: int, at: NDArray[np.intp] | None = None) -> Array:
+    """Mean of a daily series (lag, days from the start of the history) over the last `days` days up to each of the days
+    `at`, of all if None: (lag, at). Before the start stands the first day's state, that of the build. Nothing after a
+    day counts for it.
     """
+    at = np.arange(series.shape[1]) if at is None else at
     if days <= 1:
-        return np.asarray(series, dtype=float)
-    away = np.asarray(series, dtype=float) - series[:, :1]
-    summed = np.cumsum(away, axis=1)
-    summed[:, days:] -= summed[:, :-days].copy()
-    return np.asarray(series[:, :1] + summed / days)
+        return np.asarray(series[:, at], dtype=float)
+    summed = np.asarray(series, dtype=float) - series[:, :1]
+    np.cumsum(summed, axis=1, out=summed)
+    begun = int(np.searchsorted(at, days))
+    mean = summed[:, at]
+    mean[:, begun:] -= summed[:, at[begun:] - days]
+    mean /= days
+    mean += series[:, :1]
+    return mean
 
 
-def reference_state(series: NDArray[np.floating[Any]]) -> Array:
+def reference_state(series: NDArray[np.floating[Any]], at: NDArray[np.intp] | None = None) -> Array:
     """The state a movement is judged at, causal: the trailing twelve-month mean of a series (lag, days from the start
-    of the history). In the first year at a place it is a blend with the state before, with no cliff at any length of
+    of the history) on the days `at`, on all if None. In the first year at a place it is a blend with the state before, with no cliff at any length of
     stay, and a trip counts for its own days and no more."""
-    return trailing_mean(series, YEAR_DAYS)
+    return trailing_mean(series, YEAR_DAYS, at)

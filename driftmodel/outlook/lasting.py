@@ -101,7 +101,7 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     since = day_of(scenario, scenario.setup.setup)
     own = [step.day for step in steps]
     marks = np.unique(np.append(np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), own)).astype(np.intp)
-    month = trailing_mean(lags_pct, round(_number("moisture_creep_memory")))[:, marks]
+    month = trailing_mean(lags_pct, round(_number("moisture_creep_memory")), marks)
     turned = _last(scenario, at, [one.day for one in scenario.work if one.truss_rod])
     tightened = _last(scenario, at, [one.day for one in scenario.work if one.spacer])
     curves = {name: _curve(name) for name in dict.fromkeys(CURVES.values())}

@@ -9,7 +9,7 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array, Single
-from driftmodel.outlook.calendar import day_of, horizon_days, reference_state
+from driftmodel.outlook.calendar import YEAR_DAYS, day_of, horizon_days, reference_state
 from driftmodel.outlook.draws import Draws, part_movement
 from driftmodel.outlook.lasting import LASTING, RISING
 from driftmodel.outlook.moisture import Lags, PartWeights
@@ -17,7 +17,7 @@ from driftmodel.outlook.regrade import Reading
 from driftmodel.outlook.room_lags import RoomRows
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
-from driftmodel.wood.creep import relaxed
+from driftmodel.wood.creep import lags_every, relaxed
 from driftmodel.wood.diffusion import time_grid
 
 MOVED = ("top_sinkage", "neck_rotation", "bow_action")
@@ -52,14 +52,24 @@ def acting_lags(lags_pct: Array, rooms: RoomRows | None = None) -> Array:
     to about two thirds over a year; neck and fingerboard bend each other along the grain and relax alike.
 
     rooms: what the rows after the lags are, where there are such rows."""
-    numbers = [[library.general(f"relaxation_{kind}_{unit}").value for unit in (1, 2, 3)] for kind in ("time", "share")]
     acting = np.array(lags_pct, dtype=float)
-    thin = time_grid().size
-    acting[:thin] = relaxed(acting[:thin], *numbers)
-    if rooms is not None:
-        own = slice(2 * thin, 2 * thin + rooms.thin)
-        acting[own] = relaxed(acting[own], *numbers)
+    for own in _relaxing(rooms):
+        acting[own] = relaxed(acting[own], *_relaxation())
     return acting
+
+
+def _relaxing(rooms: RoomRows | None) -> list[slice]:
+    """The rows of the lags that relax."""
+    thin = time_grid().size
+    return [slice(0, thin)] + ([] if rooms is None else [slice(2 * thin, 2 * thin + rooms.thin)])
+
+
+def _relaxation() -> tuple[list[float], list[float]]:
+    """Times in days, and shares."""
+    times, shares = (
+        [library.general(f"relaxation_{kind}_{unit}").value for unit in (1, 2, 3)] for kind in ("time", "share")
+    )
+    return times, shares
 
 
 @dataclass(frozen=True)
@@ -107,13 +117,31 @@ def put_movement(
     for quantity in LASTING:
         into.lasting[quantity][:] = lasting[quantity]
     steps = slice(None, None, READING_STEP_DAYS)
-    put_reading(into.reading, scenario, draws, hygro, reference_change(scenario, acting), lasting, steps)
+    reference = reference_change(scenario, lags.lags_pct, lags.rooms)
+    put_reading(into.reading, scenario, draws, hygro, reference, lasting, steps)
 
 
-def reference_change(scenario: Scenario, acting: Array) -> Array:
-    """Change of the acting lags from set-up to the reference state of each reading, (lag, steps)."""
-    since = day_of(scenario, scenario.setup.setup)
-    return np.asarray(reference_state(acting)[:, since::READING_STEP_DAYS] - acting[:, [since]])
+def reference_change(scenario: Scenario, lags_pct: Array, rooms: RoomRows | None = None) -> Array:
+    """Change of the acting lags from set-up to the reference state of each reading, (lag, steps).
+
+    Only the readings' days are asked for: a lag L keeps k of itself a day, L' = k L + (1 - k) x, so that its sum over
+    a year is that of x less its own gain over the year by 1 - k."""
+    since, step = day_of(scenario, scenario.setup.setup), READING_STEP_DAYS
+    at = np.arange(since, lags_pct.shape[1], step)
+    mean = reference_state(lags_pct, at)
+    change = mean - lags_pct[:, [since]]
+    times, shares = _relaxation()
+    first, year = since // step, (YEAR_DAYS - 1) // step
+    assert year * step == YEAR_DAYS - 1  # a year is whole steps and a day
+    for rows in _relaxing(rooms):
+        start = lags_pct[rows, :1]
+        for time, share, lag in zip(times, shares, lags_every(lags_pct[rows], times, step, since % step), strict=True):
+            keep = float(np.exp(-1.0 / time))
+            here = lag[:, first:]
+            gain = keep * here + (1.0 - keep) * (lags_pct[rows, at] - start)
+            gain[:, max(year - first, 0) :] -= lag[:, max(first - year, 0) : lag.shape[1] - year]
+            change[rows] -= share * (mean[rows] - start - gain / (YEAR_DAYS * (1.0 - keep)) - here[:, :1])
+    return change
 
 
 def put_reading(

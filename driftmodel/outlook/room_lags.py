@@ -129,12 +129,12 @@ class RoomRows:
 
 
 def room_weights(weights: Array, rooms: RoomRows, terms: Array) -> Array:
-    """Weights (draws, lag) on the median room's lags made weights (draws, lag + row) on all rows, for terms of
-    these draws, (draws, term)."""
-    extra = np.zeros((len(weights), rooms.mix.shape[2]))
+    """Weights (..., draws, lag) on the median room's lags made weights (..., draws, lag + row) on all rows, for terms
+    of these draws, (draws, term)."""
+    extra = np.zeros((*weights.shape[:-1], rooms.mix.shape[2]))
     for at in range(terms.shape[1]):
         extra += terms[:, [at]] * (weights @ rooms.mix[at])
-    return np.concatenate([weights, extra], axis=1)
+    return np.concatenate([weights, extra], axis=-1)
 
 
 _bases: Memory[RoomBasis] = Memory(32)

@@ -116,6 +116,20 @@ def damp_weighted(moisture_pct: ArrayLike, reference_pct: float, scale_pct: floa
     return np.asarray(scale_pct * np.expm1(away))
 
 
+def lags_every(series: Array, times_days: Sequence[float], days: int, first: int) -> Array:
+    """First-order lags of a daily series, (time, series, k), on the days `first`, first + days, ...: at rest on the
+    first day."""
+    keep = np.exp(-1.0 / np.asarray(times_days, dtype=float))
+    lead = days - first % days  # days at rest in front, so that steps end on the days asked for
+    begun = (first + lead) // days - 1
+    steps = begun - (first - series.shape[1]) // days
+    away = np.zeros((len(series), steps * days))
+    away[:, lead:] = (series - series[:, :1])[:, : away.shape[1] - lead]
+    pushed = away.reshape(len(series), steps, days) @ ((1.0 - keep) * keep ** np.arange(days - 1.0, -1.0, -1.0)[:, None])
+    each = zip(keep.tolist(), np.moveaxis(pushed, (0, 2), (2, 0)), strict=True)
+    return np.stack([first_order_recursion(kept**days, own).T[:, begun:] for kept, own in each])
+
+
 def relaxed(series: Array, times_days: Sequence[float], shares: Sequence[float]) -> Array:
     """What acts of a moisture history (series, days) on a body whose stress relaxes: x - sum share x lag of x.
 
