@@ -351,6 +351,10 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
         else:
             wanted += hats @ (by["age of region"].reshape(2, 5)[r[n]] + by["age of design"].reshape(2, 5)[d[n]])
         assert (model.table @ effects)[n] == pytest.approx(wanted), n
+    whole, mean, prior = model.table.toarray(), random.gamma(2.0, size=many), np.eye(effects.size)
+    assert model.precision(mean, prior) == pytest.approx(prior + whole.T @ (mean[:, None] * whole))
+    spread = random.normal(size=prior.shape)
+    assert model.variances(spread @ spread.T) == pytest.approx(np.square(whole @ spread).sum(axis=1))
     priors = {"mean": 0.4, "again": 0.56, "trust": 1.0, "age": 0.3, "age again": 0.3, "season": 0.1, "pace": 0.03,
               "pace of region": 0.08, law.BEYOND: 0.3, "region": 0.24, "age of region": 0.1, "season of region": 0.05,
               "design": 0.24, "age of design": 0.1, "place": 0.24}  # fmt: skip

@@ -360,6 +360,23 @@ def test_a_reading_is_half_the_rise_and_the_bow(scenario: Scenario) -> None:
     )
 
 
+@pytest.mark.parametrize("since", [0, 3, 61, 371, 800])
+def test_the_reference_state_of_readings_is_that_of_all_days(since: int) -> None:
+    """Asked for on the readings' days alone, from set-up on, it is the trailing year of what acts on every day."""
+    first = date(2021, 5, 1)
+    scenario: Any = SimpleNamespace(
+        setup=SimpleNamespace(setup=first + timedelta(days=since)), stays=[SimpleNamespace(start=first)]
+    )
+    thin = movement.time_grid().size
+    lags = 9.0 + np.random.default_rng(6).normal(0.0, 0.1, (2 * thin + 5, 1203)).cumsum(axis=1)
+    more: Any = SimpleNamespace(thin=2)
+    for rows, kept in ((more, lags), (None, lags[: 2 * thin])):
+        acting = movement.acting_lags(kept, rows)
+        wanted = movement.reference_state(acting)[:, since::7] - acting[:, [since]]
+        found = movement.reference_change(scenario, kept, rows)
+        assert found == pytest.approx(wanted, abs=1e-11)
+
+
 def test_plates_relax_and_necks_do_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """The thin half of the lags and the rooms' thin rows relax by the library's times and shares, the others act in
     full; each row for itself."""
@@ -747,6 +764,7 @@ def test_days_of_work_and_strings(scenario: Scenario) -> None:
         for day in (0, 1, 6, 7, 20, 39):
             seen = np.concatenate([np.repeat(path[:, :1], days, axis=1), path[:, : day + 1]], axis=1)[:, -days:]
             assert trailing_mean(path, days)[:, day] == pytest.approx(seen.mean(axis=1))
+            assert trailing_mean(path, days, np.array([day]))[:, 0] == pytest.approx(seen.mean(axis=1))
 
 
 # ---- levers and comparisons ----------------------------------------------------------------------------------------

@@ -45,7 +45,6 @@ TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
 SLOW = 0.02  # variances that move by less a round are found
-MOST_ROWS = 10_000  # worked on together
 
 
 @dataclass(frozen=True)
@@ -393,9 +392,13 @@ class _Model:
     groups: int
 
     @cached_property
-    def turned(self) -> Any:
-        """The table on its side, row by row as the sums over it want it."""
-        return self.table.T.tocsr()
+    def halves(self) -> list[tuple[NDArray[np.int64], Any, NDArray[np.int64]]]:
+        """The effects of a month and all others: their columns, the rows of these that are unlike each other (few: all
+        months of an age and kind are alike in the others), and which of them each row of the table has."""
+        monthly = np.zeros(self.table.shape[1], dtype=bool)
+        for block in self.blocks:
+            monthly[block.columns] = block.name.startswith(("pace", "season"))
+        return [_unlike(self.table, np.flatnonzero(chosen)) for chosen in (~monthly, monthly)]
 
     def told(self, mean: Array) -> Array:
         """Claims by row, those of unknown age where the fit expects them."""
@@ -414,9 +417,17 @@ class _Model:
         return np.asarray(self.rows.expected * np.exp(self.table @ effects))
 
     def precision(self, mean: Array, prior: Array) -> Array:
-        weighed = self.table.copy()
-        weighed.data *= np.repeat(mean, np.diff(self.table.indptr))
-        return np.asarray((self.turned @ weighed).toarray() + prior)
+        from scipy.sparse import csr_matrix, diags
+
+        (columns, rows, of), (others, their, of_their) = self.halves
+        out = prior.copy()
+        for at, each, which in self.halves:
+            out[np.ix_(at, at)] += (each.T @ (diags(group_sums(which, mean, each.shape[0])) @ each)).toarray()
+        both = csr_matrix((mean, (of, of_their)), shape=(rows.shape[0], their.shape[0]))
+        across = ((rows.T @ both) @ their).toarray()
+        out[np.ix_(columns, others)] += across
+        out[np.ix_(others, columns)] += across.T
+        return np.asarray(out)
 
     def with_lateness(self, late: Array, apart: Array, lag: Array) -> _Model:
         """The same with what the last months' lateness says of when regrades fell due: of a month's reports the share
@@ -496,8 +507,21 @@ class _Model:
 
     def variances(self, spread: Array) -> Array:
         """Of the log rate of each row, from the effects' covariance."""
-        parts = [self.table[at : at + MOST_ROWS] for at in range(0, max(self.table.shape[0], 1), MOST_ROWS)]
-        return np.concatenate([np.asarray(part.multiply(part @ spread).sum(axis=1)).ravel() for part in parts])
+        (columns, rows, of), (others, their, of_their) = self.halves
+        total = np.zeros(self.table.shape[0])
+        for at, each, which in self.halves:
+            total += np.asarray(each.multiply(each @ spread[np.ix_(at, at)]).sum(axis=1)).ravel()[which]
+        across, whole = rows @ spread[np.ix_(columns, others)], their[of_their]
+        row = np.repeat(np.arange(total.size), np.diff(whole.indptr))
+        return total + 2.0 * group_sums(row, across[of[row], whole.indices] * whole.data, total.size)
+
+
+def _unlike(table: Any, columns: NDArray[np.int64]) -> tuple[NDArray[np.int64], Any, NDArray[np.int64]]:
+    """Columns of a table, their rows that are unlike each other, and which of them each row has."""
+    own = table[:, columns]
+    weights = np.random.default_rng(0).normal(size=(columns.size, 2))  # rows that are alike have the same sums
+    _, first, of = np.unique((own @ weights).view(complex), return_index=True, return_inverse=True)
+    return columns, own[first], of.ravel()
 
 
 def _model(

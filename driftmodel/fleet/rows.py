@@ -55,10 +55,8 @@ def units_of(
     table.fault(good & (regraded > cutoff), "last_regrade", "after the cutoff")
     table.fault(good & (regraded != NONE) & (sale == NONE), "last_regrade", "a regrade of a unit that is not sold")
     table.fault(good & (regraded != NONE) & (sale != NONE) & (regraded < sale), "last_regrade", "before sale_date")
-    serials = table.frame["serial"].cat
-    codes = serials.codes.to_numpy()
-    empty = np.array([not str(text).strip() for text in serials.categories] + [True])[codes]
-    _repeated(table, codes, empty, "serial")
+    empty = table.empty("serial")
+    _repeated(table, table.frame["serial"].cat.codes.to_numpy(), empty, "serial")
     if table.has("count"):
         table.fault(
             ~table.bad & ~empty & (count != 1.0), "count", "one serial is one unit; leave serial empty for a cohort"
@@ -148,11 +146,9 @@ def claims_of(
     table.fault(good & (close != NONE) & (close < report), "close_date", "before report_date")
     table.fault(good & (report > cutoff), "report_date", "after the cutoff")
     table.fault(good & (close > cutoff), "close_date", "after the cutoff")
-    names = table.frame["claim"].cat
-    codes = names.codes.to_numpy()
-    empty = np.array([not str(text).strip() for text in names.categories] + [True])[codes]
+    empty = table.empty("claim")
     table.fault(empty, "claim", "empty; every claim has its own number")
-    _repeated(table, codes, empty, "claim")
+    _repeated(table, table.frame["claim"].cat.codes.to_numpy(), empty, "claim")
     unit = _unit_of(table, unit_rows)
     known = ~table.bad & (unit != NONE) & ~unit_rows.bad[unit]  # a fault of the unit's row is told there
     other = known & (units.design[unit] != design)
@@ -182,7 +178,7 @@ def _unit_of(claims: Table, unit_rows: Table) -> Integers:
     texts = claims.frame["serial"].cat.categories
     place = serials.categories.get_indexer(texts)
     rows = {str(text).strip(): int(row_of[at]) if at >= 0 else NONE for text, at in zip(texts, place, strict=True)}
-    all_named = bool((codes >= 0).all()) and not any(not str(text).strip() for text in serials.categories)
+    all_named = not unit_rows.empty("serial").any()
 
     def row(text: str) -> int:
         found = rows.get(text, NONE) if text else NONE

@@ -58,6 +58,12 @@ class Table:
     def rows(self) -> int:
         return int(self.bad.size)
 
+    def empty(self, column: str) -> Flags:
+        """Rows (rows,) with nothing in a column."""
+        kinds = self.frame[column].cat
+        blank = np.asarray(kinds.categories.astype(str).str.strip() == "", dtype=bool)
+        return np.append(blank, True)[kinds.codes.to_numpy()]
+
     def has(self, column: str) -> bool:
         return column in self.frame.columns
 
@@ -211,8 +217,9 @@ def read_table(
         )
     try:
         frame = pd.read_csv(
-            file, dtype="category", keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False, sep=delimiter
-        )
+            file, dtype="category", keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False, sep=delimiter,
+            low_memory=False,  # read at once: categories of pieces take as long again to join
+        )  # fmt: skip
     except (pd.errors.ParserError, UnicodeDecodeError) as fault:
         raise BadInput(
             f"a row that does not fit the header ({str(fault).strip().rsplit('error: ', 1)[-1].strip()})",

@@ -50,7 +50,7 @@ def trailing_mean(series: NDArray[np.floating[Any]], days: int, at: NDArray[np.i
     summed = np.asarray(series, dtype=float) - series[:, :1]
     np.cumsum(summed, axis=1, out=summed)
     begun = int(np.searchsorted(at, days))
-    mean = summed[:, at]
+    mean = np.asarray(summed[:, at], dtype=float)
     mean[:, begun:] -= summed[:, at[begun:] - days]
     mean /= days
     mean += series[:, :1]
@@ -59,6 +59,6 @@ def trailing_mean(series: NDArray[np.floating[Any]], days: int, at: NDArray[np.i
 
 def reference_state(series: NDArray[np.floating[Any]], at: NDArray[np.intp] | None = None) -> Array:
     """The state a movement is judged at, causal: the trailing twelve-month mean of a series (lag, days from the start
-    of the history) on the days `at`, on all if None. In the first year at a place it is a blend with the state before, with no cliff at any length of
-    stay, and a trip counts for its own days and no more."""
+    of the history) on the days `at`, on all if None. In the first year at a place it is a blend with the state before,
+    with no cliff at any length of stay, and a trip counts for its own days and no more."""
     return trailing_mean(series, YEAR_DAYS, at)

@@ -125,7 +125,8 @@ def lags_every(series: Array, times_days: Sequence[float], days: int, first: int
     steps = begun - (first - series.shape[1]) // days
     away = np.zeros((len(series), steps * days))
     away[:, lead:] = (series - series[:, :1])[:, : away.shape[1] - lead]
-    pushed = away.reshape(len(series), steps, days) @ ((1.0 - keep) * keep ** np.arange(days - 1.0, -1.0, -1.0)[:, None])
+    weight = (1.0 - keep) * keep ** np.arange(days - 1.0, -1.0, -1.0)[:, None]
+    pushed = away.reshape(len(series), steps, days) @ weight
     each = zip(keep.tolist(), np.moveaxis(pushed, (0, 2), (2, 0)), strict=True)
     return np.stack([first_order_recursion(kept**days, own).T[:, begun:] for kept, own in each])
 
