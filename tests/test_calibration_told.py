@@ -37,7 +37,7 @@ def fault(due: list[float], read: list[float], sound: int = 0, rows: list[Readin
     slips = np.append(np.full(len(due), 0.51), np.full(sound, 0.5))
     middle, values = np.append(due, np.full(sound, 2.0)), np.append(read, np.full(sound, 2.0))
     posterior: Any = Stub(
-        slips=slips, readings=(*(rows or [row()] * len(due)), *([row()] * sound)), values_read=values,
+        noise=Stub(slip=slips), readings=(*(rows or [row()] * len(due)), *([row()] * sound)), values_read=values,
         expected=lambda normals: np.stack([middle - 0.4, middle + 0.4]), sampled=Stub(normals=np.zeros((2, 1))),
     )  # fmt: skip
     assert len(posterior.readings) == count
@@ -92,9 +92,9 @@ def checks(residual: Array, likeness: Array, wild: int = -1, draws: int = 20000)
     shift = np.linspace(-0.3, 0.4, COUNT)
     if wild >= 0:
         slips[wild] = 0.5
-    noise = Stub(shift=shift, own_doubt=SD**2, covariance=lambda: np.outer(SD, SD) * likeness)
+    noise = Stub(slip=slips, shift=shift, own_doubt=SD**2, covariance=lambda: np.outer(SD, SD) * likeness)
     posterior: Any = Stub(
-        readings=tuple(row(day, what) for day, what in zip(WHEN, KINDS, strict=True)), slips=slips, noise=noise,
+        readings=tuple(row(day, what) for day, what in zip(WHEN, KINDS, strict=True)), noise=noise,
         values_read=2.0 + shift + SD * residual, expected=lambda normals: np.full((draws, COUNT), 2.0),
         sampled=Stub(normals=None),
     )  # fmt: skip
@@ -160,10 +160,13 @@ def test_a_pattern_is_told_that_two_in_a_hundred_show_and_slips_are_no_pattern()
 
 def test_six_sound_readings_at_least_show_a_pattern() -> None:
     for count, slips, shown in ((5, 0, False), (6, 0, True), (7, 2, False), (7, 1, True)):
-        noise = Stub(shift=np.zeros(count), own_doubt=np.ones(count), covariance=lambda count=count: np.eye(count))
+        slip = np.append(np.full(slips, 0.5), np.full(count - slips, 0.49))
+        noise = Stub(
+            slip=slip, shift=np.zeros(count), own_doubt=np.ones(count), covariance=lambda count=count: np.eye(count)
+        )
         posterior: Any = Stub(
             readings=tuple(row(WHEN[place]) for place in range(count)), noise=noise, values_read=np.zeros(count),
-            slips=np.append(np.full(slips, 0.5), np.full(count - slips, 0.49)), sampled=Stub(normals=None),
+            sampled=Stub(normals=None),
             expected=lambda normals, count=count: np.zeros((3, count)),
         )  # fmt: skip
         assert bool(diagnosis.patterns(posterior)) is shown, count

@@ -129,8 +129,8 @@ def slack_bolts_mm(instrument: Instrument, odd: tuple[Unusual, ...], step: Step 
 
 
 def one_fault(posterior: Posterior) -> str:
-    """What many slips have in common: '' where fewer than MANY_SLIPS or MANY_SHARE of the readings are slips."""
-    slips = np.flatnonzero(posterior.slips > SLIP_TOLD)
+    """What many misfits have in common: '' where fewer than MANY_SLIPS or MANY_SHARE of the readings were let go."""
+    slips = np.flatnonzero(posterior.noise.slip > SLIP_TOLD)
     if slips.size < MANY_SLIPS or slips.size < MANY_SHARE * len(posterior.readings):
         return ""
     away = (posterior.values_read - posterior.expected(posterior.sampled.normals).mean(axis=0))[slips]
@@ -162,7 +162,7 @@ def patterns(posterior: Posterior, seed: int = 1) -> tuple[Check, ...]:
     if len(readings) < LEAST_FOR_PATTERN:
         return ()
     random = np.random.default_rng(seed)
-    sound = np.flatnonzero(posterior.slips < SLIP_TOLD)
+    sound = np.flatnonzero(posterior.noise.slip < SLIP_TOLD)
     if sound.size < LEAST_FOR_PATTERN:
         return ()
     noise = posterior.noise

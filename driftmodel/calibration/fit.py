@@ -23,7 +23,7 @@ from driftmodel.calibration.moments import AtMoments, Moment
 from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
-from driftmodel.calibration.slips import Ways, mixture, slip_chance, slip_of, slip_reach, ways_of
+from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
@@ -77,8 +77,8 @@ class Posterior:
 
     @property
     def slips(self) -> Array:
-        """Chance of each reading to be a slip, (readings,)."""
-        return self.noise.slip
+        """Chance of each reading to be a slip of hand, as it is told, (readings,)."""
+        return called_slips(self.readings, self.noise.slip)
 
     def answers(self, normals: Array | None = None, horizon: bool = True, weather: bool = True) -> Answers:
         """Answers to the questions, of the posterior's particles or of others such as the prior's (`start`). weather:

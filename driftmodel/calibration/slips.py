@@ -18,8 +18,12 @@ from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.calibration.unsure import STAYS, Noise
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
-#: quarter of the step that asks for a second look
-SLIP_SHARE, SLIP_REACH = 0.10, 0.25
+#: quarter of the step that asks for a second look: readings are let go early. To be called one takes the odds of slips
+#: off by anything up to the whole step
+SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 1.0
+#: how often one thing is wrong with all of a guitar's readings, or with what is known of it; and how many times as
+#: dense a sound reading is where it lies as a slip (from memory)
+WRONG_SHARE, SOUND_TIMES = 0.01, 6.0
 #: a reading a step away from the one before is a slip until others bear it out
 DOUBTFUL_SLIP_SHARE = 0.9
 #: a reading more likely a slip than not is told as one
@@ -44,9 +48,18 @@ def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
     return np.array([one.value for one in readings]), np.array([one.sd for one in readings]), np.array(slip)
 
 
-def slip_reach(readings: tuple[ReadingRow, ...]) -> Array:
+def slip_reach(readings: tuple[ReadingRow, ...], of_step: float = SLIP_REACH) -> Array:
     """How far off slips would lie if they had a bound, (readings,): their density is the same at any size."""
-    return np.array([SLIP_REACH * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
+    return np.array([of_step * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
+
+
+def called_slips(readings: tuple[ReadingRow, ...], chance: Array) -> Array:
+    """Chance of each reading to be a slip of hand, (readings,), by the one it is weighed with: readings are let go
+    before they are called slips, and where most would be, one thing wrong with all is likelier than so many slips."""
+    odds = chance / np.maximum(1.0 - chance, 1e-12) * slip_reach(readings) / slip_reach(readings, CALLED_REACH)
+    called, doubt = odds / (1.0 + odds), slip_of(readings)[2]
+    sound = (1.0 - called) @ np.log((1.0 - doubt) * SOUND_TIMES)
+    return np.asarray(called / (1.0 + WRONG_SHARE * np.exp(-called @ np.log(doubt) - sound)))
 
 
 def mixture(residual: Array, sd: Array, doubt: Array, reach: Array) -> Array:
