@@ -29,8 +29,8 @@ from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
 PARTICLES = 1000
 #: particles, at most half of all, of the first look, which only finds slips and where the instrument stands, and of
-#: looks without a reading
-SCOUTS = 400
+#: looks without a reading; down to half of them where times the readings they are more than MOST_SCOUTED
+SCOUTS, MOST_SCOUTED = 400, 40_000
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays and of ways are taken from
@@ -38,6 +38,8 @@ STAY_PARTICLES = 200
 #: the variance of what was learned is taken this share larger: set by how well bands hold on truths of other laws and
 #: spreads (docs/learning.md), and no more than the model's own world bears
 EASED = 0.4
+#: weathers of a forecast after readings, times the scenario's: the band of four alone holds three fifths of weeks
+MORE_WEATHERS = 3
 #: a draw this near to the cut-off counts as on the bound
 NEAR_BOUND_SD = 0.3
 
@@ -178,7 +180,8 @@ def learn(
     if ways is not None:
         known = ways
     else:
-        scouts = prior_particles(min(SCOUTS, particles // 2), layout.size, seed + 1)
+        most = max(SCOUTS // 2, min(SCOUTS, MOST_SCOUTED // max(len(readings), 1)))
+        scouts = prior_particles(min(most, particles // 2), layout.size, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
         alone = np.sqrt(first.own_doubt)
 
@@ -277,11 +280,16 @@ def as_calibration(posterior: Posterior) -> Calibration:
 def draws_of(posterior: Posterior, count: int | None = None) -> Draws:
     """The posterior as draws of a forecast, all or some, in random order: copies of one must not all live in one
     weather member. What the readings say about the weather of set-up takes the place of what a forecast's own member
-    had that day: it is common to all later days, and goes with the error of the set-up."""
+    had that day: it is common to all later days, and goes with the error of the set-up. They are shared out to more
+    weathers than a scenario's, as far as the bench has walked them: once the guitar is known, weather is most of a week.
+    """
     scenario, layout = posterior.bench.scenario, posterior.layout
+    members = scenario.weather_members
+    if members > 1:
+        members = max(members, min(len(posterior.bench.others), MORE_WEATHERS * members))
     order = np.random.default_rng([scenario.seed, 9]).permutation(len(posterior.sampled.normals))
     normals = posterior.sampled.normals[order[:count]]
-    draws = as_draws(layout, normals, scenario.weather_members, action_per_relief(posterior.bench.coefficients))
+    draws = as_draws(layout, normals, members, action_per_relief(posterior.bench.coefficients))
     wanted = posterior.weather_of(normals)[:, -1]
     effects = setup_effects(posterior.bench, layout, posterior.seen, normals.mean(axis=0))
     known = np.append(effects, np.zeros(max(int(draws.member.max()) + 1 - effects.size, 0)))

@@ -89,15 +89,13 @@ def moved(
     own_movement = {row: part_movement(values, row.removesuffix("_gradient")) for row in ROWS}
     gain = {"top_sinkage": values["structure"], "neck_rotation": values["block"]}
     acting, held = moisture[:, : len(ROWS)], moisture[:, len(ROWS) :]
-    seasonal = {}
-    for quantity in ("top_sinkage", "neck_rotation", "bow_action", "relief"):
-        response = getattr(coefficients, quantity)
-        weights = np.stack([response[row] * own_movement[row] for row in ROWS], axis=1)
-        seasonal[quantity] = np.einsum("nr,nrm->nm", weights, acting)
-        if quantity in gain:
-            seasonal[quantity] *= gain[quantity][:, None]
-        if courses is not None:
-            seasonal[quantity] = seasonal[quantity] @ courses
+    own = np.stack([own_movement[row] for row in ROWS], axis=1)
+    responses = {name: getattr(coefficients, name) for name in ("top_sinkage", "neck_rotation", "bow_action", "relief")}
+    weights = np.array([[response[row] for row in ROWS] for response in responses.values()]) * own[:, None, :]
+    seasonal = dict(zip(responses, np.moveaxis(weights @ acting, 1, 0), strict=True))
+    for quantity, path in seasonal.items():
+        path = path * gain[quantity][:, None] if quantity in gain else path
+        seasonal[quantity] = path if courses is None else path @ courses
     if creep is not None:
         for quantity, path in zip(LASTING, creep, strict=True):
             seasonal[quantity] += path

@@ -100,4 +100,4 @@ def with_rooms(
 def room_factor(creep: CreepAtMoments, values: Mapping[str, Array]) -> Array:
     """What the rooms of particles make of the range of moisture met, (part, n, moments)."""
     away = [np.clip(np.log(values[name]) / log_sd, -WIDEST_SD, WIDEST_SD) for name, log_sd in creep.rooms]
-    return np.asarray(np.exp(np.einsum("rn,prm->pnm", np.array(away), creep.by_room)))
+    return np.asarray(np.exp(np.array(away).T @ creep.by_room))

@@ -171,8 +171,9 @@ def run_chain(
     coefficients = design_response(scenario.instrument)
     world = blank_world(scenario, draws.count)
     weathers = []
-    for member in np.unique(draws.member):
-        progress(f"weather {member + 1} of {scenario.weather_members}: air, moisture, movement, creep")
+    members = np.unique(draws.member)
+    for number, member in enumerate(members, 1):
+        progress(f"weather {number} of {members.size}: air, moisture, movement, creep")
         lags, told = cache.of(scenario, int(member))
         own = draws.of_member(member)
         weights = part_weights(scenario.instrument, own, lags.time_constants_days, lags.rooms)
