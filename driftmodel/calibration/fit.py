@@ -280,8 +280,8 @@ def as_calibration(posterior: Posterior) -> Calibration:
 def draws_of(posterior: Posterior, count: int | None = None) -> Draws:
     """The posterior as draws of a forecast, all or some, in random order: copies of one must not all live in one
     weather member. What the readings say about the weather of set-up takes the place of what a forecast's own member
-    had that day: it is common to all later days, and goes with the error of the set-up. They are shared out to more
-    weathers than a scenario's, as far as the bench has walked them: once the guitar is known, weather is most of a week.
+    had that day: it is common to all later days, and goes with the error of the set-up. Shared out to more
+    weathers than a scenario's, as far as the bench has walked them: once a guitar is known, weather is most of a week.
     """
     scenario, layout = posterior.bench.scenario, posterior.layout
     members = scenario.weather_members
