@@ -6,6 +6,7 @@ No outside values but where named.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -37,6 +38,7 @@ from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box_mesh import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
 from driftmodel.structure.records import LOADS
+from driftmodel.structure.response import body_response
 
 Array = NDArray[np.float64]
 
@@ -283,6 +285,29 @@ def test_a_neck_bows_by_the_layers_it_is_made_of() -> None:
     assert found.string_action_12th_mm_per_curvature == found.action_12th_mm_per_curvature
     length = 645.0 - 645.0 / 2.0 ** (14 / 12)
     assert found.relief_mm_per_curvature == pytest.approx(length**2 / 8000.0)
+    neutral = (e1 * t1 * t1 / 2.0 + e2 * t2 * (t1 + t2 / 2.0)) / (e1 * t1 + e2 * t2)
+    bent = e1 * (t1**3 / 12.0 + t1 * (t1 / 2.0 - neutral) ** 2) + e2 * (
+        t2**3 / 12.0 + t2 * (t1 + t2 / 2.0 - neutral) ** 2
+    )
+    bent *= library.general("shear_correction_modulus").value * (of.width_nut_mm + of.width_body_mm) / 2.0
+    arm = neutral + library.general("strings_over_board").value  # of the strings about the neutral axis
+    assert found.curvature_per_newton == pytest.approx(1000.0 * arm / bent)
+
+
+def test_strings_pass_the_join_as_high_as_stated_or_as_usual(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    asked: list[float] = []
+
+    def respond(body: Body, height_mm: float) -> None:
+        asked.append(height_mm)
+        raise LookupError
+
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path))
+    monkeypatch.setattr(body_room, "respond", respond)
+    instrument = find_instrument("large_x_braced")
+    for stated in (11.5, None):
+        with pytest.raises(LookupError):
+            body_response(replace(instrument, strings=replace(instrument.strings, over_top_at_join_mm=stated)))
+    assert asked == [11.5, library.general("strings_over_top_at_join").value]
 
 
 # ---- shapes and lines ----------------------------------------------------------------------------------------------
