@@ -93,7 +93,6 @@ def test_equal_air_gives_equal_cells_and_checkpoints_change_no_bit(tmp_path: Pat
 
 @pytest.mark.slow
 def test_two_workers_change_no_bit(tmp_path: Path) -> None:
-    pytest.importorskip("distributed")
     file = written(invented(np.array([[30.0, 45.0, 50.0], [60.0, 70.0, 80.0]])), tmp_path)
     one, two = (map_of(file, scenario_outdoors(), years=2, draws=16, crew=Crew(workers)) for workers in (1, 2))
     assert one.equals(two)

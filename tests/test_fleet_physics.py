@@ -158,7 +158,6 @@ def test_from_units_to_demand_with_the_real_physics(tmp_path_factory: pytest.Tem
 @pytest.mark.slow
 def test_workers_with_the_real_physics_change_no_bit() -> None:
     """Two designs, twelve months of build: groups of cells go to two workers."""
-    pytest.importorskip("distributed")
     settings = invented_settings(1, 2, 1, samples=50, draws=16, members=2, horizon_months=12, grades=list(LABELS))
     fleet = invented_fleet(settings, ToyDrift(), 2000, years=2, seed=4)[0]
     one, two = (forecast_demand(fleet, physics_of(fleet), crew=Crew(workers)) for workers in (1, 2))

@@ -134,7 +134,6 @@ def test_a_scheduler_anywhere_and_a_worker_lost_change_no_bit(
 
 @pytest.mark.slow
 def test_two_workers_of_this_machine_change_no_bit() -> None:
-    pytest.importorskip("distributed")
     assert np.array_equal(cube(Crew(workers=2)), cube())
 
 

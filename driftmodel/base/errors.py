@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date
 from difflib import get_close_matches
+from functools import partial
 from numbers import Integral
 from pathlib import Path
+from typing import Any
 
 from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 
@@ -31,6 +33,10 @@ class BadInput(ValueError):
         where = ", ".join(part for part in (self.file, self.place) if part)
         told = self.came.rstrip(".") + ("" if self.came.endswith("?") else ".")
         super().__init__(f"{where + ': ' if where else ''}{told} Needed: {self.needed}. Mend: {self.mend}")
+
+    def __reduce__(self) -> Any:
+        """So that a worker's reaches its caller."""
+        return partial(type(self), file=self.file, place=self.place, mend=self.mend), (self.came, self.needed)
 
 
 def unwritable(path: str | Path, fault: Exception, mend: str, place: str | None = None) -> BadInput:

@@ -1,6 +1,6 @@
 """Every cell of a fleet, by whatever crew there is (base.workers); kept as it goes.
 
-Cells are independent and seeds come from their keys; totals are added in the cells' order, whatever order they came
+Cells are independent and seeds come from their keys; a total is added up in its cells' order, whatever order they came
 in. So neither the number of workers nor a kill and a restart changes a bit. Time is never split.
 """
 
@@ -101,7 +101,7 @@ def run_cells(
     """Expected demand of every cell, summed by region and design. shape: (regions, designs). between: times between two
     regrades of a unit by cell, the last ones left out.
 
-    Raises BadInput when the scheduler does not answer, or workers are asked for and dask is not installed.
+    Raises BadInput as base.workers.each does.
     """
     crew = crew or Crew()
     order = np.argsort(cohorts.cell, kind="stable")
@@ -114,9 +114,9 @@ def run_cells(
         ((function, cell, _part(cohorts, rows), between.get(at), window, draws, seed, crew.folder), cell)
         for at, (cell, rows) in enumerate(zip(cohorts.cells, chosen, strict=True))
     ]
-    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew)), start=1):
-        rows = chosen[index]
-        region, design = int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])
+    places = [(int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])) for rows in chosen]
+    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew), places), start=1):
+        rows, (region, design) = chosen[index], places[index]
         for name in (field.name for field in fields(found) if field.name not in ("due", "beyond")):
             own, of_member = getattr(found, name), name in ("level", "noise")
             if name not in total:

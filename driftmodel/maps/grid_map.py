@@ -17,7 +17,7 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array, Dataset, Times
-from driftmodel.base.workers import Crew, Progress, each, in_order
+from driftmodel.base.workers import Crew, Progress, each
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.history import climate_air
@@ -115,9 +115,9 @@ def map_of(
     groups = [(first, list(jobs[first : first + TOGETHER])) for first in range(0, len(jobs), TOGETHER)]
     table = np.full((grid.y.size, grid.x.size, 6), np.nan)
     with recording() as numbers:
-        for index, found in in_order(each(_points, groups, crew)):
+        for done, (index, found) in enumerate(each(_points, groups, crew), start=1):
             table[tuple(there[index])] = found
-            progress(index + 1, len(jobs))
+            progress(done, len(jobs))
     result = _as_dataset(grid, scenario, table)
     air = (grid.time, grid.step_hours, grid.temperature, grid.humidity)
     result.attrs |= told(numbers) | {"input_hash": inputs_digest(scenario, air, numbers_record(numbers))}
