@@ -39,7 +39,7 @@ CLIMATES = sorted(path.stem for path in (scenarios_dir() / "climates").glob("*.t
 
 @cache
 def told(name: str) -> Advice:
-    return advise(replace(load_scenario(name), weather_members=2), 40)
+    return advise(replace(load_scenario(name), horizon_years=10, weather_members=1), 40)
 
 
 def test_cold_surface_by_hand() -> None:
@@ -88,7 +88,8 @@ def test_three_places_are_told_three_things() -> None:
     assert (dry.kind, damp.kind, steady.kind) == ("dry", "damp", "steady")
     assert dry.best in ("case humidifier", "room humidifier") and damp.best == "dehumidifier" and steady.best == ""
     assert not any(each.key.endswith("humidifier") and each.key != "dehumidifier" for each in damp.measures)
-    assert {1, 2, 12} <= set(dry.now.dry_months) and {7, 8} <= set(damp.now.damp_months)
+    assert {1, 2, 12} <= set(dry.now.dry_months) <= {1, 2, 3, 11, 12}
+    assert 8 in damp.now.damp_months and set(damp.now.damp_months) <= {6, 7, 8, 9}
 
 
 def test_water_lowers_the_risk_of_a_crack() -> None:
