@@ -14,10 +14,17 @@ import numpy as np
 import pytest
 
 from driftmodel.climate.air import hours_from
+from driftmodel.outlook.rooms import air_of_climate
 
-pytestmark = pytest.mark.usefixtures("undrawn")
+pytestmark = pytest.mark.usefixtures("undrawn", "few_rooms")
 HEAD = "time,temperature_degc,relative_humidity_pct"
 HOME = '[outdoor]\nlogger_file = "outdoor.csv"\n[room]\n'
+
+
+@pytest.fixture
+def few_rooms(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A band over four houses: how wide it is is no matter here."""
+    monkeypatch.setattr(air_of_climate, "__defaults__", (4, 0))
 
 
 def rows(hours: int = 96, first: str = "2024-02-27") -> list[str]:

@@ -82,6 +82,7 @@ def test_twenty_years_are_all_in_the_record(old: Path) -> None:
     assert "size: Letter" in page and "FH-0001" in page and "E, taper" in page and "in)" in page
 
 
+@pytest.mark.slow
 def test_an_old_guitar_is_decided_about_and_called_about(
     few_particles: None, short: None, run: Callable[..., Any], old: Path
 ) -> None:

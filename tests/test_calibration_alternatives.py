@@ -17,6 +17,7 @@ from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.alternatives import DAYS_OF_SPAN, Lives, lives_of, weigh_lives
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.air_levers import homes_named
@@ -37,7 +38,9 @@ def swinging() -> Lives:
     """A guitar that was low in two winters and high in two summers, which a damp coast does not do."""
     scenario = replace(load_scenario("first-winter"), horizon_years=4)
     book = readings(scenario, (1.95, 2.65, 2.0, 2.7))
-    return weigh_lives(lives_of(scenario, homes_named(HOMES), book), book)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(make_bench, "__defaults__", (None, (2, 2)))  # two weathers of the past tell them apart as well
+        return weigh_lives(lives_of(scenario, homes_named(HOMES), book), book)
 
 
 def test_readings_tell_the_home(swinging: Lives) -> None:
@@ -77,7 +80,7 @@ def test_days_known_to_a_span_are_weighed_at_three() -> None:
         lives_of(many, homes_named(("any",)), book)
 
 
-@pytest.mark.usefixtures("undrawn", "few_particles")
+@pytest.mark.usefixtures("undrawn", "few_particles", "short")
 def test_homes_are_weighed_from_the_door(tmp_path: Path) -> None:
     rows = str(scenarios_dir() / "readings" / "two-winters.csv")
     asked = ["calibrate", "two-winters", "--readings", rows, "--out", str(tmp_path / "out")]

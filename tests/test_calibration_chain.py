@@ -258,7 +258,7 @@ def test_a_joint_that_slips_is_told_as_a_step() -> None:
     none. Action alone: one many times its error is told, with its size, though without a step all after it is slips."""
     plain = replace(load_scenario("first-winter"), horizon_years=4)
     days = [plain.setup.setup + timedelta(days=60 + 91 * visit) for visit in range(12)]
-    bench = replace(make_bench(plain, days[-1]), others=())
+    bench = replace(make_bench(plain, days[-1], None, (0, 0)), others=())
     truth = next(truths(plain, 1, 1, 1, known_weather=True))
     random = np.random.default_rng(1)
     level, sd, effect = {"projection": 16.0}, {"action": 0.05, "projection": 0.1}, {"action": 1.0, "projection": -2.0}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ import driftmodel
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One small forecast's output, shared."""
-    scenario = driftmodel.load_scenario("first-winter")
+    scenario = replace(driftmodel.load_scenario("first-winter"), horizon_years=3, weather_members=1)
     out = tmp_path_factory.mktemp("run") / "out"
     driftmodel.write_report(driftmodel.forecast(scenario, draws=20), scenario, out, "metric", pictures=False)
     return out

@@ -29,8 +29,9 @@ from driftmodel.structure.mesh import smooth_outline
 from driftmodel.structure.neck import neck_turns_deg_per_n
 from driftmodel.structure.plate import COMPONENTS, Board
 from driftmodel.structure.records import LOADS, BodyResponse
+from driftmodel.structure.response import body_response
 from driftmodel.structure.solid import GRAINS, Timber, solid_wood
-from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
+from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
 
@@ -149,7 +150,7 @@ PARTS = ("top", "top_braces", "back", "back_braces", "sides")
 def shipped(design: str) -> tuple[Instrument, BodyResponse, dict[str, float]]:
     """A design, its body's response, and what that does to the saddle over the fret plane, mm per % or N."""
     instrument = load_scenario(design).instrument
-    found = respond(instrument.body, over_top_at_join_mm(instrument.strings))
+    found = body_response(instrument)  # kept for all tests
     distance = pivot_of(instrument)
     return instrument, found, {
         load: found.bridge_height_mm[load] + radians(found.block_rotation_deg[load]) * distance for load in LOADS
