@@ -179,7 +179,7 @@ def beyond_words(book: DemandBook) -> str:
     if not (beyond := book.demand.expected.beyond):
         return ""
     return (
-        f"{beyond:,} units have come further without a regrade than any the physics made; they count at a tenth of the "
+        f"Further without a regrade than any the physics made: {beyond:,} of the units. They count at a tenth of the "
         "claims' rate at their age, and as the claims move it."
     )
 
