@@ -27,6 +27,7 @@ from driftmodel.climate.room import (
     moisture_flows,
     room_heat,
     switched_on,
+    trailing_day_mean,
     with_air_changes,
 )
 from driftmodel.climate.room_moisture import house_numbers
@@ -77,6 +78,8 @@ def test_a_room_without_keys_is_the_median_house() -> None:
     assert excess(HOUSE) == pytest.approx(2.3, abs=1e-6)
     assert excess(HOUSE, 18.0) == pytest.approx(0.5, abs=1e-6)
     assert excess(HOUSE, 10.0) == pytest.approx(1.4, abs=1e-6)
+    # one that is dried keeps its windows shut in summer too
+    assert excess(house(dehumidified_to_pct=95.0), 18.0) == pytest.approx(2.3, abs=1e-6)
 
 
 def test_moisture_production_raises_the_room_by_the_published_excess() -> None:
@@ -307,6 +310,8 @@ def test_room_temperature_keeps_between_its_set_points() -> None:
     assert inside.min() == 20.5 and inside.max() == 25.0
     free = indoor_air(outdoor, house(heated=False))["air_temperature"].values
     assert free.mean() - outdoor["air_temperature"].values.mean() == pytest.approx(2.0, abs=0.05)
+    sunny = indoor_air(outdoor, drawn_room(house(heated=False), {"summer_warmth": 1.5}))["air_temperature"].values
+    assert sunny.mean() - free.mean() == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_night_set_back_cools_the_nights_of_the_cold_months_only() -> None:
@@ -315,9 +320,25 @@ def test_a_night_set_back_cools_the_nights_of_the_cold_months_only() -> None:
     nights, days = inside[:, 5], inside[:, 20]
     assert np.all((days - nights)[:40] > 1.5) and inside[:40].min() > 17.5
     assert abs((days - nights)[180:220]).max() < 1.5
+    # from 22 to 6 o'clock the room nears 17.5 degC by e in 4 hours, and 20.5 from then on: means of 22, 5, 6 and 21 h
+    night = np.full(24 * 30, -10.0)
+    by_hour = room_heat(night, house(night_setback_k=3.0), np.arange(night.size) % 24).temperature_c[-24:]
+    waking = 3.0 * (1.0 - np.exp(-2.0)) / (1.0 - np.exp(-6.0))  # below 20.5 at 6 o'clock, night after night
+    left = 4.0 * (1.0 - np.exp(-0.25))  # mean of the first hour of what falls away
+    cold = 3.0 - left * (3.0 - waking * np.exp(-4.0)) * np.exp(-np.array([0.0, 7.0]) / 4.0)
+    warm = left * waking * np.exp(-np.array([0.0, 15.0]) / 4.0)
+    assert by_hour[[22, 5, 6, 21]] == pytest.approx(20.5 - np.concatenate([cold, warm]))
     # with the same vapour a cooler night is damper
     humidity = indoor_air(outdoor, house(night_setback_k=3.0))["relative_humidity"].values.reshape(-1, 24)[:40]
     assert (humidity[:, 5] - humidity[:, 20]).mean() > 0.5
+
+
+def test_the_day_that_a_house_feels_is_the_last_one() -> None:
+    hourly = np.random.default_rng(1).uniform(-5.0, 5.0, 72)
+    trailing = trailing_day_mean(hourly)
+    assert trailing[24:] == pytest.approx([hourly[hour - 23 : hour + 1].mean() for hour in range(24, 72)])
+    assert trailing[:24] == pytest.approx(hourly[:24].mean()) and trailing_day_mean(hourly, 24.0) is hourly
+    assert trailing_day_mean(hourly, 12.0)[1:] == pytest.approx((hourly[1:] + hourly[:-1]) / 2.0)
 
 
 def test_lag_with_a_ceiling_is_that_of_a_plain_loop() -> None:
