@@ -167,21 +167,21 @@ def test_rows_of_houses_begin_with_a_step_of_the_common_path(monkeypatch: pytest
     """A life begun on 1 January, in the place since 20 January; the common path begins on 4 January, so its fourth step
     of five days is the first whole one in the place: day 23 of the life, and three more up to day 40."""
     begun, common = date(2020, 1, 1), SimpleNamespace(start=date(2020, 1, 4), time_constants_days="grid")
-    drivers, spent = np.arange(24.0).reshape(1, 2, 12), np.arange(22.0).reshape(2, 11)
-    monkeypatch.setattr(lives, "_place_drivers", lambda *_: (drivers, spent))
+    drivers, spent, rows = np.arange(24.0).reshape(1, 2, 12), np.arange(22.0).reshape(2, 11), np.arange(12.0)[None]
+    monkeypatch.setattr(lives, "_place_rows", lambda *_: ("rooms", rows, drivers, spent))
     monkeypatch.setattr(lives, "is_held", lambda climate: climate == "held")
-    monkeypatch.setattr(lives, "as_rows", lambda *told: told)
+    monkeypatch.setattr(lives, "rows_from_node", lambda *told: told)
+    monkeypatch.setattr(lives, "daily_rows", lambda *told: told)
     place: Any = SimpleNamespace(basis="basis")
 
     def told(days: int, climate: str = "open") -> Any:
         stays = [SimpleNamespace(start=begun), SimpleNamespace(start=begun + timedelta(days=19), climate=climate)]
         return lives._room_rows(SimpleNamespace(stays=stays), 0, days, place, common)  # type: ignore[arg-type]
 
-    ((basis, own),), halves, grid, nodes, days = told(40)
-    assert (basis, grid, days, nodes.tolist()) == ("basis", "grid", 40, [23, 28, 33, 38])
-    assert own.tolist() == [[[4.0, 5.0, 6.0, 7.0], [16.0, 17.0, 18.0, 19.0]]]
-    assert [half.tolist() for half in halves] == [[4.0, 5.0, 6.0], [15.0, 16.0, 17.0]]
-    assert told(33)[3].tolist() == [23, 28, 33] and told(32) is None and told(40, "held") is None
+    rooms, ((own, basis, driven, halves, grid, node), nodes, days) = told(40)
+    assert (rooms, basis, grid, node, days, nodes.tolist()) == ("rooms", "basis", "grid", 4, 40, [23, 28, 33, 38])
+    assert own.tolist() == rows[:, :8].tolist() and driven is drivers and halves.tolist() == spent[:, :7].tolist()
+    assert told(33)[1][1].tolist() == [23, 28, 33] and told(32) is None and told(40, "held") is None
     place.basis = None
     assert told(40) is None
 
@@ -247,14 +247,17 @@ def test_what_lives_of_one_place_share(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(lives, "horizon_days", lambda scenario: 30 * len(scenario.stays))
     monkeypatch.setattr(lives, "outdoor_days", lambda *told, **more: told + tuple(more.values()))
     monkeypatch.setattr(lives, "place_drivers", lambda *told: told[2:])
+    monkeypatch.setattr(lives, "node_rows", lambda *told: (told, "told"))
     monkeypatch.setattr(lives, "air_fingerprint", lambda *_: f"a mark of this test {np.random.rand()}")
     setup = SimpleNamespace(setup=date(2020, 5, 5))
     place = lives._Place(SimpleNamespace(stays=stays, setup=setup, seed=8))  # type: ignore[arg-type]
     assert place.days == 60 + 366 and place.scenario.setup.setup == date(2020, 1, 1)
     assert [(stay.start, stay.climate) for stay in place.scenario.stays] == [(date(2020, 1, 1), "b")]
     spent = np.cumsum(np.arange(2.0 * 427).reshape(2, -1), axis=1)
-    common: Any = SimpleNamespace(start=date(2020, 1, 1), spent=spent)
-    told, steps = lives._place_drivers(place, 3, common, SimpleNamespace(few=7))  # type: ignore[arg-type]
+    common: Any = SimpleNamespace(start=date(2020, 1, 1), spent=spent, time_constants_days="grid")
+    basis: Any = SimpleNamespace(few=7)
+    ((((kept, told),), steps, grid), one, driven, spells) = lives._place_rows(place, 3, common, basis)
+    assert (kept, grid, one, driven) == (basis, "grid", "told", told) and spells is steps
     assert told == (7, "b", date(2020, 1, 1), 425, 3, 8)
     assert steps.shape == (2, 85) and steps[0, :2].tolist() == [1 + 2 + 3 + 4 + 5, 6 + 7 + 8 + 9 + 10]
     assert steps.sum(axis=1) == pytest.approx(spent[:, 425] - spent[:, 0])

@@ -217,6 +217,13 @@ def test_rows_are_gathered_lags_straight_between_their_days() -> None:
         np.testing.assert_allclose(told[:, 6], lags[:, 1] + (lags[:, 2] - lags[:, 1]) / 3.0)
         np.testing.assert_array_equal(found.mix[0, 24 * half : 24 * half + 24, first : first + rows], mixes[half][0])
     assert np.count_nonzero(found.mix) == 24 * (thin + thick)
+    one, whole = room_lags.node_rows([(basis, drivers)], spent, grid)  # type: ignore[list-item]
+    assert np.array_equal(one.mix, found.mix)
+    for node in (0, 1, 2):  # a house begun later has the rows of what drives it from there on, at rest before
+        later, passed = drivers[:, :, node:], [each[node:] for each in spent]
+        own = room_lags.node_rows([(basis, later)], passed, grid)[1]  # type: ignore[list-item]
+        mine = room_lags.rows_from_node(whole, basis, drivers, np.array(spent), grid, node)  # type: ignore[arg-type]
+        assert mine == pytest.approx(own, abs=1e-12)
 
 
 @pytest.mark.parametrize(("name", "within"), [("damp-coast", 0.03), ("first-winter", 0.09)])

@@ -31,10 +31,12 @@ from driftmodel.outlook.room_lags import (
     STEP_DAYS,
     RoomBasis,
     RoomRows,
-    as_rows,
+    daily_rows,
+    node_rows,
     outdoor_days,
     place_drivers,
     room_basis,
+    rows_from_node,
 )
 from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.wood.diffusion import time_grid
@@ -86,7 +88,7 @@ _lives: Memory[Life] = Memory(KEPT_LIVES)
 _paths: Memory[tuple[_Path | None]] = Memory(KEPT_PATHS)
 _airs: Memory[Air] = Memory(8)
 _short_airs: Memory[Air] = Memory(KEPT_LIVES)
-_drivers: Memory[tuple[Array, Array]] = Memory(KEPT_PATHS)
+_rows: Memory[tuple[RoomRows, Array, Array, Array]] = Memory(KEPT_PATHS)
 
 
 def lives_of(scenario: Scenario) -> Callable[[int], Life]:
@@ -97,7 +99,7 @@ def lives_of(scenario: Scenario) -> Callable[[int], Life]:
     """
     members = scenario.weather_members
     _lives.hold(min(4 * members, MOST_LIVES))
-    for kept in (_paths, _drivers, _airs):  # else each cell would make anew what the one before it made
+    for kept in (_paths, _rows, _airs):  # else each cell would make anew what the one before it made
         kept.hold(min(2 * members, MOST_PATHS))
     _short_airs.hold(min(24 * members, MOST_SHORT))  # workshops in twelve months, and what is asked of the place
     mark, place = fingerprint(scenario.setup.strung, air_fingerprint(scenario, 0)), _Place(scenario)
@@ -161,29 +163,29 @@ def _room_rows(
     grid, basis = common.time_constants_days, place.basis
     if basis is None:
         return None
-    drivers, spent = _place_drivers(place, member, common, basis)
+    rooms, told, drivers, spent = _place_rows(place, member, common, basis)
     step = -(-(stay.start - common.start).days // STEP_DAYS)
     first = (common.start - scenario.stays[0].start).days + STEP_DAYS * step
     steps = (days - first) // STEP_DAYS
     if steps < 2:
         return None
-    own = drivers[:, :, step : step + steps + 1]
-    nodes = first + STEP_DAYS * np.arange(steps + 1)
-    return as_rows([(basis, own)], [half[step : step + steps] for half in spent], grid, nodes, days)
+    own = rows_from_node(told[:, : step + steps + 1], basis, drivers, spent[:, : step + steps], grid, step)
+    return rooms, daily_rows(own, first + STEP_DAYS * np.arange(steps + 1), days)
 
 
-def _place_drivers(place: _Place, member: int, common: _Path, basis: RoomBasis) -> tuple[Array, Array]:
-    """What a climate's houses differ by every STEP_DAYS of the common path, (few, 2, step + 1), and days of moisture
-    movement in each step, of thin and thick parts (2, step): the same for all lives in it."""
+def _place_rows(place: _Place, member: int, common: _Path, basis: RoomBasis) -> tuple[RoomRows, Array, Array, Array]:
+    """The rows that tell a climate's houses apart every STEP_DAYS of the common path, what drives them, (few, 2,
+    step + 1), and days of moisture movement in each step, of thin and thick parts (2, step): for all lives in it."""
     climate = place.scenario.stays[0].climate
 
-    def make() -> tuple[Array, Array]:
+    def make() -> tuple[RoomRows, Array, Array, Array]:
         days = place.days // STEP_DAYS * STEP_DAYS
         outdoors = outdoor_days(climate, common.start, days, member=member, seed=place.scenario.seed)
         drivers = place_drivers(climate, place.scenario, basis.few, *outdoors)
-        return drivers, np.diff(common.spent[:, : days + 1], axis=1).reshape(2, -1, STEP_DAYS).sum(axis=2)
+        spent = np.diff(common.spent[:, : days + 1], axis=1).reshape(2, -1, STEP_DAYS).sum(axis=2)
+        return *node_rows([(basis, drivers)], spent, common.time_constants_days), drivers, spent
 
-    return _drivers.of(f"{place.mark} {member}", make)
+    return _rows.of(f"{place.mark} {member}", make)
 
 
 def _lags(scenario: Scenario, member: int, common: _Path | None) -> tuple[Array, Array]:

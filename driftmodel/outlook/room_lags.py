@@ -263,6 +263,14 @@ def as_rows(
 ) -> tuple[RoomRows, Array]:
     """Drivers of each basis' few (few, 2, step + 1) at days `nodes` as rows of lags, (row, days + 1): their sum is what
     is told. spent: days of moisture movement in each step, of thin and of thick parts."""
+    rooms, told = node_rows(parts, spent, grid)
+    return rooms, daily_rows(told, nodes, days)
+
+
+def node_rows(
+    parts: Sequence[tuple[RoomBasis, Array]], spent: Sequence[Array] | Array, grid: Array
+) -> tuple[RoomRows, Array]:
+    """The same at the nodes alone, (row, step + 1)."""
     mix = np.zeros((sum(len(basis.few) for basis, _ in parts), 2 * grid.size, len(parts) * sum(ROWS)))
     rows, row, weighing = [], 0, _weighing(grid)
     for half in (0, 1):
@@ -270,16 +278,32 @@ def as_rows(
         for basis, drivers in parts:
             few, count = len(basis.few), basis.mix[half].shape[2]
             mix[term : term + few, half * grid.size : (half + 1) * grid.size, row : row + count] = basis.mix[half]
-            lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, len(nodes))
-            rows += list(basis.gather[half].reshape(-1, count).T @ lags)
+            lags = step_lags(drivers[:, half], spent[half], grid[weighing[half]]).reshape(-1, drivers.shape[2])
+            rows.append(basis.gather[half].reshape(-1, count).T @ lags)
             term, row = term + few, row + count
-    told = np.stack(rows)
+    return RoomRows(tuple(basis.shares for basis, _ in parts), mix, len(parts) * ROWS[0]), np.concatenate(rows)
+
+
+def rows_from_node(told: Array, basis: RoomBasis, drivers: Array, spent: Array, grid: Array, node: int) -> Array:
+    """Rows at the nodes from `node` on, where houses are all alike up to there: what `told` has of them, less what is
+    left of the lags they had by then."""
+    left = np.zeros((len(told), told.shape[1] - node))
+    for half, own in enumerate(_weighing(grid) if node else ()):
+        had = step_lags(drivers[:, half, : node + 1], spent[half][:node], grid[own])[:, :, -1]
+        passed = np.append(0.0, np.cumsum(spent[half][node:]))
+        rows = slice(half * ROWS[0], ROWS[0] + half * ROWS[1])
+        left[rows] = np.einsum("fl,flr->rl", had, basis.gather[half]) @ np.exp(-passed / grid[own][:, None])
+    return told[:, node:] - left
+
+
+def daily_rows(told: Array, nodes: Days, days: int) -> Array:
+    """Rows at nodes (row, node) on every day, (row, days + 1), straight between."""
     day = np.arange(days + 1)
     before = np.clip(np.searchsorted(nodes, day, side="right") - 1, 0, len(nodes) - 2)
     share = np.clip((day - nodes[before]) / np.diff(nodes)[before], 0.0, 1.0)
     daily = told[:, before]
     daily += share * (told[:, before + 1] - daily)
-    return RoomRows(tuple(basis.shares for basis, _ in parts), mix, len(parts) * ROWS[0]), daily
+    return daily
 
 
 def step_lags(drivers: Array, spent_days: Array, grid: Array) -> Array:
