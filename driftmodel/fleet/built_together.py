@@ -149,7 +149,7 @@ def _life(scenario: Scenario, member: int, place: _Place) -> Life:
         if found is not None:
             lags = np.concatenate([lags, found[1]])
     readings = np.arange(day_of(scenario, scenario.setup.setup), lags.shape[1], READING_STEP_DAYS)
-    creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=lags[:, :0])
+    creep = replace(creep_history(scenario, lags, heat, readings), lags_pct=np.empty((len(lags), 0)))  # days are let go
     return Life(reference_change(scenario, lags, rooms), creep, rooms)
 
 
