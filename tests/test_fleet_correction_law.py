@@ -517,7 +517,7 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert fit.middle[sort] == pytest.approx(log(number / units))
             came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
             assert fit.knots[sort] == pytest.approx(law.knots_of(came))
-        assert [each.kept for each in fit.rivals] == [4.0, 20.0, 100.0]
+        assert [each.kept for each in fit.rivals] == [1.5, 4.0, 100.0]
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
         assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
@@ -529,6 +529,9 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
                 effects, cov=np.linalg.inv(prior)
             )  # Laplace's integral about the mode:
             chance += 0.5 * (effects.size * log(2.0 * pi) - np.linalg.slogdet(precision)[1])
+            for block in own.blocks:  # inverse gamma law of what is learned, worth half an effect, by its logarithm
+                found = variance[block.name]
+                chance -= block.learned * 0.25 * (log(found) + block.prior**2 / found)
             assert each.evidence == pytest.approx(chance, rel=1e-6)
             told = np.trace(np.linalg.solve(precision, precision - prior))  # effects that the claims tell
             month = own.rows.at[0] * 12 + own.rows.at[4]

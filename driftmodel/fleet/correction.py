@@ -38,7 +38,7 @@ AGAIN_SD = 0.7  # of repeats' level against first regrades'
 LEAST_PACE_SD = 0.06  # of a region's pace, where the physics' own weather is less
 PACE_MONTHS, MOST_PACES = 3, 400  # of one pace; longer where regions and years would have more of them
 BEYOND, BEYOND_SD = "age beyond claims", 0.3  # a knot's step past the last one; own choice, no source
-KEPT_MONTHS = (4.0, 20.0, 100.0)  # over which a pace is alike, by 1/e: one of these; own choice, no source
+KEPT_MONTHS = (1.5, 4.0, 100.0)  # over which a pace is alike, by 1/e: one of these; own choice, no source
 PRIOR_WORTH = 0.5
 #: of the exponent by which the physics' differences in hazard count, before a first regrade and after one; own choice
 TRUST_SD = (0.2, 0.5)
@@ -296,6 +296,9 @@ def correct(
         evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
         evidence -= 0.5 * float(effects @ prior @ effects)
         evidence += 0.5 * float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(precision)[1])
+        # and how near the spreads are to what they were taken for (inverse gamma, by their logarithms)
+        far = ((variance[each.name], each.prior**2) for each in own.blocks if each.learned)
+        evidence -= 0.5 * PRIOR_WORTH * sum(float(np.log(found) + taken / found) for found, taken in far)
         used = float(effects.size - np.sum(prior * cho_solve(cho_factor(precision), np.eye(effects.size))))
         scatter = _scatter(told[:own_rows], mean[:own_rows], rows.at[0] * months + rows.at[4], regions * months, used)
         effects, precision = own.centred(effects, prior)
