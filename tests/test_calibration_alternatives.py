@@ -47,6 +47,9 @@ def test_readings_tell_the_home(swinging: Lives) -> None:
     (first, share), (_, other) = swinging.by(lambda life: life.home)
     assert first.startswith("Heated house") and share > 0.9 and share + other == pytest.approx(1.0)
     evidence = [one.sampled.log_evidence for one in swinging.posteriors]
+    title = swinging.told_likeliest().title
+    assert title.startswith(f"{swinging.likeliest.bench.scenario.title}: {first}, the likeliest of 2 ways (")
+    assert replace(swinging, lives=swinging.lives[:1]).told_likeliest() == swinging.likeliest.bench.scenario
     assert swinging.weights[1] / swinging.weights[0] == pytest.approx(np.exp(evidence[1] - evidence[0]))
 
 

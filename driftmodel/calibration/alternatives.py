@@ -50,6 +50,17 @@ class Lives:
         """The posterior of the likeliest life."""
         return self.posteriors[int(np.argmax(self.weights))]
 
+    def told_likeliest(self) -> Scenario:
+        """The scenario of the likeliest life; its title says so where there are others."""
+        scenario = self.likeliest.bench.scenario
+        if len(self.lives) == 1:
+            return scenario
+        life, share = self.lives[int(np.argmax(self.weights))], 100 * float(self.weights.max())
+        way = "; ".join(words for words in (life.home, life.days) if words)
+        return replace(
+            scenario, title=f"{scenario.title}: {way}, the likeliest of {len(self.lives)} ways ({share:.0f} in 100)"
+        )
+
     def by(self, what: Callable[[Life], str]) -> tuple[tuple[str, float], ...]:
         """How likely each home (or each choice of days) is, likeliest first; empty where there is but one."""
         found: dict[str, float] = {}

@@ -364,6 +364,6 @@ def bands_of(posteriors: Sequence[Posterior], before: Array, after: Array) -> tu
     return (
         band(f"action over the 90 dry days from {dry}", "mm", "action_dry_mm"),
         band(f"action over the 90 damp days from {damp}", "mm", "action_damp_mm"),
-        band("action at the place's mean state", "mm", "action_reference_mm"),
+        band("action at the place's mean state, the truss rod as it is", "mm", "action_reference_mm"),
         band("years to the next regrade", "years", "regrade_years"),
     )

@@ -12,13 +12,13 @@ of a single guitar leads (m, s) to their posterior.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array
+from driftmodel.base.workers import Crew, each
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.claimed import GAIN, Claim, Claims, claims_say
 from driftmodel.calibration.fit import learn
@@ -211,6 +211,8 @@ def _standing(
 PARTICLES = 400
 #: weathers of each: walking a room through them is most of what an instrument costs
 WEATHERS = (10, 10)
+#: who learns where nobody else is called for
+ALONE = Crew()
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,7 @@ class Known:
 
 def learn_from(
     cases: Sequence[Known],
-    workers: int = 1,
+    crew: Crew = ALONE,
     progress: Callable[[str], None] = lambda _: None,
     seed: int = 1,
     claims: Sequence[Claim] = (),
@@ -234,16 +236,11 @@ def learn_from(
     claims: regrades of further guitars, as evidence. Numbers that a case's scenario has learned before are not used:
     the same readings would count twice.
     """
-    ones = []
-    if workers > 1 and len(cases) > 1:
-        with ProcessPoolExecutor(workers) as crew:
-            for one in crew.map(learn_one, cases):
-                ones.append(one)
-                progress(f"{len(ones)} of {len(cases)} instruments")
-    else:
-        for case in cases:
-            ones.append(learn_one(case))
-            progress(f"{len(ones)} of {len(cases)} instruments")
+    found: dict[int, One] = {}
+    for place, one in each(_learned_from, [(place, [case]) for place, case in enumerate(cases)], crew):
+        found[place] = one
+        progress(f"{len(found)} of {len(cases)} instruments")
+    ones = [found[place] for place in range(len(cases))]
     progress("all together")
     return pool(ones, unknowns_of(bare(cases[0].scenario)), seed, claims_say(claims) if claims else None)
 
@@ -251,6 +248,10 @@ def learn_from(
 def bare(scenario: Scenario) -> Scenario:
     """The scenario with the library's numbers only."""
     return replace(scenario, learned=())
+
+
+def _learned_from(cases: list[Known]) -> list[One]:
+    return [learn_one(case) for case in cases]
 
 
 def learn_one(case: Known) -> One:

@@ -136,9 +136,8 @@ def calibrate(
         from driftmodel.outlook.drift import forecast as run
         from driftmodel.report.document import write_report
 
-        written += write_report(
-            run(posterior.bench.scenario, unknowns=found.draws), posterior.bench.scenario, report, terms.units
-        )[:1]
+        ahead = lives.told_likeliest()
+        written += write_report(run(ahead, unknowns=found.draws), ahead, report, terms.units)[:1]
     from driftmodel.calibration.sensitivity import worth_reading
 
     terms.answer(

@@ -165,11 +165,12 @@ def learn(folder: Path, workers: int, terms: Terms) -> None:
     learned.toml, text, data and a picture into a folder, learned-NAME unless --out says otherwise. A scenario takes
     the numbers over with one line: learned = "learned-NAME/learned.toml".
     """
+    from driftmodel.base.workers import Crew
     from driftmodel.calibration.pooled import learn_from
     from driftmodel.report import learning_words as words
 
     cases = instruments_in(folder)
-    pooled = learn_from(cases, workers, terms.progress, claims=claims_in(folder))
+    pooled = learn_from(cases, Crew(workers), terms.progress, claims=claims_in(folder))
     place = terms.out or Path(f"learned-{folder.resolve().name}")
     written = words.write_learning(pooled, place, f"What {len(cases)} instruments of {folder.resolve().name} taught")
     terms.answer(lambda: words.learning_summary(pooled), lambda: words.learning_json(pooled))

@@ -109,11 +109,12 @@ def calibrate(
 def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
     """What many instruments teach that one cannot: numbers for the next one. folder: records, or pairs of NAME.toml and
     NAME.csv."""
+    from driftmodel.base.workers import Crew
     from driftmodel.calibration.pooled import learn_from
     from driftmodel.doors.record_command import claims_in, instruments_in
 
     whole_number("workers", workers, 1, 1, 256)
-    return learn_from(instruments_in(Path(folder)), workers, claims=claims_in(Path(folder)))
+    return learn_from(instruments_in(Path(folder)), Crew(workers), claims=claims_in(Path(folder)))
 
 
 def decide(scenario: Named, *readings: str, when: date | None = None, known: Calibration | None = None) -> Decision:
