@@ -43,6 +43,8 @@ def test_a_case_with_a_humidifier_has_it_in_every_month(scenario: Scenario) -> N
     held = air_levers.case(scenario, 45).stays[-1].climate.case
     assert held is not None and held.humidifier_pct == 45.0 and held.humidifier_months == tuple(range(1, 13))
     assert air_levers.case(scenario, False).stays[-1].climate.case is None
+    failed = air_levers.humidifier_outage(air_levers.case(scenario, 45), 2).stays[-2].climate.case
+    assert failed == replace(held, humidifier_pct=None, humidifier_months=())
 
 
 def test_six_weeks_in_a_container_and_back(scenario: Scenario) -> None:
@@ -54,7 +56,9 @@ def test_six_weeks_in_a_container_and_back(scenario: Scenario) -> None:
     outdoor = found.stays[-2].climate.outdoor
     assert outdoor is not None and outdoor.normals is not None
     assert outdoor.year_to_year_sd_c == outdoor.year_to_year_sd_pct == 0.0  # every container is the same
-    assert [len(each) for each in (outdoor.normals.temperature_c, outdoor.normals.relative_humidity_pct)] == [12, 12]
+    warm, dry = (library.general(f"container_{name}").value for name in ("temperature", "relative_humidity"))
+    normals = outdoor.normals
+    assert (normals.temperature_c, normals.relative_humidity_pct) == ((warm,) * 12, (dry,) * 12) and dry < 45.0
     home = scenario.stays[-1]
     for at, count in ((start + timedelta(days=42), 2), (start + timedelta(days=41), 1), (start, 1)):
         moved = replace(scenario, stays=(*scenario.stays[:-1], replace(home, start=at)))
