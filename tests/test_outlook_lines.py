@@ -133,7 +133,11 @@ def test_a_spacer_acts_by_half_its_lift_from_its_day_on(scenario: Scenario) -> N
     assert (rise == 0.0).all() and action == pytest.approx(2.3 + 0.25 + 0.4)
     assert lift_ahead(changed) == pytest.approx(lifts[lower]) and (changed.due.day == NEVER).all()
     assert with_spacer(chain, "") is chain
+    now = replace(scenario, today=scenario.setup.setup + timedelta(days=70))
+    assert with_spacer(made(now, none_due()), label).scenario.work == (WorkDone(now.today, spacer=label),)
     assert saddle_room_now_mm(changed.scenario) == pytest.approx(3.0)
+    raised = with_spacer(made(scenario, none_due(), rise=np.full(366, 2.0), bow=np.full(366, -1.25)), "J", 0.5)
+    assert lived(raised).inside_days == pytest.approx(DAYS_PER_YEAR)  # 2 mm of room used, 1 mm left of 3
 
 
 def test_the_bow_for_good_counts_until_the_rod_is_turned(scenario: Scenario) -> None:
@@ -211,10 +215,11 @@ def test_better_air_is_better_by_a_day_at_least() -> None:
 def test_the_grade_worth_most_is_chosen_with_its_job(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
     """Lives made up: H 300 days and no job, J (fitted) 280 and none, L 310 and one job every year of two. With a job of
     60 days H wins where the joint is open, J where it is not (40 days won cost 60); for a job of 30 H again."""
-    told = {"H": (300.0, 0.0), "J": (280.0, 0.0), "L": (310.0, 2.0)}
+    told, better = {"H": (300.0, 0.0), "J": (280.0, 0.0), "L": (310.0, 2.0)}, dict[float, float]()
 
     def life(_: Any, label: str, saddle_mm: float = 0.0) -> tuple[Array, ...]:
         inside, jobs = told.get(label, (100.0, 3.0))
+        inside += better.get(saddle_mm, 0.0)
         return np.array([inside - 10.0, inside, inside + 10.0]), np.full(3, jobs), np.array([True, False, False])
 
     monkeypatch.setattr(place, "_lived", life)
@@ -236,8 +241,18 @@ def test_the_grade_worth_most_is_chosen_with_its_job(scenario: Scenario, monkeyp
     assert table.advised_action_mm == pytest.approx(2.3 + lifts["H"] / 2.0) and table.advised_saddle_mm == 0.0
     assert table.advised_days == 300.0 and place.grades_of(chain, job_days=30.0).if_closed == "H"
     assert [place.grades_of(chain, job_days=by).if_closed for by in (39.75, 40.25)] == ["H", "J"]  # 40 days won
-    closed = place.grades_of(made(replace(two, today=two.setup.setup + timedelta(days=30)), none_due()))
-    assert (closed.joint_open, closed.advised) == (False, "J")
+    done = (WorkDone(two.setup.setup + timedelta(days=9), saddle_mm=0.2, action_mm=-0.3),)
+    later = made(replace(two, today=two.setup.setup + timedelta(days=30), work=done), none_due())
+    closed = place.grades_of(later)
+    assert (closed.joint_open, closed.advised, place.suited_grade(later)) == (False, "J", "")
+    assert closed.advised_action_mm == pytest.approx(2.3 + 0.1 - 0.3)
+    # days a year won by the saddle 0.4 mm lower, 0.6 mm higher: five are enough, and of equals the lesser change
+    for lower, higher, by in ((5.0, 4.0, -0.2), (4.9, 4.0, 0.0), (6.0, 6.0, -0.2), (6.0, 7.0, 0.3)):
+        better |= {-0.4: lower, 0.6: higher}
+        found = place.grades_of(chain)
+        assert found.advised_saddle_mm == pytest.approx(2.0 * by)
+        assert found.advised_action_mm == pytest.approx(2.3 + lifts["H"] / 2.0 + by)
+        assert found.advised_days == 300.0 + (max(lower, higher) if by else 0.0)
 
 
 # ---- when work falls due -------------------------------------------------------------------------------------------

@@ -90,19 +90,23 @@ def test_season_alone_outside_the_rule(scenario: Scenario) -> None:
 def test_the_cause_is_what_goes_the_same_way(
     scenario: Scenario, place_mm: float, lasting_mm: float, cause: str
 ) -> None:
-    """Shares of the way the action went by the day it is due; what went the other way counts nothing."""
-    days, draws = horizon_days(scenario) + 1, 3
-    error = np.array([0.1, 0.0, -0.1])
+    """Shares of the way the action went by the day it is due, by the middle of the draws; what went the other way
+    counts nothing. The shift told is that of the last reading."""
+    days, draws = horizon_days(scenario) + 1, 4
+    error = np.array([0.1, 0.0, 0.0, -0.1])
     steps = -(-days // 7)
     action = scenario.setup.action_12th_mm + error[:, None] + np.full((draws, steps), place_mm + lasting_mm)
-    lasting = np.array([lasting_mm, lasting_mm, place_mm])[:, None]  # of the third, which reaches none, the other way
+    action[:, -1] += 0.05
+    # all of the third's is the place's; of the fourth, which reaches none, the other way
+    lasting = np.array([lasting_mm, lasting_mm, 0.0, place_mm])[:, None]
     result = xr.Dataset({"projection_change_lasting": (("draw", "time"), -2.0 * lasting + np.zeros((draws, days)))})
     world: Any = SimpleNamespace(reading=Reading(np.zeros((draws, steps)), action, 7))
-    due: Any = SimpleNamespace(day=np.array([[70], [140], [-1]]))
+    due: Any = SimpleNamespace(day=np.array([[70], [140], [70], [-1]]))
     given = Draws(MappingProxyType({}), error, np.zeros(draws, dtype=np.intp))
     findings._put_place(result, scenario, given, world, due)
     assert result.attrs["regrade_cause"] == cause
-    np.testing.assert_allclose(result["place_shift"].values, [place_mm, place_mm, lasting_mm], atol=1e-9)
+    told = np.array([place_mm, place_mm, place_mm + lasting_mm, lasting_mm]) + 0.05
+    np.testing.assert_allclose(result["place_shift"].values, told, atol=1e-9)
 
 
 def test_rule_at_its_very_limits(scenario: Scenario) -> None:
