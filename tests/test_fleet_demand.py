@@ -32,7 +32,7 @@ LAW = ToyDrift()
 
 def small(units: int = 3000, seed: int = 5, **changed: object) -> Fleet:
     settings = invented_settings(
-        2, 2, 1, **({"samples": 60, "draws": 64, "members": 4, "horizon_months": 12} | changed)
+        2, 2, 1, **({"samples": 50, "draws": 32, "members": 4, "horizon_months": 12} | changed)
     )
     return invented_fleet(settings, LAW, units, years=5, seed=seed)[0]
 

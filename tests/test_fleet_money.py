@@ -26,7 +26,7 @@ LAW = ToyDrift()
 JOB = 1.5 * 60.0 + 8.0 + 25.0  # stated by the invented fleet: hours, part, freight
 
 
-def a_fleet(samples: int = 200, units: int = 4000, **changed: Any) -> Fleet:
+def a_fleet(samples: int = 80, units: int = 4000, **changed: Any) -> Fleet:
     given = {"samples": samples, "draws": 64, "members": 4, "horizon_months": 12} | changed
     fleet = invented_fleet(invented_settings(2, 2, 1, **given), LAW, units, years=5, seed=5)[0]
     return with_claims(fleet, unit=np.full_like(fleet.claims.unit, NONE))  # tests change units and claims apart

@@ -33,7 +33,7 @@ def found() -> Demand:
 
 
 def fleet_of(units: int, exposures: int = 2) -> Fleet:
-    settings = invented_settings(2, 2, exposures, samples=100, draws=64, members=4, horizon_months=12,
+    settings = invented_settings(2, 2, exposures, samples=50, draws=64, members=4, horizon_months=12,
                                  policy_months=[24, 60])  # fmt: skip
     return invented_fleet(settings, LAW, units, years=6, seed=3)[0]
 
