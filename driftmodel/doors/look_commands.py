@@ -117,7 +117,7 @@ def air(
 
         climate = load_climate(file)
         if logged is not None:
-            from driftmodel.report.room_words import fit_words, fitted_climate_text, room_fit
+            from driftmodel.report.air_words import fit_words, fitted_climate_text, room_fit
 
             fit = room_fit(climate, read(logged))
             (written,) = write_files(folder, {"climate.toml": fitted_climate_text(fit.climate, folder)})
