@@ -86,7 +86,8 @@ def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scenarios look four years ahead in two weathers, not twenty in four: where the years ahead are no matter."""
+    """Scenarios look four years ahead in two weathers, not twenty in four, at sixty guitars, not two hundred: where the
+    years ahead are no matter."""
     from driftmodel.base import scenarios
     from driftmodel.record import files
 
@@ -95,7 +96,7 @@ def short(monkeypatch: pytest.MonkeyPatch) -> None:
     def shortened(*told: Any) -> Scenario:
         one = whole(*told)
         ahead, members = min(one.horizon_years, 4), min(one.weather_members, 2)
-        return replace(one, horizon_years=ahead, weather_members=members)
+        return replace(one, horizon_years=ahead, weather_members=members, draws=min(one.draws, 60))
 
     for room in (scenarios, files):
         monkeypatch.setattr(room, "scenario_of", shortened)
