@@ -280,11 +280,11 @@ def test_chances_beforehand_and_how_far_a_slip_reaches() -> None:
 
 
 def test_what_is_let_go_is_not_yet_called_a_slip() -> None:
-    """Odds of one let go 1.35 to 5.1 as a slip of up to the whole 5 mm; four of six are sooner one thing wrong: one
+    """Odds of one let go 1.35 to 2.6 as a slip of up to half of 5 mm; four of six are sooner one thing wrong: one
     guitar in a hundred, against a tenth for each slip and 0.9, six times as dense, for each sound one."""
     rows = tuple(ReadingRow(date(2027, 1, 1 + day), "action", 2.4, 0.05, "") for day in range(6))
     alone = called_slips(rows, np.array([0.8, 0.0, 0.0, 0.0, 0.0, 0.0]))
-    odds = 4.0 * 1.35 / 5.1
+    odds = 4.0 * 1.35 / 2.6
     np.testing.assert_allclose(alone, [odds / (1.0 + odds), 0.0, 0.0, 0.0, 0.0, 0.0], rtol=1e-3)
     two, four = (called_slips(rows, np.array([1.0] * count + [0.0] * (6 - count))) for count in (2, 4))
     assert two[:2].min() > 0.95 and two[2:].max() == 0.0

@@ -160,7 +160,7 @@ def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], mov
     result = np.empty_like(rise)
     kinds = np.array(["action" if what.startswith("action") else what for what in plan.what])
     for kind in np.unique(kinds):
-        on = np.flatnonzero(kinds == kind)
+        on = slice(None) if np.all(kinds == kind) else np.flatnonzero(kinds == kind)
         if kind == "action":
             level = bench.scenario.setup.action_12th_mm + values["set_up_error"][:, None]
             if plan.side[on].any():
@@ -179,15 +179,16 @@ def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], mov
             elif plan.slack[on].any():
                 moved_by = moved_by + plan.slack[on] * _by_slack(bench, str(kind), values)[:, None]
             result[:, on] = values[f"level_{kind}"][:, None] + moved_by
-    return result + plan.step
+    result += plan.step
+    return result
 
 
 def _by_count(
     effect: Callable[[Mapping[str, Array], int], Array], values: Mapping[str, Array], counts: NDArray[np.intp]
 ) -> Array:
     """What work of unknown effect added before each reading, (n, readings), by how many pieces of it came before."""
-    known = {int(count): effect(values, int(count)) for count in np.unique(counts)}
-    return np.stack([known[int(count)] for count in counts], axis=1) if counts.size else np.zeros((1, 0))
+    known, place = np.unique(counts, return_inverse=True)
+    return np.stack([effect(values, int(count)) for count in known])[place].T if counts.size else np.zeros((1, 0))
 
 
 def action_per_relief(coefficients: Coefficients) -> float:
