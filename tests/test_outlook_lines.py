@@ -153,6 +153,7 @@ def test_the_bow_for_good_counts_until_the_rod_is_turned(scenario: Scenario) -> 
     assert left[1] == pytest.approx(np.where((week >= 70) & (week < 140), 0.2, 0.0), abs=1e-6)
     # 0.35 mm hold the action outside: the rod is turned 60 days after the first reading outside, by the week
     assert left[2] == pytest.approx(np.where((week >= 70) & (week < 126), 0.35, 0.0), abs=1e-6)
+    assert lived(chain).inside_days == pytest.approx(DAYS_PER_YEAR * np.array([1.0, 1.0, 45.0 / 53.0]))
     later = replace(chain, scenario=replace(scenario, today=scenario.setup.setup + timedelta(days=98)))
     assert bow_ahead(later, lift_ahead(later)) == pytest.approx(left[:, 14:])
 
