@@ -205,6 +205,11 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
         parts = np.stack([np.ones(100), normals[:100, layout.names.index("diffusion")]], axis=1)
         assert decide.weeks_to_come_back(posterior) == weeks_by_hand(parts)
     assert weeks_by_hand(np.array([[1.0, 0.0]])) == 2
+    for slow_ones, longer in ((9, False), (15, True)):  # nine of ten draws
+        normals = np.zeros((100, layout.size))
+        normals[:slow_ones, layout.names.index("diffusion")] = 2.0
+        posterior = Stub(layout=layout, bench=made, sampled=Stub(normals=normals))
+        assert (decide.weeks_to_come_back(posterior) > 2) is longer
     # the action is half of what the top lifts the saddle by, and the bow that the neck brings later
     given, both = bench.coefficients, weights.copy()
     lift = np.radians(given.neck_rotation["top"]) * pivot_of(bench.scenario.instrument) - given.top_sinkage["top"]
