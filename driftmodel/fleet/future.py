@@ -86,61 +86,73 @@ def reports(
     regions, designs, _, months = fresh.units.shape
     draws, kinds = effects.shape[0], KINDS - 1
     ages = int(cutoff + months + 1 - min(fresh.start[0], again.start.min()))
-    by_age, by_gap = correction.by_age(effects, ages)
-    early, trust = (part[:, None, None, None] for part in correction.trust(effects).T)
-    (h_fresh, z_fresh), (h_again, z_again) = fresh.hazard(correction, cutoff), again.hazard(correction, cutoff)
-    h_new, z_new = gap_hazard(gaps, correction)
+    by_age, by_gap = (np.ascontiguousarray(np.moveaxis(each, -1, 0)) for each in correction.by_age(effects, ages))
+    early, trust = (part[:, None, None] for part in correction.trust(effects).T)
+    some = again.units[..., 0].any(axis=(0, 1))  # a group that is empty stays so
+    (h_fresh, z_fresh), (h_again, z_again) = (
+        [_by_month(each) for each in part.hazard(correction, cutoff)] for part in (fresh, again)
+    )
+    h_again, z_again = h_again[:, some], z_again[:, some]
+    h_new, z_new = (_by_month(each) for each in gap_hazard(gaps, correction))
     wide = 1 if months <= MOST_NEW_GROUPS else -(-months // FEW_NEW_GROUPS)
-    left = np.broadcast_to(fresh.units[..., 0] * (fresh.sold if sold_only else 1.0), (draws, *h_fresh.shape[:3])).copy()
-    pool = np.broadcast_to(again.units[..., 0], (draws, *h_again.shape[:3])).copy()
-    joining = np.diff(fresh.units, axis=3) + fresh.first[..., :-1]
-    if sold_only:
-        joining = joining * fresh.sold[:, None]
-    covered, covered_again = ratio(fresh.cover, fresh.units), ratio(again.cover, again.units)
-    new = np.zeros((draws, regions, designs, kinds, -(-months // wide)))
+    units, pool = _by_month(fresh.units), _by_month(again.units)[0, some]
+    joining = np.diff(units, axis=0) + _by_month(fresh.first)[:-1]
+    sold = (fresh.sold if sold_only else np.ones_like(fresh.sold))[:, None, None, None]
+    joining, left = joining * sold, np.repeat(units[0] * sold, draws, axis=1)
+    pool = np.repeat(pool, draws, axis=1)
+    covered, covered_again = (_by_month(ratio(part.cover, part.units)) for part in (fresh, again))
+    covered_again = covered_again[:, some]
+    new = np.zeros((-(-months // wide), kinds, draws, regions, designs))
     done, done_again = np.zeros_like(left), np.zeros_like(pool)
     first, repeat = (np.empty((draws, months, regions, designs, 2)) for _ in range(2))
-    when_regraded = MIDDLE_AGE[again.kind - 1] - again.start
+    when_regraded, started = (MIDDLE_AGE[again.kind - 1] - again.start)[some], again.start[some]
     for month in range(months):
-        now = cutoff + 1 + month
-        of_month = monthly[..., month][..., None]
+        now, of_month = cutoff + 1 + month, monthly[..., month]
         age = _ages(now - fresh.start, ages)
-        log = by_age[..., age] + early * z_fresh[..., month] + of_month
-        told = left * -np.expm1(-h_fresh[..., month] * np.exp(log))
-        covers = covered[..., month]
-        inside = np.einsum("srdg,rdg->srd", told, covers)
-        first[:, month, ..., IN], first[:, month, ..., OUT] = inside, told.sum(axis=-1) - inside
+        told = left * _chance(by_age[age] + early * z_fresh[month] + of_month, h_fresh[month])
+        inside, whole = (told * covered[month]).sum(axis=0), told.sum(axis=0)
+        first[:, month, ..., IN], first[:, month, ..., OUT] = inside, whole - inside
         left -= told
         if month + 1 < months:
-            left = np.maximum(left + joining[..., month], 0.0)
+            left += joining[month]
+            np.maximum(left, 0.0, out=left)
         done += told
-        gap = _ages(now - again.start, ages)
-        log = by_gap[..., gap] + trust * z_again[..., month] + of_month
-        back = pool * -np.expm1(-h_again[..., month] * np.exp(log))
+        log = by_gap[_ages(now - started, ages)] + trust * z_again[month] + of_month
+        back = pool * _chance(log, h_again[month])
         pool -= back
         done_again += back
         group = month // wide
         behind = np.minimum(_ages(month - (np.arange(group + 1) * wide + 0.5 * (wide - 1)), ages), months - 1)
-        log = by_gap[..., None, behind] + trust[..., None] * z_new[..., behind] + of_month[..., None]
-        leave = new[..., : group + 1] * -np.expm1(-h_new[..., behind] * np.exp(log))
-        new[..., : group + 1] -= leave
-        came = np.zeros((draws, regions, designs, kinds))
+        log = by_gap[behind][:, None] + trust * z_new[behind] + of_month
+        leave = new[: group + 1] * _chance(log, h_new[behind])
+        new[: group + 1] -= leave
+        came = leave.sum(axis=0)
         of_fresh, of_again = regraded_kind(age), regraded_kind(np.round(now + when_regraded))
+        later = came.sum(axis=0)
         for kind in range(kinds):
-            came[..., kind] = told[..., of_fresh == kind].sum(axis=-1) + back[..., of_again == kind].sum(axis=-1)
-            came[..., kind] += leave[..., kind, :].sum(axis=-1)
-        log = by_gap[..., :1] + trust * z_new[..., 0] + of_month
-        at_once = (came * -np.expm1(-h_new[..., 0] * np.exp(log))).sum(axis=-1)
-        new[..., group] += came
+            came[kind] += told[of_fresh == kind].sum(axis=0) + back[of_again == kind].sum(axis=0)
+        later += (came * _chance(by_gap[0] + trust * z_new[0] + of_month, h_new[0])).sum(axis=0)  # at once
+        new[group] += came
         share = ratio(
-            np.einsum("srdg,rdg->srd", done, covers)
-            + np.einsum("srdl,rdl->srd", done_again, covered_again[..., month]),
-            done.sum(axis=-1) + done_again.sum(axis=-1),
+            (done * covered[month]).sum(axis=0) + (done_again * covered_again[month]).sum(axis=0),
+            done.sum(axis=0) + done_again.sum(axis=0),
         )
-        later = leave.sum(axis=(-2, -1)) + at_once
-        inside = np.einsum("srdl,rdl->srd", back, covered_again[..., month]) + later * share
-        repeat[:, month, ..., IN], repeat[:, month, ..., OUT] = inside, back.sum(axis=-1) + later - inside
+        inside = (back * covered_again[month]).sum(axis=0) + later * share
+        repeat[:, month, ..., IN], repeat[:, month, ..., OUT] = inside, back.sum(axis=0) + later - inside
     return np.maximum(first, 0.0), np.maximum(repeat, 0.0)  # no less than nothing, to the last bit
+
+
+def _by_month(table: Array) -> Array:
+    """(regions, designs, groups, months) -> (months, groups, 1, regions, designs), for all draws."""
+    return np.ascontiguousarray(np.transpose(table, (3, 2, 0, 1)))[:, :, None]
+
+
+def _chance(log: Array, hazard: Array) -> Array:
+    """1 - exp(-hazard x exp(log)), in the place of log."""
+    np.exp(log, out=log)
+    log *= -hazard
+    np.expm1(log, out=log)
+    return np.negative(log, out=log)
 
 
 def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
