@@ -23,7 +23,11 @@ from driftmodel.fleet.reading import read_fleet
 
 ROOT = Path(__file__).parents[1]
 FLEETS = ROOT / "scenarios" / "fleets"
-QUICK = (("samples = 600", "samples = 60"), ("draws = 160", "draws = 32"), ("members = 8", "members = 2"))
+QUICK = (
+    ("samples = 600", "samples = 60\npolicy_months = [24]"),
+    ("draws = 160", "draws = 32"),
+    ("members = 8", "members = 2"),
+)
 
 
 def edit(file: Path, *changes: tuple[str, str]) -> None:

@@ -34,7 +34,7 @@ from driftmodel.outlook.work import grade_lifts_mm
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")
 SEEDS = (7, secrets.randbelow(10**6))
-DRAWS, YEARS = 12, 5
+DRAWS, YEARS = 12, 4
 CACHE = LagCache(24)
 
 
@@ -90,7 +90,7 @@ def test_pull_gain_and_tolerance_never_put_it_off(name: str, seed: int) -> None:
 @pytest.mark.parametrize("name", SHIPPED)
 def test_nothing_after_a_day_changes_what_is_said_of_it(name: str) -> None:
     """A longer horizon, and other air to come, leave all that was said before as it was."""
-    plain = short(driftmodel.load_scenario(name), 4)
+    plain = short(driftmodel.load_scenario(name))
     whole, one_year = run(plain, 7), run(replace(plain, horizon_years=1), 7)
     weeks = one_year.world.reading.action_mm.shape[1]
     for reading in ("action_mm", "saddle_rise_mm"):
@@ -113,7 +113,7 @@ def test_nothing_after_a_day_changes_what_is_said_of_it(name: str) -> None:
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_split_stay_is_one_stay(name: str) -> None:
-    plain = short(driftmodel.load_scenario(name), 4)
+    plain = short(driftmodel.load_scenario(name))
     last = plain.stays[-1]
     split = Stay(last.start + timedelta(days=300), last.climate)
     whole, cut = run(plain, 7), run(replace(plain, stays=(*plain.stays, split)), 7)
@@ -236,7 +236,7 @@ def test_steadier_air_about_the_same_mean_is_never_sooner(hysteresis: bool, seed
 @pytest.mark.parametrize("name", ["first-winter", "moving-inland"])
 def test_drawn_rooms_know_nothing_of_what_is_to_come(name: str) -> None:
     """Exact but for the last two weeks, where the step of three days that a room is run in may reach past the end."""
-    plain = short(driftmodel.load_scenario(name), 4)
+    plain = short(driftmodel.load_scenario(name))
     draws = draw_unknowns(plain, DRAWS, 7)
     last = plain.stays[-1]
     split = Stay(last.start + timedelta(days=300), last.climate)
