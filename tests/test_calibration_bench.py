@@ -383,7 +383,7 @@ def test_rooms_of_draws_are_seen_as_the_lags_of_their_rooms_are(bench: Bench) ->
     layout, seen = layout_of(alone, book), see(alone, rows, (), rows[-1].date)
     normals = as_normals(layout, draws)
     values = layout.values(normals)
-    movement = moved(alone, moisture_of(alone, layout, seen.sight, normals, values), None, values)
+    movement = moved(alone, moisture_of(alone, layout, seen.at_moments, normals, values), None, values)
     weights = part_weights(scenario.instrument, draws, lags.time_constants_days, lags.rooms)
     since = (scenario.setup.setup - scenario.stays[0].start).days
     acting = np.concatenate([bench.drive.acting, rooms.path[0]])
@@ -442,7 +442,7 @@ def test_creep_is_the_mean_over_a_moments_days_with_its_rooms_slope() -> None:
     np.testing.assert_allclose(doubled.by_joint, 2.0 * path.by_joint)
 
 
-def test_a_sight_is_told_by_as_few_as_it_has() -> None:
+def test_moments_are_told_by_as_few_as_they_have() -> None:
     """Rank two over rows and one more in the rooms' terms: product and columns stay what they were."""
     random = np.random.default_rng(1)
     moisture = np.einsum(

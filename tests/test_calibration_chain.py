@@ -23,7 +23,7 @@ from driftmodel.calibration.moments import (
     Moment,
     creep_path,
 )
-from driftmodel.calibration.outcomes import answers, next_season, what_is_asked
+from driftmodel.calibration.outcomes import answers_of_particles, next_season, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.steps import lasting_step
 from driftmodel.calibration.unsure import Seen, see
@@ -162,7 +162,7 @@ def test_every_kind_of_reading_is_the_chains(case: Case) -> None:
     quick = readings_of(
         case.bench,
         case.layout,
-        case.seen.sight.columns(slice(0, count)),
+        case.seen.at_moments.columns(slice(0, count)),
         plan_of(case.bench, case.rows, case.book),
         case.normals,
     )
@@ -183,7 +183,7 @@ def test_answers_are_the_chains_at_their_days(case: Case) -> None:
     now = case.rows[DAYS.index(200) * len(KINDS)].date  # in the first year the mean of a year still moves
     asked = what_is_asked(case.bench, now)
     seen = see(case.bench, (), asked.moments, now)
-    found = answers(case.bench, case.layout, seen.sight, 0, case.normals, asked, WORK)
+    found = answers_of_particles(case.bench, case.layout, seen.at_moments, 0, case.normals, asked, WORK)
     ratio = case.bench.coefficients.bow_action["neck"] / case.bench.coefficients.relief["neck"]
     lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")] + values["anew_0"]
     added = (lift - 0.3) / 2.0 + 0.15 + values["truss_rod_0"] * ratio
@@ -228,7 +228,9 @@ def test_answers_are_the_chains_at_their_days(case: Case) -> None:
     assert 2 <= np.isfinite(due).sum() <= GUITARS - 2
     np.testing.assert_allclose(found.regrade_years, due, atol=7.1 / 365.25)
     drawn = np.arange(5.0 * GUITARS).reshape(GUITARS, 5) / 100.0
-    quick = answers(case.bench, case.layout, seen.sight, 0, case.normals, asked, WORK, horizon=False, weather=drawn)
+    quick = answers_of_particles(
+        case.bench, case.layout, seen.at_moments, 0, case.normals, asked, WORK, horizon=False, weather=drawn
+    )
     for column, name in enumerate(("action_now_mm", "action_dry_mm", "action_damp_mm", "action_reference_mm")):
         np.testing.assert_allclose(getattr(quick, name), getattr(found, name) + drawn[:, column], atol=0.01)
     np.testing.assert_allclose(

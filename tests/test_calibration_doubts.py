@@ -156,8 +156,8 @@ def test_the_middle_of_the_weathers_is_seen(case: Case) -> None:
     changes, _ = of_weathers(case)
     assert len(case.bench.others) == 3 and case.seen.away.shape[0] == 3
     weights = part_weights(case.bench.scenario.instrument, case.draws, case.bench.drive.lags.time_constants_days)
-    sight = case.seen.sight
-    own = replace(sight, courses=sight.courses[:, [0, 1, 2, 3, 4, 6, 7, 8, 9]])
+    at_moments = case.seen.at_moments
+    own = replace(at_moments, courses=at_moments.courses[:, [0, 1, 2, 3, 4, 6, 7, 8, 9]])
     found = moisture_of(
         replace(case.bench, rooms=None), case.layout, _plain(case, own), case.normals[None, :], _level(case)
     )
@@ -170,9 +170,9 @@ def _level(case: Case) -> dict[str, Array]:
     return case.layout.values(case.normals[None, :])
 
 
-def _plain(case: Case, sight: Any) -> Any:
-    """The sight without the room's terms: their rows of the left factor come after the shapes'."""
-    return replace(sight, left=sight.left[: case.bench.table.weights.shape[1]])
+def _plain(case: Case, at_moments: Any) -> Any:
+    """AtMoments without the room's terms: their rows of the left factor come after the shapes'."""
+    return replace(at_moments, left=at_moments.left[: case.bench.table.weights.shape[1]])
 
 
 def test_doubts_of_weather_hang_together_as_the_members_do(case: Case) -> None:
@@ -260,8 +260,8 @@ def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case, monk
         expected[i, j] += 0.15**2 * season[i] * season[j] * np.exp(-0.5 * (apart / 45.0) ** 2)
         expected[i, j] += 0.12**2 * lasting[i] * lasting[j] * np.exp(-0.5 * (older / 0.7) ** 2)
     plan, days = plan_and_days(bench, case.book.readings, case.book, case.asked.days)
-    sight = case.seen.sight
-    more = replace(case.seen, sight=replace(sight, creep=sight.creep.times(8.0)))
+    at_moments = case.seen.at_moments
+    more = replace(case.seen, at_moments=replace(at_moments, creep=at_moments.creep.times(8.0)))
     found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
     np.testing.assert_allclose(found, expected, rtol=0.08, atol=3e-5)
     monkeypatch.setattr(unsure, "LAW_SEASON", 0.0)  # the drift's part alone is alike by the two ages

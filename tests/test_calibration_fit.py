@@ -72,7 +72,7 @@ def test_the_quick_model_is_the_chain_at_any_hour(scenario: Scenario, hysteresis
     mean, sd = layout.offsets["level_projection"]
     normals[:, level] = -mean / sd
     values = layout.values(normals)
-    own = seen.sight.columns(slice(0, len(rows)))
+    own = seen.at_moments.columns(slice(0, len(rows)))
     moisture, creep = (
         moisture_of(made, layout, own, normals, values),
         creep_of(made, layout, own.creep, normals, values),

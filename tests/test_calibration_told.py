@@ -234,9 +234,12 @@ def test_a_guitar_is_unusual_when_nine_draws_in_ten_are(name: str, times: float,
 
 def test_answers_have_the_weather_of_what_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     """The posterior's own particles with the weather given the readings, others with that before them, or with none."""
-    monkeypatch.setattr(fit, "answers", lambda bench, layout, sight, first, particles, asked, work, horizon, own: (
-        first, particles, horizon, own))  # fmt: skip
-    own: Any = Stub(sampled=Stub(normals="after"), readings=(1, 2), more=(3,), bench=0, layout=0, sight=0, asked=0,
+    monkeypatch.setattr(
+        fit,
+        "answers_of_particles",
+        lambda bench, layout, moments, first, particles, asked, work, horizon, own: (first, particles, horizon, own),
+    )
+    own: Any = Stub(sampled=Stub(normals="after"), readings=(1, 2), more=(3,), bench=0, layout=0, at_moments=0, asked=0,
                     book=Stub(work=()), weather_of=lambda particles, after: (particles, after))  # fmt: skip
     assert fit.Posterior.answers(own) == (3, "after", True, ("after", True))
     assert fit.Posterior.answers(own, "start", False) == (3, "start", False, ("start", False))  # type: ignore[arg-type]

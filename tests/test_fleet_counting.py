@@ -299,7 +299,7 @@ def test_a_cell_tells_what_its_owners_do(seed: int, share: float, since: int, mo
     cell, lives, _ = fleet_cell(seed)
     them, between = some_cohorts(), some_spells(seed)
     window = cell_demand.Window(CUTOFF, MONTHS, MEMBERS, GRADES, LAG, since, 6, share, 3, 1, 5, SINCE, SALES, REGRADES)
-    found = cell_demand.expect(cell, them, np.arange(15), window, between)
+    found = cell_demand.expected_of_cell(cell, them, np.arange(15), window, between)
     wanted = told_ahead(lives, them, share, since if since != NONE else -999)
     for name, value in wanted.items():
         assert getattr(found, name) == pytest.approx(value, abs=1e-9), name
@@ -324,7 +324,9 @@ def test_a_cells_numbers_are_its_cohorts_together() -> None:
     cell, _, _ = fleet_cell(2)
     them = some_cohorts()
     window = cell_demand.Window(CUTOFF, MONTHS, MEMBERS, GRADES, LAG, 45, 6, 0.2, 3, 1, 5, SINCE, SALES, REGRADES)
-    whole, *each = (cell_demand.expect(cell, them, np.atleast_1d(at), window) for at in (np.arange(15), *range(15)))
+    whole, *each = (
+        cell_demand.expected_of_cell(cell, them, np.atleast_1d(at), window) for at in (np.arange(15), *range(15))
+    )
     for name in set(cell_demand.CellDemand.__dataclass_fields__) - {"noise", "due"}:
         assert sum(getattr(one, name) for one in each) == pytest.approx(getattr(whole, name), abs=1e-9), name
     assert np.concatenate([one.due for one in each]) == pytest.approx(whole.due)

@@ -155,7 +155,7 @@ def one_kind(lag: tuple[float, ...], count: int) -> cell_demand.CellDemand:
     them = cohorts.Cohorts(none, none, none, one, one, one, none + NONE, none + NONE, none + count, none > 0, none,
                            none, ())  # fmt: skip
     window = cell_demand.Window(50, 18, 1, 1, lag, NONE, 6, 0.0, 3, 1, 1, 20, (20,), (20,))
-    return cell_demand.expect(Passages(months, np.zeros((9, 2), dtype=np.intp)), them, np.arange(1), window)
+    return cell_demand.expected_of_cell(Passages(months, np.zeros((9, 2), dtype=np.intp)), them, np.arange(1), window)
 
 
 def test_another_lag_put_in_later_is_exact_for_units_of_one_kind() -> None:

@@ -38,7 +38,7 @@ def moments_of_path(first: date, now: date) -> tuple[Moment, ...]:
 def action_path(posterior: Posterior) -> ActionPath:
     """The path of a posterior that was asked to look at these moments (`learn(..., more=moments_of_path(...))`)."""
     first = len(posterior.readings)
-    own = posterior.sight.columns(slice(first, first + len(posterior.more)))
+    own = posterior.at_moments.columns(slice(first, first + len(posterior.more)))
     rows = tuple(ReadingRow(moment.day, "action", 0.0, 1.0, "") for moment in posterior.more)
 
     plan = plan_of(posterior.bench, rows, posterior.book)

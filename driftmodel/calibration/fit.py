@@ -20,7 +20,7 @@ from driftmodel.calibration.forward import (
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.moments import AtMoments, Moment
-from driftmodel.calibration.outcomes import Answers, Asked, answers, quantiles, what_is_asked
+from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, quantiles, what_is_asked
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
 from driftmodel.calibration.sampler import Sampled, sample
 from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
@@ -68,9 +68,9 @@ class Posterior:
     sampled: Sampled
 
     @property
-    def sight(self) -> AtMoments:
+    def at_moments(self) -> AtMoments:
         """What was to be seen in the middle of the weathers."""
-        return self.seen.sight
+        return self.seen.at_moments
 
     @property
     def noise(self) -> Noise:
@@ -89,7 +89,9 @@ class Posterior:
         particles = self.sampled.normals if normals is None else normals
         first = len(self.readings) + len(self.more)
         own = self.weather_of(particles, normals is None) if weather else None
-        return answers(self.bench, self.layout, self.sight, first, particles, self.asked, self.book.work, horizon, own)
+        return answers_of_particles(
+            self.bench, self.layout, self.at_moments, first, particles, self.asked, self.book.work, horizon, own
+        )
 
     def weather_of(self, particles: Array, after: bool = True) -> Array:
         """The weather's own part of the action at `asked.days`, mm, (particles, 5), drawn: given the readings, or
@@ -105,7 +107,7 @@ class Posterior:
 
     def expected(self, normals: Array) -> Array:
         """What the bench would read in the middle of the weathers, (particles, readings)."""
-        own = self.sight.columns(slice(0, len(self.readings)))
+        own = self.at_moments.columns(slice(0, len(self.readings)))
         return readings_of(self.bench, self.layout, own, self.plan, normals)
 
     def swing(self, normals: Array) -> Array:
@@ -163,7 +165,7 @@ def learn(
     whole, days = plan_and_days(bench, readings, book, asked.days)
     plan = whole.first(len(readings))
 
-    own = seen.sight.columns(slice(0, len(readings)))
+    own = seen.at_moments.columns(slice(0, len(readings)))
 
     def residual(normals: Array) -> Array:
         return value - readings_of(bench, layout, own, plan, normals)
@@ -208,7 +210,9 @@ def learn(
 
         def stands(normals: Array) -> Array:
             first = len(readings) + len(more)
-            return answers(bench, layout, seen.sight, first, normals, asked, book.work, False).action_reference_mm
+            return answers_of_particles(
+                bench, layout, seen.at_moments, first, normals, asked, book.work, False
+            ).action_reference_mm
 
         known, sampled = held_back(
             whole_ways,

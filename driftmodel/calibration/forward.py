@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import WorkDone
 from driftmodel.base.types import Array
-from driftmodel.calibration import moments as at_moments
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.moments import HELD, NOON, ROWS, AtMoments, CreepAtMoments, Moment
+from driftmodel.calibration.moments import HELD, NOON, ROWS, TRANSPORT, AtMoments, CreepAtMoments, Moment, on_nodes
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.room_moments import room_factor, terms_of
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
@@ -37,35 +36,39 @@ class Moved:
 
 def transport_of(layout: Layout, normals: Array) -> Array:
     """The particles' standard normal values of the unknowns of moisture transport, (n, 3)."""
-    return normals[:, [layout.names.index(name) for name in at_moments.TRANSPORT]]
+    return normals[:, [layout.names.index(name) for name in TRANSPORT]]
 
 
-def readings_of(bench: Bench, layout: Layout, sight: AtMoments, plan: Plan, normals: Array) -> Array:
-    """What the bench would read of particles at the sight's moments, (n, readings)."""
+def readings_of(bench: Bench, layout: Layout, at_moments: AtMoments, plan: Plan, normals: Array) -> Array:
+    """What the bench would read of particles at the moments, (n, readings)."""
     values = layout.values(normals)
-    by_course = _by_course(bench, layout, sight, normals, values)
-    creep = creep_of(bench, layout, sight.creep, normals, values)
-    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, sight.courses))
+    by_course = _by_course(bench, layout, at_moments, normals, values)
+    creep = creep_of(bench, layout, at_moments.creep, normals, values)
+    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, at_moments.courses))
 
 
-def moisture_of(bench: Bench, layout: Layout, sight: AtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
+def moisture_of(
+    bench: Bench, layout: Layout, at_moments: AtMoments, normals: Array, values: Mapping[str, Array]
+) -> Array:
     """Change of moisture since set-up, % MC (n, rows, moments)."""
-    return np.asarray(_by_course(bench, layout, sight, normals, values) @ sight.courses)
+    return np.asarray(_by_course(bench, layout, at_moments, normals, values) @ at_moments.courses)
 
 
-def _by_course(bench: Bench, layout: Layout, sight: AtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
+def _by_course(
+    bench: Bench, layout: Layout, at_moments: AtMoments, normals: Array, values: Mapping[str, Array]
+) -> Array:
     on = bench.table.on(transport_of(layout, normals))
     if bench.rooms is not None:
-        own = terms_of(bench.rooms.rows, values)[:, :, None] * on[:, None, : sight.few]
+        own = terms_of(bench.rooms.rows, values)[:, :, None] * on[:, None, : at_moments.few]
         on = np.concatenate([on, own.reshape(len(normals), -1)], axis=1)
-    kept, rows, courses = sight.right.shape
-    on = (on @ sight.left) * values["moisture_level"][:, None]
-    return np.asarray((on @ sight.right.reshape(kept, -1)).reshape(len(normals), rows, courses))
+    kept, rows, courses = at_moments.right.shape
+    on = (on @ at_moments.left) * values["moisture_level"][:, None]
+    return np.asarray((on @ at_moments.right.reshape(kept, -1)).reshape(len(normals), rows, courses))
 
 
 def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
     """Lasting movement since set-up, mm or degrees, (quantity of LASTING, n, moments): the law of outlook.lasting."""
-    on = at_moments.on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
+    on = on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
     met = {part: on @ creep.met[row] for row, part in enumerate(PARTS_MET)}
     if creep.rooms:
         met = {

@@ -129,7 +129,7 @@ class AtMoments:
 
 
 def packed(moisture: Array, rooms: Array, creep: CreepAtMoments) -> AtMoments:
-    """The sight of moisture (rows, shapes, moments) and of the rooms' terms (term, rows, few, moments), told by as few
+    """AtMoments of moisture (rows, shapes, moments) and of the rooms' terms (term, rows, few, moments), told by as few
     combinations and courses in time as they have: with many readings that is what a calibration's time goes by."""
     rows, shapes, moments = moisture.shape
     flat = moisture.transpose(1, 0, 2).reshape(shapes, -1)

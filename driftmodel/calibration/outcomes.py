@@ -45,7 +45,7 @@ def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:
 
 @dataclass(frozen=True)
 class Asked:
-    """Columns of a sight past the readings: the day itself, next dry and damp season, then the reference state of the
+    """Columns of AtMoments past the readings: the day itself, next dry and damp season, then the reference state of the
     day. reference (lag, weeks): the reference state of every week from set-up on; here: the week of the day."""
 
     now: date
@@ -102,10 +102,10 @@ class Answers:
     relief_now_mm: Array
 
 
-def answers(
+def answers_of_particles(
     bench: Bench,
     layout: Layout,
-    sight: AtMoments,
+    at_moments: AtMoments,
     first: int,
     normals: Array,
     asked: Asked,
@@ -113,10 +113,10 @@ def answers(
     horizon: bool = True,
     weather: Array | None = None,
 ) -> Answers:
-    """Answers of particles; the sight's columns from `first` on are those of `asked`. horizon False leaves out the
+    """Answers of particles; columns of `at_moments` from `first` on are those of `asked`. horizon False leaves out the
     regrade date (inf), which costs the most. weather: its own part at `asked.days`, mm of action, (n, 5)."""
     values = layout.values(normals)
-    own = sight.columns(slice(first, None))
+    own = at_moments.columns(slice(first, None))
     moisture = moisture_of(bench, layout, own, normals, values)
     creep = creep_of(bench, layout, own.creep, normals, values)
     movement = moved(bench, moisture, creep, values)

@@ -82,13 +82,13 @@ def _expected_more(posterior: Posterior, rows: tuple[ReadingRow, ...]) -> Array:
     particles are put at 0: only changes are used."""
     first, count = len(posterior.readings), len(rows)
     columns = slice(first, first + count)
-    sight = posterior.sight.columns(columns)
+    at_moments = posterior.at_moments.columns(columns)
     layout, normals = posterior.layout, posterior.sampled.normals
     values = layout.values(normals)
     for name in (*(f"level_{what}" for what in QUANTITIES), "lean"):
         values.setdefault(name, np.zeros(len(normals)))
     values.setdefault("wood_mass", np.ones(len(normals)))
     bench = posterior.bench
-    moisture = moisture_of(bench, layout, sight, normals, values)
-    movement = moved(bench, moisture, creep_of(bench, layout, sight.creep, normals, values), values)
+    moisture = moisture_of(bench, layout, at_moments, normals, values)
+    movement = moved(bench, moisture, creep_of(bench, layout, at_moments.creep, normals, values), values)
     return expected_readings(bench, plan_of(bench, rows, posterior.book), values, movement)

@@ -60,14 +60,14 @@ SURELY = 1e-6
 
 @dataclass(frozen=True)
 class Seen:
-    """What was to be seen at the moments of the readings, then at further ones: the sight in the middle of the
+    """What was to be seen at the moments of the readings, then at further ones: at_moments in the middle of the
     weathers; away (members, 2, lag, columns + 1) what each member's state is off it, nothing in the last, and at_start
     (members, 2, lag) what it was off at set-up, by lags that act and are held; stays (alternatives, 2, lag,
     readings) what the hours and stays that a blank stands for would change; commonest (rows, shapes) the commonest
     deviation of moisture, by the weights' shapes."""
 
     moments: tuple[Moment, ...]
-    sight: AtMoments
+    at_moments: AtMoments
     away: Array
     at_start: Array
     stays: Array
@@ -199,9 +199,9 @@ def _law(
     bench: Bench, layout: Layout, seen: Seen, told: Plan, days: Days, here: Array, values: Mapping[str, Array]
 ) -> Array:
     count = days.readings
-    sight = seen.sight.columns(slice(0, count))
-    moisture = moisture_of(bench, layout, sight, here, values)
-    creep = creep_of(bench, layout, sight.creep, here, values)
+    at_moments = seen.at_moments.columns(slice(0, count))
+    moisture = moisture_of(bench, layout, at_moments, here, values)
+    creep = creep_of(bench, layout, at_moments.creep, here, values)
     nothing, season, whole = (
         expected_readings(bench, told, values, moved(bench, each, path, values))[0]
         for each, path in ((np.zeros_like(moisture), None), (moisture, None), (moisture, creep))

@@ -83,7 +83,7 @@ class CellDemand:
     gaps: Array
 
 
-def expect(
+def expected_of_cell(
     passages: Passages, cohorts: Cohorts, chosen: NDArray[np.intp], window: Window, between: Spells | None = None
 ) -> CellDemand:
     """Expected reports of the cohorts `chosen` (all of one cell), summed, by month after the cut-off. between: times

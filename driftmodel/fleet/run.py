@@ -17,7 +17,7 @@ from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.materials import Numbers, note_all, recording
 from driftmodel.base.types import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
-from driftmodel.fleet.cell_demand import CellDemand, Window, expect
+from driftmodel.fleet.cell_demand import CellDemand, Window, expected_of_cell
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.exposure import Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
@@ -160,7 +160,7 @@ def _work(
     folder: Path | None,
 ) -> CellDemand:
     passages = cell_passages(function, cell, window.members, draws, seed, folder)
-    return expect(passages, own, np.arange(own.count.size), window, between)
+    return expected_of_cell(passages, own, np.arange(own.count.size), window, between)
 
 
 def _work_all(jobs: list[Job]) -> list[CellDemand]:
