@@ -78,7 +78,7 @@ def test_weathers_are_fewer_for_a_long_past(
     def air_of(scenario: Any, member: int) -> dict[str, Any]:
         return {"air_temperature": Stub(values=(member, scenario.horizon_years))}
 
-    monkeypatch.setattr(benches, "scenario_air", air_of)
+    monkeypatch.setattr(benches, "_airs", Stub(air=air_of))
     monkeypatch.setattr(benches.at_moments, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
     monkeypatch.setattr(benches.at_moments, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
     monkeypatch.setattr(benches.at_moments, "middle_creep", lambda paths: paths)

@@ -179,7 +179,7 @@ def test_a_rival_is_told_at_ten_times_the_evidence(monkeypatch: pytest.MonkeyPat
     sd = np.array([0.1, 0.2])
     posterior: Any = Stub(
         sampled=Stub(log_evidence=-3.0, normals=None), noise=Stub(own_doubt=sd**2), bench="own", book="book",
-        start=np.zeros((7, 2)), ways="ways", expected=lambda normals: np.array([[2.0, 3.0], [2.2, 3.0]]),
+        start=np.zeros((7, 2)), ways="ways", readings=(), expected=lambda normals: np.array([[2.0, 3.0], [2.2, 3.0]]),
     )  # fmt: skip
     for ratio, told, lift, tells in ((9.9, False, 0.2139, False), (10.1, True, 0.2153, True)):
         asked: dict[str, Any] = {}

@@ -14,15 +14,14 @@ from driftmodel.base.build import Brace
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import PARTS
-from driftmodel.base.types import Array
+from driftmodel.base.types import Array, Dataset
 from driftmodel.calibration import moments as at_moments
 from driftmodel.calibration.moments import HELD, ROWS, CreepAtMoments, Drive, Moment, Table
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.room_moments import SHAPES, RoomDrive, room_drive, with_rooms
-from driftmodel.climate.history import scenario_air
 from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reference_state
-from driftmodel.outlook.chain import air_fingerprint
+from driftmodel.outlook.chain import LagCache, air_fingerprint
 from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.records import Coefficients
@@ -55,6 +54,8 @@ class Bench:
 
 #: the last ones made: the next reading of the same day, or with wood's memory and without
 _benches: Memory[Bench] = Memory(2)
+#: their hourly air, the same for wood with memory and without
+_airs = LagCache(OTHER_WEATHERS[1] + 1)
 
 
 def make_bench(
@@ -74,7 +75,10 @@ def make_bench(
 
 
 def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
-    air = scenario_air(scenario, 0)
+    def walked(of: Scenario, member: int) -> Dataset:
+        return _airs.air(replace(of, hysteresis=True), member)
+
+    air = walked(scenario, 0)
     drive = at_moments.drive_of(air, scenario)
     coefficients, table = design_response(scenario.instrument), at_moments.make_table(scenario)
     rooms = room_drive(air, drive, scenario)
@@ -88,15 +92,13 @@ def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
         years = min(scenario.horizon_years, -(-days // 365))
         short = replace(scenario, horizon_years=years)
         count = int(np.clip(OTHER_YEARS // years, *weathers))
-        whole = [scenario_air(scenario, member) for member in range(1, CREEP_WEATHERS + 1)]
+        whole = [walked(scenario, member) for member in range(1, CREEP_WEATHERS + 1)]
         drives = [at_moments.drive_of(one, scenario) for one in whole]
         creep = [
             at_moments.creep_path(scenario, coefficients, one.lags, each["air_temperature"].values, table)
             for one, each in zip(drives, whole, strict=True)
         ]
-        drives += [
-            at_moments.drive_of(scenario_air(short, member), short) for member in range(len(drives) + 1, count + 1)
-        ]
+        drives += [at_moments.drive_of(walked(short, member), short) for member in range(len(drives) + 1, count + 1)]
         others = tuple(drives)
     words = (
         "the logger's record"

@@ -12,7 +12,7 @@ from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
 from driftmodel.base.types import Array
 from driftmodel.calibration.bench import Bench, make_bench
-from driftmodel.calibration.fit import Posterior, learn, learned
+from driftmodel.calibration.fit import Posterior, learn, learned, scouts_for
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.records import Fitted, Learned
 from driftmodel.calibration.slips import SLIP_TOLD
@@ -235,7 +235,8 @@ def compare(posterior: Posterior, rivals: Mapping[str, Callable[[Bench], Bench]]
     found = []
     for words, law in rivals.items():
         bench = law(posterior.bench)
-        other = learn(bench.scenario, posterior.book, bench=bench, particles=len(posterior.start), ways=posterior.ways)
+        many = min(len(posterior.start), scouts_for(posterior.readings))
+        other = learn(bench.scenario, posterior.book, bench=bench, particles=many, ways=posterior.ways)
         factor = other.sampled.log_evidence - own
         expected = [each.expected(each.sampled.normals).mean(axis=0) for each in (posterior, other)]
         apart = 0.5 * float(np.sum(((expected[0] - expected[1]) / sd) ** 2))

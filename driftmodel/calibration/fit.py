@@ -28,8 +28,8 @@ from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, se
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 
 PARTICLES = 1000
-#: particles, at most half of all, of the first look, which only finds slips and where the instrument stands, and of
-#: looks without a reading; down to half of them where times the readings they are more than MOST_SCOUTED
+#: particles, at most half of all, of the first look, which only finds slips and where the instrument stands, of looks
+#: without a reading and at rival laws; down to half of them where times the readings they are more than MOST_SCOUTED
 SCOUTS, MOST_SCOUTED = 400, 40_000
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
@@ -182,8 +182,7 @@ def learn(
     if ways is not None:
         known = ways
     else:
-        most = max(SCOUTS // 2, min(SCOUTS, MOST_SCOUTED // max(len(readings), 1)))
-        scouts = prior_particles(min(most, particles // 2), layout.size, seed + 1)
+        scouts = prior_particles(min(scouts_for(readings), particles // 2), layout.size, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
         alone = np.sqrt(first.own_doubt)
 
@@ -229,6 +228,11 @@ def learn(
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)
+
+
+def scouts_for(readings: tuple[ReadingRow, ...]) -> int:
+    """Particles of a look that is not the answer itself."""
+    return max(SCOUTS // 2, min(SCOUTS, MOST_SCOUTED // max(len(readings), 1)))
 
 
 def likely_of(ways: Ways, away: Array, stirred: Array) -> Ways:
