@@ -24,6 +24,11 @@ def said(name: str) -> Any:
     return fixed()["lines"][name]
 
 
+def filled(name: str, **told: object) -> str:
+    """A text by its name; told: what stands in braces."""
+    return str(said(name)).format(**told)
+
+
 def captions(report: str, **told: object) -> Captions:
     """Title and caption of every figure of a report, in its order; told: what stands in braces."""
     return {

@@ -19,6 +19,7 @@ from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.ensemble import by_points, signed_length
 from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, percent, season_words, upper, years_words
+from driftmodel.report.texts import filled
 
 #: what falls due within so many days of today is due now
 NOW_DAYS = 31
@@ -74,52 +75,24 @@ def _headline(fc: Dataset) -> str:
 def _lead(fc: Dataset, scenario: Scenario) -> str:
     word, attrs = fc.attrs["verdict"], fc.attrs
     soon_year = min(2, ahead_years(scenario))
-    start = "set-up" if scenario.today is None else "today"
-    soon = float(fc["regrade_due"].sel(year=soon_year))
-    if word == "regrade" and attrs["regrade_cause"] == "place":
-        return (
-            f"The air it goes to is not the air it was set up in: on the average of a year it holds the action past "
-            f"what the rule allows, in {percent(soon)} of the runs within {years_words(soon_year)}. A spacer chosen "
-            "for the place mends that, or air nearer to the workshop's."
-        )
-    if word == "regrade" and attrs["regrade_cause"] == "both":
-        return (
-            f"Within {years_words(soon_year)} of {start} the action is more likely than not past what the rule allows "
-            f"on the average of a year ({percent(soon)}). Part of that is the place, whose air is not the air it was "
-            "set up in, and part is what the body has settled for good under the strings. Neither comes back with the "
-            "season; air nearer to the workshop's takes out the place's part."
-        )
+    share = attrs["season_outside_share"]
+    told = {
+        "within": years_words(soon_year), "start": "set-up" if scenario.today is None else "today",
+        "soon": percent(float(fc["regrade_due"].sel(year=soon_year))), "dry": attrs["dry_days_per_year"],
+        "damp": attrs["damp_days_per_year"], "share": percent(share), "days": scenario.rule.days_outside,
+    }  # fmt: skip
     if word == "regrade":
-        return (
-            f"Within {years_words(soon_year)} of {start} the neck angle is more likely than not to have drifted for "
-            f"good past what the rule allows ({percent(soon)}). This part does not come back with the weather."
-        )
+        return filled({"place": "lead_place", "both": "lead_both"}.get(attrs["regrade_cause"], "lead_drift"), **told)
     if word == "humidify":
         reasons = []
         if attrs["dry_days_per_year"] > DRY_DAYS:
-            damp = attrs["damp_days_per_year"]
-            also = f" and above 70 % on about {damp:.0f}" if damp > DRY_DAYS else ""
-            reasons.append(f"the air is below 35 % on about {attrs['dry_days_per_year']:.0f} days of a year{also}")
-        if attrs["season_outside_share"] > 0.5:
-            reasons.append(
-                f"the season alone takes the action outside the rule for over {scenario.rule.days_outside} days of an "
-                f"average year in {percent(attrs['season_outside_share'])} of the runs"
-            )
-        return (
-            f"Here {', and '.join(reasons)}. What the season does to the neck comes back by itself; a spacer fitted "
-            f"for it would be wrong half a year later. A regrade within {years_words(soon_year)} is due in "
-            f"{percent(soon)} of the runs. {better_air_words(fc)}"
-        )
+            reasons.append(filled("air_dry" if attrs["damp_days_per_year"] <= DRY_DAYS else "air_dry_and_damp", **told))
+        if share > 0.5:
+            reasons.append(filled("season_outside", **told))
+        return filled("lead_air", reasons=", and ".join(reasons), better=better_air_words(fc), **told)
     if "better_air" in attrs:
-        return (
-            "The air is dry, but better air would not keep the action inside the rule for longer. "
-            f"{better_air_words(fc)} What it does for the wood is told by driftmodel advise. A regrade within "
-            f"{years_words(soon_year)} is due in {percent(soon)} of the runs."
-        )
-    return (
-        f"The air is kind enough and the neck is likely to stay inside the rule: a regrade within "
-        f"{years_words(soon_year)} is due in only {percent(soon)} of the runs."
-    )
+        return filled("lead_dry", better=better_air_words(fc), **told)
+    return filled("lead_kind", **told)
 
 
 def bow_words(fc: Dataset, units: str) -> list[str]:
@@ -128,17 +101,8 @@ def bow_words(fc: Dataset, units: str) -> list[str]:
     if by is None:
         return []
     slack = fc.attrs["bolts_slack_20_years"]
-    bolts = [
-        f"In {percent(slack)} of the runs the bolts of the neck have lost so much clamp force after 20 years that the "
-        "joint opens under the strings. Slack bolts are the first thing to look for where an action came up: tighten "
-        "them, strings down, before a spacer is changed."
-    ]
-    return [
-        *(bolts if slack >= 0.005 else []),
-        f"With the truss rod never turned, about {length_words(by, units)} of the action at the 12th fret is the "
-        "neck's own bow after 20 years. Turning it takes that out, and the verdict takes it for done: no spacer should "
-        "do the rod's work. What bends between the rod's end and the body stays, and a spacer takes it up.",
-    ]
+    bolts = [filled("bolts", slack=percent(slack))] if slack >= 0.005 else []
+    return [*bolts, filled("bow", by=length_words(by, units))]
 
 
 def better_air_words(fc: Dataset) -> str:
@@ -203,10 +167,7 @@ def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
     share, beyond = fc["grade_probability"].values[0], float(fc["no_grade_fits"].values[0])
     order = np.argsort(-share)
     best, second = order[0], order[1] if order.size > 1 else order[0]
-    unmended = (
-        f"In {percent(beyond)} of the runs in which a regrade falls due, no spacer of the set mends it: the neck or "
-        "the body then needs another repair, such as a neck reset, a lower bridge or work on the top."
-    )
+    unmended = filled("unmended", beyond=percent(beyond))
     if float(share[best]) < 0.005:
         return unmended
     words = (
@@ -258,13 +219,9 @@ def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
     where = "the place it lives in last" if len(scenario.stays) > 2 else "the place it lives in"
     if abs(middle) < 0.02 and max(abs(low), abs(high)) < 0.1:
         return f"On the average of a year {where} leaves the action where it was at set-up."
-    way = "higher" if middle >= 0 else "lower"
-    return (
-        f"On the average of a year {where} holds the action about {length_words(abs(middle), units)} {way} than at "
-        f"set-up (four times in five between {signed_length(low, units)} and {signed_length(high, units)}): its air is "
-        f"{'damper' if middle >= 0 else 'drier'} for the wood than the air at set-up. It lasts as long as the guitar "
-        "lives there."
-    )
+    held = {"way": "higher", "air": "damper"} if middle >= 0 else {"way": "lower", "air": "drier"}
+    by, least, most = length_words(abs(middle), units), signed_length(low, units), signed_length(high, units)
+    return filled("place_holds", where=where, by=by, least=least, most=most, **held)
 
 
 def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
@@ -276,37 +233,17 @@ def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
         if spread
         else f"four times in five between {signed_length(low, units)} and {signed_length(high, units)}"
     )
-    return (
-        f"Under the pull of the strings body and neck give: over {years_words(ahead_years(scenario))} the action {way} "
-        f"for good by about {length_words(abs(middle), units)} ({reach}). This does not come back. The "
-        "neck's own bow in it is the truss rod's to take out, the rest a regrade's."
-    )
+    by = length_words(abs(middle), units)
+    return filled("stays", years=years_words(ahead_years(scenario)), way=way, by=by, reach=reach)
 
 
 def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
-    attrs, rule, lines = fc.attrs, scenario.rule, []
-    if attrs["dry_days_per_year"] > DRY_DAYS:
-        lines.append(
-            "In the dry months keep the guitar in its case with a humidifier, or humidify the room: aim for 40 to 50 % "
-            "and never much above 60 %. A small hygrometer beside it tells."
-        )
-    if attrs["damp_days_per_year"] > 30:
-        lines.append(
-            f"The air is above 70 % on about {attrs['damp_days_per_year']:.0f} days of a year: keep it in its case "
-            "then, or dry the room. Damp swells the top and raises the action."
-        )
-    if not lines:
-        lines.append("Keep it where it is kept now: 40 to 60 % relative humidity, away from heaters and cold walls.")
-    lines.append(
-        "The action moves with the season and comes back. Do not have the saddle filed or the neck turned for it in "
-        "the first dry winter or damp summer."
-    )
-    lines.append(
-        "Measure the action at the 12th fret once a year, in the same month and at the same humidity, and write it "
-        f"down. Come back if it stays below {length_words(rule.action_low_mm, units)} or above "
-        f"{length_words(rule.action_high_mm, units)} for {rule.days_outside} days."
-    )
-    return tuple(lines)
+    attrs, rule = fc.attrs, scenario.rule
+    names = ["owner_dry"] if attrs["dry_days_per_year"] > DRY_DAYS else []
+    names += ["owner_damp"] if attrs["damp_days_per_year"] > DRY_DAYS else []
+    low, high = length_words(rule.action_low_mm, units), length_words(rule.action_high_mm, units)
+    told = {"damp": attrs["damp_days_per_year"], "low": low, "high": high, "days": rule.days_outside}
+    return tuple(filled(name, **told) for name in (*(names or ["owner_as_it_is"]), "owner_season", "owner_measure"))
 
 
 def _notes(fc: Dataset) -> tuple[str, ...]:
