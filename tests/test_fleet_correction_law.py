@@ -12,7 +12,7 @@ import pytest
 from scipy.stats import multivariate_normal, poisson
 
 from driftmodel.fleet import correction as law
-from driftmodel.fleet import demand, exposure
+from driftmodel.fleet import demand, exposure, fit_check
 from driftmodel.fleet.claims import prior
 from driftmodel.fleet.correction import Block, Correction
 from driftmodel.fleet.roster import REGRADE, SEASONAL
@@ -540,6 +540,48 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert each.mean == pytest.approx(middle, abs=1e-6)
             assert each.factor.T @ each.factor == pytest.approx(nearest, rel=1e-5, abs=1e-4)  # kept rounded
         assert (fit.mean.size, fit.block("pace").size) == (fit.factor.shape[0], fit.paces)  # type: ignore[union-attr]
+
+
+def test_newer_units_against_older_ones_of_their_age(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sold within so many years, by loops: of the first regrades of a region, design and age a share falls to them that
+    goes by what was expected in each month, times its pace and season; of two designs each has its part of what came
+    of both. An alert from two standard deviations on."""
+    past = some_past(6, 18)
+    asked: Any = SimpleNamespace(correction=FIT, expected=SimpleNamespace(behind=past), cutoff=24)
+    due = law.expected_of(past, FIT.least)
+    pace = (
+        FIT.pace(FIT.mean, np.arange(7, 25), np.random.default_rng(3)) + FIT.season(FIT.mean)[:, np.arange(7, 25) % 12]
+    )
+
+    def by_hand(d: int) -> tuple[float, float, float]:
+        came = mean = variance = 0.0
+        for r, b in np.ndindex(2, 4):  # the first bins are of one month each
+            now = [due[r, d, 0, b, m] * exp(pace[r, m]) for m in range(18)]
+            new = [b + 17 - m < 12 for m in range(18)]
+            share, whole = sum(np.multiply(now, new)) / sum(now), past[r, d, 0, 2, b].sum()
+            came += sum(past[r, d, 0, 2, b] * new)
+            mean, variance = mean + whole * share, variance + whole * share * (1.0 - share)
+        return came, mean, sqrt(variance)
+
+    found, own = fit_check.newer_units(asked, 1.0), [by_hand(0), by_hand(1)]
+    whole, part = own[0][0] + own[1][0], own[0][1] / (own[0][1] + own[1][1])
+    assert found[0].tolist() == [own[0][0], own[1][0]]
+    assert found[1] == pytest.approx([whole * part, whole * (1.0 - part)])
+    assert found[2] == pytest.approx([sqrt(whole * part * (1.0 - part))] * 2)
+    assert found[3] == pytest.approx([abs(came - mean) / sd for came, mean, sd in own])
+    asked.expected.behind = past[:, 1:]
+    one = replace(FIT, designs=1)
+    asked.correction = one
+    assert [float(each[0]) for each in fit_check.newer_units(asked, 1.0)[:3]] == pytest.approx(by_hand(1))
+    asked.fleet = SimpleNamespace(designs=["oak", "elm"])
+    for far, many in ((1.95, 0), (-2.05, 1), (2.05, 1)):
+        counts = np.array([[8.0, 20.0 + far * 4.0], [8.0, 20.0], [3.0, 4.0], [0.1, 0.2]])
+        counts[0, 0] -= far * 3.0  # of two designs each is as far from the other
+        monkeypatch.setattr(fit_check, "newer_units", lambda _, years, c=counts: c if years == 3.0 else None)
+        lines = fit_check._changed(asked)
+        assert len(lines) == many
+        start = f"elm: units sold in the last 3 years brought {20 + far * 4:.0f} first"
+        assert all(line.startswith(start) for line in lines)
 
 
 def test_what_is_asked_of_every_cell() -> None:

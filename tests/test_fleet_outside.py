@@ -202,7 +202,14 @@ def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> Non
     changed, steady = (outside_fleet(each, 7, units=12000)[0] for each in (law, GENERATORS["wrong creep"]))
     told = alerts(forecast(changed))
     assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
-    assert not any("its last year" in line for line in alerts(forecast(steady)))
+    assert not any("its last year" in line or "sold in the last" in line for line in alerts(forecast(steady)))
+
+
+def test_a_design_changed_and_not_told_raises_an_alert() -> None:
+    """Better by 30 % where sold in the last three years; the other design is as it was."""
+    fleet, _ = outside_fleet(OTHERS["a better design for three years"][0], 103, units=12000)
+    told = [line for line in alerts(forecast(fleet)) if "sold in the last" in line]
+    assert len(told) == 1 and told[0].startswith("d0: units sold in the last 3 years brought ")
 
 
 def test_a_lasting_change_is_carried_on_and_a_steady_region_is_not_moved() -> None:

@@ -6,8 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from driftmodel.base import library
+from driftmodel.base.arrays import ratio
+from driftmodel.base.types import Array
+from driftmodel.fleet.correction import expected_of
 from driftmodel.fleet.demand import Demand
-from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, TOLD
+from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, FRESH, TOLD
 from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
@@ -63,6 +67,30 @@ def _sums(table: np.ndarray) -> tuple[float, float]:
     return float(table[TOLD].sum()), float(table[EXPECTED].sum())
 
 
+def newer_units(demand: Demand, years: float) -> tuple[Array, Array, Array, Array]:
+    """First regrades of units sold in the last `years`, by design: those told, what is expected of them, its standard
+    deviation, and by how many of these the design's own older ones would have it otherwise, (designs,) each.
+
+    Expected is the share that falls to newer units of what all of their region, design and age told (the log-rank
+    comparison: Mantel 1966, from memory), season and the pace of the time taken out; of several designs, times what
+    became of all designs' newer units, so that what befell them all is no change of one."""
+    fit, behind = demand.correction, demand.expected.behind
+    told = behind[:, :, FRESH, TOLD]
+    months = demand.cutoff - np.arange(told.shape[3])[::-1]
+    felt = fit.pace(fit.mean, months, np.random.default_rng(0)) + fit.season(fit.mean)[:, months % 12]
+    due = expected_of(behind, fit.least)[:, :, FRESH] * np.exp(felt)[:, None, None]
+    age = np.append(0.5 * (AGE_BINS[:-1] + AGE_BINS[1:] - 1), AGE_BINS[-1])
+    newer = age[:, None] + (demand.cutoff - months) < 12.0 * years
+    share, every = ratio((due * newer).sum(axis=3), due.sum(axis=3)), told.sum(axis=3)
+    came, expected = (told * newer).sum(axis=(0, 2, 3)), (every * share).sum(axis=(0, 2))
+    sd = np.sqrt((every * share * (1.0 - share)).sum(axis=(0, 2)))
+    alone = ratio(came - expected, sd)
+    if came.size > 1:
+        of_all = ratio(expected, expected.sum())
+        expected, sd = came.sum() * of_all, np.sqrt(came.sum() * of_all * (1.0 - of_all))
+    return came, expected, sd, np.abs(alone)
+
+
 def alerts(demand: Demand) -> list[str]:
     """Regions and designs whose many claims are far from the physics, and regions whose last year is unlike those
     before, with what may be wrong."""
@@ -72,13 +100,13 @@ def alerts(demand: Demand) -> list[str]:
     for r, region in enumerate(demand.fleet.regions):
         for d, design in enumerate(demand.fleet.designs):
             claims, mean = int(demand.claims[r, d]), float(expected[r, d])
-            ratio = claims / mean if mean > 0.0 else float("inf")
-            if claims > MANY_CLAIMS and not FAR_LOW <= ratio <= FAR_HIGH:
-                times = (
-                    "where the physics expects none" if mean < 0.5 else f"{ratio:.2g} times what the physics expects"
+            times = claims / mean if mean > 0.0 else float("inf")
+            if claims > MANY_CLAIMS and not FAR_LOW <= times <= FAR_HIGH:
+                words = (
+                    "where the physics expects none" if mean < 0.5 else f"{times:.2g} times what the physics expects"
                 )
                 found.append(
-                    f"{region}, {design}: {claims:,} claims, {times}. The forecast follows the claims; look for "
+                    f"{region}, {design}: {claims:,} claims, {words}. The forecast follows the claims; look for "
                     f"{CANDIDATES}."
                 )
     for region, far, sd, kept in zip(demand.fleet.regions, *demand.correction.last_year(), strict=True):
@@ -88,4 +116,17 @@ def alerts(demand: Demand) -> list[str]:
                 f"expect; the forecast has {np.exp(kept):.2g} times as many for the coming year, in a wider band. Look "
                 "for a changed supplier, finish, retailer or rule of cover, or a dry winter."
             )
-    return found
+    return found + _changed(demand)
+
+
+def _changed(demand: Demand) -> list[str]:
+    """Designs whose newer units are unlike their older ones; of only two, which part alike, the plainer one."""
+    years, sure = (library.general(name).value for name in ("newer_sold_within", "newer_sold_sure"))
+    came, wanted, sd, alone = newer_units(demand, years)
+    plain = alone == alone.max() if alone.size == 2 else np.ones(alone.size, dtype=bool)
+    return [
+        f"{demand.fleet.designs[d]}: units sold in the last {years:g} years brought {came[d]:,.0f} first regrades, "
+        f"where its older ones at their age lead one to expect {wanted[d]:,.1f}. If the design was changed, tell it as "
+        "one of its own: the forecast takes newer and older units for alike, and so does its band."
+        for d in np.flatnonzero((np.abs(came - wanted) > sure * sd) & plain).tolist()
+    ]
