@@ -15,7 +15,7 @@ from driftmodel.calibration.options import Option
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_words import plain_json, points_words
 from driftmodel.report.phrases import WIDTH, percent
-from driftmodel.report.texts import said
+from driftmodel.report.texts import filled, said
 
 #: left as it is on so many days a year inside the rule, nothing more is said
 MOST_OF_THE_YEAR = 300.0
@@ -49,11 +49,10 @@ def _head(decision: Decision, said: str, units: str) -> str:
     keep = f"about {decision.steady_pct:.0f} %, as at set-up,"
     if said == MEASURE:
         low, _, high = decision.due_mm or decision.read_mm
-        return (
-            f"Measure again first: {length_words(low, units)} to {length_words(high, units)} was due on this day; a "
-            f"slip or damage (a fall, a loose brace, an open seam) is {percent(decision.chances[MEASURE])} likely. If "
-            f"it stands: {short_words(decision, decision.then, units)}."
-        )
+        return filled(
+            "measure_again", low=length_words(low, units), high=length_words(high, units),
+            slip=percent(decision.chances[MEASURE]), then=short_words(decision, decision.then, units),
+        )  # fmt: skip
     if said == "leave":
         return _leave(decision)
     if said in AIR:
@@ -195,29 +194,21 @@ def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
         )
     likeliest = max(decision.chances, key=lambda word: decision.chances[word])
     if likeliest not in (decision.then, MEASURE) and decision.then in decision.chances and len(decision.close) < 2:
-        facts.append(
-            f'Likeliest of the list is "{short_words(decision, likeliest, units)}", yet to '
-            f"{short_words(decision, decision.then, units)} is worth more: where it is needed it wins more days than "
-            "it costs where it is not."
-        )
+        likely, done = (short_words(decision, word, units) for word in (likeliest, decision.then))
+        facts.append(filled("worth_more", likeliest=likely, then=done))
     if abs(decision.place_mm) >= 0.05:
         way = "higher" if decision.place_mm > 0 else "lower"
-        facts.append(
-            f"The place itself holds the action {length_words(abs(decision.place_mm), units)} {way} than air kept at "
-            f"about {decision.steady_pct:.0f} % would: that part goes with better air."
-        )
+        by = length_words(abs(decision.place_mm), units)
+        facts.append(filled("place_itself", by=by, way=way, steady=decision.steady_pct))
     if decision.relief_mm is not None and decision.then in WORK:
-        facts.append(
-            f"The relief was not read: measure it before any other work. Expected "
-            f"{points_words(decision.relief_mm, 'mm', units)}; a truss rod is commonly set to about "
-            f"{length_words(library.general('bench_relief').value, units)}."
-        )
+        usual = length_words(library.general("bench_relief").value, units)
+        facts.append(filled("relief_unread", due=points_words(decision.relief_mm, "mm", units), usual=usual))
     for reading, word in decision.turns:
         side = "or less" if reading < _read(decision) else "or more"
         other = short_words(decision, word, units)
         facts.append(f"Had it read about {length_words(reading, units)} {side}, the answer would be: {other}.")
     if not decision.readings_before:
-        facts.append("No earlier reading of this guitar: it is judged as one of its design. Each reading narrows that.")
+        facts.append(said("first_reading"))
     return facts
 
 
