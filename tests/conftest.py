@@ -12,6 +12,7 @@ import pytest
 
 from driftmodel.base.keeping import Memory
 from driftmodel.base.records import Scenario
+from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors import cli
 
 ROOT = Path(__file__).parents[1]
@@ -32,6 +33,20 @@ def _cache(tmp_path_factory: pytest.TempPathFactory) -> None:
     import os
 
     os.environ.setdefault("DRIFTMODEL_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
+@pytest.fixture(scope="session")
+def scenario() -> Scenario:
+    """Three years of a shipped scenario in one weather."""
+    return replace(load_scenario("first-winter"), horizon_years=3, weather_members=1)
+
+
+@pytest.fixture(scope="session")
+def fc(scenario: Scenario) -> Any:
+    """Its forecast for twenty guitars: one for all who only read it."""
+    import driftmodel
+
+    return driftmodel.forecast(scenario, draws=20)
 
 
 @pytest.fixture

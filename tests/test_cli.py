@@ -7,21 +7,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import xarray as xr
 
 import driftmodel
+from driftmodel.base.records import Scenario
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(tmp_path_factory: pytest.TempPathFactory, fc: xr.Dataset, scenario: Scenario) -> Path:
     """One small forecast's output, shared."""
-    scenario = replace(driftmodel.load_scenario("first-winter"), horizon_years=3, weather_members=1)
     out = tmp_path_factory.mktemp("run") / "out"
-    driftmodel.write_report(driftmodel.forecast(scenario, draws=20), scenario, out, "metric", pictures=False)
+    driftmodel.write_report(fc, scenario, out, "metric", pictures=False)
     return out
 
 

@@ -6,7 +6,6 @@ No outside reference values: what is checked is the form of the files and that t
 from __future__ import annotations
 
 import csv
-import dataclasses
 import json
 import re
 from html.parser import HTMLParser
@@ -16,20 +15,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-import driftmodel
 from driftmodel.base.errors import BadInput
 from driftmodel.report import document, figures, folder, texts
 from driftmodel.report.ensemble import SERIES
-
-
-@pytest.fixture(scope="module")
-def scenario() -> Any:
-    return dataclasses.replace(driftmodel.load_scenario("first-winter"), horizon_years=3, weather_members=1)
-
-
-@pytest.fixture(scope="module")
-def fc(scenario: Any) -> Any:
-    return driftmodel.forecast(scenario, draws=20)
 
 
 @pytest.fixture(scope="module")

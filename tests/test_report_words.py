@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from datetime import date as day
 from typing import Any
 
@@ -10,19 +9,8 @@ import matplotlib
 import numpy as np
 import pytest
 
-import driftmodel
 from driftmodel.report import figures, phrases, pictures, tables, words
 from driftmodel.report.ensemble import driver_bars, grade_bars, quantiles, summary_of
-
-
-@pytest.fixture(scope="module")
-def scenario() -> Any:
-    return dataclasses.replace(driftmodel.load_scenario("first-winter"), horizon_years=3, weather_members=1)
-
-
-@pytest.fixture(scope="module")
-def fc(scenario: Any) -> Any:
-    return driftmodel.forecast(scenario, draws=20)
 
 
 @pytest.fixture(scope="module")
