@@ -37,7 +37,8 @@ def fault(due: list[float], read: list[float], sound: int = 0, rows: list[Readin
     slips = np.append(np.full(len(due), 0.51), np.full(sound, 0.5))
     middle, values = np.append(due, np.full(sound, 2.0)), np.append(read, np.full(sound, 2.0))
     posterior: Any = Stub(
-        noise=Stub(slip=slips), readings=(*(rows or [row()] * len(due)), *([row()] * sound)), values_read=values,
+        noise=Stub(slip=slips), slips=slips, readings=(*(rows or [row()] * len(due)), *([row()] * sound)),
+        values_read=values,
         expected=lambda normals: np.stack([middle - 0.4, middle + 0.4]), sampled=Stub(normals=np.zeros((2, 1))),
     )  # fmt: skip
     assert len(posterior.readings) == count

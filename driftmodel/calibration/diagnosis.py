@@ -129,9 +129,11 @@ def slack_bolts_mm(instrument: Instrument, odd: tuple[Unusual, ...], step: Step 
 
 
 def one_fault(posterior: Posterior) -> str:
-    """What many misfits have in common: '' where fewer than MANY_SLIPS or MANY_SHARE of the readings were let go."""
+    """What readings that were let go have in common: '' where they are fewer than MANY_SLIPS or MANY_SHARE of all, and
+    not two or more of which none is called a slip."""
     slips = np.flatnonzero(posterior.noise.slip > SLIP_TOLD)
-    if slips.size < MANY_SLIPS or slips.size < MANY_SHARE * len(posterior.readings):
+    few = slips.size < MANY_SLIPS or slips.size < MANY_SHARE * len(posterior.readings)
+    if few and (slips.size < 2 or posterior.slips[slips].max() > SLIP_TOLD):
         return ""
     away = (posterior.values_read - posterior.expected(posterior.sampled.normals).mean(axis=0))[slips]
     value = posterior.values_read[slips]

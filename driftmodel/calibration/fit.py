@@ -80,7 +80,8 @@ class Posterior:
     @property
     def slips(self) -> Array:
         """Chance of each reading to be a slip of hand, as it is told, (readings,)."""
-        return called_slips(self.readings, self.noise.slip)
+        away = self.values_read - self.noise.shift - np.median(self.expected(self.sampled.normals), axis=0)
+        return called_slips(self.readings, self.noise.slip, away)
 
     def answers(self, normals: Array | None = None, horizon: bool = True, weather: bool = True) -> Answers:
         """Answers to the questions, of the posterior's particles or of others such as the prior's (`start`). weather:
@@ -338,7 +339,7 @@ def _level_words(name: str) -> str:
 
 
 def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
-    value, sd = posterior.values_read, np.sqrt(posterior.noise.own_doubt)
+    value, sd, slips = posterior.values_read, np.sqrt(posterior.noise.own_doubt), posterior.slips
     expected = posterior.expected(posterior.sampled.normals) + posterior.noise.shift
     return tuple(
         Fitted(
@@ -347,7 +348,7 @@ def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
             float(expected[:, column].std()),
             float(value[column] - np.median(expected[:, column])),
             float((value[column] - np.median(expected[:, column])) / sd[column]),
-            float(posterior.slips[column]),
+            float(slips[column]),
         )
         for column, reading in enumerate(posterior.readings)
     )

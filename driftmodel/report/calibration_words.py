@@ -93,7 +93,7 @@ def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
     """A sentence for everything that does not fit; one that says so when all does."""
     lines = [_slip(one, units) for one in diagnosis.slips]
     if diagnosis.one_fault:
-        lines = [f"Too many readings do not fit to be slips of hand. Look for one thing wrong: {diagnosis.one_fault}."]
+        lines = [f"Readings do not fit, and hardly by slips of hand. Look for one thing wrong: {diagnosis.one_fault}."]
     if diagnosis.slack_bolts_mm:
         lines.insert(
             0,
