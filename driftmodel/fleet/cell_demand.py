@@ -120,15 +120,15 @@ def expected_of_cell(
         total["crossed"] += np.einsum("k,kim->im", units, now.crossed)
         split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
         at = np.searchsorted(window.sales, kinds[:, 1], side="right") - 1
-        for place, values in enumerate((units[:, None] * here, units[:, None] * now.first.sum(axis=2), split[..., IN])):
+        for place, values in enumerate((units[:, None] * here, units[:, None] * now.by_month[0], split[..., IN])):
             np.add.at(total["sold"][place], at, values if place == 1 else values * now.waiting)
         total["first"] += np.einsum("kmg,kmc->mgc", now.first, split)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.repeat, split)
-        both = ((now.first + now.repeat).sum(axis=2) * split[..., IN]).sum(axis=1)
+        both = (sum(now.by_month) * split[..., IN]).sum(axis=1)
         step = kinds[:, 1] - window.cutoff - 1
         planned = (step >= 0) & (step < window.months)
         np.add.at(total["issued"], step[planned], both[planned])
-        due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
+        due[rows] = now.by_month[0][:, : window.soon].sum(axis=1)[of_row]
     again = np.flatnonzero(last != NONE)
     for kinds, rows, of_row in _alike(most, build[again], last[again], end[again]):
         rows = again[rows]
@@ -150,10 +150,10 @@ def expected_of_cell(
         at = np.searchsorted(window.regrades, kinds[:, 1], side="right") - 1
         at = regraded_kind(kinds[:, 1] - kinds[:, 0]) * len(window.regrades) + at
         np.add.at(total["back"][0], at, units[:, None] * now.waiting)
-        np.add.at(total["back"][1], at, units[:, None] * now.first.sum(axis=2))
+        np.add.at(total["back"][1], at, units[:, None] * now.by_month[0])
         np.add.at(total["back"][2], at, split[..., IN] * now.waiting)
         total["repeat"] += np.einsum("kmg,kmc->mgc", now.first + now.repeat, split)
-        due[rows] = now.first[:, : window.soon].sum(axis=(1, 2))[of_row]
+        due[rows] = now.by_month[0][:, : window.soon].sum(axis=1)[of_row]
     never = last == NONE
     total["gaps"] += gaps_ahead(fresh, (window.cutoff - build[never]).astype(np.int64), cohorts.count[chosen[never]],
                                 window.months)  # fmt: skip
@@ -220,7 +220,7 @@ def _add(
     if window.sale_years:
         place = of_row * window.sale_years + cohorts.sale[rows] // 12 - window.first_sale_year
         by_year = group_sums(place, cohorts.count[rows], kinds * window.sale_years).reshape(kinds, -1)
-        total["cohort"] += by_year.T @ (now.first + now.repeat).sum(axis=2)
+        total["cohort"] += by_year.T @ sum(now.by_month)
     return _split(cohorts, rows, of_row, kinds, window)
 
 

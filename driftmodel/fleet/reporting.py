@@ -7,6 +7,7 @@ Some wait until their cover is about to end (the rush near the end of cover: Rai
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -82,6 +83,11 @@ class Ahead:
     recent: Array
     slope: Array
     slope_once: Array
+
+    @cached_property
+    def by_month(self) -> tuple[Array, Array]:
+        """first and repeat of all grades, (kinds, months) each."""
+        return _of_all(self.first), _of_all(self.repeat)
 
 
 @dataclass(frozen=True)
@@ -169,7 +175,7 @@ def _sums(lives: Lives, known: Known, asked: Asked) -> _Sums:
             since = lives.told[:, part] - age[:, None] - 1
             told += _counted(since, lives.grade[:, part], weight[:, part], kind, (kinds, months, asked.grades))
         reports.append(told)
-        crossed.append(table.sum(axis=2))
+        crossed.append(_of_all(table))
     parts = _parts(heard - (age + 1 - asked.mean_lag)[:, None], weight, months)
     history, recent = np.zeros(kinds), np.zeros((kinds, before))
     if known.fresh:
@@ -205,7 +211,7 @@ def _divided(found: _Sums, lives: Lives) -> Ahead:
     parts[:, -1] = found.parts[:, -1] / np.maximum(found.each_whole[of], 1e-9)
     parts[~possible[lives.kind], :-1] = 0.0
     first = found.first * by_alive[:, None, None]
-    waiting = np.maximum(1.0 - _so_far(first.sum(axis=2)), 0.0)
+    waiting = np.maximum(1.0 - _so_far(_of_all(first)), 0.0)
     return Ahead(
         first,
         found.repeat * by_alive[:, None, None],
@@ -219,6 +225,11 @@ def _divided(found: _Sums, lives: Lives) -> Ahead:
         np.zeros((kinds, 3, months)),
         np.zeros((kinds, 2)),
     )
+
+
+def _of_all(table: Array) -> Array:
+    """Sums over the last dim, the grades."""
+    return np.asarray(table @ np.ones(table.shape[-1]))
 
 
 def _so_far(monthly: Array) -> Array:
@@ -235,8 +246,8 @@ def _sloped(mix: Ahead, prompt: _Sums, late: _Sums, share: float) -> Ahead:
     def slope(mean: Array, one: Array, other: Array) -> Array:
         return np.asarray((other - one - mean * fewer[:, None]) / alive[:, None])
 
-    first = slope(mix.first.sum(axis=2), prompt.first.sum(axis=2), late.first.sum(axis=2))
-    repeat = slope(mix.repeat.sum(axis=2), prompt.repeat.sum(axis=2), late.repeat.sum(axis=2))
+    first = slope(mix.by_month[0], _of_all(prompt.first), _of_all(late.first))
+    repeat = slope(mix.by_month[1], _of_all(prompt.repeat), _of_all(late.repeat))
     pending = (late.pending - prompt.pending - mix.pending * fewer) / alive
     history = ratio(late.history - prompt.history, prompt.whole)
     return replace(
