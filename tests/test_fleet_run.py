@@ -20,8 +20,10 @@ import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.workers import Crew
+from driftmodel.base.workers import Crew, each
+from driftmodel.fleet import run
 from driftmodel.fleet.demand import forecast_demand
+from driftmodel.fleet.passage import Cell
 from driftmodel.fleet.roster import Fleet
 
 ROOT = Path(__file__).parents[1]
@@ -130,6 +132,17 @@ def test_a_scheduler_anywhere_and_a_worker_lost_change_no_bit(
     assert done == list(range(1, 25))
     assert running[1].wait(10) != 0
     assert np.array_equal(found.cube["regrades"].values, cube(None, law))
+
+
+def test_what_all_workers_ask_for_is_made_before_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[int] = []
+
+    class Prepared(ToyDrift):
+        def prepare(self, cells: tuple[Cell, ...]) -> None:
+            seen.append(len(cells))
+
+    monkeypatch.setattr(run, "each", lambda work, groups, crew: each(work, groups, Crew()))
+    assert np.array_equal(cube(Crew(2), Prepared()), cube(None, Prepared())) and seen == [24]
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -63,6 +64,11 @@ class OutlookPassages:
     def group(self, cell: Cell) -> tuple[str, str]:
         """Cells alike in this share most of their lives: best worked one after another."""
         return f"{cell.region}|{cell.climate}", f"{cell.exposure}|{cell.build_month}"
+
+    def prepare(self, cells: Iterable[Cell]) -> None:
+        """Works out the designs' responses, so that they are kept before workers ask for them side by side."""
+        for cell in {cell.design: cell for cell in cells}.values():
+            design_response(self.scenario(cell, 1, 1, 0).instrument)
 
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
         scenario = self.scenario(cell, members, draws, seed)

@@ -114,6 +114,8 @@ def run_cells(
         ((function, cell, _part(cohorts, rows), between.get(at), window, draws, seed, crew.folder), cell)
         for at, (cell, rows) in enumerate(zip(cohorts.cells, chosen, strict=True))
     ]
+    if crew.workers > 1 and crew.scheduler is None and (prepare := getattr(function, "prepare", None)):
+        prepare(cohorts.cells)
     places = [(int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])) for rows in chosen]
     for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew), places), start=1):
         rows, (region, design) = chosen[index], places[index]

@@ -17,6 +17,7 @@ from driftmodel.wood import sorption
 
 SECONDS_PER_DAY = 86400.0
 GAS_CONSTANT_J_MOL_K = 8.314462618
+DAYS_AT_ONCE = 2000  # whose lags stay close to the processor
 
 
 def surface_conductance(surface_emission_m_s: ArrayLike, film_conductance_m_s: ArrayLike) -> Array:
@@ -177,23 +178,26 @@ def lag_basis(
     emc = np.asarray(emc_pct, dtype=float)
     if emc.ndim != 1 or emc.size % steps_per_day:
         raise ValueError(f"{emc.shape} values cannot be cut into days of {steps_per_day} steps")
-    hours = emc.reshape(-1, steps_per_day).T
-    factor = np.broadcast_to(np.asarray(rate_factor_hourly, dtype=float), emc.shape).reshape(-1, steps_per_day).T
-    rates = 1.0 / np.asarray(time_constants_days, dtype=float)
-    gained = np.zeros((hours.shape[1], rates.size))
-    keep = np.empty_like(gained)
-    for air, speed in zip(hours, factor, strict=True):  # all days and lags at once, hour by hour
-        np.exp(np.multiply.outer(speed / -steps_per_day, rates, out=keep), out=keep)
-        gained -= air[:, None]
-        gained *= keep
-        gained += air[:, None]
-    kept = np.exp(np.multiply.outer(factor.sum(axis=0) / -steps_per_day, rates))
-    states = np.empty((hours.shape[1] + 1, rates.size))
-    states[0] = initial_pct
-    for day in range(hours.shape[1]):
-        np.multiply(kept[day], states[day], out=states[day + 1])
-        states[day + 1] += gained[day]
-    return states.T
+    hours = np.ascontiguousarray(emc.reshape(-1, steps_per_day).T)
+    factor = np.broadcast_to(np.asarray(rate_factor_hourly, dtype=float), emc.shape)
+    passed = np.ascontiguousarray(factor.reshape(-1, steps_per_day).T) / -steps_per_day
+    rates = 1.0 / np.asarray(time_constants_days, dtype=float)[:, None]
+    first = np.broadcast_to(np.asarray(initial_pct, dtype=float), rates.shape[:1])
+    states = np.empty((rates.size, hours.shape[1] + 1))
+    states[:, 0] = first
+    gained = states[:, 1:]
+    gained[:] = 0.0
+    for start in range(0, hours.shape[1], DAYS_AT_ONCE):
+        own = gained[:, start : start + DAYS_AT_ONCE]
+        keep = np.empty(own.shape)
+        for air, day in zip(hours[:, start:], passed[:, start:], strict=True):  # all lags at once, hour by hour
+            np.exp(np.multiply(rates, day[: own.shape[1]], out=keep), out=keep)
+            own -= air[: own.shape[1]]
+            own *= keep
+            own += air[: own.shape[1]]
+    for lag, kept in enumerate(np.exp(rates * passed.sum(axis=0)) if emc.size else ()):
+        gained[lag] = first_order_recursion(kept, gained[lag], first[lag])
+    return states
 
 
 def lag_weights(rates_per_day: ArrayLike, weights: ArrayLike, time_constants_days: ArrayLike) -> Array:
