@@ -521,10 +521,10 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
         assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
-        for each, (own, effects, variance) in zip(fit.rivals, seen, strict=True):
+        for each, (own, effects, variance), before in zip(fit.rivals, seen, (0.4, 0.4, 0.2), strict=True):
             mean, prior = own.mean(effects), own.prior(variance)
             precision = own.precision(mean, prior)
-            chance = poisson.logpmf(own.rows.told, mean).sum()
+            chance = log(before) + poisson.logpmf(own.rows.told, mean).sum()
             chance += multivariate_normal.logpdf(
                 effects, cov=np.linalg.inv(prior)
             )  # Laplace's integral about the mode:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import gammaln
 
+from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion, group_sums, ratio, settled
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS
 from driftmodel.fleet.histories import Histories
@@ -284,7 +285,8 @@ def correct(
     np.add.at(whole, rows.at[:2], rows.expected)
     fits: list[Correction] = []
     start: tuple[Array, dict[str, float]] | None = None
-    for kept in KEPT_MONTHS:
+    lasts = library.general("pace_lasts_chance").value
+    for kept, chance in zip(KEPT_MONTHS, ((1.0 - lasts) / 2.0, (1.0 - lasts) / 2.0, lasts), strict=True):
         own = model.keeping(alike(wide * np.arange(float(paces)), kept))
         effects, variance = own.fitted(start)
         start = effects, variance
@@ -293,7 +295,7 @@ def correct(
         claims = np.zeros((regions, designs))
         np.add.at(claims, rows.at[:2], told[:own_rows])
         precision = own.precision(mean, prior)
-        evidence = float(np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
+        evidence = float(np.log(chance) + np.sum(told * np.log(np.maximum(mean, 1e-300)) - mean - gammaln(told + 1.0)))
         evidence -= 0.5 * float(effects @ prior @ effects)
         evidence += 0.5 * float(np.linalg.slogdet(prior)[1] - np.linalg.slogdet(precision)[1])
         # and how near the spreads are to what they were taken for (inverse gamma, by their logarithms)
