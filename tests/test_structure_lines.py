@@ -788,6 +788,21 @@ def test_what_is_read_of_the_body() -> None:
         )
 
 
+def test_the_sound_hole_is_left_out_of_the_top_alone() -> None:
+    """A ring of twenty corners or more with the circle's area, about its middle."""
+    plain = braced_box(UPRIGHT)
+    own = replace(plain, top=replace(plain.top, hole=(150.0, 20.0, 60.0)))
+    _, both = box_mesh.meshes(own, 500.0, 60.0)
+    for made, cut in zip(both, (np.pi * 30.0**2, 0.0), strict=True):
+        a, b, c = (made.points[made.corners[:, k]] for k in range(3))
+        area = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]) / 2.0
+        assert area.sum() == pytest.approx(500.0 * 360.0 - cut)
+        middle = ((a + b + c) / 3.0 * area[:, None]).sum(axis=0)
+        assert middle == pytest.approx([500.0 * 360.0 * 250.0 - cut * 150.0, -cut * 20.0], abs=1e-3)
+    near = np.hypot(*(both[0].points - [150.0, 20.0]).T)
+    assert (near < 1.05 * 30.0).sum() >= 20 and near.min() > 29.9
+
+
 def test_the_border_of_a_dome_is_straight_between_its_corners() -> None:
     own = braced_box(UPRIGHT)
     border, (top, _) = box_mesh.meshes(own, 500.0, 60.0)

@@ -105,6 +105,9 @@ def test_the_cause_is_what_goes_the_same_way(
     given = Draws(MappingProxyType({}), error, np.zeros(draws, dtype=np.intp))
     findings._put_place(result, scenario, given, world, due)
     assert result.attrs["regrade_cause"] == cause
+    none = xr.Dataset({"projection_change_lasting": result["projection_change_lasting"]})
+    findings._put_place(none, scenario, given, world, SimpleNamespace(day=np.full((draws, 1), -1)))  # type: ignore[arg-type]
+    assert none.attrs["regrade_cause"] == "lasting"
     told = np.array([place_mm, place_mm, place_mm + lasting_mm, lasting_mm]) + 0.05
     np.testing.assert_allclose(result["place_shift"].values, told, atol=1e-9)
 
