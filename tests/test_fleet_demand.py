@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -40,6 +41,17 @@ def small(units: int = 3000, seed: int = 5, **changed: object) -> Fleet:
 def months_of(fleet: Fleet, law: ToyDrift, cutoff: int | None = None) -> dm.Demand:
     """The months asked for alone, without those on to the end of cover: half of the work."""
     return dm.forecast_demand(fleet, law, cutoff=cutoff, to_end_of_cover=False)
+
+
+@cache
+def whole() -> dm.Demand:
+    """The small fleet's forecast, which many only read."""
+    return dm.forecast_demand(small(), LAW)
+
+
+@cache
+def months_alone() -> dm.Demand:
+    return months_of(small(), LAW)
 
 
 def total(found: dm.Demand) -> np.ndarray:
@@ -118,15 +130,15 @@ def test_shifting_all_dates_by_years_changes_no_number() -> None:
     moved = replace(
         moved, claims=replace(claims, event=claims.event + 36, report=claims.report + 36, close=claims.close + 36)
     )
-    one, other = months_of(fleet, LAW), months_of(moved, LAW)
+    one, other = months_alone(), months_of(moved, LAW)
     assert np.array_equal(one.cube["regrades"].values, other.cube["regrades"].values)
 
 
 def test_monthly_expectations_add_up_to_the_horizons() -> None:
     fleet = small()
-    long, short = (total(dm.forecast_demand(fleet, LAW, months=months)) for months in (12, 6))
+    long, short = total(whole()), total(dm.forecast_demand(fleet, LAW, months=6))
     assert long[:, :, :6] == pytest.approx(short, abs=1e-9)
-    years = dm.forecast_demand(fleet, LAW, months=12).expected
+    years = whole().expected
     gone = years.at_risk[..., 0] - years.at_risk[..., -1]
     assert gone == pytest.approx(years.first.sum(axis=(-1, -2))[..., :-1].sum(axis=-1), rel=1e-9)
 
@@ -134,7 +146,7 @@ def test_monthly_expectations_add_up_to_the_horizons() -> None:
 def test_a_shorter_cover_never_raises_demand_in_cover() -> None:
     fleet = small()
     less = with_units(fleet, cover=np.full_like(fleet.units.cover, 24))
-    one, other = total(months_of(fleet, LAW)), total(months_of(less, LAW))
+    one, other = total(months_alone()), total(months_of(less, LAW))
     assert np.all(other[..., 1] <= one[..., 1] + 1e-12)
     assert other.sum() == pytest.approx(one.sum())
     none = with_units(fleet, cover=np.zeros_like(fleet.units.cover))
@@ -243,7 +255,7 @@ def test_weather_shared_in_a_region_widens_totals() -> None:
 
 def test_the_table_comes_from_one_cube() -> None:
     """Medians do not add; means and the cube's own sums do."""
-    found = dm.forecast_demand(small(), LAW)
+    found = whole()
     rows = planner_tables.monthly_table(found)
     cube = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5))
     every = [row for row in rows if row["region"] == "all" and row["design"] == "all"]
@@ -293,7 +305,7 @@ def test_planned_sales_are_issued_in_their_month() -> None:
 
 
 def test_who_is_due_and_stock() -> None:
-    found = dm.forecast_demand(small(), LAW)
+    found = whole()
     due = planner_tables.who_is_due(found, 20)
     chances = [row["chance_within_12_months"] for row in due]
     assert chances == sorted(chances, reverse=True)

@@ -6,6 +6,7 @@ No outside reference values: truth is the generator's own (tests/outside_fleets.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -196,11 +197,17 @@ def test_one_bad_date_alone_does_not_widen_the_band() -> None:
     assert widening_needed([*good[:2], bad, bad], 1) > 0.1
 
 
+@cache
+def twice_as_fast_for_a_year() -> tuple[Demand, np.ndarray]:
+    """The forecast of a fleet one region of which changed, and what comes."""
+    fleet, truth = outside_fleet(OTHERS["one region twice as fast for a year"][0], 7, units=12000)
+    return forecast(fleet), truth
+
+
 def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> None:
     """In its last year all went twice as fast in the first region."""
-    law, _ = OTHERS["one region twice as fast for a year"]
-    changed, steady = (outside_fleet(each, 7, units=12000)[0] for each in (law, GENERATORS["wrong creep"]))
-    told = alerts(forecast(changed))
+    steady = outside_fleet(GENERATORS["wrong creep"], 7, units=12000)[0]
+    told = alerts(twice_as_fast_for_a_year()[0])
     assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
     assert not any("its last year" in line or "sold in the last" in line for line in alerts(forecast(steady)))
 
@@ -215,8 +222,7 @@ def test_a_design_changed_and_not_told_raises_an_alert() -> None:
 def test_a_lasting_change_is_carried_on_and_a_steady_region_is_not_moved() -> None:
     """All went twice as fast in the first region for a year, and it stays so: what is carried on is more than half of
     it (in logs), and the band reaches what comes. The other region's middle stays within a quarter of what comes."""
-    fleet, truth = outside_fleet(OTHERS["one region twice as fast for a year"][0], 7, units=12000)
-    found = forecast(fleet)
+    found, truth = twice_as_fast_for_a_year()
     total = found.cube["regrades"].values.sum(axis=(1, 3, 4, 5))  # sample, region
     assert np.quantile(total[:, 0], 0.95) > truth.sum(axis=(0, 2))[0]
     assert np.median(total[:, 1]) == pytest.approx(truth.sum(axis=(0, 2))[1], rel=0.25)
@@ -253,11 +259,12 @@ def test_what_is_due_and_not_yet_told_is_neither_too_high_nor_too_low() -> None:
     said = came = 0.0
     for seed, law in enumerate(("Weibull 1.6", "Weibull 0.8")):
         fleet, _, due = outside_fleet_and_due(GENERATORS[law], 40 + seed, units=16000)
-        said += np.median(forecast(fleet).cube["not_yet_reported"].values.sum(axis=(1, 2)))
+        found = forecast(fleet)
+        said += np.median(found.cube["not_yet_reported"].values.sum(axis=(1, 2)))
         came += due
     assert said == pytest.approx(came, rel=0.15)
     soon = forecast_demand(fleet, LAW, months=3, to_end_of_cover=False)  # fewer months than reports are late
-    assert not_yet_reported(soon).sum() == pytest.approx(not_yet_reported(forecast(fleet)).sum(), rel=0.05)
+    assert not_yet_reported(soon).sum() == pytest.approx(not_yet_reported(found).sum(), rel=0.05)
 
 
 def test_past_the_oldest_ages_with_claims_nothing_is_held_for_sure() -> None:
