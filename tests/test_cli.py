@@ -80,7 +80,7 @@ def test_the_folder_one_stands_in_is_not_replaced(run: Callable[..., object], wo
     assert ran.code == 2 and "stand in" in ran.err and (world / "mine.toml").is_file()
 
 
-def test_the_place_is_named_as_the_cause(run: Callable[..., object], world: Path) -> None:
+def test_the_place_is_named_as_the_cause(run: Callable[..., object], world: Path, short: None) -> None:
     """Built damp, a dry highland holds the action low; under a light pull little else moves: no word blames it."""
     light = "build humidity=70, string tension=20"
     told = " ".join(run("forecast", "dry-highland", "--draws", "60", "--no-pictures", "--what-if", light).out.split())
