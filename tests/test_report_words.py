@@ -184,3 +184,11 @@ def test_tables_say_what_the_dataset_says(fc: Any, scenario: Any, brief: Any) ->
     inputs = dict(tables.input_table(fc, scenario, "metric").rows)
     assert "sitka spruce" in inputs["Top"]
     assert tables.source_table(fc).rows
+
+
+def test_long_lines_go_on_under_their_own_indent() -> None:
+    """Lines of the terminal's width at most; short ones, blank ones and tables stay as they are."""
+    table = "Month         mean  least\n\n  January     21.0   21.0"
+    assert phrases.wrapped(table) == table
+    first, second = phrases.wrapped("  " + "word " * 25).splitlines()
+    assert first.startswith("  word") and len(first) <= phrases.WIDTH and second.startswith("    word")

@@ -139,10 +139,11 @@ def calibrate(
         ahead = lives.told_likeliest()
         written += write_report(run(ahead, unknowns=found.draws), ahead, report, terms.units)[:1]
     from driftmodel.calibration.sensitivity import worth_reading
+    from driftmodel.report.phrases import wrapped
 
     terms.answer(
-        lambda: words.calibration_summary(
-            found, told, terms.units, worth_reading(chosen, found) if next_reading else ()
+        lambda: wrapped(
+            words.calibration_summary(found, told, terms.units, worth_reading(chosen, found) if next_reading else ())
         ),
         lambda: words.calibration_json(found, told),
     )

@@ -22,13 +22,13 @@ from driftmodel.climate.indices import historic_band, hours_outside, monthly_tab
 from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
 from driftmodel.report.folder import write_files
-from driftmodel.report.phrases import MONTHS
+from driftmodel.report.phrases import MONTHS, wrapped
 from driftmodel.report.pictures import blank, key_below, png
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:
     """Plain text: span, steps, filled hours, months, season, historic band. `units` is 'metric' or 'inch'."""
-    return "\n".join([*_what_was_read(air), "", *_months(air, units), "", *_how_it_stands(air, units)])
+    return wrapped("\n".join([*_what_was_read(air), "", *_months(air, units), "", *_how_it_stands(air, units)]))
 
 
 def _what_was_read(air: Dataset) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from driftmodel.base.units import length_words
@@ -52,6 +53,15 @@ def season_words(date: Any, southern: bool = False) -> str:
         first = year if number == 11 else year - 1
         return f"{name} {first}/{(first + 1) % 100:02d}"
     return f"{name} {year}"
+
+
+def wrapped(text: str) -> str:
+    """The same text in lines of WIDTH at most, what goes on indented by two more than its line."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        own = line[: len(line) - len(line.lstrip())]
+        lines += textwrap.wrap(line, WIDTH, subsequent_indent=f"{own}  ") or [""]
+    return "\n".join(lines)
 
 
 def upper(words: str) -> str:
