@@ -119,6 +119,7 @@ def test_draws_have_the_precision_of_the_fit() -> None:
     both = replace(FIT, rivals=fits)
     chosen = [both.one(SimpleNamespace(random=lambda at=at: at)) for at in (0.24, 0.26)]  # type: ignore[arg-type]
     assert [each.evidence for each in chosen] == [each.evidence for each in fits]
+    assert both.chances == pytest.approx([0.25, 0.75])
 
 
 def test_the_last_year_against_those_before() -> None:

@@ -207,7 +207,12 @@ def twice_as_fast_for_a_year() -> tuple[Demand, np.ndarray]:
 def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> None:
     """In its last year all went twice as fast in the first region."""
     steady = outside_fleet(GENERATORS["wrong creep"], 7, units=12000)[0]
-    told = alerts(twice_as_fast_for_a_year()[0])
+    found = twice_as_fast_for_a_year()[0]
+    told, fit = alerts(found), found.correction
+    kept = sum(
+        p * each.last_year()[2][0] for p, each in zip(fit.chances, fit.rivals, strict=True)
+    )  # as futures have it
+    assert any(f"the forecast has {np.exp(kept):.2g} times as many for the coming year" in line for line in told)
     assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
     assert not any("its last year" in line or "sold in the last" in line for line in alerts(forecast(steady)))
 

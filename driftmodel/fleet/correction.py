@@ -93,10 +93,15 @@ class Correction:
     expected: Array
     rivals: tuple[Correction, ...] = ()
 
-    def one(self, random: np.random.Generator) -> Correction:
-        """One of the rivals, by what is to be said for each."""
+    @property
+    def chances(self) -> Array:
+        """Of each of the rivals, by what is to be said for it."""
         said = np.array([each.evidence for each in self.rivals])
-        chance = np.cumsum(np.exp(said - said.max()))
+        return np.asarray(np.exp(said - said.max()) / np.exp(said - said.max()).sum())
+
+    def one(self, random: np.random.Generator) -> Correction:
+        """One of the rivals, by their chances."""
+        chance = np.cumsum(self.chances)
         return self.rivals[int(np.searchsorted(chance, random.random() * chance[-1]))]
 
     def block(self, name: str) -> Block | None:

@@ -109,7 +109,9 @@ def alerts(demand: Demand) -> list[str]:
                     f"{region}, {design}: {claims:,} claims, {words}. The forecast follows the claims; look for "
                     f"{CANDIDATES}."
                 )
-    for region, far, sd, kept in zip(demand.fleet.regions, *demand.correction.last_year(), strict=True):
+    fit = demand.correction
+    goes_on = fit.chances @ np.array([each.last_year()[2] for each in fit.rivals])  # as the sampled futures have it
+    for region, far, sd, kept in zip(demand.fleet.regions, *fit.last_year()[:2], goes_on, strict=True):
         if abs(far) > max(np.log(YEAR_FAR), YEAR_SURE * sd):
             found.append(
                 f"{region}: its last year of claims brought {np.exp(far):.2g} times what the years before lead one to "
