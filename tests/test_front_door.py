@@ -246,7 +246,7 @@ def test_a_wood_and_a_finish_of_ones_own_are_loaded_listed_and_used(
     assert "barn spruce" in run("woods").out
     told = run("woods", "barn spruce").out
     assert "Own bench, five sticks" in told
-    mine = (world / "mine.toml").read_text().replace("horizon_years = 20\n", "horizon_years = 3\nweather_members = 1\n")
+    mine = (world / "mine.toml").read_text().replace("horizon_years = 20\n", "horizon_years = 1\nweather_members = 1\n")
     (world / "mine.toml").write_text(mine)
     known = body_response(driftmodel.load_instrument("large_x_braced"))
 
