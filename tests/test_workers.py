@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from driftmodel.base import workers
 from driftmodel.base.errors import BadInput
 from driftmodel.base.workers import Crew, _next, each, in_order
 
@@ -37,6 +38,10 @@ def test_a_worker_that_is_ended_is_started_anew_and_bad_input_comes_through(
     with pytest.raises(BadInput) as told:
         list(each(cubes_but, [(0, [13.0])], Crew(2)))
     assert str(told.value) == str(BadInput("13", "another number", file="a", place="b", mend="12"))
+    monkeypatch.setattr(workers, "MOST_ENDED", 0)
+    (tmp_path / "once").unlink()
+    with pytest.raises(BadInput, match="1 worker processes ended before their work was done"):
+        list(each(cubes_but, [(0, [-3.0])], Crew(2)))
 
 
 def test_neighbours_go_to_one_worker() -> None:

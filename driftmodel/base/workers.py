@@ -79,10 +79,10 @@ def _by_processes(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int
                     ended, crew[who] = ended + 1, None
                     if ended > MOST_ENDED:
                         raise BadInput(
-                            f"{ended} worker processes were ended by the system, as it does when memory is short",
-                            "memory for all workers",
-                            place="--workers",
-                            mend="leave out --workers, or name fewer",
+                            f"{ended} worker processes ended before their work was done",
+                            'memory for all; in a script of your own, the call below if __name__ == "__main__":',
+                            place="workers",
+                            mend="leave out workers, or ask for fewer",
                         ) from None
                     begin(who, group)
                     continue
