@@ -780,7 +780,10 @@ def test_days_of_work_and_strings(scenario: Scenario) -> None:
         for day in (0, 1, 6, 7, 20, 39):
             seen = np.concatenate([np.repeat(path[:, :1], days, axis=1), path[:, : day + 1]], axis=1)[:, -days:]
             assert trailing_mean(path, days)[:, day] == pytest.approx(seen.mean(axis=1))
-            assert trailing_mean(path, days, np.array([day]))[:, 0] == pytest.approx(seen.mean(axis=1))
+            for first, step in ((day, 7), (day, 50), (day % 3, 3)):
+                found = trailing_mean(path, days, first, step)
+                assert found.shape[1] == len(range(first, 40, step)), (first, step)
+                assert found[:, (day - first) // step] == pytest.approx(seen.mean(axis=1)), (days, first, step)
 
 
 # ---- levers and comparisons ----------------------------------------------------------------------------------------

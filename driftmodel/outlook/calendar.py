@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.types import Array, Times
+from driftmodel.wood.creep import fading_sums
 
 YEAR_DAYS = 365
 
@@ -39,26 +40,27 @@ def string_load(scenario: Scenario, days: int) -> Array:
     return load
 
 
-def trailing_mean(series: NDArray[np.floating[Any]], days: int, at: NDArray[np.intp] | None = None) -> Array:
+def trailing_mean(series: NDArray[np.floating[Any]], days: int, first: int = 0, step: int = 1) -> Array:
     """Mean of a daily series (lag, days from the start of the history) over the last `days` days up to each of the days
-    `at`, of all if None: (lag, at). Before the start stands the first day's state, that of the build. Nothing after a
-    day counts for it.
+    first, first + step, ...: (lag, k). Before the start stands the first day's state, that of the build. Nothing after
+    a day counts for it.
     """
-    at = np.arange(series.shape[1]) if at is None else at
-    if days <= 1:
-        return np.asarray(series[:, at], dtype=float)
-    summed = np.asarray(series, dtype=float) - series[:, :1]
-    np.cumsum(summed, axis=1, out=summed)
-    begun = int(np.searchsorted(at, days))
-    mean = np.asarray(summed[:, at], dtype=float)
-    mean[:, begun:] -= summed[:, at[begun:] - days]
-    mean /= days
-    mean += series[:, :1]
-    return mean
+    path, lead = np.asarray(series, dtype=float), first % step
+    start = path[:, :1]
+    before = fading_sums(path, [1.0], step, lead)[0]
+    total = before + (path[:, lead::step] - start)
+    back, odd = divmod(days - 1, step)
+    begun = max(before.shape[1] - back, 0)
+    total[:, back:] -= before[:, :begun]
+    for day in range(lead - odd, lead):  # of the step in which the mean begins
+        skip = int(day < 0)
+        own = path[:, day + skip * step :: step][:, : max(begun - skip, 0)]
+        total[:, back + skip :] += own - start
+    return np.asarray((start + total / days)[:, first // step :])
 
 
-def reference_state(series: NDArray[np.floating[Any]], at: NDArray[np.intp] | None = None) -> Array:
+def reference_state(series: NDArray[np.floating[Any]], first: int = 0, step: int = 1) -> Array:
     """The state a movement is judged at, causal: the trailing twelve-month mean of a series (lag, days from the start
-    of the history) on the days `at`, on all if None. In the first year at a place it is a blend with the state before,
-    with no cliff at any length of stay, and a trip counts for its own days and no more."""
-    return trailing_mean(series, YEAR_DAYS, at)
+    of the history) on the days first, first + step, ... In the first year at a place it is a blend with the state
+    before, with no cliff at any length of stay, and a trip counts for its own days and no more."""
+    return trailing_mean(series, YEAR_DAYS, first, step)

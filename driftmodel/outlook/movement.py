@@ -17,7 +17,7 @@ from driftmodel.outlook.regrade import Reading
 from driftmodel.outlook.room_lags import RoomRows
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.records import Coefficients
-from driftmodel.wood.creep import lags_every, relaxed
+from driftmodel.wood.creep import fading_sums, relaxed
 from driftmodel.wood.diffusion import time_grid
 
 MOVED = ("top_sinkage", "neck_rotation", "bow_action")
@@ -124,23 +124,22 @@ def put_movement(
 def reference_change(scenario: Scenario, lags_pct: Array, rooms: RoomRows | None = None) -> Array:
     """Change of the acting lags from set-up to the reference state of each reading, (lag, steps).
 
-    Only the readings' days are asked for: a lag L keeps k of itself a day, L' = k L + (1 - k) x, so that its sum over
-    a year is that of x less its own gain over the year by 1 - k."""
+    Only the readings' days are walked: what a fading sum S' = k S + x gains over a year is its sum over the year of x
+    less that of (1 - k) S, the lag of x."""
     since, step = day_of(scenario, scenario.setup.setup), READING_STEP_DAYS
-    at = np.arange(since, lags_pct.shape[1], step)
-    mean = reference_state(lags_pct, at)
+    mean = reference_state(lags_pct, since, step)
     change = mean - lags_pct[:, [since]]
     times, shares = _relaxation()
+    keep = np.exp(-1.0 / np.array(times)).tolist()
     first, year = since // step, (YEAR_DAYS - 1) // step
     assert year * step == YEAR_DAYS - 1  # a year is whole steps and a day
     for rows in _relaxing(rooms):
         start = lags_pct[rows, :1]
-        for time, share, lag in zip(times, shares, lags_every(lags_pct[rows], times, step, since % step), strict=True):
-            keep = float(np.exp(-1.0 / time))
-            here = lag[:, first:]
-            gain = keep * here + (1.0 - keep) * (lags_pct[rows, at] - start)
-            gain[:, max(year - first, 0) :] -= lag[:, max(first - year, 0) : lag.shape[1] - year]
-            change[rows] -= share * (mean[rows] - start - gain / (YEAR_DAYS * (1.0 - keep)) - here[:, :1])
+        here, away = lags_pct[rows, since::step] - start, mean[rows] - start
+        for kept, share, sums in zip(keep, shares, fading_sums(lags_pct[rows], keep, step, since % step), strict=True):
+            gain = kept * sums[:, first:] + here
+            gain[:, max(year - first, 0) :] -= sums[:, max(first - year, 0) : max(sums.shape[1] - year, 0)]
+            change[rows] -= share * (away - gain / YEAR_DAYS - (1.0 - kept) * sums[:, [first]])
     return change
 
 

@@ -116,19 +116,21 @@ def damp_weighted(moisture_pct: ArrayLike, reference_pct: float, scale_pct: floa
     return np.asarray(scale_pct * np.expm1(away))
 
 
-def lags_every(series: Array, times_days: Sequence[float], days: int, first: int) -> Array:
-    """First-order lags of a daily series, (time, series, k), on the days `first`, first + days, ...: at rest on the
-    first day."""
-    keep = np.exp(-1.0 / np.asarray(times_days, dtype=float))
-    lead = days - first % days  # days at rest in front, so that steps end on the days asked for
-    begun = (first + lead) // days - 1
-    steps = begun - (first - series.shape[1]) // days
-    away = np.zeros((len(series), steps * days))
-    away[:, lead:] = (series - series[:, :1])[:, : away.shape[1] - lead]
-    weight = (1.0 - keep) * keep ** np.arange(days - 1.0, -1.0, -1.0)[:, None]
-    pushed = away.reshape(len(series), steps, days) @ weight
-    each = zip(keep.tolist(), np.moveaxis(pushed, (0, 2), (2, 0)), strict=True)
-    return np.stack([first_order_recursion(kept**days, own).T[:, begun:] for kept, own in each])
+def fading_sums(series: Array, keep: Sequence[float], days: int, first: int) -> Array:
+    """Sums of a daily series, away from its first day's, over all days before first, first + days, ...: what a day adds
+    counts `keep` of it a day later, and so on, (keep, series, k). Times 1 - keep they are first-order lags."""
+    kept = np.asarray(keep, dtype=float)
+    weight = kept ** np.arange(days - 1.0, -1.0, -1.0)[:, None]
+    lead, start = first % days, series[:, :1]
+    steps = (series.shape[1] - 1 - lead) // days
+    found = np.empty((kept.size, len(series), steps + 1))
+    found[:, :, 0] = ((series[:, :lead] - start) @ weight[days - lead :]).T
+    whole = series[:, lead : lead + steps * days].reshape(len(series), steps, days) @ weight
+    whole -= start[:, :, None] * weight.sum(axis=0)
+    for own, left, pushed in zip(found, kept.tolist(), np.moveaxis(whole, 2, 0), strict=True):
+        if steps:
+            own[:, 1:] = first_order_recursion(left**days, pushed.T, own[:, 0]).T
+    return found[:, :, first // days :]
 
 
 def relaxed(series: Array, times_days: Sequence[float], shares: Sequence[float]) -> Array:
