@@ -164,7 +164,7 @@ def sides(box: Box, border: Array, domes: tuple[Dome, Dome], size: float) -> tup
             a, b = row * columns + column, (row + 1) * columns + column
             turn = (row + column) % 2
             corners += [[b, b + 1, a + 1], [b, a + 1, a]] if turn else [[b, b + 1, a], [b + 1, a + 1, a]]
-            band += [lined > 0 and row in (0, count - 2)] * 2
+            band += [bool(lined) and row in (0, count - 2)] * 2
     surface = shell.surface(points, np.array(corners))
     facet = np.clip(np.searchsorted(reach, surface.centres[:, 0]) - 1, 0, len(span) - 1)
     along = step[facet] / span[facet][:, None]
