@@ -66,10 +66,13 @@ def test_many_readings_are_not_weighed_in_every_way() -> None:
         made = ways(count)
         assert len(made.slip) * count**2 <= max(MOST_COST, count**2)
     assert len(ways(6).slip) == 64
-    blank = np.outer(np.array(STAYS) / 48.0, np.full(300, 0.5))  # nor is any visit that a stay would do much to
-    many = Unsure(blank, np.arange(300), 0.1**2 * np.eye(300), np.zeros((301, 301)), 1.0)
-    tools = np.full(300, 0.05)
-    assert len(ways_of(Noise(many, tools, np.full(300, 0.1)), np.full(300, 0.1), np.full(300, 0.5)).slip) == 1
+    # nor is any visit that a stay would do much to; of eight, six are: 64 times 1.5^6 is below 750 ways
+    for count, gone_through in ((300, 0), (8, 6)):
+        blank = np.outer(np.array(STAYS) / 48.0, np.full(count, 0.5))
+        many = Unsure(blank, np.arange(count), 0.1**2 * np.eye(count), np.zeros((count + 1, count + 1)), 1.0)
+        tools, doubt, far_off = (np.full(count, each) for each in (0.05, 0.1, 0.5))
+        made = ways_of(Noise(many, tools, doubt), doubt, far_off)
+        assert made.stayed.size == gone_through and (len(made.slip) == 1) is (gone_through == 0)
     far = np.zeros((3, 300))
     far[:, 7] = 5.0
     assert ways(300).chances(far, np.ones(3))[7] > 0.99

@@ -476,6 +476,13 @@ def test_a_turned_neck_speaks_by_the_law_of_cosines() -> None:
         assert joint.speaking_length_mm(whole, 14, turn, 0.0) == pytest.approx(np.sqrt(square))
     assert joint.speaking_length_mm(whole, 14, 0.0, 10.0) == pytest.approx(np.hypot(whole, 10.0))
     assert joint.speaking_length_mm(whole, 14, 2.0, 10.0) < joint.speaking_length_mm(whole, 14, -2.0, 10.0)
+    # a stopped string likewise, from its fret; sharper where it shortens more than the open one
+    for fret, turn in ((12, 4.0), (5, -3.0), (14, 6.0)):
+        lengths = []
+        for past in (whole / 2.0 ** (fret / 12) - reach, whole - reach):
+            lengths += [np.sqrt(reach**2 + past**2 + 2.0 * reach * past * np.cos(np.radians(by))) for by in (turn, 0.0)]
+        cents = 1200.0 * np.log2(lengths[1] / lengths[0] * lengths[2] / lengths[3])
+        assert joint.intonation_shift_cents(whole, 14, turn, 0.0, fret) == pytest.approx(cents, rel=1e-6)
 
 
 # ---- bars, blocks and strings --------------------------------------------------------------------------------------
