@@ -291,18 +291,18 @@ def test_what_a_damper_room_drives_is_the_difference_of_both_rooms_lags() -> Non
 def test_steps_lie_on_the_calendar_and_on_moves() -> None:
     """Days whose number since 1970 divides by five, the day of a move and the day after, both ends."""
     scenario = short("first-winter")
-    for later in (0, 2):  # days: the first is on the calendar, or not
-        nodes_are_right(scenario, scenario.stays[0].start + timedelta(later))
+    for later, move in ((0, 13), (2, 13), (2, 1)):  # days: the first is on the calendar, or not
+        nodes_are_right(scenario, scenario.stays[0].start + timedelta(later), move)
 
 
-def nodes_are_right(scenario: Scenario, first: date) -> None:
+def nodes_are_right(scenario: Scenario, first: date, move: int) -> None:
     moved_to = replace(
         scenario,
-        stays=(replace(scenario.stays[0], start=first), replace(scenario.stays[1], start=first + timedelta(13))),
+        stays=(replace(scenario.stays[0], start=first), replace(scenario.stays[1], start=first + timedelta(move))),
     )
     hours = np.datetime64(first, "h") + np.arange(24 * 20)
     begun = (first - date(1970, 1, 1)).days
-    expected = {0, 13, 14, 20} | {day for day in range(20) if (begun + day) % 5 == 0}
+    expected = {0, move, move + 1, 20} | {day for day in range(20) if (begun + day) % 5 == 0}
     nodes = room_lags.nodes_of(xr.Dataset(coords={"time": hours}), moved_to)
     assert nodes.tolist() == sorted(expected)
 
