@@ -71,6 +71,9 @@ def _cases() -> Iterator[tuple[str, str, bytes]]:
             spoilt, count = re.subn(rf"(?m)^{key} = .*$", f"{key} = {value}", text)
             assert count, key
             yield name, f"{key} = {value[:12]}", spoilt.encode()
+        text = kinds["record"].file.read_text(encoding="utf-8").replace("[setup]\n", "")
+        for table in ("setup = 2022-09-25", 'setup = ""', "rule = []"):
+            yield "record", f"{table} where a table belongs", f"{table}\n{text}".encode()
         plain = {"name": '"x"', "scientific": '"x"', "kind": '"softwood"', "numbers": "{}"}
         for key, values in TYPES.items():
             for value in values:

@@ -59,7 +59,10 @@ def is_record(path: Path) -> bool:
 
 def filled(tree: dict[str, Any], folder: str) -> tuple[dict[str, Any], dict[str, float]]:
     """A record's tables with what is usual put where nothing is said, and what was put: 'rule.days_outside' -> 60."""
-    setup, rule = dict(tree.get("setup", {})), dict(tree.get("rule", {}))
+    setup, rule = tree.get("setup", {}), tree.get("rule", {})
+    if not (isinstance(setup, dict) and isinstance(rule, dict)):
+        return {"title": folder, **tree}, {}  # refused by name where the tables are read
+    setup, rule = dict(setup), dict(rule)
     usual: dict[str, float] = {}
     if "built_relative_humidity_pct" in setup:
         usual_setup = {key: name for key, name in USUAL_SETUP.items() if key != "workshop_humidity_pct"}
