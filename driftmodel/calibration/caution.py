@@ -19,10 +19,10 @@ from driftmodel.calibration.slips import Ways
 
 #: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
 LEAST_OTHERS, MOST_MOVED = 5, 0.08
-#: where two pull either way, the middle is taken if that is no further from either, mm
-MOST_EITHER = 0.12
-#: a reading at least so likely a slip is held to MOST_EITHER whatever that lets others do
-DOUBTED = 0.2
+#: where all that is answered without one or another lies no further apart, the middle of it is taken, mm
+MOST_APART = 0.28
+#: a reading at least so likely a slip is held to so much whatever that lets others do, mm
+DOUBTED, MOST_EITHER = 0.2, 0.12
 #: the posterior without a reading is sampled where a lesser share of the particles counts
 LEAST_COUNTING = 0.12
 
@@ -36,8 +36,9 @@ def held_back(
 ) -> tuple[Ways, Sampled]:
     """The ways and the cloud with every reading held to MOST_MOVED. draw: the posterior of some ways; likely: how
     likely each way is for each particle, (n, ways); answer: what is asked about, (n,). Of two that
-    pull either way the middle is taken; where they lie too far apart for that the likelier slip is held back, and what
-    holds another back moves the answer no further from that without a likely slip than MOST_EITHER."""
+    pull either way, or of one that is hardly a slip and the others, the middle is taken; where they lie too far apart
+    for that the likelier slip is held back, and what holds another back moves the answer no further from that without
+    a likely slip than MOST_EITHER."""
     if ways.doubt.size <= LEAST_OTHERS or not ways.doubtful.size:
         return ways, sampled
     each = likely(ways, sampled.normals)
@@ -58,7 +59,7 @@ def held_back(
     pulls = [int(one) for one in (np.argmin(away), np.argmax(away)) if abs(away[one]) > MOST_MOVED]
     place = max(pulls, key=lambda one: float(slip[:, one].mean()))
     wanted = means[place] - float(np.copysign(MOST_MOVED, away[place]))
-    if len(pulls) == 2 and np.ptp(away) <= 2.0 * MOST_EITHER:
+    if np.ptp(away) <= MOST_APART and (len(pulls) == 2 or slip[:, place].mean() < DOUBTED):
         wanted = 0.5 * (min(means) + max(means))
     for doubted in np.argsort(slip.mean(axis=0), kind="stable"):  # the likeliest has the last word
         if slip[:, doubted].mean() > DOUBTED:
