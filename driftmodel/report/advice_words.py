@@ -9,6 +9,7 @@ from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
 from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, months_words, percent, upper, years_words
 from driftmodel.report.tables import Table
+from driftmodel.report.texts import filled
 
 GIVES_BY_DAY = ("room humidifier", "both")
 QUART_L = 0.946352946  # US liquid quart, exact
@@ -39,24 +40,13 @@ def best_words(advice: Advice) -> str:
 def keep_words(advice: Advice) -> str:
     """The band, and what the action has to do with it."""
     low, high = advice.keep
-    action = advice.bands[0]
-    return (
-        f"Keep it between {low:.0f} and {high:.0f} % relative humidity. It was set up with its wood at home in about "
-        f"{action.settled_pct:.0f} %; held anywhere from {action.low_pct:.0f} to {action.high_pct:.0f} % the action "
-        "stays inside the rule for four guitars in five."
-    )
+    return filled("advice_keep", low=low, high=high, action=advice.bands[0])
 
 
 def wood_words(advice: Advice) -> str:
     """What the wood bears, from the state it was set up in and from the one it grows used to here."""
-    wood, later = advice.bands[1], advice.bands[2]
-    return (
-        f"Wood held fast across the grain takes a set below {wood.low_pct:.0f} or above {wood.high_pct:.0f} % and may "
-        f"split below about {wood.strength_low_pct:.0f} %. After years here it has grown used to about "
-        f"{later.settled_pct:.0f} %, and those limits go along: {later.low_pct:.0f} to {later.high_pct:.0f} %. At the "
-        f"bridge this body holds {percent(advice.restrained_share)} of the top's movement on the average of its width; "
-        "where a bar or the bridge is glued across, nearly all of it, and that is where the limits are taken."
-    )
+    _, wood, later = advice.bands
+    return filled("advice_wood", wood=wood, later=later, held=percent(advice.restrained_share))
 
 
 def risk_words(advice: Advice) -> str:
@@ -77,17 +67,10 @@ def risk_words(advice: Advice) -> str:
 
 def now_words(advice: Advice, units: str) -> str:
     """What the air as it is does."""
-    now = advice.now
-    return (
-        f"{now.inside_days:.0f} days a year are inside the rule, regrades done as they fall due: "
-        f"{now.regrades:.1f} in {years_words(advice.horizon_years)}, the first after {now.regrade_free_years:.1f} "
-        f"(counted to {advice.horizon_years} at most). The season moves the action by "
-        f"{length_words(now.action_swing_mm, units)}. Held wood is strained past its set limit on "
-        f"{now.yield_days:.0f} days a year; a crack within {years_words(advice.horizon_years)}: "
-        f"{chance_words(now.crack_risk)} ({percent(now.crack_risk)}), counted from the "
-        f"{advice.bands[1].settled_pct:.0f} % it was closed and settled at: held wood may split below about "
-        f"{advice.bands[1].strength_low_pct:.0f} %."
-    )
+    now, years = advice.now, years_words(advice.horizon_years)
+    told = {"swing": length_words(now.action_swing_mm, units), "crack": percent(now.crack_risk)}
+    return filled("advice_now", now=now, wood=advice.bands[1], years=years, most=advice.horizon_years,
+                  chance=chance_words(now.crack_risk), **told)  # fmt: skip
 
 
 def _years_words(each: MeasureResult) -> str:
@@ -159,22 +142,12 @@ def historic_words(advice: Advice) -> str:
     """The band of EN 15757, said with its limits."""
     band = advice.historic
     note = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
-    return (
-        "The band of EN 15757, the European standard for old objects grown used to a place: a seasonal cycle from "
-        f"{band.cycle_low_pct:.0f} to {band.cycle_high_pct:.0f} %, short fluctuations from "
-        f"{band.fluctuation_low_pct:+.0f} to {band.fluctuation_high_pct:+.0f} % about it; "
-        f"{percent(band.outside_share)} of the hours are outside. "
-        f"It is for what has lived there for years, not for a guitar that has just come.{note}"
-    )
+    return filled("advice_historic", band=band, outside=percent(band.outside_share)) + note
 
 
 def sure_words(advice: Advice) -> str:
     """How many runs, and which numbers are weak."""
-    return (
-        f"{advice.draws} runs through one weather, seed {advice.seed}; the same with and without each measure. The "
-        "strain limits are published for wood held fast; how fast wood grows used to a new air, and how cold a wall "
-        "is, are from memory."
-    )
+    return filled("advice_sure", draws=advice.draws, seed=advice.seed)
 
 
 def sooner_words(advice: Advice) -> str:
@@ -190,10 +163,7 @@ def sooner_words(advice: Advice) -> str:
         if chosen.outcome.suited
         else " No other spacer is worth its job there."
     )
-    return (
-        f"{upper(', '.join(each.key for each in sooner))}: the first regrade comes sooner because damper air holds the "
-        f"action higher, where dryness had hidden what the body has settled for good.{spacer}"
-    )
+    return filled("advice_sooner", which=upper(", ".join(each.key for each in sooner))) + spacer
 
 
 def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
