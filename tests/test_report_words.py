@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from driftmodel.report import figures, phrases, pictures, tables, words
-from driftmodel.report.ensemble import driver_bars, grade_bars, quantiles, summary_of
+from driftmodel.report.ensemble import driver_bars, forecast_json, grade_bars, quantiles, summary_of
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +122,7 @@ def test_slack_bolts_are_told_where_they_are_likely(fc: Any) -> None:
 def test_json_names_its_units(fc: Any, scenario: Any) -> None:
     import json
 
-    told = json.loads(json.dumps(words.forecast_json(fc, scenario)))
+    told = json.loads(json.dumps(forecast_json(fc, scenario)))
     assert told["verdict"] == fc.attrs["verdict"]
     assert told["grade_taper_mm"]["D"] == pytest.approx(-0.25)
     assert list(told["regrade_due_probability_by_year"]) == ["1", "2", "3"]

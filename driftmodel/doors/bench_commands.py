@@ -46,7 +46,8 @@ def forecast(
     chosen = case.scenario
     folder = terms.folder("forecast", chosen.name)
     from driftmodel.outlook.drift import forecast as run
-    from driftmodel.report.words import forecast_json, terminal_summary
+    from driftmodel.report.ensemble import forecast_json
+    from driftmodel.report.words import terminal_summary
 
     result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
     if not terms.as_json:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS
-from driftmodel.base.types import Dataset
+from driftmodel.base.types import Dataset, Integers
 from driftmodel.base.units import MM_PER_INCH, length_words
-from driftmodel.outlook.season import average_year_from, is_southern, month_of
+from driftmodel.outlook.season import average_year_from, is_southern, month_of, monthly_means, past_rule_by_month, swing
+from driftmodel.outlook.work import ahead_years
 
 EVERY_DAYS = 7
 KINDS = ("", "_seasonal", "_lasting")
@@ -111,3 +112,60 @@ def driver_bars(fc: Dataset, most: int = 7) -> list[tuple[str, float]]:
     first = [(each, float(value)) for each, value in named[:most] if value >= 0.5]
     rest = max(0.0, 100.0 - sum(value for _, value in first))
     return [*first, ("weather and all else together", rest)]
+
+
+def average_year(fc: Dataset, scenario: Scenario) -> tuple[Integers, Array]:
+    """(month of each day from the average year's start, the action's monthly means (draws, months))."""
+    since = average_year_from(scenario, fc.sizes["time"])
+    month = month_of(fc["time"].values[since:])
+    return month, monthly_means(fc["action_change_seasonal"].values[:, since:], month)
+
+
+def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
+    """Chance by month that place and season, the lasting drift left out, have the action past the rule."""
+    since = average_year_from(scenario, fc.sizes["time"])
+    action = fc["action_12th"].values[:, since:] - fc["action_change_lasting"].values[:, since:]
+    return past_rule_by_month(action, month_of(fc["time"].values[since:]), scenario.rule)
+
+
+def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
+    """The findings for machines: metric, units in the key names, None where a date is not within the horizon."""
+    dates = [None if np.isnat(each) else str(each)[:10] for each in fc["regrade_due_date"].values]
+    lasting = np.quantile(fc["action_change_lasting"].values[:, -1], QUANTILES)
+    labels = [str(each) for each in fc["grade"].values]
+    regrades = [
+        {
+            "occasion": int(fc["occasion"].values[at]),
+            "probability": float(fc["occasion_probability"].values[at]),
+            "grade_probability": {
+                label: float(value)
+                for label, value in zip(labels, fc["grade_probability"].values[at], strict=True)
+                if value > 0
+            },
+            "no_grade_fits_probability": float(fc["no_grade_fits"].values[at]),
+        }
+        for at in range(fc.sizes["occasion"])
+    ]
+    due = zip(fc["year"].values, fc["regrade_due"].values, strict=True)
+    drivers = zip(fc["unknown"].values, fc["driver_share"].values, strict=True)
+    return {
+        "scenario": scenario.name,
+        "title": scenario.title,
+        "version": fc.attrs["version"],
+        "seed": int(fc.attrs["seed"]),
+        "draws": int(fc.attrs["draws"]),
+        "input_hash": fc.attrs["input_hash"],
+        "verdict": fc.attrs["verdict"],
+        "dry_days_per_year": float(fc.attrs["dry_days_per_year"]),
+        "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
+        "fitted_grade": fc.attrs["fitted_grade"],
+        "horizon_years": ahead_years(scenario),
+        "regrade_due_date": by_points(dates),
+        "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
+        "regrades": regrades,
+        "grade_taper_mm": dict(zip(labels, fc["grade_taper"].values.tolist(), strict=True)),
+        "action_change_lasting_at_end_mm": by_points(lasting.tolist()),
+        "season_swing_mm": float(np.median(swing(average_year(fc, scenario)[1]))),
+        "action_past_rule_by_month": {str(month): chance for month, chance in past_rule(fc, scenario).items()},
+        "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
+    }

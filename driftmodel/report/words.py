@@ -12,12 +12,12 @@ import numpy as np
 
 from driftmodel.base.limits import DRY_DAYS, QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array, Dataset, Integers
+from driftmodel.base.types import Dataset
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
-from driftmodel.report.ensemble import by_points, signed_length
+from driftmodel.report.ensemble import average_year, past_rule, signed_length
 from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, percent, season_words, upper, years_words
 from driftmodel.report.texts import filled
 
@@ -188,7 +188,7 @@ def _spacer(fc: Dataset, at: int, units: str) -> str:
 
 
 def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
-    month, means = _average_year(fc, scenario)
+    month, means = average_year(fc, scenario)
     middle = np.median(means, axis=0)
     high, low = (MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
     past = season.months_past_rule(past_rule(fc, scenario))
@@ -198,20 +198,6 @@ def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
         f"{length_words(float(np.median(season.swing(means))), units)}: highest in "
         f"{high}, lowest in {low}. This comes back with the season, every year.{beyond}"
     )
-
-
-def _average_year(fc: Dataset, scenario: Scenario) -> tuple[Integers, Array]:
-    """(month of each day from the average year's start, the action's monthly means (draws, months))."""
-    since = season.average_year_from(scenario, fc.sizes["time"])
-    month = season.month_of(fc["time"].values[since:])
-    return month, season.monthly_means(fc["action_change_seasonal"].values[:, since:], month)
-
-
-def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
-    """Chance by month that place and season, the lasting drift left out, have the action past the rule."""
-    since = season.average_year_from(scenario, fc.sizes["time"])
-    action = fc["action_12th"].values[:, since:] - fc["action_change_lasting"].values[:, since:]
-    return season.past_rule_by_month(action, season.month_of(fc["time"].values[since:]), scenario.rule)
 
 
 def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
@@ -279,46 +265,3 @@ def _how_sure(fc: Dataset) -> str:
         f"{fc.attrs['draws']} runs, every uncertain number redrawn. What matters most: {first} "
         f"({percent(float(fc['driver_share'].values[0]))} of the spread)."
     )
-
-
-def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
-    """The findings for machines: metric, units in the key names, None where a date is not within the horizon."""
-    dates = [None if np.isnat(each) else str(each)[:10] for each in fc["regrade_due_date"].values]
-    lasting = np.quantile(fc["action_change_lasting"].values[:, -1], QUANTILES)
-    labels = [str(each) for each in fc["grade"].values]
-    regrades = [
-        {
-            "occasion": int(fc["occasion"].values[at]),
-            "probability": float(fc["occasion_probability"].values[at]),
-            "grade_probability": {
-                label: float(value)
-                for label, value in zip(labels, fc["grade_probability"].values[at], strict=True)
-                if value > 0
-            },
-            "no_grade_fits_probability": float(fc["no_grade_fits"].values[at]),
-        }
-        for at in range(fc.sizes["occasion"])
-    ]
-    due = zip(fc["year"].values, fc["regrade_due"].values, strict=True)
-    drivers = zip(fc["unknown"].values, fc["driver_share"].values, strict=True)
-    return {
-        "scenario": scenario.name,
-        "title": scenario.title,
-        "version": fc.attrs["version"],
-        "seed": int(fc.attrs["seed"]),
-        "draws": int(fc.attrs["draws"]),
-        "input_hash": fc.attrs["input_hash"],
-        "verdict": fc.attrs["verdict"],
-        "dry_days_per_year": float(fc.attrs["dry_days_per_year"]),
-        "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
-        "fitted_grade": fc.attrs["fitted_grade"],
-        "horizon_years": ahead_years(scenario),
-        "regrade_due_date": by_points(dates),
-        "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
-        "regrades": regrades,
-        "grade_taper_mm": dict(zip(labels, fc["grade_taper"].values.tolist(), strict=True)),
-        "action_change_lasting_at_end_mm": by_points(lasting.tolist()),
-        "season_swing_mm": float(np.median(season.swing(_average_year(fc, scenario)[1]))),
-        "action_past_rule_by_month": {str(month): chance for month, chance in past_rule(fc, scenario).items()},
-        "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
-    }
