@@ -14,7 +14,19 @@ from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report import pictures
 from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
-from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, WINTER, ZONE
+from driftmodel.report.pictures import (
+    INK,
+    LASTING,
+    LASTING_LINE,
+    MONTHS,
+    QUIET,
+    SEASON,
+    SEASON_LINE,
+    WINTER,
+    ZONE,
+    winters,
+    years_below,
+)
 
 PART_WORDS = {
     "top": ("top", "-", SEASON_LINE, 2.2),
@@ -41,33 +53,6 @@ def all_figures(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> 
     }
 
 
-def _winters(axes: Axes, brief: Summary) -> None:
-    """A grey tick at the foot of the axes for each winter."""
-    first, last = (brief.week[at].astype("datetime64[D]") for at in (0, -1))
-    starts = np.arange(first.astype("datetime64[Y]") - 1, last.astype("datetime64[Y]") + 1).astype("datetime64[M]")
-    opens, closes = (5, 8) if brief.southern else (11, 14)
-    left = np.maximum((starts + opens).astype("datetime64[D]"), first)
-    right = np.minimum((starts + closes).astype("datetime64[D]"), last)
-    seen = right > left
-    spans = list(zip(left[seen].astype(float), (right - left)[seen].astype(float), strict=True))
-    axes.broken_barh(spans, (0.0, 0.025), transform=axes.get_xaxis_transform(), color=QUIET, linewidth=0)
-
-
-def _years(axes: Axes, brief: Summary) -> None:
-    first, last = (int(brief.week[at].astype("datetime64[Y]").astype(int)) + 1970 for at in (0, -1))
-    step = 1 if last - first <= 8 else 2 if last - first <= 22 else 5
-    at = [np.datetime64(f"{year}-01") for year in range(first + 1, last + 1) if year % step == 0]
-    words = [str(day.astype("datetime64[Y]")) for day in at]
-    if last - first <= 3:
-        at = list(
-            np.arange(np.datetime64(f"{first}-01"), np.datetime64(f"{last + 1}-01"), 3 if last - first < 2 else 6)
-        )
-        at = [day for day in at if brief.week[0] <= day <= brief.week[-1]]
-        words = [f"{MONTHS[int(day.astype(int)) % 12]} {day.astype('datetime64[Y]')}" for day in at]
-    axes.set_xticks([day.astype("datetime64[D]") for day in at], words)
-    axes.set_xlim(brief.week[0], brief.week[-1])
-
-
 def _legend(figure: Figure, axes: Axes, columns: int, extra: list[Any] | None = None) -> None:
     handles = [*axes.get_legend_handles_labels()[0], *(extra or [])]
     pictures.key_below(figure, columns, handles=handles, handlelength=1.8)
@@ -92,8 +77,8 @@ def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figur
     axes.set_ylim(min(float(low.min()), foot) - 0.12 * reach, max(float(high.max()), top) + 0.26 * reach)
     _window(axes, fc, brief)
     _rule(axes, scenario, units)
-    _winters(axes, brief)
-    _years(axes, brief)
+    winters(axes, brief)
+    years_below(axes, brief)
     axes.set_ylabel(f"Action at the 12th fret ({unit})")
     _legend(figure, axes, 3, [_winter_key()])
     return figure
@@ -142,9 +127,9 @@ def drift(brief: Summary, units: str) -> Figure:
         axes.plot(brief.week, middle, color=line, linewidth=1.1, label=f"middle ({kind[1:]})")
         axes.axhline(0.0, color=QUIET, linewidth=0.7)
         axes.set_title(words, loc="left", fontsize=9.5, fontweight="bold", color=line)
-    _winters(lower, brief)
-    _winters(upper, brief)
-    _years(lower, brief)
+    winters(lower, brief)
+    winters(upper, brief)
+    years_below(lower, brief)
     figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
     handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
     pictures.key_below(figure, 4, handles=handles, columnspacing=1.2)
