@@ -62,10 +62,12 @@ def _by_processes(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int
     at: dict[Future[Any], tuple[int, int]] = {}  # who is at which group
 
     def begin(who: int, group: int) -> None:
-        own = crew[who]
-        if own is None:
-            own = crew[who] = ProcessPoolExecutor(1, get_context("spawn"), initializer=_alone)
-        at[own.submit(_noted, work, groups[group][1])] = (who, group)
+        own = crew[who] = crew[who] or ProcessPoolExecutor(1, get_context("spawn"), initializer=_alone)
+        try:
+            at[own.submit(_noted, work, groups[group][1])] = (who, group)
+        except BrokenProcessPool:  # ended while it waited
+            crew[who] = None
+            begin(who, group)
 
     try:
         for who in range(len(crew)):
