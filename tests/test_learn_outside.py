@@ -58,7 +58,7 @@ def test_bands_hold_on_a_hundred_guitars_of_another_generator() -> None:
     off, called = np.abs(slips), np.array(told)
     print(place, week, called[off == 0].mean(), called[off > 0.9].mean())
     assert (np.abs(place - 0.80) < 0.14).all() and (np.abs(week - 0.79) < 0.17).all()
-    assert called[off == 0].mean() < 0.04 and called[off > 0.9].mean() > 0.75
+    assert called[off == 0].mean() < 0.03 and called[off > 0.9].mean() > 0.75
 
 
 def inside(values: np.ndarray, truth: float) -> bool:
