@@ -40,7 +40,7 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         np.broadcast_to(np.array(each)[:, None], (2, 1, MONTHS, 3, 2))
         for each in ([0.25, 0.5, 0.25], [0.5, 0.25, 0.25])
     ]
-    first = random.uniform(1.0, 2.0, (2, 1, REACH))
+    first = random.uniform(0.1, 2.0, (2, 1, REACH))
     plain = SimpleNamespace(first=first, repeat=0.5 * first, history=np.array([[8.0], [2.0]]))
     now = SimpleNamespace(first=1.2 * first, history=np.array([[10.0], [2.5]]), pending=np.array([[300.0], [500.0]]))
     level, lately, factor = random.uniform(1, 2, (3, 2, 1)), np.array([0.2, 0.3]), 0.1 * np.arange(8.0).reshape(2, 1, 4)
