@@ -6,7 +6,10 @@ others 2013, Bayesian Data Analysis, section 5.4)."""
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +18,7 @@ from scipy.stats import norm
 from driftmodel.base.errors import BadInput
 from driftmodel.base.learned_file import read_learned
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration import pooled
+from driftmodel.calibration import diagnosis, pooled
 from driftmodel.calibration.claimed import Claim, Claims, claims_say, read_claims
 from driftmodel.calibration.layout import stretched
 from driftmodel.calibration.pooled import COMMON, One, pool
@@ -220,3 +223,28 @@ def test_claims_are_read_by_row(tmp_path: Path) -> None:
         file.write_text("scenario,sold,until,regraded,count\n" + row + "\n")
         with pytest.raises(BadInput, match=words):
             read_claims(file)
+
+
+def test_a_bench_is_made_up_to_the_last_reading_and_a_rival_with_the_other_memory(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    scenario = load_scenario("first-winter")
+    asked: list[tuple[Any, ...]] = []
+
+    def noted(*told: Any) -> Any:
+        asked.append(told)
+        raise KeyError
+
+    for module in (pooled, diagnosis):
+        monkeypatch.setattr(module, "make_bench", noted)
+    read = [SimpleNamespace(date=day) for day in (date(2027, 3, 1), date(2028, 5, 1), date(2027, 9, 1))]
+    for readings, last in ((read, date(2028, 5, 1)), ([], scenario.setup.setup)):
+        case: Any = SimpleNamespace(scenario=scenario, book=SimpleNamespace(readings=readings))
+        with pytest.raises(KeyError):
+            pooled.learn_one(case)
+        assert asked.pop()[1] == last
+    for memory in (True, False):
+        bench: Any = SimpleNamespace(scenario=replace(scenario, hysteresis=memory), until=date(2030, 1, 1))
+        with pytest.raises(KeyError):
+            diagnosis.without_memory(bench)
+        assert (asked[-1][0].hysteresis, asked.pop()[1]) == (not memory, date(2030, 1, 1))

@@ -6,6 +6,8 @@ Bishop (2006), Pattern Recognition and Machine Learning, Eqs. 3.53-3.54 and 2.11
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
@@ -96,6 +98,8 @@ def test_each_stage_keeps_half_the_cloud_and_draws_by_weight() -> None:
     counts = np.bincount(sampler._systematic(np.repeat(share, 100) / 100.0, np.random.default_rng(1)), minlength=400)
     parts = counts.reshape(4, 100).sum(axis=1)
     assert (np.abs(parts - 400 * share) <= 1.0).all() and counts.sum() == 400
+    rounded = np.full(10, 0.1)  # they add up to a little less than the last mark may be
+    assert sampler._systematic(rounded, SimpleNamespace(random=lambda: 1.0)).max() == 9  # type: ignore[arg-type]
     cloud = np.random.default_rng(4).standard_normal((50, 2)) * [1.0, 3.0] + [0.5, 0.0]
     mean, factor = sampler._reference(cloud)
     np.testing.assert_allclose(mean, cloud.mean(axis=0))

@@ -16,7 +16,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument, load_scenario
 from driftmodel.outlook import air_levers, build_levers, findings
 from driftmodel.outlook.compare import QUANTILES, compare
-from driftmodel.outlook.draws import draw_unknowns, share_of_variance, unknowns_of
+from driftmodel.outlook.draws import draw_unknowns, is_held, share_of_variance, unknowns_of
 from driftmodel.outlook.levers import LEVERS, with_lever
 from driftmodel.structure.strings import string_pull_n
 
@@ -90,6 +90,11 @@ def test_heights_of_braces(scenario: Scenario) -> None:
     for one, other in zip(before, after, strict=True):
         assert other.height_mm == pytest.approx(0.5 * one.height_mm)
         assert other.end_height_mm == pytest.approx(min(one.end_height_mm, 0.5 * one.height_mm))
+    body = scenario.instrument.body  # of one height to its ends
+    even = replace(body, top=replace(body.top, braces=tuple(replace(b, end_height_mm=b.height_mm) for b in before)))
+    low = build_levers.brace_height(replace(scenario, instrument=replace(scenario.instrument, body=even)), 0.8)
+    for one, other in zip(before, low.instrument.body.top.braces, strict=True):
+        assert other.height_mm == other.end_height_mm == pytest.approx(0.8 * one.height_mm)
 
 
 def test_braces_of_another_design_are_drawn_out_to_this_body(scenario: Scenario) -> None:
@@ -201,3 +206,10 @@ def test_how_far_a_lever_goes_and_how_it_is_called(scenario: Scenario) -> None:
     assert with_lever(scenario, "humidifier", 42).stays[-1].climate.humidifier == Humidifier(42.0, 25.0, ())
     there = with_lever(scenario, "place", "damp_coast")
     assert there.title == f"{scenario.title}; place: {there.stays[-1].climate.title.split(' (')[0]}"
+
+
+def test_air_is_no_question_where_it_is_held_from_both_sides(scenario: Scenario) -> None:
+    humidified = load_scenario("first-winter-humidified").stays[-1].climate
+    assert humidified.room is not None and humidified.humidifier is not None and not is_held(humidified)
+    dried = replace(humidified, room=replace(humidified.room, dehumidified_to_pct=55.0))
+    assert is_held(dried) and not is_held(replace(dried, humidifier=None)) and is_held(replace(humidified, room=None))

@@ -299,6 +299,7 @@ def test_due_is_what_counting_day_by_day_finds(
     expected = due_by_days(outside, pitch, days, start, today, last)
     found = first_due(np.array([outside]), own, 7, np.array([start]))
     assert found[0] == expected
+    assert first_due(np.array([outside]), own, 7)[0] == due_by_days(outside, pitch, days, 0, today, last)
 
 
 @settings(max_examples=40, deadline=None)

@@ -431,6 +431,9 @@ def test_lines_are_cut_where_they_meet() -> None:
     assert len(mesh._cut(fixed, [*cross, np.array([[30.0, 50.0], [80.0, 100.0]])])) == 5
     far = [cross[0], np.array([[120.0, 50.0], [130.0, 50.0]])]  # in one line with it, further on: cuts nothing
     assert [piece.tolist() for piece in mesh._cut(fixed, far)] == [line.tolist() for line in far]
+    over = [cross[0], np.array([[60.0, 50.0], [130.0, 50.0]])]  # in one line with it, from within on
+    pieces = [piece[:, 0] for piece in mesh._cut(fixed, over)]
+    assert np.array(sorted(map(tuple, pieces))) == pytest.approx(np.array([[0, 60], [60, 100], [60, 100], [100, 130]]))
     # one that ends on another, and one along it
     assert len(mesh._cut(fixed, [cross[0], np.array([[20.0, 50.0], [60.0, 50.0]])])) == 4
     assert len(mesh._cut(fixed, [])) == 0 == len(mesh._divided(np.zeros((0, 2, 2)), 10.0))
