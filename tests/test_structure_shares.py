@@ -16,7 +16,7 @@ from driftmodel.base.scenarios import find_instrument
 from driftmodel.report.design_words import GROUPS
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box import Block, Box, Sheet
-from driftmodel.structure.box_movement import Answer, solve, solve_with_shares
+from driftmodel.structure.box_movement import SOFTENED, Answer, solve, solve_with_shares
 from driftmodel.structure.joint import pivot_of
 from driftmodel.structure.plate import Board, board
 from driftmodel.structure.response import _from_written, _to_written
@@ -31,6 +31,11 @@ GROWTH = {
     "20 years": {"along": 0.39, "across": 3.5, "shear": 1.55, "through": 1.33, "rolling": 1.03},
 }
 DESIGNS = ("large_x_braced", "small_ladder_braced")
+
+
+def test_shares_are_taken_at_a_third_of_seven_years_growth() -> None:
+    third = {way: growth / 3.0 for way, growth in GROWTH["7 years"].items()}
+    assert pytest.approx(third, abs=0.006) == SOFTENED  # kept to two digits
 
 
 def softened(of: Board, growth: dict[str, float]) -> Board:
