@@ -252,6 +252,16 @@ def test_readings_that_are_not_weighed_in_every_way_count_by_their_chance() -> N
     assert set(made.doubtful) == set(range(8)) - {2, 5} and len(made.slip) == 64
     assert (made.slip[:, 2] == 0.01).all() and (made.slip[:, 5] == 0.02).all()
     residual, swing = 0.1 * np.random.default_rng(5).standard_normal((3, count)), np.ones(3)
+    # of the two the errors are wider by their chance: sd^2 / (1 - chance) in place of sd^2
+    wide = own.inflated * np.isin(np.arange(count), (2, 5))
+    assert (wide[[2, 5]] > 0.0).all()
+    densities = [
+        multivariate_normal.logpdf(residual[0, on], cov=(unsure.law + np.diag(0.05**2 + wide))[np.ix_(on, on)])
+        + (way[made.doubtful] * np.log(0.15 / 2.2) + (1.0 - way[made.doubtful]) * np.log(0.85)).sum()
+        for way, on in zip(made.slip, made.slip < 0.5, strict=True)
+    ]
+    each = made.each(residual, swing)[0]
+    np.testing.assert_allclose(each - each[0], np.array(densities) - densities[0], atol=1e-9)
     away, variance = own.left_out(residual)
     sound = 0.85 * norm.pdf(away, scale=np.sqrt(variance))
     chance = (0.15 / 2.2 / (0.15 / 2.2 + sound)).mean(axis=0)
@@ -367,6 +377,13 @@ def test_a_step_is_found_where_it_fell_and_none_where_there_is_none() -> None:
             # three readings of the action after it, 0.123 on the mean: with a step's 0.15 mm 0.119, sd 0.028
             assert told.between == (days[1], days[2]) and told.action_mm[1] == pytest.approx(0.119, abs=0.008)
             assert told.action_mm[2] - told.action_mm[0] == pytest.approx(2.0 * 1.2816 * 0.0283, rel=0.15)
+        if size == 0.5:  # what comes after a step is no slip once the step is taken off
+
+            def stepped(cloud: Array, ways: Ways) -> Any:
+                return tuple(np.tile(part, (len(cloud), len(ways.slip), 1)) for part in ([-50.0, 0.0], [0.0, 0.5], 0.0))
+
+            after = steps._ways(posterior, np.stack([np.zeros(6), effect * (np.arange(6) >= 2)]), stepped)
+            assert after.noise.slip.max() < 0.1
         three = [place for place, day in enumerate(days) if day != days[0] and day != days[1]]
         few = Stub(**{**vars(posterior), "readings": tuple(rows[place] for place in three)})
         assert steps.lasting_step(few) is None

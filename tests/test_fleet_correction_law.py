@@ -505,9 +505,17 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         seen.append((self, *fitted(self, start)))
         return seen[-1][1:]
 
+    scatter, taken = law._scatter, []
+
+    def scattered(*told: Any) -> float:
+        taken.append(told[-1])
+        return scatter(*told)
+
     monkeypatch.setattr(law._Model, "fitted", noted)
+    monkeypatch.setattr(law, "_scatter", scattered)
     for most, wide in ((400, 3), (6, 6)):
         seen.clear()
+        taken.clear()
         monkeypatch.setattr(law, "MOST_PACES", most)
         fit = law.correct(past, ahead, known, 111, (0.5, 0.5), late, log_sd=0.5, weather_sd=0.1)
         assert (fit.wide, fit.paces, fit.first, fit.lag) == (wide, 12 // wide, 100, (0.5, 0.5))
@@ -536,7 +544,8 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert each.evidence == pytest.approx(chance, rel=1e-6)
             told = np.trace(np.linalg.solve(precision, precision - prior))  # effects that the claims tell
             month = own.rows.at[0] * 12 + own.rows.at[4]
-            assert each.scatter == pytest.approx(law._scatter(own.rows.told, mean, month, 24, told), abs=1e-7)
+            assert each.scatter == pytest.approx(scatter(own.rows.told, mean, month, 24, told), abs=1e-7)
+            assert taken.pop(0) == pytest.approx(told, rel=1e-6)
             middle, nearest = own.centred(effects, prior)
             assert each.mean == pytest.approx(middle, abs=1e-6)
             assert each.factor.T @ each.factor == pytest.approx(nearest, rel=1e-5, abs=1e-4)  # kept rounded
