@@ -165,6 +165,7 @@ def test_rival_laws_share_a_signature_and_differ_by_the_daily_offset() -> None:
     assert 0.2 < np.abs(offset).max() < 1.5
     with pytest.raises(BadInput):
         s.history_with_hysteresis(temperature[:-1], humidity[:-1])
+    assert (s.history_with_hysteresis(np.full(48, 21.0), np.zeros(48)) == 0.0).all()  # bone-dry air, bone-dry wood
 
 
 def test_still_air_leaves_the_moisture_alone() -> None:
