@@ -211,8 +211,6 @@ def _standing(
 PARTICLES = 400
 #: weathers of each: walking a room through them is most of what an instrument costs
 WEATHERS = (10, 10)
-#: who learns where nobody else is called for
-ALONE = Crew()
 
 
 @dataclass(frozen=True)
@@ -226,7 +224,7 @@ class Known:
 
 def learn_from(
     cases: Sequence[Known],
-    crew: Crew = ALONE,
+    crew: Crew | None = None,
     progress: Callable[[str], None] = lambda _: None,
     seed: int = 1,
     claims: Sequence[Claim] = (),
@@ -237,7 +235,7 @@ def learn_from(
     the same readings would count twice.
     """
     found: dict[int, One] = {}
-    for place, one in each(_learned_from, [(place, [case]) for place, case in enumerate(cases)], crew):
+    for place, one in each(_learned_from, [(place, [case]) for place, case in enumerate(cases)], crew or Crew()):
         found[place] = one
         progress(f"{len(found)} of {len(cases)} instruments")
     ones = [found[place] for place in range(len(cases))]

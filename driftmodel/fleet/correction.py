@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
-from scipy.special import gammaln
+from scipy.special import gammaln, softmax
 
 from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion, group_sums, ratio, settled
@@ -96,8 +96,7 @@ class Correction:
     @property
     def chances(self) -> Array:
         """Of each of the rivals, by what is to be said for it."""
-        said = np.array([each.evidence for each in self.rivals])
-        return np.asarray(np.exp(said - said.max()) / np.exp(said - said.max()).sum())
+        return np.asarray(softmax([each.evidence for each in self.rivals]))
 
     def one(self, random: np.random.Generator) -> Correction:
         """One of the rivals, by their chances."""

@@ -102,9 +102,9 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     own = [step.day for step in steps]
     weekly, memory = np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), round(_number("moisture_creep_memory"))
     marks = np.unique(np.append(weekly, own)).astype(np.intp)
-    month = np.empty((len(lags_pct), marks.size))
-    month[:, np.isin(marks, weekly)] = trailing_mean(lags_pct, memory, since % MARK_DAYS, MARK_DAYS)
-    for mark in np.flatnonzero(~np.isin(marks, weekly)).tolist():
+    of_weeks, month = np.isin(marks, weekly), np.empty((len(lags_pct), marks.size))
+    month[:, of_weeks] = trailing_mean(lags_pct, memory, since % MARK_DAYS, MARK_DAYS)
+    for mark in np.flatnonzero(~of_weeks).tolist():
         month[:, mark] = trailing_mean(lags_pct[:, : marks[mark] + 1], memory)[:, -1]
     turned = _last(scenario, at, [one.day for one in scenario.work if one.truss_rod])
     tightened = _last(scenario, at, [one.day for one in scenario.work if one.spacer])

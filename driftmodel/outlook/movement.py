@@ -52,9 +52,9 @@ def acting_lags(lags_pct: Array, rooms: RoomRows | None = None) -> Array:
     to about two thirds over a year; neck and fingerboard bend each other along the grain and relax alike.
 
     rooms: what the rows after the lags are, where there are such rows."""
-    acting = np.array(lags_pct, dtype=float)
+    acting, (times, shares) = np.array(lags_pct, dtype=float), _relaxation()
     for own in _relaxing(rooms):
-        acting[own] = relaxed(acting[own], *_relaxation())
+        acting[own] = relaxed(acting[own], times, shares)
     return acting
 
 

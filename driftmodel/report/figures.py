@@ -77,8 +77,8 @@ def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figur
     axes.set_ylim(min(float(low.min()), foot) - 0.12 * reach, max(float(high.max()), top) + 0.26 * reach)
     _window(axes, fc, brief)
     _rule(axes, scenario, units)
-    winters(axes, brief)
-    years_below(axes, brief)
+    winters(axes, brief.week, brief.southern)
+    years_below(axes, brief.week)
     axes.set_ylabel(f"Action at the 12th fret ({unit})")
     _legend(figure, axes, 3, [_winter_key()])
     return figure
@@ -127,9 +127,9 @@ def drift(brief: Summary, units: str) -> Figure:
         axes.plot(brief.week, middle, color=line, linewidth=1.1, label=f"middle ({kind[1:]})")
         axes.axhline(0.0, color=QUIET, linewidth=0.7)
         axes.set_title(words, loc="left", fontsize=9.5, fontweight="bold", color=line)
-    winters(lower, brief)
-    winters(upper, brief)
-    years_below(lower, brief)
+    winters(lower, brief.week, brief.southern)
+    winters(upper, brief.week, brief.southern)
+    years_below(lower, brief.week)
     figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
     handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
     pictures.key_below(figure, 4, handles=handles, columnspacing=1.2)

@@ -10,8 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.types import Axes, Figure
-from driftmodel.report.ensemble import Summary
+from driftmodel.base.types import Axes, Figure, Times
 from driftmodel.report.texts import Captions
 
 PICTURE_DPI = 130
@@ -117,11 +116,11 @@ def inline_svg(svg: str, name: str, told: Captions) -> str:
     return f'<svg {names} {box[0]} role="img" aria-label="{spoken}">{rest}'
 
 
-def winters(axes: Axes, brief: Summary) -> None:
-    """A grey tick at the foot of the axes for each winter."""
-    first, last = (brief.week[at].astype("datetime64[D]") for at in (0, -1))
+def winters(axes: Axes, days: Times, southern: bool) -> None:
+    """A grey tick at the foot of the axes for each winter from the first of the days to the last."""
+    first, last = (days[at].astype("datetime64[D]") for at in (0, -1))
     starts = np.arange(first.astype("datetime64[Y]") - 1, last.astype("datetime64[Y]") + 1).astype("datetime64[M]")
-    opens, closes = (5, 8) if brief.southern else (11, 14)
+    opens, closes = (5, 8) if southern else (11, 14)
     left = np.maximum((starts + opens).astype("datetime64[D]"), first)
     right = np.minimum((starts + closes).astype("datetime64[D]"), last)
     seen = right > left
@@ -129,9 +128,10 @@ def winters(axes: Axes, brief: Summary) -> None:
     axes.broken_barh(spans, (0.0, 0.025), transform=axes.get_xaxis_transform(), color=QUIET, linewidth=0)
 
 
-def years_below(axes: Axes, brief: Summary) -> None:
-    """Years, or months where there are few of them, below the axes, which reach from end to end."""
-    first, last = (int(brief.week[at].astype("datetime64[Y]").astype(int)) + 1970 for at in (0, -1))
+def years_below(axes: Axes, days: Times) -> None:
+    """Years, or months where there are few of them, below the axes, which reach from the first of the days to the
+    last."""
+    first, last = (int(days[at].astype("datetime64[Y]").astype(int)) + 1970 for at in (0, -1))
     step = 1 if last - first <= 8 else 2 if last - first <= 22 else 5
     at = [np.datetime64(f"{year}-01") for year in range(first + 1, last + 1) if year % step == 0]
     words = [str(day.astype("datetime64[Y]")) for day in at]
@@ -139,7 +139,7 @@ def years_below(axes: Axes, brief: Summary) -> None:
         at = list(
             np.arange(np.datetime64(f"{first}-01"), np.datetime64(f"{last + 1}-01"), 3 if last - first < 2 else 6)
         )
-        at = [day for day in at if brief.week[0] <= day <= brief.week[-1]]
+        at = [day for day in at if days[0] <= day <= days[-1]]
         words = [f"{MONTHS[int(day.astype(int)) % 12]} {day.astype('datetime64[Y]')}" for day in at]
     axes.set_xticks([day.astype("datetime64[D]") for day in at], words)
-    axes.set_xlim(brief.week[0], brief.week[-1])
+    axes.set_xlim(days[0], days[-1])
