@@ -104,7 +104,7 @@ def short(monkeypatch: pytest.MonkeyPatch) -> None:
     """Scenarios look four years ahead in two weathers, not twenty in four, at sixty guitars, not two hundred: where the
     years ahead are no matter."""
     from driftmodel.base import scenarios
-    from driftmodel.record import files
+    from driftmodel.record import case as files
 
     whole = scenarios.scenario_of
 

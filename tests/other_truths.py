@@ -17,9 +17,8 @@ from xarray import Dataset
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.calibration.pooled import COMMON
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.climate.air import hour_of_year, hours_from, make_air
+from driftmodel.climate.air import hour_of_year, hours_from, make_air, saturation_pressure_pa
 from driftmodel.climate.history import scenario_end
-from driftmodel.climate.humid_air import saturation_pressure_pa
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.outlook.calendar import day_of

@@ -25,9 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.climate_file import Normals
-from driftmodel.climate.air import months_of
+from driftmodel.climate.air import months_of, saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.enclosure import first_order_lag
-from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.synthetic import synthetic_air
 from driftmodel.climate.weather import read_weather
 

@@ -14,11 +14,10 @@ import numpy as np
 import pytest
 
 from driftmodel import load_scenario
+from driftmodel.advice.bands import held_strain, restrained_share
 from driftmodel.advice.care import _months_to_mend, advise, band_to_keep, is_better
-from driftmodel.advice.measures import Need, measures_for
+from driftmodel.advice.measures import Need, measures_for, surface_humidity_pct, surface_temperature_c
 from driftmodel.advice.records import Advice, HumidityBand
-from driftmodel.advice.strain import held_strain, restrained_share
-from driftmodel.advice.surfaces import surface_humidity_pct, surface_temperature_c
 from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
@@ -31,7 +30,7 @@ from driftmodel.outlook.lived import bow_ahead, lift_ahead, paths_ahead, with_sp
 from driftmodel.outlook.regrade import NEVER
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.advice_words import advice_terminal
-from driftmodel.report.phrases import months_words
+from driftmodel.report.texts import months_words
 
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = sorted(path.stem for path in (scenarios_dir() / "climates").glob("*.toml"))

@@ -20,8 +20,8 @@ from driftmodel.base.scenarios import load_instrument
 from driftmodel.calibration.decide import WORK
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.add import add, create
-from driftmodel.record.calls import NOW_DAYS, call_list, calls_words
 from driftmodel.record.case import open_record
+from driftmodel.record.words import NOW_DAYS, call_list, calls_words
 from driftmodel.report.sheet import label_page
 
 pytestmark = pytest.mark.usefixtures("undrawn")

@@ -31,8 +31,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.outlook.work import grade_lifts_mm
-from driftmodel.structure.joint import pivot_of
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.joint import pivot_of, string_pull_n
 
 Array = np.ndarray
 GUITARS = 12

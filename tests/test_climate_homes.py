@@ -21,9 +21,8 @@ from driftmodel.base.climate_file import Case, RoomFile
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Room
 from driftmodel.base.rooms import HOMES, home_humidifier, room_of
-from driftmodel.climate.air import hours_from, make_air, months_of
+from driftmodel.climate.air import hours_from, make_air, months_of, saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.enclosure import case_air
-from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.room import drawn_room, indoor_air
 from driftmodel.climate.synthetic import synthetic_air
 from driftmodel.climate.weather import read_weather

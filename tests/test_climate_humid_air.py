@@ -10,7 +10,7 @@ import numpy as np
 import psychrolib
 import pytest
 
-from driftmodel.climate.humid_air import (
+from driftmodel.climate.air import (
     relative_humidity_from_dew_point_pct,
     relative_humidity_pct,
     saturation_pressure_over_water_pa,

@@ -17,9 +17,15 @@ from driftmodel.base import library
 from driftmodel.base.climate_file import Case, Humidifier, Normals, RoomFile
 from driftmodel.base.records import Room
 from driftmodel.base.rooms import room_of
-from driftmodel.climate.air import hours_from, in_months, make_air, months_of
+from driftmodel.climate.air import (
+    hours_from,
+    in_months,
+    make_air,
+    months_of,
+    saturation_density_g_m3,
+    vapour_density_g_m3,
+)
 from driftmodel.climate.enclosure import case_air, first_order_lag, thomson_half_time
-from driftmodel.climate.humid_air import saturation_density_g_m3, vapour_density_g_m3
 from driftmodel.climate.room import (
     drawn_room,
     indoor_air,

@@ -18,7 +18,7 @@ from driftmodel.climate.history import climate_air
 from driftmodel.outlook.compare import compare
 from driftmodel.outlook.levers import with_lever
 from driftmodel.report.compare_words import comparison_terminal
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.joint import string_pull_n
 
 
 def test_pairs_are_of_one_world() -> None:
@@ -98,7 +98,7 @@ def test_an_outage_is_the_only_time_without_water() -> None:
 def test_warming_warms_the_weather_file() -> None:
     base = load_scenario("first-winter").stays[-1]
     warm = with_lever(load_scenario("first-winter"), "warming", 2).stays[-1]
-    from driftmodel.advice.surfaces import outdoor_of
+    from driftmodel.advice.measures import outdoor_of
 
     airs = [climate_air(outdoor_of(stay.climate), stay.start, 24 * 365) for stay in (base, warm)]
     per_k = library.general("outdoor_humidity_per_kelvin").value

@@ -21,11 +21,11 @@ from driftmodel.base.delimited import as_text
 from driftmodel.base.errors import BadInput, one_line
 from driftmodel.base.opened import decoded, parsed_toml
 from driftmodel.calibration import claimed, readings
-from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.climate.air import saturation_pressure_pa
 from driftmodel.climate.logger import read_logger
 from driftmodel.outlook import levers
 from driftmodel.outlook.calendar import trailing_mean
-from driftmodel.structure import joint, neck, plate, strings
+from driftmodel.structure import joint, neck, plate
 from driftmodel.wood import creep, diffusion, movement, sorption
 
 AIR = st.floats(0.0, 99.0)
@@ -251,11 +251,11 @@ def test_a_board_stands_any_way_it_is_cut(rings: float, grain: float, thickness:
 @given(st.sampled_from("CDEFGAB"), st.integers(1, 6), st.floats(0.2, 1.5), st.floats(500.0, 700.0))
 def test_strings_by_mersenne(name: str, octave: int, gauge: float, length: float) -> None:
     """An octave is twice the pitch and four times the pull; twice the gauge four times as well."""
-    low, high = (strings.frequency_hz(f"{name}{each}") for each in (octave, octave + 1))
+    low, high = (joint.frequency_hz(f"{name}{each}") for each in (octave, octave + 1))
     assert high == pytest.approx(2.0 * low)
-    pull = strings.string_tension_n(gauge, 7850.0, length, low)
-    assert strings.string_tension_n(gauge, 7850.0, length, high) == pytest.approx(4.0 * pull)
-    assert strings.string_tension_n(2.0 * gauge, 7850.0, length, low) == pytest.approx(4.0 * pull)
+    pull = joint.string_tension_n(gauge, 7850.0, length, low)
+    assert joint.string_tension_n(gauge, 7850.0, length, high) == pytest.approx(4.0 * pull)
+    assert joint.string_tension_n(2.0 * gauge, 7850.0, length, low) == pytest.approx(4.0 * pull)
     assert pull == pytest.approx(7850.0 * np.pi * gauge**2 / 4e6 * (2.0 * length / 1000.0 * low) ** 2)
 
 

@@ -18,7 +18,7 @@ from driftmodel.outlook import air_levers, build_levers, findings
 from driftmodel.outlook.compare import QUANTILES, compare
 from driftmodel.outlook.draws import draw_unknowns, is_held, share_of_variance, unknowns_of
 from driftmodel.outlook.levers import LEVERS, with_lever
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.joint import string_pull_n
 
 
 @pytest.fixture(scope="module")

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
 from driftmodel.base.scenario_file import StringEvent
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.outlook import (
     air_levers,
     build_levers,

@@ -22,8 +22,7 @@ from driftmodel.outlook.lasting import PART_GROUPS, heat_of_days, lasting_by_par
 from driftmodel.outlook.lived import weekly_bow
 from driftmodel.outlook.regrade import NEVER, Regrades, bow_left
 from driftmodel.report.design_words import GROUPS
-from driftmodel.structure.joint import pivot_of, saddle_rise_mm
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 
 
 @pytest.fixture(scope="module")

@@ -18,8 +18,8 @@ from scipy.stats import norm
 from driftmodel.base.climate_file import Humidifier, Normals
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.climate.air import saturation_density_g_m3
 from driftmodel.climate.history import climate_air, scenario_air
-from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.room import drawn_room, lasting_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import house_numbers

@@ -20,7 +20,7 @@ waitress = pytest.importorskip("waitress", reason="the extra 'page' (Flask, wait
 
 from driftmodel.doors.page import create_app  # noqa: E402
 from driftmodel.report.advice_words import months_words  # noqa: E402
-from driftmodel.report.phrases import percent  # noqa: E402
+from driftmodel.report.texts import percent  # noqa: E402
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.usefixtures("short", "few_particles", "undrawn")

@@ -21,7 +21,7 @@ flask = pytest.importorskip("flask", reason="the extra 'page' (Flask, waitress) 
 pytest.importorskip("waitress", reason="the extra 'page' (Flask, waitress) is not installed")
 
 from driftmodel.base.errors import BadInput  # noqa: E402
-from driftmodel.doors import page, page_bench, page_guard  # noqa: E402
+from driftmodel.doors import page, page_guard, page_state  # noqa: E402
 from driftmodel.doors.page import create_app  # noqa: E402
 from driftmodel.doors.page_state import read_state  # noqa: E402
 
@@ -172,20 +172,20 @@ def test_post_from_the_page_itself_works(plain: int) -> None:
 
 def test_uploads_are_bounded_and_stay_in_their_room(tmp_path: Path) -> None:
     """Names of elsewhere are their last part; of many uploads the last few stand on the disk, of refused ones none."""
-    shelf = page_bench.Shelf(tmp_path)
+    shelf = page_state.Shelf(tmp_path)
     story = b'title = "x"\n[setup]\n'
-    for _ in range(3 * page_bench.KEPT_UPLOADS):
+    for _ in range(3 * page_state.KEPT_UPLOADS):
         name = shelf.take([("../../../tmp/mine.toml", story)])
     for files in ([("a.csv", b"x")], [("mine.exe", b"x")], [("x" * 200 + ".toml", b"")], [("..toml", story)], []):
         with pytest.raises(BadInput):
             shelf.take(files)
     assert shelf.room is not None
     room = Path(shelf.room.name)
-    assert len(list(room.iterdir())) == len(shelf.uploads) == page_bench.KEPT_UPLOADS
+    assert len(list(room.iterdir())) == len(shelf.uploads) == page_state.KEPT_UPLOADS
     assert Path(shelf.all()[name].path).resolve().is_relative_to(room.resolve())
 
 
 def test_a_pipe_in_the_folder_holds_nothing_up(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.toml")
     (tmp_path / "big.toml").write_bytes(b"x = 1\n" * 100_000)
-    assert not [name for name in page_bench.Shelf(tmp_path).all() if name.startswith("own:")]
+    assert not [name for name in page_state.Shelf(tmp_path).all() if name.startswith("own:")]

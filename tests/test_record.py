@@ -20,8 +20,7 @@ import pytest
 from driftmodel.base.errors import BadInput
 from driftmodel.outlook.work import fitted_spacer, grade_lifts_mm, saddle_room_now_mm
 from driftmodel.record.add import add, create
-from driftmodel.record.case import load_scenario, open_case, open_record
-from driftmodel.record.files import LOCK, add_rows, rows_of, writing
+from driftmodel.record.case import LOCK, add_rows, load_scenario, open_case, open_record, rows_of, writing
 
 TOLD = {
     "design": "large_x_braced", "home": "cold_city_heated", "set_up": "2022-09-25", "action": "2.3 mm", "spacer": "J",
@@ -250,7 +249,7 @@ def test_a_kill_in_the_middle_leaves_the_old_rows_and_no_lock_for_long(
     def killed(*_: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("driftmodel.record.files.write_file", killed)
+    monkeypatch.setattr("driftmodel.record.case.write_file", killed)
     with pytest.raises(KeyboardInterrupt):
         add(ada, ("action 2.5 mm",), date(2023, 6, 1))
     monkeypatch.undo()

@@ -24,11 +24,11 @@ from driftmodel.fleet import demand as engine
 from driftmodel.fleet import money
 from driftmodel.fleet.backtest import Backtest, backtest
 from driftmodel.fleet.tables import NONE, Fault
-from driftmodel.report import demand_ages as ages
 from driftmodel.report import demand_document as document
 from driftmodel.report import demand_figures as charts
 from driftmodel.report import demand_figures as figures
 from driftmodel.report import demand_maps as maps
+from driftmodel.report import demand_numbers as ages
 from driftmodel.report import demand_numbers as numbers
 from driftmodel.report import demand_words as words
 from driftmodel.report import demand_workbook

@@ -9,7 +9,7 @@ import matplotlib
 import numpy as np
 import pytest
 
-from driftmodel.report import figures, phrases, pictures, tables, words
+from driftmodel.report import figures, pictures, tables, texts, words
 from driftmodel.report.ensemble import driver_bars, forecast_json, grade_bars, quantiles, summary_of
 
 
@@ -44,12 +44,12 @@ def due(*dates: str) -> Any:
     ],
 )
 def test_dates_in_words(date: str, southern: bool, said: str) -> None:
-    assert phrases.season_words(np.datetime64(date, "ns"), southern) == said
+    assert texts.season_words(np.datetime64(date, "ns"), southern) == said
 
 
 def test_chances_in_words() -> None:
     said = {0.0: "practically never", 0.21: "one time in five", 0.79: "four times in five", 1.0: "practically always"}
-    assert {chance: phrases.chance_words(chance) for chance in said} == said
+    assert {chance: texts.chance_words(chance) for chance in said} == said
 
 
 def test_a_date_beyond_the_horizon_is_said_so(fc: Any, scenario: Any) -> None:
@@ -189,6 +189,6 @@ def test_tables_say_what_the_dataset_says(fc: Any, scenario: Any, brief: Any) ->
 def test_long_lines_go_on_under_their_own_indent() -> None:
     """Lines of the terminal's width at most; short ones, blank ones and tables stay as they are."""
     table = "Month         mean  least\n\n  January     21.0   21.0"
-    assert phrases.wrapped(table) == table
-    first, second = phrases.wrapped("  " + "word " * 25).splitlines()
-    assert first.startswith("  word") and len(first) <= phrases.WIDTH and second.startswith("    word")
+    assert texts.wrapped(table) == table
+    first, second = texts.wrapped("  " + "word " * 25).splitlines()
+    assert first.startswith("  word") and len(first) <= texts.WIDTH and second.startswith("    word")

@@ -24,14 +24,13 @@ from driftmodel.structure import box as boxes
 from driftmodel.structure import mesh
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box_movement import Answer, solve
-from driftmodel.structure.joint import pivot_of
+from driftmodel.structure.joint import pivot_of, string_pull_n
 from driftmodel.structure.mesh import smooth_outline
 from driftmodel.structure.neck import neck_turns_deg_per_n
 from driftmodel.structure.plate import COMPONENTS, Board
 from driftmodel.structure.records import LOADS, BodyResponse
 from driftmodel.structure.response import body_response
 from driftmodel.structure.solid import GRAINS, Timber, solid_wood
-from driftmodel.structure.strings import string_pull_n
 
 Array = NDArray[np.float64]
 

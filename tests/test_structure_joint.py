@@ -14,9 +14,9 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import cache_folder
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import body, joint
+from driftmodel.structure.joint import frequency_hz, string_pull_n, string_tension_n
 from driftmodel.structure.neck import bimetal_curvature_per_m, bow
 from driftmodel.structure.response import body_response, design_response
-from driftmodel.structure.strings import frequency_hz, string_pull_n, string_tension_n
 
 SPACERS = SpacerSet(("low", "flat", "high"), (-0.0508, 0.0, 0.0508), 75.0, 110.0)
 

@@ -32,7 +32,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import body as body_room
 from driftmodel.structure import box as boxes
-from driftmodel.structure import box_blocks, box_mesh, box_movement, box_parts, design, joint, mesh, neck, shell, solid
+from driftmodel.structure import box_mesh, box_movement, box_parts, design, joint, mesh, neck, shell, solid
 from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box_mesh import Dome
@@ -614,13 +614,13 @@ def test_even_strain_in_a_block(block: tuple[shell.Structure, solid.Solid, Array
     )
 
 
-def placed(block: tuple[shell.Structure, solid.Solid, Array]) -> box_blocks.Placed:
+def placed(block: tuple[shell.Structure, solid.Solid, Array]) -> boxes.Placed:
     _, made, number = block
     share = np.array([0.0, 0.5, 1.0])
-    face = box_blocks._simpson(np.array([-20.0, 20.0]), (-20.0, 20.0), made.flat[:, 1])
-    face = face * box_blocks._simpson(share, (0.0, 1.0), made.flat[:, 2]) * (made.flat[:, 0] == 0.0)
+    face = boxes._simpson(np.array([-20.0, 20.0]), (-20.0, 20.0), made.flat[:, 1])
+    face = face * boxes._simpson(share, (0.0, 1.0), made.flat[:, 2]) * (made.flat[:, 0] == 0.0)
     free = (made.flat[:, 2] > 0.0) & (made.flat[:, 2] < 1.0) & (made.flat[:, 0] > 0.0)
-    return box_blocks.Placed(np.asarray(number, dtype=np.int64), made, free, face / face.sum())
+    return boxes.Placed(np.asarray(number, dtype=np.int64), made, free, face / face.sum())
 
 
 def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, solid.Solid, Array]) -> None:
@@ -632,14 +632,14 @@ def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, solid.Sol
     origin, shift, turn = np.array([4.0, -3.0, 7.0]), np.array([1.0, -2.0, 0.5]), np.array([1e-3, 2e-3, -3e-3])
     moved = np.zeros((of.node_count, 6))
     moved[number, :3] = shift + np.cross(turn, made.places - origin)
-    rows = box_blocks.motion(one, origin, 6 * of.node_count)
+    rows = box.motion(one, origin, 6 * of.node_count)
     assert rows @ moved.ravel() == pytest.approx([*shift, *turn])
     places = np.zeros((of.node_count, 3))
     places[number] = made.places
     rigid = box_movement._rigid(places, origin) @ np.concatenate([shift, turn])
     assert rigid.reshape(-1, 6)[number, :3] == pytest.approx(moved[number, :3])
     assert rigid.reshape(-1, 6)[:, 3:] == pytest.approx(np.broadcast_to(turn, (of.node_count, 3)))
-    held = box_blocks.held(one)
+    held = box.held(one)
     whole = box_movement._rigid(places, np.zeros(3)).toarray()[held]
     assert len(set(held)) == 6 and np.linalg.cond(whole / [1.0, 1.0, 1.0, 50.0, 50.0, 50.0]) < 30.0
     assert set(np.array(held) // 6 - 5) <= set(np.flatnonzero(one.free).tolist())
@@ -650,7 +650,7 @@ def test_a_tied_node_goes_with_the_shell_and_its_turn() -> None:
     arm."""
     shell_moves = np.array([[1.0, 2.0, 3.0, 0.1, 0.2, 0.3], [5.0, -1.0, 0.0, -0.2, 0.1, 0.05]])
     weights = coo_matrix(np.array([[0.25, 0.75]]))
-    rows = box_blocks._tied(np.array([2]), np.array([0, 1]), weights, (4.0, 9.0))
+    rows = box._tied(np.array([2]), np.array([0, 1]), weights, (4.0, 9.0))
     size = 18
     ties = box_movement._ties(rows, size)
     told = ties @ np.concatenate([shell_moves.ravel(), [0.0, 0.0, 0.0, 7.0, 8.0, 9.0]])
@@ -708,8 +708,8 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
     to = shell.Structure(len(place))
     ring = np.concatenate([border, border[:1]])
     half = (own.top.thickness_mm / 2.0, own.back.thickness_mm / 2.0, own.side_thickness_mm / 2.0)
-    skin = box_blocks.Skin(top, back, side, (number[0], number[1], number[2]), ring, half, 60.0)
-    blocks = [box_blocks.add_block(to, skin, domes, each, end, inner)
+    skin = box.Skin(top, back, side, (number[0], number[1], number[2]), ring, half, 60.0)
+    blocks = [box.add_block(to, skin, domes, each, end, inner)
               for each, end, inner in ((own.neck_block, 0.0, 1.0), (own.tail_block, 500.0, -1.0))]  # fmt: skip
     every = np.zeros((to.node_count, 3))
     every[: len(place)] = place
@@ -722,7 +722,7 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
         assert one.end.sum() == pytest.approx(1.0) and (one.end[outer > 1.2] == 0.0).all() and (one.end >= 0.0).all()
         glued = (outer < 1.2) | (np.abs(one.of.flat[:, 2] - 0.5) > 0.5 - 1e-9)
         assert one.free.tolist() == (~glued).tolist()
-        assert set(np.array(box_blocks.held(one)) // 6) <= set(one.number[one.free].tolist())
+        assert set(np.array(box.held(one)) // 6) <= set(one.number[one.free].tolist())
         upper = np.abs(one.of.flat[:, 2] - 1.0) < 1e-9
         assert z[upper] == pytest.approx(domes[0].height(one.of.places[upper]) - half[0], abs=0.15)
     for shift in np.eye(6) * [1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3]:
@@ -734,18 +734,16 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
 def test_simpsons_weights_are_exact_to_the_third_power() -> None:
     lines = np.array([0.0, 4.0, 10.0])
     at = np.array([0.0, 2.0, 4.0, 7.0, 10.0, 11.0])
-    weights = box_blocks._simpson(lines, (0.0, 10.0), at)
+    weights = boxes._simpson(lines, (0.0, 10.0), at)
     for power in range(4):
         assert weights @ at**power == pytest.approx(10.0 ** (power + 1) / (power + 1))
-    assert box_blocks._simpson(lines, (4.0, 10.0), at) == pytest.approx([0.0, 0.0, 1.0, 4.0, 1.0, 0.0])
-    assert box_blocks._lines([-35.0, 35.0], 28.0) == pytest.approx([-35.0, -35.0 / 3, 35.0 / 3, 35.0])
-    assert (
-        box_blocks._lines([0.0, 1.0], 0.5).tolist() == [0.0, 0.5, 1.0] and box_blocks._lines([0.0, 1.0], 9.0).size == 2
-    )
+    assert boxes._simpson(lines, (4.0, 10.0), at) == pytest.approx([0.0, 0.0, 1.0, 4.0, 1.0, 0.0])
+    assert box._lines([-35.0, 35.0], 28.0) == pytest.approx([-35.0, -35.0 / 3, 35.0 / 3, 35.0])
+    assert box._lines([0.0, 1.0], 0.5).tolist() == [0.0, 0.5, 1.0] and box._lines([0.0, 1.0], 9.0).size == 2
     ring = np.array([[0.0, 10.0], [0.0, -10.0], [50.0, -10.0], [50.0, 10.0], [0.0, 10.0]])
-    assert box_blocks._reach(ring, 50.0, np.array([-10.0, 4.0])) == pytest.approx([70.0, 84.0])
-    assert box_blocks._reach(ring, 0.0, np.array([10.0, 6.0])) == pytest.approx([0.0, 4.0])
-    high = box_blocks._line(Dome(400.0, 5000.0, 1.0, None), np.array([0.0, 50.0]), -1.4)
+    assert box._reach(ring, 50.0, np.array([-10.0, 4.0])) == pytest.approx([70.0, 84.0])
+    assert box._reach(ring, 0.0, np.array([10.0, 6.0])) == pytest.approx([0.0, 4.0])
+    high = box._line(Dome(400.0, 5000.0, 1.0, None), np.array([0.0, 50.0]), -1.4)
     assert high == pytest.approx((-1.4, 350.0 / 10000.0))
 
 

@@ -18,10 +18,15 @@ from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import find_instrument, load_instrument
 from driftmodel.structure import neck as neck_join
 from driftmodel.structure.body import respond
-from driftmodel.structure.joint import action_change_mm, bow_action_mm, pivot_to_saddle_mm, saddle_change_mm
+from driftmodel.structure.joint import (
+    action_change_mm,
+    bow_action_mm,
+    pivot_to_saddle_mm,
+    saddle_change_mm,
+    string_pull_n,
+)
 from driftmodel.structure.neck import bow, neck_section
 from driftmodel.structure.response import coefficients
-from driftmodel.structure.strings import string_pull_n
 
 
 @pytest.fixture(scope="module")

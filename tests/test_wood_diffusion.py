@@ -15,7 +15,7 @@ from scipy.linalg.lapack import dgtsv
 from scipy.optimize import brentq
 from scipy.signal import lfilter
 
-from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.climate.air import saturation_pressure_pa
 from driftmodel.wood import diffusion as d
 from driftmodel.wood.sorption import equilibrium_moisture_content, isotherm_slope
 

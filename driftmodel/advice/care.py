@@ -8,22 +8,22 @@ from dataclasses import replace
 import numpy as np
 
 from driftmodel.advice.bands import (
+    Held,
     Year,
     action_band,
     average_year,
     daily_humidity,
+    held_strain,
     historic_air,
     months_at_risk,
+    restrained_share,
     settled_later_pct,
     wood_band,
 )
-from driftmodel.advice.measures import Measure, Need, measures_for
+from driftmodel.advice.measures import Measure, Need, air_at_wall, cold_surfaces, measures_for
 from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, MeasureResult, MonthRisk, Outcome
-from driftmodel.advice.strain import Held, held_strain, restrained_share
-from driftmodel.advice.surfaces import air_at_wall, cold_surfaces
-from driftmodel.base.limits import DAMP_PCT, DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAMP_PCT, DAYS_PER_YEAR, Array
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from driftmodel.base.types import Array, Flags
+from driftmodel.base.schema import Array, Flags
 
 Columns = TypeVar("Columns")
 

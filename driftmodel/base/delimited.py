@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import DataFrame
+from driftmodel.base.schema import DataFrame
 
 DELIMITERS = (",", ";", "\t", "|")
 

@@ -10,7 +10,7 @@ from numbers import Integral
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.limits import FIRST_DAY, LAST_DAY
+from driftmodel.base.schema import FIRST_DAY, LAST_DAY
 
 #: of each part of a message (lists of known names are the longest that are meant)
 MOST_SHOWN = 2000

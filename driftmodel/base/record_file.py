@@ -1,5 +1,6 @@
 """The shape of an instrument's record: record.toml in a folder of its own, short because what is usual need not be
-said. Readings and work stand beside it in bench.csv."""
+said, readings and work beside it in bench.csv; and the small file of numbers that many instruments taught, which a
+scenario names: `learned = "my-workshop.toml"`."""
 
 from __future__ import annotations
 
@@ -9,9 +10,40 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from driftmodel.base import library
-from driftmodel.base.file_models import INVENTED, SEED, YEARS_AHEAD, key
-from driftmodel.base.limits import MOST_SEED
+from driftmodel.base.file_models import INVENTED, SEED, YEARS_AHEAD, FileModel, key
+from driftmodel.base.records import LearnedPrior
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
+from driftmodel.base.schema import MOST_SEED
+from driftmodel.base.tomlfile import toml_text, validated
+
+
+class NumberFile(FileModel):
+    name: str = key('"residual_gain"')
+    median: float = key("1.0", gt=0, le=1000)
+    log_sd: float = key("0.4", gt=0, le=3)
+    words: str = key('"how far a guitar settles beyond what its wood says"', default="")
+
+
+class LearnedFile(FileModel):
+    title: str = key('"What 30 instruments taught"', default="")
+    source: str = key('"learned from 30 instruments"', min_length=1)
+    number: list[NumberFile] = key("[[number]] with name, median and log_sd", min_length=1)
+
+
+def read_learned(path: Path) -> tuple[LearnedPrior, ...]:
+    """The learned numbers of a file. Raises BadInput naming line and key; names are checked where they are used."""
+    data, _ = validated(LearnedFile, path)
+    return tuple(LearnedPrior(one.name, one.median, one.log_sd, data.source) for one in data.number)
+
+
+def learned_text(title: str, source: str, numbers: tuple[tuple[LearnedPrior, str], ...]) -> str:
+    """The file of learned numbers, each with its words."""
+    rows = [
+        {"name": one.name, "median": float(f"{one.median:.6g}"), "log_sd": float(f"{one.log_sd:.6g}"), "words": words}
+        for one, words in numbers
+    ]
+    return toml_text({"title": title, "source": source, "number": rows})
+
 
 RECORD, BENCH = "record.toml", "bench.csv"
 

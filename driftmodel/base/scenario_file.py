@@ -11,7 +11,7 @@ from typing import Annotated, Any
 from pydantic import model_validator
 
 from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, Noun, day, key, over_keys
-from driftmodel.base.limits import MOST_SEED
+from driftmodel.base.schema import MOST_SEED
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,9 @@ from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import record_of
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
-from driftmodel.base.learned_file import read_learned
 from driftmodel.base.materials import recording
 from driftmodel.base.opened import is_there, scenarios_dir
+from driftmodel.base.record_file import read_learned
 from driftmodel.base.records import Climate, Instrument, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up

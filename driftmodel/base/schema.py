@@ -1,4 +1,5 @@
-"""The one table of variable names: what flows between the rooms, in which unit, on which dimensions.
+"""What flows between the rooms, each told once: names of types, limits of days, seeds and humidity, and the one table
+of variables with units and dimensions. Types of libraries too heavy to import are anything at all to a running program.
 
 `described` puts it on a dataset: units, long_name, and what the climate and forecast conventions (CF-1.11) have a word
 for: standard_name and cell_methods. Dates carry their unit in the encoding, as xarray writes them.
@@ -7,9 +8,44 @@ for: standard_name and cell_methods. Dates carry their unit in the encoding, as 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from datetime import date
+from typing import TYPE_CHECKING, Any
 
-from driftmodel.base.types import Dataset
+#: clocks of nanoseconds end in 2262; a history starts here and runs on for decades
+FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
+#: a seed stands in files that hold whole numbers of 64 bits
+MOST_SEED = 2**63 - 1
+
+DAYS_PER_YEAR = 365.25
+
+#: points an answer is told by: the range that holds four times in five, and its middle
+QUANTILES = (0.1, 0.5, 0.9)
+BAND = QUANTILES[::2]
+#: humidity of the air below which wood is dry and above which it is damp; below the first, cracks open (common
+#: practice, no source), %
+CRACKS_PCT, DRY_PCT, DAMP_PCT = 30.0, 35.0, 70.0
+#: days a year of such air from which on it is told (common practice, no source)
+DRY_DAYS = 30.0
+
+if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes as Axes
+    from matplotlib.figure import Figure as Figure
+    from numpy.typing import NDArray
+    from pandas import DataFrame as DataFrame
+    from pandas import Series as Series
+    from xarray import DataArray as DataArray
+    from xarray import Dataset as Dataset
+
+    Array = NDArray[np.float64]
+    Single = NDArray[np.float32]
+    Integers = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+    Times = NDArray[np.datetime64]
+else:
+    Array = Single = Integers = Flags = Times = Any
+    Axes = Figure = DataFrame = Series = DataArray = Dataset = Any
+
 
 PARTS = ("top", "top_braces", "back", "back_braces", "neck", "fingerboard")
 

@@ -7,8 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from driftmodel.base.limits import QUANTILES
-from driftmodel.base.types import Array
+from driftmodel.base.schema import QUANTILES, Array
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.moments import Moment

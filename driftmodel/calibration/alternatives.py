@@ -16,7 +16,7 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, as_calibration, bands_of, learn
 from driftmodel.calibration.records import BenchBook, Calibration

@@ -13,8 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.build import Brace
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Instrument, Scenario
-from driftmodel.base.schema import PARTS
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import PARTS, Array, Dataset
 from driftmodel.calibration import moments as at_moments
 from driftmodel.calibration.moments import HELD, ROWS, CreepAtMoments, Drive, Moment, Table
 from driftmodel.calibration.records import BenchBook

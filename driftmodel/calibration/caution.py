@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.sampler import Sampled
 from driftmodel.calibration.slips import Ways
 

@@ -20,7 +20,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 from driftmodel.outlook.regrade import NEVER

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import Posterior, learn, learned, scouts_for
 from driftmodel.calibration.outcomes import quantiles

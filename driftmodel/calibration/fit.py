@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.forward import (

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import WorkDone
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.moments import HELD, NOON, ROWS, TRANSPORT, AtMoments, CreepAtMoments, Moment, on_nodes
@@ -18,9 +18,8 @@ from driftmodel.calibration.room_moments import room_factor, terms_of
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
 from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, lasting_pull_n, put_together
-from driftmodel.structure.joint import pivot_of, saddle_rise_mm
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 from driftmodel.structure.records import Coefficients
-from driftmodel.structure.strings import string_pull_n
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import PARTS
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import PARTS, Array, Dataset
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 from driftmodel.outlook.lasting import (

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
-from driftmodel.base.types import Array, Flags
+from driftmodel.base.schema import Array, Flags
 from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.outlook.work import grade_lifts_mm

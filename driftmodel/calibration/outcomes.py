@@ -8,9 +8,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from driftmodel.base.limits import DAYS_PER_YEAR, QUANTILES
 from driftmodel.base.records import WorkDone
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAYS_PER_YEAR, QUANTILES, Array
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import (
     Moved,

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.base.workers import Crew, each
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.claimed import GAIN, Claim, Claims, claims_say

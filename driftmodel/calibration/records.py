@@ -7,7 +7,7 @@ from datetime import date
 from math import inf
 
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.work import as_of
 

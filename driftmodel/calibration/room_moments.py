@@ -9,7 +9,7 @@ import numpy as np
 from xarray import Dataset
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.moments import ROWS, CreepAtMoments, Drive, Moment, Table
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.draws import WIDEST_SD

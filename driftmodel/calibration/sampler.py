@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array, Flags
+from driftmodel.base.schema import Array, Flags
 
 #: share of the cloud that must still count after a tempering step
 KEPT_SHARE = 0.5

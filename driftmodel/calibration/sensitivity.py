@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of

@@ -13,7 +13,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.calibration.unsure import STAYS, Noise
 

@@ -15,7 +15,7 @@ from datetime import date
 
 import numpy as np
 
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.calibration.fit import Posterior
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.sampler import sample

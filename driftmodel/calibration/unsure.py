@@ -22,8 +22,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.limits import DAYS_PER_YEAR
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
 from driftmodel.calibration.forward import (
     Plan,

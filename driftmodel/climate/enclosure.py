@@ -11,7 +11,7 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.climate_file import Case
-from driftmodel.base.types import Array, Dataset, Times
+from driftmodel.base.schema import Array, Dataset, Times
 from driftmodel.climate.air import in_months, make_air, with_outdoors
 
 #: the inside of a padded case follows the room's temperature with this lag (common practice, no source)

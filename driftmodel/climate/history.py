@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Climate, Scenario, Stay
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import DAYS_PER_YEAR, Dataset
 from driftmodel.climate.air import (
     LONGEST_FILL_DAYS,
     OUTDOORS,

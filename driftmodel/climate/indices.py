@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import Array, Dataset
 from driftmodel.climate.air import months_of
 
 #: EN 15757:2010 (from memory): 30-day centred mean, 7th to 93rd percentile, no tighter than 10 % RH, 13 months

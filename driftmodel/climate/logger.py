@@ -18,7 +18,7 @@ from driftmodel.base.delimited import with_point
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
-from driftmodel.base.types import Array, Dataset, Flags, Times
+from driftmodel.base.schema import Array, Dataset, Flags, Times
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table

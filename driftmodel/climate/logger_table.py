@@ -14,7 +14,7 @@ import numpy as np
 from driftmodel.base.delimited import cells_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
 from driftmodel.base.opened import bytes_of
-from driftmodel.base.types import Flags, Integers
+from driftmodel.base.schema import Flags, Integers
 
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}
 #: where a column of a role stands in most tables

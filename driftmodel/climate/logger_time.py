@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput, near_match, near_matches
-from driftmodel.base.types import DataFrame, Integers, Series, Times
+from driftmodel.base.schema import DataFrame, Integers, Series, Times
 from driftmodel.climate.logger_table import OWN_COLUMNS
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.opened import bytes_of, check_file
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import Dataset
 from driftmodel.climate.air import hour_of_year
 
 #: forty years of hours at a hundred points, two variables in double precision, are 560

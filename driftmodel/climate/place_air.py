@@ -11,7 +11,7 @@ from driftmodel.base.climate_file import Logger, Outdoor
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate
-from driftmodel.base.types import Dataset, Integers, Times
+from driftmodel.base.schema import Dataset, Integers, Times
 from driftmodel.climate.air import HOUR, TYPICAL_YEAR, hour_of_year, hours_from, make_air
 from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.logger import logged_air

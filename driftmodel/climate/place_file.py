@@ -10,9 +10,8 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import file_digest
-from driftmodel.base.types import Array, DataArray, Dataset
-from driftmodel.climate.air import HOUR, hours_from, make_air
-from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
+from driftmodel.base.schema import Array, DataArray, Dataset
+from driftmodel.climate.air import HOUR, hours_from, make_air, relative_humidity_from_dew_point_pct
 from driftmodel.climate.netcdf import opened_netcdf
 
 NAMES = {

@@ -20,10 +20,9 @@ from numpy.typing import ArrayLike
 
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Room
-from driftmodel.base.types import Array, Dataset, Flags, Integers, Times
-from driftmodel.climate.air import OUTDOORS, in_months, make_air
+from driftmodel.base.schema import Array, Dataset, Flags, Integers, Times
+from driftmodel.climate.air import OUTDOORS, in_months, make_air, saturation_density_g_m3
 from driftmodel.climate.enclosure import first_order_lag
-from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
 
 #: outdoor daily means between which the excess falls (Kalamees, Vinha and Kurnitski 2006)

@@ -17,7 +17,7 @@ from driftmodel.base.climate_file import Seen
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room
-from driftmodel.base.types import Array, Dataset, Flags
+from driftmodel.base.schema import Array, Dataset, Flags
 from driftmodel.climate.air import hour_of_year, hours_from, in_months
 from driftmodel.climate.place_air import record_span, stated_air
 from driftmodel.climate.room import drawn_room

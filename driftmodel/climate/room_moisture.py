@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.arrays import banded_recursion
-from driftmodel.base.types import Array, Flags
-from driftmodel.climate.humid_air import saturation_density_g_m3
+from driftmodel.base.schema import Array, Flags
+from driftmodel.climate.air import saturation_density_g_m3
 
 REFERENCE_C = 20.0
 #: switches agree after a few rounds; each round sets at least one more step right

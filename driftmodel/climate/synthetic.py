@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.climate_file import Normals
-from driftmodel.base.types import Array, Dataset, Times
-from driftmodel.climate.air import hour_of_year, hours_from, make_air
-from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.base.schema import Array, Dataset, Times
+from driftmodel.climate.air import hour_of_year, hours_from, make_air, saturation_pressure_pa
 
 _NOISE_FROM = np.datetime64("1970-01-01", "D")
 _MONTH_DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])

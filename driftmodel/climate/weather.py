@@ -16,9 +16,16 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
-from driftmodel.base.types import Array, Dataset, Flags
-from driftmodel.climate.air import TYPICAL_YEAR, check_gap_policy, fill_gaps, hours_from, longest_run, make_air
-from driftmodel.climate.humid_air import relative_humidity_from_dew_point_pct
+from driftmodel.base.schema import Array, Dataset, Flags
+from driftmodel.climate.air import (
+    TYPICAL_YEAR,
+    check_gap_policy,
+    fill_gaps,
+    hours_from,
+    longest_run,
+    make_air,
+    relative_humidity_from_dew_point_pct,
+)
 from driftmodel.climate.weather_formats import Rows, rows_of
 
 _files: Memory[Dataset] = Memory(16)

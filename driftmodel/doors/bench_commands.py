@@ -140,7 +140,7 @@ def calibrate(
         ahead = lives.told_likeliest()
         written += write_report(run(ahead, unknowns=found.draws), ahead, report, terms.units)[:1]
     from driftmodel.calibration.sensitivity import worth_reading
-    from driftmodel.report.phrases import wrapped
+    from driftmodel.report.texts import wrapped
 
     terms.answer(
         lambda: wrapped(

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import Dataset
 from driftmodel.doors.shared import Terms, shared_options
 
 
@@ -40,7 +40,7 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
             "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
         )
     from driftmodel.base.record_file import is_record
-    from driftmodel.record.files import folder_of, read_record
+    from driftmodel.record.case import folder_of, read_record
 
     own = Path(instrument)
     chosen = read_record(own)[0].instrument if is_record(own) else find_instrument(instrument)

@@ -21,9 +21,17 @@ from driftmodel.advice.care import advise
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
-from driftmodel.doors.page_bench import Shelf, bench_answer
 from driftmodel.doors.page_guard import HOST, bounded_server, guard
-from driftmodel.doors.page_state import SLIDERS, choices, command_line, read_state, rival_state, what_if
+from driftmodel.doors.page_state import (
+    SLIDERS,
+    Shelf,
+    bench_answer,
+    choices,
+    command_line,
+    read_state,
+    rival_state,
+    what_if,
+)
 from driftmodel.doors.page_view import Answer, answer
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns

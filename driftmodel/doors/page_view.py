@@ -11,9 +11,8 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from driftmodel.advice.bands import average_year
-from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import QUANTILES, Array
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.records import ReadingRow
@@ -29,8 +28,8 @@ from driftmodel.outlook.season import (
 )
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.phrases import months_words, percent
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
+from driftmodel.report.texts import months_words, percent
 from driftmodel.report.words import when_sentence
 
 RUST = "#7b3410"

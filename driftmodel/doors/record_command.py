@@ -87,7 +87,7 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
     from datetime import date
 
     from driftmodel.record.add import add as put
-    from driftmodel.record.files import folder_of
+    from driftmodel.record.case import folder_of
 
     own = folder_of(folder)
     if not sayings and not note:
@@ -106,8 +106,7 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
 @shared_options
 def show(folder: Path, when: str | None, terms: Terms) -> None:
     """What a record holds, as of a day."""
-    from driftmodel.record.case import open_record
-    from driftmodel.record.files import folder_of
+    from driftmodel.record.case import folder_of, open_record
     from driftmodel.record.words import record_json
     from driftmodel.record.words import show as shown
 
@@ -125,8 +124,7 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
 
     The owner's sheet with the same facts is written by driftmodel advise FOLDER.
     """
-    from driftmodel.record.case import open_record
-    from driftmodel.record.files import folder_of
+    from driftmodel.record.case import folder_of, open_record
     from driftmodel.report.folder import write_files
     from driftmodel.report.sheet import label_page
 
@@ -147,7 +145,7 @@ def list_(folder: Path, when: str | None, terms: Terms) -> None:
     """
     from datetime import date
 
-    from driftmodel.record.calls import call_list, calls_json, calls_words
+    from driftmodel.record.words import call_list, calls_json, calls_words
 
     calls = call_list(folder, day_named(when) if when else date.today(), terms.progress, terms.units)
     terms.kept("calls", terms.answer(lambda: calls_words(calls, terms.units), lambda: calls_json(calls)))

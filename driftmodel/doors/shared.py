@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftmodel.base.errors import BadInput, day_told, near_match, unwritable
-from driftmodel.base.limits import MOST_SEED
+from driftmodel.base.schema import MOST_SEED
 
 if TYPE_CHECKING:
     from datetime import date

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from driftmodel.base.errors import whole_number
 from driftmodel.base.records import Climate, Instrument, Scenario
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import Dataset
 
 if TYPE_CHECKING:
     from driftmodel.advice.records import Advice

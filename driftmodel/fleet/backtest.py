@@ -14,8 +14,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.limits import BAND, QUANTILES
-from driftmodel.base.types import Array
+from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at

@@ -19,7 +19,7 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario, Stay
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.outlook.calendar import day_of, horizon_days
 from driftmodel.outlook.chain import air_fingerprint

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import group_sums
-from driftmodel.base.types import Array, Integers
+from driftmodel.base.schema import Array, Integers
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells, gaps_ahead, past_of_cell, regraded_kind
 from driftmodel.fleet.passage import FAR, Lives, Passages, late_by, lives_after_regrade, lives_of, of_each_kind

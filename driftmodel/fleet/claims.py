@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import gamma
 
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 
 @dataclass(frozen=True)

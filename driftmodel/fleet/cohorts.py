@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.passage import Cell
 from driftmodel.fleet.roster import Fleet, Units
 from driftmodel.fleet.tables import NONE

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from scipy.special import betaln
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 KEEPS = (1.0, 0.9, 0.75, 0.5)  # how much a month's reports still say of the lag a month later: one of these
 STEADY = 2.0  # in logs, by how much a change must foretell better than none; own choices, no source

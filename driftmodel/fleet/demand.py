@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.materials import recording
-from driftmodel.base.schema import described
-from driftmodel.base.types import Array, Dataset, Flags, Integers
+from driftmodel.base.schema import Array, Dataset, Flags, Integers, described
 from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.cell_demand import Window

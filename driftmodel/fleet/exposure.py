@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftmodel.base.arrays import group_sums, only, ratio
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.delay import delayed
 from driftmodel.fleet.passage import FAR, Lives, lives_after_regrade, of_each_kind
 from driftmodel.fleet.reporting import Asked, Waiting, waiting_until

@@ -8,7 +8,7 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.arrays import ratio
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.fleet.correction import expected_of
 from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, FRESH, TOLD

@@ -7,7 +7,7 @@ from datetime import date
 from pydantic import field_validator, model_validator
 
 from driftmodel.base.file_models import INVENTED, SEED, TITLE, FileModel, day, key, over_keys
-from driftmodel.base.limits import MOST_SEED
+from driftmodel.base.schema import MOST_SEED
 
 
 class FilesFile(FileModel):

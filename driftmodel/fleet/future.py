@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftmodel.base.arrays import group_sums, ratio
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.cell_demand import IN, OUT
 from driftmodel.fleet.correction import Correction
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind

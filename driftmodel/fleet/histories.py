@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array, Integers
+from driftmodel.base.schema import Array, Integers
 from driftmodel.fleet.roster import REGRADE, Fleet, Units
 from driftmodel.fleet.tables import NONE
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import gamma
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.types import Array, Integers, Single
+from driftmodel.base.schema import Array, Integers, Single
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE

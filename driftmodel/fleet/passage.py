@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array, Integers
+from driftmodel.base.schema import Array, Integers
 
 KERNEL_MONTHS = 12.0  # regrades within a year of a unit's own may stand for it; own choice, no source
 NEAREST = 20  # ... but no more than about so many, the nearest in age; own choice, no source

@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.limits import BAND, QUANTILES
-from driftmodel.base.types import Array
+from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import SOON_MONTHS, Demand

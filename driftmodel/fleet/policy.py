@@ -15,8 +15,7 @@ import numpy as np
 
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.limits import BAND
-from driftmodel.base.types import Array, Integers
+from driftmodel.base.schema import BAND, Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.cohorts import cohorts_of, in_cover

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.base.arrays import only
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Integers
+from driftmodel.base.schema import Integers
 from driftmodel.fleet.reconcile import reconciled, stop_at_suspects
 from driftmodel.fleet.roster import CLAIM_COLUMNS, CLAIM_EXTRAS, PLAN_COLUMNS, Claims, Fleet, Tally, Units
 from driftmodel.fleet.rows import claims_of, plan_of, rates_of, unit_table, units_of

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Flags
+from driftmodel.base.schema import Flags
 from driftmodel.fleet.roster import CLAIM_COLUMNS, DISPOSITIONS, REGRADE, Claims, Units
 from driftmodel.fleet.rows import other_currency
 from driftmodel.fleet.tables import NONE, Table

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.fleet.delay import ReportingLag, WaitingShare, lag_from_claims, stated_lag, waiting_from_claims
 from driftmodel.fleet.roster import REGRADE, Claims
 from driftmodel.fleet.run import FleetDemand

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from driftmodel.base.arrays import group_sums, ratio
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.delay import delayed
 from driftmodel.fleet.passage import FAR, Lives
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.tables import Fault
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Flags, Integers
+from driftmodel.base.schema import Flags, Integers
 from driftmodel.fleet.roster import (
     DISPOSITIONS,
     MOST_COVER,

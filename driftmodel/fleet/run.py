@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.materials import Numbers, note_all, recording
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expected_of_cell
 from driftmodel.fleet.cohorts import Cohorts

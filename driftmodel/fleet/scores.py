@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import binom
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 
 def crps_samples(samples: ArrayLike, observed: ArrayLike) -> Array:

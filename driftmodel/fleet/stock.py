@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 
 @dataclass(frozen=True)

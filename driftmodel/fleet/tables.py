@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base.delimited import as_text, delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.limits import FIRST_DAY, LAST_DAY
 from driftmodel.base.opened import MOST_TABLE_MB, check_file
-from driftmodel.base.types import Array, DataFrame, Flags
+from driftmodel.base.schema import FIRST_DAY, LAST_DAY, Array, DataFrame, Flags
 from driftmodel.base.written import write_file
 
 NONE = -1  # month or index that is not there

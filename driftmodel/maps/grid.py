@@ -11,7 +11,7 @@ import numpy as np
 
 from driftmodel.base.climate_file import Normals
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Array, DataArray, Dataset, Flags, Integers, Times
+from driftmodel.base.schema import Array, DataArray, Dataset, Flags, Integers, Times
 from driftmodel.climate.air import hour_of_year
 from driftmodel.climate.netcdf import opened_netcdf, write_netcdf
 from driftmodel.climate.place_file import air_values, air_variable

@@ -13,10 +13,9 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array, Dataset, Times
+from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Times
 from driftmodel.base.workers import Crew, Progress, each
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air

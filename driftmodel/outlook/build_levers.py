@@ -14,8 +14,7 @@ from driftmodel.base.build import Brace
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument
-from driftmodel.structure.joint import pivot_to_saddle_mm
-from driftmodel.structure.strings import string_pull_n
+from driftmodel.structure.joint import pivot_to_saddle_mm, string_pull_n
 
 
 def _plates(scenario: Scenario, **changed: Any) -> Scenario:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array, Times
+from driftmodel.base.schema import Array, Times
 from driftmodel.wood.creep import fading_sums
 
 YEAR_DAYS = 365

@@ -11,7 +11,7 @@ import numpy as np
 
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.records import Scenario, note_scenario
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import Array, Dataset
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.calendar import day_of

@@ -9,11 +9,9 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import inputs_digest
-from driftmodel.base.limits import QUANTILES
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import described
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import QUANTILES, Array, Dataset, described
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast, numbers_record, told
 from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing

@@ -12,11 +12,9 @@ import numpy as np
 
 from driftmodel.base import __version__
 from driftmodel.base.keeping import file_digest, inputs_digest
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.materials import Numbers, recording
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import described
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import DAYS_PER_YEAR, Dataset, described
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts

@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base import schema
-from driftmodel.base.limits import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array, Dataset, Times
+from driftmodel.base.schema import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES, Array, Dataset, Times
 from driftmodel.outlook.calendar import forecast_time
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of

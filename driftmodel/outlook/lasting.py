@@ -18,16 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import PartWeights
-from driftmodel.structure.joint import pivot_of, saddle_rise_mm
+from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 from driftmodel.structure.neck import clamp_lost, opened
 from driftmodel.structure.records import Coefficients
-from driftmodel.structure.strings import string_pull_n
 from driftmodel.wood import creep
 from driftmodel.wood.diffusion import time_grid
 

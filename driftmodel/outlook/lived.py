@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.base.types import Array, Flags
+from driftmodel.base.schema import DAYS_PER_YEAR, Array, Flags
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.lasting import BOW
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades

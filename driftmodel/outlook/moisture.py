@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftmodel.base.records import Instrument, Scenario
-from driftmodel.base.schema import PARTS
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import PARTS, Array, Dataset
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.room_lags import RoomRows, room_rows, room_weights
 from driftmodel.outlook.wood_air import built_moisture, slab_of, transport, wood_air

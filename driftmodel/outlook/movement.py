@@ -8,7 +8,7 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Array, Single
+from driftmodel.base.schema import Array, Single
 from driftmodel.outlook.calendar import YEAR_DAYS, day_of, horizon_days, reference_state
 from driftmodel.outlook.draws import Draws, part_movement
 from driftmodel.outlook.lasting import LASTING, RISING

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.limits import BAND, QUANTILES
 from driftmodel.base.records import Climate, Scenario
-from driftmodel.base.types import Array
+from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.outlook import air_levers
 from driftmodel.outlook.air_levers import with_last_climate
 from driftmodel.outlook.chain import Chain, run_chain

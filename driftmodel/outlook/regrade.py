@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
-from driftmodel.base.types import Array, Flags
+from driftmodel.base.schema import Array, Flags
 from driftmodel.outlook.calendar import day_of, horizon_days, string_load
 from driftmodel.outlook.work import action_by_step_mm, grade_lifts_mm, lift_by_step_mm, saddle_by_step_mm
 

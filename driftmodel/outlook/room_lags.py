@@ -21,10 +21,10 @@ import numpy as np
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room, Scenario
-from driftmodel.base.types import Array, Dataset, Flags, Integers, Times
+from driftmodel.base.schema import Array, Dataset, Flags, Integers, Times
+from driftmodel.climate.air import saturation_density_g_m3
 from driftmodel.climate.enclosure import inside_case
 from driftmodel.climate.history import climate_air, lived_in_turn
-from driftmodel.climate.humid_air import saturation_density_g_m3
 from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import drawn_room, lasting_air, moisture_flows, room_heat, switched_on
 from driftmodel.climate.room_fit import fitted

@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.limits import BAND
 from driftmodel.base.records import Climate, Room
-from driftmodel.base.types import Array, Dataset
+from driftmodel.base.schema import BAND, Array, Dataset
 from driftmodel.climate.history import climate_air
 from driftmodel.climate.place_air import record_span
 from driftmodel.climate.room import drawn_room

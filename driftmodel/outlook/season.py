@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
-from driftmodel.base.types import Array, Dataset, Integers, Single, Times
+from driftmodel.base.schema import Array, Dataset, Integers, Single, Times
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 

@@ -10,8 +10,8 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.build import Brace, Neck
 from driftmodel.base.records import Instrument, Scenario
-from driftmodel.base.types import Array
-from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.base.schema import Array
+from driftmodel.climate.air import saturation_pressure_pa
 from driftmodel.wood import diffusion, sorption
 
 #: state at which the reference speed of moisture is stated

@@ -8,10 +8,9 @@ from datetime import date
 
 import numpy as np
 
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import StringEvent
-from driftmodel.base.types import Array
+from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.structure.joint import grade_rotations_deg, pivot_to_saddle_mm, saddle_change_mm
 
 

@@ -18,8 +18,7 @@ from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file
 from driftmodel.calibration.said import saying_of
 from driftmodel.outlook.work import fitted_spacer
-from driftmodel.record.case import Case, open_record, since_set_up
-from driftmodel.record.files import COLUMNS, add_rows, add_tables, read_record
+from driftmodel.record.case import COLUMNS, Case, add_rows, add_tables, open_record, read_record, since_set_up
 
 
 @dataclass(frozen=True)

@@ -1,23 +1,173 @@
-"""What every verb is about: a scenario, or an instrument's record as of a day, with its work done and its readings."""
+"""What every verb is about: a scenario, or an instrument's record as of a day, with its work done and its readings.
+
+A record's two files are read and written safely: no row is lost, two may write at once, a kill leaves the old file.
+ada/record.toml   the instrument: design, serial, set-up, where it lives; plain keys, few of them
+ada/bench.csv     readings and work, a line each, oldest first, only ever added to
+"""
 
 from __future__ import annotations
 
+import csv
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.delimited import delimiter_of
+from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.frozen import Frozen
-from driftmodel.base.record_file import BENCH, Tag, is_record
+from driftmodel.base.opened import text_of
+from driftmodel.base.record_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario as load_plain
+from driftmodel.base.scenarios import scenario_of
+from driftmodel.base.tomlfile import validated
+from driftmodel.base.written import write_file
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.work import as_of
-from driftmodel.record.files import folder_of, read_record, rows_of
+
+COLUMNS = (
+    "date", "what", "value", "tool", "uncertainty", "temperature", "relative_humidity", "hours_at_bench", "spacer",
+    "strings", "work", "note",
+)  # fmt: skip
+LOCK = ".writing"
+UNWRITTEN = "see who owns the folder, and whether the disk is full"
+#: a writer holds the lock for a moment only; one this old was left by a run that died
+STALE_SECONDS, PATIENCE_SECONDS = 30.0, 45.0
+
+
+def folder_of(path: Path) -> Path:
+    """The record's folder, of a folder or of the record.toml in it. Raises BadInput where there is none."""
+    folder = path.parent if path.name == RECORD else path
+    if not is_record(folder):
+        raise BadInput(
+            f'"{path}" holds no record ({RECORD})' if folder.is_dir() else f'there is no record "{path}"',
+            "the folder of an instrument's record",
+            mend=f'driftmodel record new {path} --design large_x_braced --home cold_city_heated --set-up 2026-09-25 '
+            '--action "2.3 mm" --spacer J',
+        )  # fmt: skip
+    return folder
+
+
+def read_record(path: Path) -> tuple[Scenario, Tag]:
+    """The instrument as its record.toml tells it, no work in it yet, and its tag. Raises BadInput."""
+    folder = folder_of(path)
+    usual: dict[str, float] = {}
+
+    def fill(tree: dict[str, Any]) -> dict[str, Any]:
+        whole, taken = filled(tree, folder.resolve().name)
+        usual.update(taken)
+        return whole
+
+    data, raw = validated(RecordFile, folder / RECORD, fill)
+    scenario = scenario_of(folder / RECORD, data, raw, folder.resolve().name)
+    return scenario, Tag(data.serial, data.owner, data.workshop, usual)
+
+
+def rows_of(folder: Path) -> str:
+    """The text of bench.csv, '' where nothing was read or done yet."""
+    file = folder / BENCH
+    return text_of(file, "the record's readings and work", mend="check the path") if file.exists() else ""
+
+
+def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[Path], None]) -> Path:
+    """Adds lines at the end of bench.csv. check: is handed a file with the lines added before it takes its place, and
+    raises BadInput if it cannot be read; then nothing is written. Raises BadInput where it cannot be written."""
+    file = folder / BENCH
+    with writing(folder):
+        before = rows_of(folder)
+        header = next((line for line in before.splitlines() if line.strip() and not line.startswith("#")), "")
+        known = header.split(delimiter_of(header)) if header else list(COLUMNS)
+        columns = [_plain(name) for name in known]
+        missing = sorted({name for row in rows for name in row if row[name]} - set(columns))
+        if missing:
+            raise BadInput(
+                f"the file has no column {', '.join(missing)}", "a header with it", file=file, place="row 1",
+                mend=delimiter_of(header).join([*known, *missing]),
+            )  # fmt: skip
+        text = before if before.endswith("\n") or not before else before + "\n"
+        if not before:
+            text = ";".join(COLUMNS) + "\n"
+        put = StringIO()
+        writer = csv.writer(put, delimiter=delimiter_of(header or ";".join(COLUMNS)), lineterminator="\n")
+        for row in rows:
+            writer.writerow([" ".join(str(row.get(name, "")).split()) for name in columns])
+        trial = folder / f".{BENCH}-trial-{os.getpid()}"
+        try:
+            write_file(trial, (text + put.getvalue()).encode())
+            check(trial)
+            write_file(file, (text + put.getvalue()).encode())
+        except OSError as fault:
+            raise unwritable(file, fault, UNWRITTEN) from fault
+        finally:
+            trial.unlink(missing_ok=True)
+    return file
+
+
+def add_tables(folder: Path, text: str) -> Path:
+    """Adds tables, such as a [[stay]], at the end of record.toml; refused whole if it can then not be read."""
+    file = folder / RECORD
+    with writing(folder):
+        before = text_of(file, "a record", mend="check the path")
+        after = (before if before.endswith("\n") else before + "\n") + "\n" + text
+        try:
+            write_file(file, after.encode())
+            try:
+                read_record(folder)
+            except BadInput:
+                write_file(file, before.encode())
+                raise
+        except OSError as fault:
+            raise unwritable(file, fault, UNWRITTEN) from fault
+    return file
+
+
+@contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """One writer at a time: a lock file of our own, taken over when whoever left it is long gone. Raises BadInput."""
+    lock, until = folder / LOCK, time.monotonic() + PATIENCE_SECONDS
+    while True:
+        try:
+            os.close(os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+            break
+        except FileExistsError:
+            _take_over_if_stale(lock)
+            if time.monotonic() > until:
+                raise BadInput(
+                    "somebody else is writing to this record", "a moment's patience", file=lock,
+                    mend="try again; if nobody is writing, delete that file",
+                ) from None  # fmt: skip
+            time.sleep(0.02)
+        except OSError as fault:
+            raise unwritable(folder, fault, UNWRITTEN) from fault
+    try:
+        yield
+    finally:
+        lock.unlink(missing_ok=True)
+
+
+def _take_over_if_stale(lock: Path) -> None:
+    try:
+        if time.time() - lock.stat().st_mtime > STALE_SECONDS:
+            lock.rename(lock.with_name(f"{LOCK}-{os.getpid()}"))
+            lock.with_name(f"{LOCK}-{os.getpid()}").unlink(missing_ok=True)
+    except OSError:
+        return
+
+
+def _plain(name: str) -> str:
+    stem = name.strip().strip('"').lower().replace(" ", "_")
+    head, _, last = stem.rpartition("_")
+    return head if head and last in ("mm", "in", "g", "kg", "degc", "degf", "pct", "thou") else stem
 
 
 @dataclass(frozen=True)

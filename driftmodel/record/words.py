@@ -1,16 +1,24 @@
-"""A record in words: what it holds, and the call list."""
+"""A record in words: what it holds; and the call list: of all records in a folder, who is due, whom to ring before
+which season, and what to ask."""
 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from pathlib import Path
 
-from driftmodel.base.record_file import RECORD
+from driftmodel.base.errors import BadInput
+from driftmodel.base.record_file import RECORD, is_record
 from driftmodel.base.records import WorkDone
 from driftmodel.base.units import length_words, temperature_words
+from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
-from driftmodel.record.case import Case
-from driftmodel.report.phrases import WIDTH
+from driftmodel.record.case import Case, open_record
+from driftmodel.report.grade_words import AIR, headline
+from driftmodel.report.texts import WIDTH, percent, upper
 
 NAMES = {
     "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "closed at",
@@ -114,3 +122,157 @@ def record_json(case: Case) -> dict[str, object]:
                   "action_mm": one.action_mm, "anew": one.anew} for one in case.book.work],
         "remarks": list(case.book.remarks),
     }  # fmt: skip
+
+
+#: a season is rung about where being outside the rule in it is more likely than not; a reading is asked for where
+#: nothing was read for this long; a season this near is rung about now, days (common practice, no source)
+LIKELY, LONG_UNREAD_DAYS, NOW_DAYS = 0.5, 540, 30
+PARTICLES = 400
+#: why to ring, in the order of the list, and the head over each part of it
+HEADS = {
+    "due": "Work is due",
+    "dry": "Ring before the dry season",
+    "damp": "Ring before the damp season",
+    "unread": "Not read for long",
+    "": "Nothing to ring about",
+}
+
+
+@dataclass(frozen=True)
+class Call:
+    """One instrument on the list. why: key of HEADS, the most pressing. by: the day to ring by, None where there is
+    none. answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
+    over the next dry and damp 90 days as it is left, from dry_from and damp_from on; dry_mm, damp_mm: its middle then.
+    ask: what to ask."""
+
+    folder: str
+    title: str
+    serial: str
+    owner: str
+    spacer: str
+    last_read: date | None
+    why: str
+    by: date | None
+    said: str
+    answer: str
+    dry_outside: float
+    damp_outside: float
+    dry_from: date
+    damp_from: date
+    dry_mm: float
+    damp_mm: float
+    ask: tuple[str, ...]
+
+
+def call_list(
+    folder: Path, today: date, progress: Callable[[str], None] = lambda _: None, units: str = "metric"
+) -> tuple[tuple[Call, ...], tuple[str, ...]]:
+    """The calls of all records in a folder, most pressing first, and what could not be read. Raises BadInput where
+    there is no record at all."""
+    folders = [folder] if is_record(folder) else sorted(path for path in _below(folder) if is_record(path))
+    if not folders:
+        raise BadInput(
+            f'no record in "{folder}"',
+            "a folder with the records' folders in it",
+            mend="driftmodel record list records",
+        )
+    calls, faults = [], []
+    for number, own in enumerate(folders, start=1):
+        progress(f"record {number} of {len(folders)}: {own.name}")
+        try:
+            calls.append(call_of(open_record(own, today), units))
+        except BadInput as fault:
+            faults.append(f"{own.name}: {fault}")
+    order = list(HEADS)
+    return tuple(sorted(calls, key=lambda call: (order.index(call.why), call.by or date.max, call.title))), tuple(
+        faults
+    )
+
+
+def _below(folder: Path) -> list[Path]:
+    return [path for path in folder.iterdir() if path.is_dir()] if folder.is_dir() else []
+
+
+def call_of(case: Case, units: str = "metric") -> Call:
+    """What one record says of a call. Raises BadInput where its air does."""
+    scenario, tag = case.scenario, case.tag
+    assert scenario.today is not None and tag is not None and case.folder is not None
+    today = scenario.today
+    decision = decide_unread(scenario, case.book, today, PARTICLES)
+    left = decision.option("leave")
+    assert left is not None
+    outside = {"dry": 1.0 - left.dry_inside, "damp": 1.0 - left.damp_inside}
+    starts = dict(zip(("dry", "damp"), decision.seasons_from, strict=True))
+    last = max((one.date for one in case.book.readings), default=None)
+    why, by = "", None
+    if decision.said in WORK:
+        why, by = "due", today
+    elif seasons := [season for season, share in outside.items() if share > LIKELY]:
+        why = min(seasons, key=lambda season: starts[season])
+        by = max(starts[why] - timedelta(days=NOW_DAYS), today)
+    elif last is None or (today - last).days > LONG_UNREAD_DAYS:
+        why = "unread"
+    return Call(
+        str(case.folder), scenario.title, tag.serial, tag.owner, fitted_spacer(scenario), last, why, by, decision.said,
+        headline(decision, units), outside["dry"], outside["damp"], starts["dry"], starts["damp"], left.dry_mm[1],
+        left.damp_mm[1], _ask(case, decision, why, last) if why else (),
+    )  # fmt: skip
+
+
+def _ask(case: Case, decision: Decision, why: str, last: date | None) -> tuple[str, ...]:
+    """What to ask on the telephone, the most telling first."""
+    scenario, work = case.scenario, case.book.work
+    assert scenario.today is not None
+    climate = scenario.stays[-1].climate
+    ask = []
+    if climate.humidifier is not None or (climate.case is not None and climate.case.humidifier_pct is not None):
+        ask.append("did the humidifier run, and was it kept filled and clean?")
+    elif why in ("dry", "damp") or decision.said in AIR:
+        ask.append("is there a hygrometer beside it, and what does it say now?")
+    anew = [one for one in work if one.anew]
+    if anew and (last is None or anew[-1].day > last):
+        ask.append(f'since {anew[-1].day} ("{anew[-1].words}"): was it looked over for loose braces and open seams?')
+    if last is None or (scenario.today - last).days > LONG_UNREAD_DAYS:
+        ask.append("can it come in, or what is the action at the 12th fret, and the humidity beside it?")
+    moved = scenario.stays[-1].start
+    ask.append("does it still live there?" if (scenario.today - moved).days > 365 else "how is the new place heated?")
+    return tuple(ask)
+
+
+def calls_words(listed: tuple[tuple[Call, ...], tuple[str, ...]], units: str = "metric") -> str:
+    """The list for the terminal: those to ring first, under a head each, then the rest a line each."""
+    calls, faults = listed
+    lines: list[str] = []
+    for why, head in HEADS.items():
+        own = [call for call in calls if call.why == why]
+        if own:
+            lines += [*([""] if lines else []), head]
+        for call in own:
+            named = " ".join(part for part in (call.title, call.serial and f"({call.serial})") if part)
+            named += f", {call.owner}" if call.owner else ""
+            seasons = (
+                f"dry season from {call.dry_from}: {length_words(call.dry_mm, units)}, {percent(call.dry_outside)} "
+                f"likely to be outside; damp from {call.damp_from}: {length_words(call.damp_mm, units)}, "
+                f"{percent(call.damp_outside)}"
+            )
+            read = f"last read {call.last_read}" if call.last_read else "never read"
+            if not why:
+                lines += textwrap.wrap(
+                    f"{named}: {read}; {seasons}", WIDTH, initial_indent="  ", subsequent_indent="    "
+                )
+                continue
+            when = "" if call.by is None else ": now" if why == "due" else f": by {call.by}"
+            lines.append(f"  {named}{when}")
+            for fact in (call.answer, f"{upper(read)}; {seasons}.", *(f"Ask: {question}" for question in call.ask)):
+                lines += textwrap.wrap(fact, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    lines += [f"Cannot be read: {fault}" for fault in faults]
+    return "\n".join(lines).strip()
+
+
+def calls_json(listed: tuple[tuple[Call, ...], tuple[str, ...]]) -> dict[str, object]:
+    """The list for machines, metric."""
+    calls, faults = listed
+    plain = [
+        {key: str(value) if isinstance(value, date) else value for key, value in asdict(call).items()} for call in calls
+    ]
+    return {"calls": plain, "cannot_be_read": list(faults)}

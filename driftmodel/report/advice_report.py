@@ -15,10 +15,9 @@ from driftmodel.advice.records import Advice
 from driftmodel.base.delimited import as_text
 from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Figure
+from driftmodel.base.schema import Figure
 from driftmodel.report import advice_words, texts
-from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Page, Section, write_page
+from driftmodel.report.folder import Page, Section, write_page, write_whole
 from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 from driftmodel.report.sheet import owner_sheet
 

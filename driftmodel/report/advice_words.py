@@ -7,9 +7,18 @@ import textwrap
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
-from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, months_words, percent, upper, years_words
 from driftmodel.report.tables import Table
-from driftmodel.report.texts import filled
+from driftmodel.report.texts import (
+    MONTHS,
+    WIDTH,
+    chance_words,
+    during,
+    filled,
+    months_words,
+    percent,
+    upper,
+    years_words,
+)
 
 GIVES_BY_DAY = ("room humidifier", "both")
 QUART_L = 0.946352946  # US liquid quart, exact

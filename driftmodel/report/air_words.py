@@ -13,17 +13,16 @@ import numpy as np
 from driftmodel.base.climate_file import OutdoorTable
 from driftmodel.base.errors import BadInput
 from driftmodel.base.file_models import table_of
-from driftmodel.base.limits import CRACKS_PCT, DAMP_PCT
 from driftmodel.base.records import Climate
+from driftmodel.base.schema import CRACKS_PCT, DAMP_PCT, Dataset, Figure
 from driftmodel.base.tomlfile import toml_text
-from driftmodel.base.types import Dataset, Figure
 from driftmodel.base.units import celsius_to_fahrenheit
 from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
 from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
 from driftmodel.report.folder import write_files
-from driftmodel.report.phrases import MONTHS, wrapped
 from driftmodel.report.pictures import blank, key_below, png
+from driftmodel.report.texts import MONTHS, wrapped
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.types import Axes, Figure
+from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted

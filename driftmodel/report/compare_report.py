@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Axes, Dataset, Figure
+from driftmodel.base.schema import Axes, Dataset, Figure
 from driftmodel.report import compare_words, texts
 from driftmodel.report.compare_words import LEAST, SHOWN, short_names
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Page, Section, write_page
+from driftmodel.report.folder import Page, Section, write_page, write_whole
 from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
 
 

@@ -7,10 +7,10 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from driftmodel.base.types import DataFrame, Dataset
+from driftmodel.base.schema import DataFrame, Dataset
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.phrases import WIDTH, upper
 from driftmodel.report.tables import Table
+from driftmodel.report.texts import WIDTH, upper
 
 SHOWN = {
     "inside_days": "days a year inside the rule",

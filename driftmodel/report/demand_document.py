@@ -7,7 +7,7 @@ from typing import Any
 
 from driftmodel.base import __version__
 from driftmodel.base.delimited import csv_text
-from driftmodel.base.types import DataFrame
+from driftmodel.base.schema import DataFrame
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts
 from driftmodel.fleet.tables import write_faults
@@ -16,8 +16,7 @@ from driftmodel.report import texts
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
-from driftmodel.report.folder import check_folder, write_whole
-from driftmodel.report.html_page import render
+from driftmodel.report.folder import check_folder, render, write_whole
 from driftmodel.report.pictures import draw, our_style
 from driftmodel.report.tables import Table
 

@@ -9,13 +9,12 @@ from typing import Any
 import numpy as np
 from scipy.special import gammaincinv
 
-from driftmodel.base.types import Array, Figure
+from driftmodel.base.schema import Array, Figure
 from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report import pictures
-from driftmodel.report.demand_ages import AGE_STEP, age_rates
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
-from driftmodel.report.demand_numbers import DemandBook, fan, past_reports
+from driftmodel.report.demand_numbers import AGE_STEP, DemandBook, age_rates, fan, past_reports
 from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, ZONE, key_below
 
 MOST_PANELS = 6

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driftmodel.base.types import Figure
+from driftmodel.base.schema import Figure
 from driftmodel.report.demand_numbers import DemandBook, heat
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank, month_axis
 

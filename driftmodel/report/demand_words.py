@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.limits import QUANTILES
+from driftmodel.base.schema import QUANTILES
 from driftmodel.fleet.backtest import skill_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.ensemble import by_points
-from driftmodel.report.phrases import MONTHS, WIDTH
+from driftmodel.report.texts import MONTHS, WIDTH
 
 MOST_LINES = 4
 MOVED = 0.05  # a rate that claims move by this share or more is told; own choice, no source

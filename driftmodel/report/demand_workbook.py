@@ -14,8 +14,7 @@ from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
-from driftmodel.report.phrases import MONTHS
-from driftmodel.report.texts import definitions, fixed, said
+from driftmodel.report.texts import MONTHS, definitions, fixed, said
 
 LINE = 15  # points of height
 NOTE_WIDE = 100  # characters of a note's line

@@ -12,7 +12,7 @@ import numpy as np
 
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
-from driftmodel.base.types import Axes, Figure
+from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_unit, length_words
 from driftmodel.report.design_words import COMPONENTS, GROUPS, PARTS, behaviour_words, sensitivity_table, what_if_table
 from driftmodel.report.folder import write_files

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from driftmodel.base.limits import DAYS_PER_YEAR
 from driftmodel.base.records import Instrument
+from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.base.units import length_unit
 from driftmodel.structure.design import Behaviour, Sensitivity
 from driftmodel.structure.joint import (
@@ -14,6 +14,7 @@ from driftmodel.structure.joint import (
     intonation_shift_cents,
     pivot_to_saddle_mm,
     saddle_change_mm,
+    string_pull_n,
     tongue_thickness_mm,
 )
 from driftmodel.structure.neck import (
@@ -23,7 +24,6 @@ from driftmodel.structure.neck import (
     slack_turn_deg,
     string_moment_nm,
 )
-from driftmodel.structure.strings import string_pull_n
 
 GROUPS = {
     "top": "top",

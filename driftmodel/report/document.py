@@ -11,11 +11,10 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import Dataset
 from driftmodel.report import figures, tables, texts, words
 from driftmodel.report.ensemble import SERIES, Summary, summary_of
-from driftmodel.report.folder import REPORT, write_whole
-from driftmodel.report.html_page import render
+from driftmodel.report.folder import REPORT, render, write_whole
 from driftmodel.report.pictures import draw, our_style
 
 

@@ -8,10 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import MOVEMENTS, PARTS
-from driftmodel.base.types import Dataset, Integers
+from driftmodel.base.schema import MOVEMENTS, PARTS, QUANTILES, Dataset, Integers
 from driftmodel.base.units import MM_PER_INCH, length_words
 from driftmodel.outlook.season import average_year_from, is_southern, month_of, monthly_means, past_rule_by_month, swing
 from driftmodel.outlook.work import ahead_years

@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.limits import DAMP_PCT, DRY_PCT
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Axes, Dataset, Figure
+from driftmodel.base.schema import DAMP_PCT, DRY_PCT, Axes, Dataset, Figure
 from driftmodel.base.units import length_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report import pictures

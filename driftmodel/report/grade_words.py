@@ -14,8 +14,7 @@ from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_words import plain_json, points_words
-from driftmodel.report.phrases import WIDTH, percent
-from driftmodel.report.texts import filled, said
+from driftmodel.report.texts import WIDTH, filled, percent, said
 
 #: left as it is on so many days a year inside the rule, nothing more is said
 MOST_OF_THE_YEAR = 300.0

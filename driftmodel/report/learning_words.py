@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.learned_file import learned_text
+from driftmodel.base.record_file import learned_text
 from driftmodel.base.records import LearnedPrior
-from driftmodel.base.types import Figure
+from driftmodel.base.schema import Figure
 from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
 from driftmodel.report.folder import write_files

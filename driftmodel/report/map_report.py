@@ -10,12 +10,11 @@ import numpy as np
 
 from driftmodel.base.delimited import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Axes, DataFrame, Dataset, Figure
+from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
-from driftmodel.report.folder import write_whole
-from driftmodel.report.html_page import Page, Section, write_page
-from driftmodel.report.phrases import WIDTH, percent
+from driftmodel.report.folder import Page, Section, write_page, write_whole
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
+from driftmodel.report.texts import WIDTH, percent
 
 NAMED_POINTS = 400  # above so many the value of each is not printed on it
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.types import Axes, Figure, Times
+from driftmodel.base.schema import Axes, Figure, Times
 from driftmodel.report.texts import Captions
 
 PICTURE_DPI = 130

@@ -13,8 +13,7 @@ from driftmodel.base import __version__
 from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
-from driftmodel.report.phrases import both_lengths, during, months_words
-from driftmodel.report.texts import said
+from driftmodel.report.texts import both_lengths, during, months_words, said
 from driftmodel.report.words import when_sentence
 
 

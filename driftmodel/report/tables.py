@@ -10,9 +10,8 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.build import Brace, Plate
-from driftmodel.base.limits import QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import DataFrame, Dataset
+from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import Summary, length_scale, signed_length

@@ -1,13 +1,16 @@
 """Fixed text of the reports, kept as data in texts.toml: figure titles and captions, cautions, honest limits, what lies
-in each folder, what the words mean."""
+in each folder, what the words mean; and dates, months, chances and counts as a person says them."""
 
 from __future__ import annotations
 
+import textwrap
 import tomllib
 from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any
+
+from driftmodel.base.units import length_words
 
 #: figure -> (title, caption). The description read aloud is the title and the caption together
 Captions = Mapping[str, tuple[str, str]]
@@ -56,3 +59,104 @@ def limits(*names: str) -> list[str]:
 def definitions(**told: object) -> list[tuple[str, str]]:
     """What each word of a demand forecast means; told: what stands in braces."""
     return [(word, meaning.format(**told)) for word, meaning in fixed()["definitions"].items()]
+
+
+#: columns of a terminal that a line of words takes at most
+WIDTH = 100
+SEASONS = ("winter", "spring", "summer", "autumn")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+#: chances and how a person says them; the nearest is used
+SAYINGS = (
+    (0.05, "one time in twenty"),
+    (0.10, "one time in ten"),
+    (1 / 7, "one time in seven"),
+    (0.20, "one time in five"),
+    (0.25, "one time in four"),
+    (1 / 3, "one time in three"),
+    (0.40, "two times in five"),
+    (0.50, "about half the time"),
+    (0.60, "three times in five"),
+    (2 / 3, "two times in three"),
+    (0.75, "three times in four"),
+    (0.80, "four times in five"),
+    (0.90, "nine times in ten"),
+    (0.95, "nineteen times in twenty"),
+)
+
+
+def chance_words(chance: float) -> str:
+    """A chance of 0 to 1 as a person says it: 'four times in five'."""
+    if chance < 0.005:
+        return "practically never"
+    if chance < 0.035:
+        return "less than one time in twenty"
+    if chance > 0.975:
+        return "practically always"
+    return min(SAYINGS, key=lambda each: abs(each[0] - chance))[1]
+
+
+def season_words(date: Any, southern: bool = False) -> str:
+    """'spring 2034'; a season over the turn of the year, winter or southern summer, has both: 'winter 2033/34'."""
+    month = date.astype("datetime64[M]")
+    year, number = int(month.astype("datetime64[Y]").astype(int)) + 1970, int(month.astype(int)) % 12
+    name = SEASONS[((number + 1) // 3 + (2 if southern else 0)) % 4]
+    if number in (0, 1, 11):
+        first = year if number == 11 else year - 1
+        return f"{name} {first}/{(first + 1) % 100:02d}"
+    return f"{name} {year}"
+
+
+def wrapped(text: str) -> str:
+    """The same text in lines of WIDTH at most, what goes on indented by two more than its line."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        own = line[: len(line) - len(line.lstrip())]
+        lines += textwrap.wrap(line, WIDTH, subsequent_indent=f"{own}  ") or [""]
+    return "\n".join(lines)
+
+
+def upper(words: str) -> str:
+    """The same with a capital at the front."""
+    return words[0].upper() + words[1:]
+
+
+def years_words(count: int) -> str:
+    return f"{count} year" if count == 1 else f"{count} years"
+
+
+def percent(chance: float) -> str:
+    return f"{100 * chance:.0f} %"
+
+
+def months_words(months: tuple[int, ...]) -> str:
+    """Months as runs, over the turn of the year too: 'November to March'; 'no month' for none."""
+    if not months:
+        return "no month"
+    if len(months) == 12:
+        return "all year"
+    runs: list[list[int]] = []
+    start = next(m for m in months if (m - 2) % 12 + 1 not in months)
+    for step in range(12):
+        month = (start - 1 + step) % 12 + 1
+        if month not in months:
+            continue
+        if runs and (runs[-1][-1] % 12) + 1 == month:
+            runs[-1].append(month)
+        else:
+            runs.append([month])
+    named = [MONTHS[r[0] - 1] if len(r) == 1 else f"{MONTHS[r[0] - 1]} to {MONTHS[r[-1] - 1]}" for r in runs]
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+
+
+def during(months: tuple[int, ...]) -> str:
+    """Months as a person puts them in a sentence: 'from October to May', 'in August', 'all year'."""
+    words = months_words(months)
+    return words if len(months) == 12 else f"from {words}" if " to " in words.split(" and ")[0] else f"in {words}"
+
+
+def both_lengths(length_mm: float) -> str:
+    """A length in both units: '2.00 mm (0.079 in)'."""
+    return f"{length_words(length_mm, 'metric')} ({length_words(length_mm, 'inch')})"

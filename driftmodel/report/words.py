@@ -10,16 +10,24 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.limits import DRY_DAYS, QUANTILES
 from driftmodel.base.records import Scenario
-from driftmodel.base.types import Dataset
+from driftmodel.base.schema import DRY_DAYS, QUANTILES, Dataset
 from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.ensemble import average_year, past_rule, signed_length
-from driftmodel.report.phrases import MONTHS, WIDTH, chance_words, during, percent, season_words, upper, years_words
-from driftmodel.report.texts import filled
+from driftmodel.report.texts import (
+    MONTHS,
+    WIDTH,
+    chance_words,
+    during,
+    filled,
+    percent,
+    season_words,
+    upper,
+    years_words,
+)
 
 #: what falls due within so many days of today is due now
 NOW_DAYS = 31

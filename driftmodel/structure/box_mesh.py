@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Patch
 

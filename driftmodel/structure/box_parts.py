@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Bar, Box, Patch, Sheet
 from driftmodel.structure.box_mesh import Dome, Meshed, ledge_line

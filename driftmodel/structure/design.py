@@ -12,10 +12,9 @@ from driftmodel.base.records import Instrument
 from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
 from driftmodel.structure.box_movement import Answer, Shape, solve, solve_with_shares, top_shape
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.joint import over_top_at_join_mm, pivot_to_saddle_mm, string_pull_n
 from driftmodel.structure.neck import neck_turns_deg_per_n
 from driftmodel.structure.records import LOADS
-from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
 
 #: each input is moved by this share to either side
 STEP = 0.05

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.spatial import Delaunay, cKDTree
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 
 #: points nearer than this share of the mesh size become one
 _MERGE = 0.08

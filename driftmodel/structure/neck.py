@@ -11,10 +11,15 @@ from numpy.typing import ArrayLike
 from driftmodel.base import library
 from driftmodel.base.build import Neck, Strings
 from driftmodel.base.records import Instrument
-from driftmodel.base.types import Array
-from driftmodel.structure.joint import bow_action_mm, bow_relief_mm, pivot_to_saddle_mm
+from driftmodel.base.schema import Array
+from driftmodel.structure.joint import (
+    bow_action_mm,
+    bow_relief_mm,
+    over_top_at_join_mm,
+    pivot_to_saddle_mm,
+    string_pull_n,
+)
 from driftmodel.structure.records import NeckResponse
-from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
 
 
 def bimetal_curvature_per_m(

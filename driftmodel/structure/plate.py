@@ -8,7 +8,7 @@ from math import cos, radians, sin
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 #: shear correction of a rectangular section, 5/6 (Reissner 1945)
 SHEAR_CORRECTION = 5.0 / 6.0

@@ -10,9 +10,9 @@ from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, finger
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS
 from driftmodel.structure import neck as neck_room
+from driftmodel.structure.joint import over_top_at_join_mm
 from driftmodel.structure.neck import neck_turns_deg_per_n, root_length_mm
 from driftmodel.structure.records import LOADS, BodyResponse, Coefficients, NeckResponse
-from driftmodel.structure.strings import over_top_at_join_mm
 
 _FIELDS = ("bridge_height_mm", "bridge_tilt_deg", "block_rotation_deg", "body_width_mm")
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix
 
-from driftmodel.base.types import Array, Flags, Integers
+from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.structure.plate import Section
 
 #: nodes of a cubic triangle, strains of a shell (in-plane 3, curvature 3, through shear 2, turn about the normal 1)

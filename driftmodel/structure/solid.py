@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.types import Array, Integers
+from driftmodel.base.schema import Array, Integers
 from driftmodel.structure import shell
 from driftmodel.structure.plate import COMPONENTS
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base.arrays import first_order_recursion
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI
 ZERO_C_IN_K = 273.15

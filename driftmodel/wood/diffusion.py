@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from driftmodel.base.arrays import first_order_recursion
-from driftmodel.base.types import Array
-from driftmodel.climate.humid_air import saturation_pressure_pa
+from driftmodel.base.schema import Array
+from driftmodel.climate.air import saturation_pressure_pa
 from driftmodel.wood import sorption
 
 SECONDS_PER_DAY = 86400.0

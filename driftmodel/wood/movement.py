@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 from driftmodel.wood.sorption import middle_moisture
 
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.types import Array
+from driftmodel.base.schema import Array
 
 
 @dataclass(frozen=True)

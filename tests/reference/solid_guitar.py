@@ -34,8 +34,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import mesh
 from driftmodel.structure.body import box as drawn
 from driftmodel.structure.box import Bar, Box
-from driftmodel.structure.joint import pivot_to_saddle_mm
-from driftmodel.structure.strings import over_top_at_join_mm, string_pull_n
+from driftmodel.structure.joint import over_top_at_join_mm, pivot_to_saddle_mm, string_pull_n
 
 Array = NDArray[np.float64]
 LOADS = ("top", "top_braces", "bridge", "back", "back_braces", "walls", "linings", "blocks")
