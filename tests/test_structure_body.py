@@ -27,10 +27,9 @@ from driftmodel.structure.box_movement import Answer, solve
 from driftmodel.structure.joint import pivot_of, string_pull_n
 from driftmodel.structure.mesh import smooth_outline
 from driftmodel.structure.neck import neck_turns_deg_per_n
-from driftmodel.structure.plate import COMPONENTS, Board
+from driftmodel.structure.plate import COMPONENTS, GRAINS, Board, Timber, solid_wood
 from driftmodel.structure.records import LOADS, BodyResponse
 from driftmodel.structure.response import body_response
-from driftmodel.structure.solid import GRAINS, Timber, solid_wood
 
 Array = NDArray[np.float64]
 

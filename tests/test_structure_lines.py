@@ -32,10 +32,10 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.structure import body as body_room
 from driftmodel.structure import box as boxes
-from driftmodel.structure import box_mesh, box_movement, box_parts, design, joint, mesh, neck, shell, solid
+from driftmodel.structure import box_blocks, box_movement, box_parts, design, joint, mesh, neck, plate, shell
 from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, _check_brace, box
-from driftmodel.structure.box_mesh import Dome
+from driftmodel.structure.box import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
 from driftmodel.structure.records import LOADS
 from driftmodel.structure.response import body_response
@@ -332,20 +332,20 @@ def test_the_ledge_lies_a_lining_further_in() -> None:
     """Half a side of 2.2 mm and a lining of 6 mm inside a rectangle: 7.1 mm from every edge, corners on both."""
     own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
     border = mesh.along(own.outline, 30.0)
-    line = box_mesh.ledge_line(border, own)
+    line = boxes.ledge_line(border, own)
     assert line[0].tolist() == line[-1].tolist() and len(line) == len(border) + 1
     x, y = line.T
     away = np.min([x, 500.0 - x, y + 180.0, 180.0 - y], axis=0)
     assert away == pytest.approx(7.1)
     corner = (np.abs(border[:, None] - own.outline[None]).max(axis=2) < 1e-9).any(axis=1)
     assert np.abs(line[:-1] - border)[~corner].min(axis=1) == pytest.approx(0.0, abs=1e-9)  # straight inwards
-    whole, _ = box_mesh.meshes(own, 500.0, 60.0)
+    whole, _ = boxes.meshes(own, 500.0, 60.0)
     for spot in ([0.0, 35.0], [0.0, -35.0], [500.0, 35.0], [500.0, -35.0], [500.0, 60.0], [350.0, 180.0]):
         assert np.hypot(*(whole - spot).T).min() < 1e-6  # blocks and bars end at points of the border
-    saddle = box_mesh._saddle_line(own)
+    saddle = boxes._saddle_line(own)
     assert saddle.tolist() == [[290.0, -75.0], [290.0, -27.0], [290.0, 27.0], [290.0, 75.0]]
-    assert box_mesh._patch_line(own.bridge)[:, 0].tolist() == [280.0, 310.0, 310.0, 280.0, 280.0]
-    front, tail = box_mesh._block_lines(own, 500.0)
+    assert boxes._patch_line(own.bridge)[:, 0].tolist() == [280.0, 310.0, 310.0, 280.0, 280.0]
+    front, tail = boxes._block_lines(own, 500.0)
     assert front.tolist() == [[0.0, 35.0], [50.0, 35.0], [50.0, -35.0], [0.0, -35.0]]
     assert tail.tolist() == [[500.0, 35.0], [450.0, 35.0], [450.0, -35.0], [500.0, -35.0]]
 
@@ -356,7 +356,7 @@ def test_sides_stand_on_the_border_between_the_plates() -> None:
     own = replace(braced_box(UPRIGHT), lining=boxes.Lining(MAHOGANY, 6.0, 14.0, 1.7e-3))
     border = mesh.along(own.outline, 60.0)
     domes = Dome(500.0, 0.0, 1.0, None), Dome(500.0, 0.0, -1.0, (100.0, 120.0))
-    surface, spots, frames, lined = box_mesh.sides(own, border, domes, 60.0)
+    surface, spots, frames, lined = boxes.sides(own, border, domes, 60.0)
     around = 2 * (500.0 + 360.0)
     area = surface.weight.sum(axis=1)
     assert area.sum() == pytest.approx(around * 110.0)
@@ -372,9 +372,9 @@ def test_sides_stand_on_the_border_between_the_plates() -> None:
 
 def test_nodes_at_one_place_are_one() -> None:
     one, two = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]]), np.array([[1.0, 5e-5, 0.0], [2.0, 0.0, 0.0]])
-    (first, second), places = box_mesh.nodes_in_common([one, two])
+    (first, second), places = boxes.nodes_in_common([one, two])
     assert first[1] == second[0] and len({*first, *second}) == 3 == len(places)
-    (first, second), _ = box_mesh.nodes_in_common([one, two + [0.0, 1e-3, 0.0]])
+    (first, second), _ = boxes.nodes_in_common([one, two + [0.0, 1e-3, 0.0]])
     assert len({*first, *second}) == 4
 
 
@@ -552,7 +552,7 @@ def test_wood_in_three_directions() -> None:
     """Compliance by hand (Jones 1975, Eq. 2.23) for grain up, radius along x, rings across y; the shares are by the
     compliance each holds."""
     moduli, poisson, shears = (12000.0, 1000.0, 600.0), 0.35, (40.0, 700.0, 800.0)
-    made = solid.solid_wood(moduli, poisson, shears, solid.GRAINS["upright"])
+    made = plate.solid_wood(moduli, poisson, shears, plate.GRAINS["upright"])
     assert list(made.shares) == list(COMPONENTS)
     whole = np.sum(list(made.shares.values()), axis=0)
     give = np.linalg.inv(whole)
@@ -566,7 +566,7 @@ def test_wood_in_three_directions() -> None:
     assert energy["across"] == pytest.approx(3.0**2 / 1000.0 + 1.0 / 600.0 + 2 * 0.35 / 1000.0 * 3.0)
     wood = library.wood("sitka spruce")
     along = library.general("shear_correction_modulus").value * library.number(wood, "modulus_of_elasticity_12").value
-    give = np.linalg.inv(np.sum(list(solid.timber("sitka spruce", "along").shares.values()), axis=0))
+    give = np.linalg.inv(np.sum(list(plate.timber("sitka spruce", "along").shares.values()), axis=0))
     ratio = {name: library.number(wood, name).value for name in ("elastic_ratio_radial", "elastic_ratio_tangential",
              "shear_ratio_rt", "shear_ratio_lt", "shear_ratio_lr", "poisson_lr")}  # fmt: skip
     # grain x, rings y, radius z: yz is RT, xz LR, xy LT
@@ -577,16 +577,16 @@ def test_wood_in_three_directions() -> None:
 
 
 @pytest.fixture(scope="module")
-def block() -> tuple[shell.Structure, solid.Solid, Array]:
+def block() -> tuple[shell.Structure, box_blocks.Solid, Array]:
     """60 by 40 mm, 100 mm deep at x = 0 and 112 at the other end."""
-    made = solid.solid(np.array([0.0, 30.0, 60.0]), np.array([-20.0, 20.0]), np.array([0.0, 0.5, 1.0]),
+    made = box_blocks.solid(np.array([0.0, 30.0, 60.0]), np.array([-20.0, 20.0]), np.array([0.0, 0.5, 1.0]),
                        (-100.0, -0.1), (0.0, 0.1))  # fmt: skip
     of = shell.Structure(5)
-    number = solid.add_solid(of, made, UPRIGHT, "blocks")
+    number = box_blocks.add_solid(of, made, UPRIGHT, "blocks")
     return of, made, number
 
 
-def test_even_strain_in_a_block(block: tuple[shell.Structure, solid.Solid, Array]) -> None:
+def test_even_strain_in_a_block(block: tuple[shell.Structure, box_blocks.Solid, Array]) -> None:
     """A block with slanting faces: its volume, its nodes on its faces, twice its energy strain x stiffness x strain x
     volume for any even strain, and none as it moves and turns."""
     of, made, number = block
@@ -614,16 +614,16 @@ def test_even_strain_in_a_block(block: tuple[shell.Structure, solid.Solid, Array
     )
 
 
-def placed(block: tuple[shell.Structure, solid.Solid, Array]) -> boxes.Placed:
+def placed(block: tuple[shell.Structure, box_blocks.Solid, Array]) -> box_blocks.Placed:
     _, made, number = block
     share = np.array([0.0, 0.5, 1.0])
-    face = boxes._simpson(np.array([-20.0, 20.0]), (-20.0, 20.0), made.flat[:, 1])
-    face = face * boxes._simpson(share, (0.0, 1.0), made.flat[:, 2]) * (made.flat[:, 0] == 0.0)
+    face = box_blocks._simpson(np.array([-20.0, 20.0]), (-20.0, 20.0), made.flat[:, 1])
+    face = face * box_blocks._simpson(share, (0.0, 1.0), made.flat[:, 2]) * (made.flat[:, 0] == 0.0)
     free = (made.flat[:, 2] > 0.0) & (made.flat[:, 2] < 1.0) & (made.flat[:, 0] > 0.0)
-    return boxes.Placed(np.asarray(number, dtype=np.int64), made, free, face / face.sum())
+    return box_blocks.Placed(np.asarray(number, dtype=np.int64), made, free, face / face.sum())
 
 
-def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, solid.Solid, Array]) -> None:
+def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, box_blocks.Solid, Array]) -> None:
     """Moved and turned as a body, its face reads that movement at the origin and those turns; its six held freedoms
     leave nothing to move; all nodes of a structure that moves as a body are told likewise."""
     of, made, number = block
@@ -632,14 +632,14 @@ def test_a_blocks_face_is_read_as_a_body(block: tuple[shell.Structure, solid.Sol
     origin, shift, turn = np.array([4.0, -3.0, 7.0]), np.array([1.0, -2.0, 0.5]), np.array([1e-3, 2e-3, -3e-3])
     moved = np.zeros((of.node_count, 6))
     moved[number, :3] = shift + np.cross(turn, made.places - origin)
-    rows = box.motion(one, origin, 6 * of.node_count)
+    rows = box_blocks.motion(one, origin, 6 * of.node_count)
     assert rows @ moved.ravel() == pytest.approx([*shift, *turn])
     places = np.zeros((of.node_count, 3))
     places[number] = made.places
     rigid = box_movement._rigid(places, origin) @ np.concatenate([shift, turn])
     assert rigid.reshape(-1, 6)[number, :3] == pytest.approx(moved[number, :3])
     assert rigid.reshape(-1, 6)[:, 3:] == pytest.approx(np.broadcast_to(turn, (of.node_count, 3)))
-    held = box.held(one)
+    held = box_blocks.held(one)
     whole = box_movement._rigid(places, np.zeros(3)).toarray()[held]
     assert len(set(held)) == 6 and np.linalg.cond(whole / [1.0, 1.0, 1.0, 50.0, 50.0, 50.0]) < 30.0
     assert set(np.array(held) // 6 - 5) <= set(np.flatnonzero(one.free).tolist())
@@ -650,7 +650,7 @@ def test_a_tied_node_goes_with_the_shell_and_its_turn() -> None:
     arm."""
     shell_moves = np.array([[1.0, 2.0, 3.0, 0.1, 0.2, 0.3], [5.0, -1.0, 0.0, -0.2, 0.1, 0.05]])
     weights = coo_matrix(np.array([[0.25, 0.75]]))
-    rows = box._tied(np.array([2]), np.array([0, 1]), weights, (4.0, 9.0))
+    rows = box_blocks._tied(np.array([2]), np.array([0, 1]), weights, (4.0, 9.0))
     size = 18
     ties = box_movement._ties(rows, size)
     told = ties @ np.concatenate([shell_moves.ravel(), [0.0, 0.0, 0.0, 7.0, 8.0, 9.0]])
@@ -700,16 +700,16 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
     at its outer face alone, and what is held of it lies inside; its faces lie half a plate or side within."""
     own = replace(braced_box(UPRIGHT), depth_tail_mm=112.0)
     domes = Dome(500.0, 7500.0, 1.0, None), Dome(500.0, 5000.0, -1.0, (100.0, 112.0))
-    border, both = box_mesh.meshes(own, 500.0, 60.0)
-    top, back = (box_mesh.meshed(each, dome, border) for each, dome in zip(both, domes, strict=True))
-    side, spots, _, _ = box_mesh.sides(own, border, domes, 60.0)
+    border, both = boxes.meshes(own, 500.0, 60.0)
+    top, back = (boxes.meshed(each, dome, border) for each, dome in zip(both, domes, strict=True))
+    side, spots, _, _ = boxes.sides(own, border, domes, 60.0)
     at = [np.column_stack([shell.places(part.surface), part.height]) for part in (top, back)] + [spots]
-    number, place = box_mesh.nodes_in_common(at)
+    number, place = boxes.nodes_in_common(at)
     to = shell.Structure(len(place))
     ring = np.concatenate([border, border[:1]])
     half = (own.top.thickness_mm / 2.0, own.back.thickness_mm / 2.0, own.side_thickness_mm / 2.0)
-    skin = box.Skin(top, back, side, (number[0], number[1], number[2]), ring, half, 60.0)
-    blocks = [box.add_block(to, skin, domes, each, end, inner)
+    skin = box_blocks.Skin(top, back, side, (number[0], number[1], number[2]), ring, half, 60.0)
+    blocks = [box_blocks.add_block(to, skin, domes, each, end, inner)
               for each, end, inner in ((own.neck_block, 0.0, 1.0), (own.tail_block, 500.0, -1.0))]  # fmt: skip
     every = np.zeros((to.node_count, 3))
     every[: len(place)] = place
@@ -722,7 +722,7 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
         assert one.end.sum() == pytest.approx(1.0) and (one.end[outer > 1.2] == 0.0).all() and (one.end >= 0.0).all()
         glued = (outer < 1.2) | (np.abs(one.of.flat[:, 2] - 0.5) > 0.5 - 1e-9)
         assert one.free.tolist() == (~glued).tolist()
-        assert set(np.array(box.held(one)) // 6) <= set(one.number[one.free].tolist())
+        assert set(np.array(box_blocks.held(one)) // 6) <= set(one.number[one.free].tolist())
         upper = np.abs(one.of.flat[:, 2] - 1.0) < 1e-9
         assert z[upper] == pytest.approx(domes[0].height(one.of.places[upper]) - half[0], abs=0.15)
     for shift in np.eye(6) * [1.0, 1.0, 1.0, 1e-3, 1e-3, 1e-3]:
@@ -734,16 +734,18 @@ def test_blocks_are_glued_to_the_shells_about_them() -> None:
 def test_simpsons_weights_are_exact_to_the_third_power() -> None:
     lines = np.array([0.0, 4.0, 10.0])
     at = np.array([0.0, 2.0, 4.0, 7.0, 10.0, 11.0])
-    weights = boxes._simpson(lines, (0.0, 10.0), at)
+    weights = box_blocks._simpson(lines, (0.0, 10.0), at)
     for power in range(4):
         assert weights @ at**power == pytest.approx(10.0 ** (power + 1) / (power + 1))
-    assert boxes._simpson(lines, (4.0, 10.0), at) == pytest.approx([0.0, 0.0, 1.0, 4.0, 1.0, 0.0])
-    assert box._lines([-35.0, 35.0], 28.0) == pytest.approx([-35.0, -35.0 / 3, 35.0 / 3, 35.0])
-    assert box._lines([0.0, 1.0], 0.5).tolist() == [0.0, 0.5, 1.0] and box._lines([0.0, 1.0], 9.0).size == 2
+    assert box_blocks._simpson(lines, (4.0, 10.0), at) == pytest.approx([0.0, 0.0, 1.0, 4.0, 1.0, 0.0])
+    assert box_blocks._lines([-35.0, 35.0], 28.0) == pytest.approx([-35.0, -35.0 / 3, 35.0 / 3, 35.0])
+    assert (
+        box_blocks._lines([0.0, 1.0], 0.5).tolist() == [0.0, 0.5, 1.0] and box_blocks._lines([0.0, 1.0], 9.0).size == 2
+    )
     ring = np.array([[0.0, 10.0], [0.0, -10.0], [50.0, -10.0], [50.0, 10.0], [0.0, 10.0]])
-    assert box._reach(ring, 50.0, np.array([-10.0, 4.0])) == pytest.approx([70.0, 84.0])
-    assert box._reach(ring, 0.0, np.array([10.0, 6.0])) == pytest.approx([0.0, 4.0])
-    high = box._line(Dome(400.0, 5000.0, 1.0, None), np.array([0.0, 50.0]), -1.4)
+    assert box_blocks._reach(ring, 50.0, np.array([-10.0, 4.0])) == pytest.approx([70.0, 84.0])
+    assert box_blocks._reach(ring, 0.0, np.array([10.0, 6.0])) == pytest.approx([0.0, 4.0])
+    high = box_blocks._line(Dome(400.0, 5000.0, 1.0, None), np.array([0.0, 50.0]), -1.4)
     assert high == pytest.approx((-1.4, 350.0 / 10000.0))
 
 
@@ -779,8 +781,8 @@ def test_what_is_read_of_the_body() -> None:
     """Weights of a mean along the saddle and the bridge's edges, and of the outline beside them, give back what is
     linear: 1, x, y, and a third of the square of the half spread."""
     own = braced_box(UPRIGHT)
-    border, (top, _) = box_mesh.meshes(own, 500.0, 60.0)
-    made = box_mesh.meshed(top, Dome(500.0, 0.0, 1.0, None), border)
+    border, (top, _) = boxes.meshes(own, 500.0, 60.0)
+    made = boxes.meshed(top, Dome(500.0, 0.0, 1.0, None), border)
     places = shell.places(made.surface)
     number = np.arange(len(places))
     for weights, x in (
@@ -800,7 +802,7 @@ def test_the_sound_hole_is_left_out_of_the_top_alone() -> None:
     """A ring of twenty corners or more with the circle's area, about its middle."""
     plain = braced_box(UPRIGHT)
     own = replace(plain, top=replace(plain.top, hole=(150.0, 20.0, 60.0)))
-    _, both = box_mesh.meshes(own, 500.0, 60.0)
+    _, both = boxes.meshes(own, 500.0, 60.0)
     for made, cut in zip(both, (np.pi * 30.0**2, 0.0), strict=True):
         a, b, c = (made.points[made.corners[:, k]] for k in range(3))
         area = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]) / 2.0
@@ -813,9 +815,9 @@ def test_the_sound_hole_is_left_out_of_the_top_alone() -> None:
 
 def test_the_border_of_a_dome_is_straight_between_its_corners() -> None:
     own = braced_box(UPRIGHT)
-    border, (top, _) = box_mesh.meshes(own, 500.0, 60.0)
+    border, (top, _) = boxes.meshes(own, 500.0, 60.0)
     dome = Dome(500.0, 3000.0, 1.0, None)
-    made = box_mesh.meshed(top, dome, border)
+    made = boxes.meshed(top, dome, border)
     places = shell.places(made.surface)
     inner = np.min([places[:, 0], 500.0 - places[:, 0], 180.0 - np.abs(places[:, 1])], axis=0) > 1e-6
     assert made.height[inner] == pytest.approx(dome.height(places[inner]))

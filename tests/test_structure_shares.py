@@ -18,9 +18,8 @@ from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box import Block, Box, Sheet
 from driftmodel.structure.box_movement import SOFTENED, Answer, solve, solve_with_shares
 from driftmodel.structure.joint import over_top_at_join_mm, pivot_of
-from driftmodel.structure.plate import Board, board
+from driftmodel.structure.plate import Board, Timber, board
 from driftmodel.structure.response import _from_written, _to_written
-from driftmodel.structure.solid import Timber
 
 #: growth of each compliance in a constant climate, Maas and Wittel (2026), data CC BY 4.0; beyond 100 days extrapolated
 GROWTH = {

@@ -15,9 +15,8 @@ from driftmodel.base.schema import Array
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline
-from driftmodel.structure.plate import board
+from driftmodel.structure.plate import board, timber
 from driftmodel.structure.records import LOADS, BodyResponse
-from driftmodel.structure.solid import timber
 
 #: how far the end of a brace may reach past the outline (it is cut at the lining)
 OVERHANG_MM = 15.0

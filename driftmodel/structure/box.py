@@ -1,26 +1,21 @@
-"""The closed body as it is described: domed top and back with their bars, sides between them, blocks, bridge, strings.
-Neck and tail block are glued to both plates and the end of the sides, and read where the neck joins.
+"""The closed body as it is described: domed top and back with their bars, sides between them, blocks, bridge, strings;
+and as meshes: triangles of top, back and unrolled sides that meet node on node along the outline.
 
 x from the body join to the tail, y across, z up, in mm; the top's middle surface is at z = 0 at both ends of the
 centre line. Forces in N, moduli in MPa.
-Faces are tied node by node: a block's node goes with the glued face of the plate or side, which is the shell's
-reference surface and its turn times the distance.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
-from scipy.sparse import coo_matrix, csr_matrix
+from scipy.spatial import cKDTree
 
 from driftmodel.base.schema import Array, Flags, Integers
-from driftmodel.structure import shell
-from driftmodel.structure.box_mesh import Dome, Meshed
-from driftmodel.structure.plate import Board
-from driftmodel.structure.solid import Line, Solid, Timber, add_solid, solid
+from driftmodel.structure import mesh, shell
+from driftmodel.structure.plate import Board, Timber
 
 
 @dataclass(frozen=True)
@@ -120,138 +115,176 @@ class Box:
     strings: Strings
 
 
-#: rows, columns and values of a sparse matrix
-Entries = tuple[Integers, Integers, Array]
+class Dome:
+    """Height of a plate over the x-y plane: a sphere of small rise over its ends, and for the back the sides' depth."""
 
-#: length of a block's elements against the shells': they are tied at their nodes, so both are refined together
-SOLID_SHARE = 7.0 / 6.0
+    def __init__(self, length: float, radius: float, up: float, depth: tuple[float, float] | None) -> None:
+        self.half, self.curve = length / 2.0, up / radius if radius else 0.0
+        self.fall = (0.0, 0.0) if depth is None else (-depth[0], -(depth[1] - depth[0]) / length)
 
+    def height(self, at: Array) -> Array:
+        x, y = at[..., 0], at[..., 1]
+        square = self.half**2 - (x - self.half) ** 2 - y**2
+        return np.asarray(square * self.curve / 2.0 + self.fall[0] + self.fall[1] * x)
 
-@dataclass(frozen=True)
-class Skin:
-    """The shells a block is glued to: surface and global node numbers of top, back and sides, the reach of the unrolled
-    sides at the corners of the border, half the thickness of each, and the size of their triangles."""
-
-    top: Meshed
-    back: Meshed
-    side: shell.Surface
-    numbers: tuple[Integers, Integers, Integers]
-    ring: Array
-    half_mm: tuple[float, float, float]
-    size_mm: float
+    def slope(self, at: Array) -> Array:
+        x, y = at[..., 0], at[..., 1]
+        return np.stack([-(x - self.half) * self.curve + self.fall[1], -y * self.curve], axis=-1)
 
 
 @dataclass(frozen=True)
-class Placed:
-    """A block in the structure: its nodes' global numbers and their places, and those free of any glued face."""
+class Meshed:
+    """A plate's surface, its dome slope at quadrature points, the height of its nodes and its border edges."""
 
-    number: Integers
-    of: Solid
-    free: Flags
-    end: Array
-
-
-def add_block(
-    to: shell.Structure, skin: Skin, domes: tuple[Dome, Dome], block: Block, end_x: float, inner: float
-) -> tuple[Placed, list[Entries]]:
-    """Add a block whose outer face is at end_x and which reaches `inner` (+1 or -1) into the body; it is read at that
-    face. Returns it and the rows that tie its faces."""
-    half_top, half_back, half_side = skin.half_mm
-    near, far = end_x + inner * half_side, end_x + inner * block.length_mm
-    size = SOLID_SHARE * skin.size_mm
-    x = np.sort(np.linspace(near, far, 1 + max(1, round(block.length_mm / size))))
-    high, low = _line(domes[0], x, -half_top), _line(domes[1], x, half_back)
-    y = _lines([-block.half_width_mm, block.half_width_mm], size)
-    share = _lines([0.0, 1.0], size / (high[0] - low[0]))
-    made = solid(x, y, share, low, high)
-    number = add_solid(to, made, block.wood, "blocks")
-    flat, places = made.flat, made.places
-    on_top, on_back = np.abs(flat[:, 2] - 1.0) < 1e-9, np.abs(flat[:, 2]) < 1e-9
-    on_end = (np.abs(flat[:, 0] - near) < 1e-6) & ~on_top & ~on_back
-    rows: list[Entries] = []
-    for plate, of, chosen, offset in ((skin.top, 0, on_top, -half_top), (skin.back, 1, on_back, half_back)):
-        weights = coo_matrix(plate.surface.basis.probes(places[chosen, :2].T))
-        rows += _tied(number[chosen], skin.numbers[of], weights, (0.0, offset))
-    spots = np.column_stack([_reach(skin.ring, end_x, places[on_end, 1]), places[on_end, 2]])
-    weights = coo_matrix(skin.side.basis.probes(spots.T))
-    rows += _tied(number[on_end], skin.numbers[2], weights, (near - end_x, 0.0))
-    face = _simpson(y, (y[0], y[-1]), flat[:, 1]) * _simpson(share, (0.0, 1.0), flat[:, 2])
-    face[np.abs(flat[:, 0] - near) > 1e-6] = 0.0
-    return Placed(number, made, ~(on_top | on_back | on_end), face / face.sum()), rows
+    surface: shell.Surface
+    slopes: Array
+    height: Array
+    dome: Dome
 
 
-def motion(of: Placed, origin: Array, size: int) -> csr_matrix:
-    """Rows (6, size) that read the mean movement and turns of a block's face as of a body, at `origin` (least squares).
-    Its transpose spreads a force and a moment at `origin` over that face."""
-    chosen = np.nonzero(of.end)[0]
-    weight, place = of.end[chosen], of.of.places[chosen]
-    middle = weight @ place
-    arm = place - middle
-    spread = np.einsum("n,nk,nk->", weight, arm, arm) * np.eye(3) - np.einsum("n,ni,nj->ij", weight, arm, arm)
-    cross = np.stack([np.cross(np.eye(3)[axis], arm) for axis in range(3)], axis=0)  # (axis, node, component)
-    turn = np.linalg.solve(spread, (weight[None, :, None] * cross).reshape(3, -1)).reshape(3, -1, 3)
-    back = np.cross(np.eye(3), origin - middle)  # row: movement at the origin for a turn about each axis
-    shift = weight[None, :, None] * np.eye(3)[:, None, :] + np.einsum("ak,ani->kni", back, turn)
-    values = np.concatenate([shift, turn])
-    columns = 6 * of.number[chosen][:, None] + np.arange(3)
-    rows = np.repeat(np.arange(6), columns.size)
-    return coo_matrix((values.ravel(), (rows, np.tile(columns.ravel(), 6))), shape=(6, size)).tocsr()
-
-
-def held(of: Placed) -> list[int]:
-    """Six freedoms of a block's own nodes that keep a body with no other support in place, and strain nothing."""
-    chosen = np.nonzero(of.free)[0]
-    flat = of.of.flat[chosen]
-    one = chosen[np.lexsort((flat[:, 1], np.abs(flat[:, 2] - np.median(flat[:, 2]))))]
-    level = one[np.abs(of.of.flat[one, 2] - of.of.flat[one[0], 2]) < 1e-9]
-    depth = of.of.flat[level, 0]
-    level = level[np.abs(depth - depth[0]) < 1e-6]
-    left = level[np.argmin(of.of.flat[level, 1])]
-    right = level[np.argmax(of.of.flat[level, 1])]
-    column = chosen[
-        (np.abs(flat[:, 0] - of.of.flat[left, 0]) < 1e-6) & (np.abs(flat[:, 1] - of.of.flat[left, 1]) < 1e-6)
+def meshes(box: Box, length: float, size: float) -> tuple[Array, tuple[mesh.Triangles, mesh.Triangles]]:
+    """Border points common to both plates, and the triangles of each."""
+    ends = [
+        [x, sign * block.half_width_mm]
+        for x, block in ((0.0, box.neck_block), (length, box.tail_block))
+        for sign in (1, -1)
     ]
-    upper = column[np.argmax(np.abs(of.of.flat[column, 2] - of.of.flat[left, 2]))]
-    a, b, c = (6 * int(of.number[k]) for k in (left, right, upper))
-    return [a, a + 1, a + 2, b, b + 2, c]
+    blocks = _block_lines(box, length)
+    lines, holes = [], []
+    for sheet in (box.top, box.back):
+        own = [bar.path for bar in sheet.bars]
+        hole = None
+        if sheet is box.top:
+            own.append(_patch_line(box.bridge))
+            own.append(_saddle_line(box))
+            plate = box.bridge_plate
+            if plate is not None and abs(plate.half_length_mm - box.bridge.half_length_mm) > 0.1 * size:
+                own.append(_patch_line(plate))
+        if sheet.hole is not None:
+            x, y, diameter = sheet.hole
+            around = np.linspace(0.0, 2 * np.pi, max(20, int(np.ceil(1.3 * np.pi * diameter / size))), endpoint=False)
+            reach = diameter / 2.0 * np.sqrt((2 * np.pi / len(around)) / np.sin(2 * np.pi / len(around)))  # equal area
+            hole = np.column_stack([x + reach * np.cos(around), y + reach * np.sin(around)])
+        lines.append(own + blocks)
+        holes.append(hole)
+    bars = [bar.path for sheet in (box.top, box.back) for bar in sheet.bars]
+    extra = np.concatenate([np.array(ends), *(mesh.touching(path, box.outline, 0.35 * size) for path in bars)])
+    for _ in range(8):
+        border = mesh.along(box.outline, size, extra)
+        ledge = [] if box.lining is None else [ledge_line(border, box)]
+        made = [mesh.triangulate(border, own + ledge, hole, size) for own, hole in zip(lines, holes, strict=True)]
+        missing = np.concatenate([part.missing for part in made])
+        if not len(missing):
+            break
+        extra = np.concatenate([extra, missing])
+    return border, (made[0], made[1])
 
 
-def _line(dome: Dome, x: Array, offset: float) -> Line:
-    ends = dome.height(np.array([[x[0], 0.0], [x[-1], 0.0]])) + offset
-    slope = float((ends[1] - ends[0]) / (x[-1] - x[0]))
-    return float(ends[0]) - slope * float(x[0]), slope
+def _block_lines(box: Box, length: float) -> list[Array]:
+    lines = []
+    for end, inner, block in ((0.0, 1.0, box.neck_block), (length, -1.0, box.tail_block)):
+        x, half = end + inner * block.length_mm, block.half_width_mm
+        lines.append(np.array([[end, half], [x, half], [x, -half], [end, -half]]))
+    return lines
 
 
-def _lines(stops: list[float], size: float) -> Array:
-    kept = np.unique(np.round(stops, 9))
-    parts = [np.linspace(a, b, 1 + max(1, int(np.ceil((b - a) / size - 0.2))))[:-1] for a, b in pairwise(kept)]
-    return np.concatenate([*parts, kept[-1:]])
+def ledge_line(border: Array, box: Box) -> Array:
+    """The inner edge of the linings, closed: every border point moved in by half a side, whose middle the outline is,
+    and the lining's width."""
+    assert box.lining is not None
+    step = np.roll(border, -1, axis=0) - border
+    heading = step / np.hypot(step[:, 0], step[:, 1])[:, None]
+    middle = heading + np.roll(heading, 1, axis=0)
+    middle /= np.hypot(middle[:, 0], middle[:, 1])[:, None]
+    inner = box.side_thickness_mm / 2.0 + box.lining.width_mm
+    away = inner / np.maximum((middle * heading).sum(axis=1), 0.3)
+    moved = border + away[:, None] * np.column_stack([-middle[:, 1], middle[:, 0]])
+    return np.concatenate([moved, moved[:1]])
 
 
-def _simpson(lines: Array, between: tuple[float, float], at: Array) -> Array:
-    """Weights of nodes at and midway between lines (Simpson's rule), nought outside `between`."""
-    found = np.zeros(len(at))
-    for a, b in pairwise(lines):
-        if a > between[0] - 1e-9 and b < between[1] + 1e-9:
-            for place, weight in ((a, 1.0), ((a + b) / 2.0, 4.0), (b, 1.0)):
-                found[np.abs(at - place) < 1e-6 * (lines[-1] - lines[0])] += weight * (b - a) / 6.0
-    return found
+def _patch_line(patch: Patch) -> Array:
+    x0, x1, y = patch.front_mm, patch.back_mm, patch.half_length_mm
+    return np.array([[x0, -y], [x1, -y], [x1, y], [x0, y], [x0, -y]])
 
 
-def _reach(ring: Array, end_x: float, y: Array) -> Array:
-    """Place along the unrolled border of points on the flat end at end_x."""
+def _saddle_line(box: Box) -> Array:
+    """Where the strings pull; the moment there jumps, so the mesh follows it, with corners at the outer strings."""
+    reach, inner = box.bridge.half_length_mm, min(box.strings.half_spread_mm, box.bridge.half_length_mm)
+    return np.array([[box.strings.saddle_mm, y] for y in (-reach, -inner, inner, reach)])
+
+
+def meshed(triangles: mesh.Triangles, dome: Dome, border: Array) -> Meshed:
+    """Along the border the dome is made straight between vertices, so that flat sides meet it exactly."""
+    surface = shell.surface(triangles.points, triangles.corners)
+    basis = surface.basis
+    places = shell.places(surface)
+    height, slopes = dome.height(places), dome.slope(shell.quadrature_places(surface))
+    skin = basis.mesh.boundary_facets()
+    ends = basis.mesh.facets[:, skin]
+    distance = np.asarray(cKDTree(border).query(basis.mesh.p.T)[0])
+    outer = (distance[ends] < 1e-6).all(axis=0)
+    skin, ends = skin[outer], ends[:, outer]
+    z: Array = np.asarray(dome.height(basis.mesh.p.T))
+    middle = dome.height(basis.mesh.p[:, ends].mean(axis=1).T)
+    sag = 4.0 * (middle - z[ends].mean(axis=0))
+    corner_nodes, edge_nodes = basis.nodal_dofs[0][ends], basis.facet_dofs[:, skin]
+    a, b = places[corner_nodes[0]], places[corner_nodes[1]]
+    share = ((places[edge_nodes] - a) * (b - a)).sum(axis=-1) / ((b - a) ** 2).sum(axis=-1)
+    height[edge_nodes] = z[ends[0]] * (1.0 - share) + z[ends[1]] * share
+    of_facet = basis.mesh.f2t[0, skin]
+    for one, (triangle, fall) in enumerate(zip(of_facet, sag, strict=True)):
+        local = [int(np.nonzero(basis.mesh.t[:, triangle] == end)[0][0]) for end in ends[:, one]]
+        points = basis.mesh.p[:, basis.mesh.t[:, triangle]]
+        share_of = np.linalg.inv(np.vstack([points, np.ones(3)]))  # barycentric coordinates: share_of @ (x, y, 1)
+        at = shell.quadrature_places(surface)[triangle]
+        barycentric = np.column_stack([at, np.ones(len(at))]) @ share_of.T
+        k, m = local
+        slopes[triangle] -= fall * (barycentric[:, [k]] * share_of[m, :2] + barycentric[:, [m]] * share_of[k, :2])
+    return Meshed(surface, slopes, height, dome)
+
+
+def sides(box: Box, border: Array, domes: tuple[Dome, Dome], size: float) -> tuple[shell.Surface, Array, Array, Flags]:
+    """The sides unrolled into a band: surface, places of its nodes in space, frames, and which triangles are lined."""
+    ring = np.concatenate([border, border[:1]])
     step = np.diff(ring, axis=0)
-    reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
-    flat = np.nonzero((np.abs(ring[:-1, 0] - end_x) < 1e-6) & (np.abs(ring[1:, 0] - end_x) < 1e-6))[0]
-    places = np.concatenate([ring[flat, 1], ring[flat + 1, 1]])
-    reaches = np.concatenate([reach[flat], reach[flat + 1]])
-    order = np.argsort(places)
-    return np.asarray(np.interp(y, places[order], reaches[order]))
+    span = np.hypot(step[:, 0], step[:, 1])
+    reach = np.concatenate([[0.0], np.cumsum(span)])
+    high, low = domes[0].height(ring), domes[1].height(ring)
+    lined = 0.0 if box.lining is None else box.lining.height_mm
+    least = float((high - low).min()) - 2.0 * lined
+    inner = max(2, int(np.round(least / (1.6 * size))))
+    shares = np.linspace(0.0, 1.0, inner + 1)
+    rows = [high - lined - shares[k] * (high - low - 2.0 * lined) for k in range(inner + 1)]
+    levels = np.array([high, *rows, low] if lined else rows)  # (rows, columns)
+    count, columns = levels.shape
+    points = np.column_stack([np.tile(reach, count), levels.ravel()])
+    corners, band = [], []
+    for row in range(count - 1):
+        for column in range(columns - 1):
+            a, b = row * columns + column, (row + 1) * columns + column
+            turn = (row + column) % 2
+            corners += [[b, b + 1, a + 1], [b, a + 1, a]] if turn else [[b, b + 1, a], [b + 1, a + 1, a]]
+            band += [bool(lined) and row in (0, count - 2)] * 2
+    surface = shell.surface(points, np.array(corners))
+    facet = np.clip(np.searchsorted(reach, surface.centres[:, 0]) - 1, 0, len(span) - 1)
+    along = step[facet] / span[facet][:, None]
+    frames = np.zeros((len(corners), 3, 3))
+    frames[:, 0, :2] = along
+    frames[:, 1, 2] = 1.0
+    frames[:, 2, 0], frames[:, 2, 1] = along[:, 1], -along[:, 0]
+    flat = shell.places(surface)
+    spots = np.column_stack([*(np.interp(flat[:, 0], reach, ring[:, axis]) for axis in (0, 1)), flat[:, 1]])
+    return surface, spots, frames, np.array(band)
 
 
-def _tied(slaves: Integers, number: Integers, weights: coo_matrix, arm: tuple[float, float]) -> list[Entries]:
-    """Movement of slave nodes as the shell's, (k, local nodes) weights, plus its turn times the arm in (x, z)."""
-    slave, master, value = slaves[weights.row], number[weights.col], weights.data
-    along, up = arm
-    terms = [(0, 0, 1.0), (1, 1, 1.0), (2, 2, 1.0), (0, 4, up), (1, 3, -up), (1, 5, along), (2, 4, -along)]
-    return [(6 * slave + own, 6 * master + other, factor * value) for own, other, factor in terms if factor != 0.0]
+def nodes_in_common(places: list[Array]) -> tuple[list[Integers], Array]:
+    """Global node numbers of each surface's nodes, and the places of the global nodes; nodes at one place are one."""
+    whole = np.concatenate(places)
+    owner = np.arange(len(whole))
+    for a, b in sorted(cKDTree(whole).query_pairs(1e-4)):
+        owner[b] = min(owner[a], owner[b])
+    for _ in range(3):
+        owner = owner[owner]
+    kept, number = np.unique(owner, return_inverse=True)
+    cuts = np.cumsum([len(part) for part in places])[:-1]
+    return [part.astype(np.int64) for part in np.split(number, cuts)], whole[kept]

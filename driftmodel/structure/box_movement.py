@@ -12,8 +12,8 @@ from scipy.spatial import Delaunay
 from driftmodel.base.arrays import settled
 from driftmodel.base.schema import Array, Integers
 from driftmodel.structure import mesh, shell
-from driftmodel.structure.box import Box, Entries, Skin, Strings, add_block, held, motion
-from driftmodel.structure.box_mesh import Dome, Meshed, meshed, meshes, nodes_in_common, sides
+from driftmodel.structure.box import Box, Dome, Meshed, Strings, meshed, meshes, nodes_in_common, sides
+from driftmodel.structure.box_blocks import Entries, Skin, add_block, held, motion
 from driftmodel.structure.box_parts import Weights, add_bridge, add_ledge, add_sheet, add_sides, add_strings
 
 

@@ -10,8 +10,7 @@ from scipy.spatial import cKDTree
 
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.structure import mesh, shell
-from driftmodel.structure.box import Bar, Box, Patch, Sheet
-from driftmodel.structure.box_mesh import Dome, Meshed, ledge_line
+from driftmodel.structure.box import Bar, Box, Dome, Meshed, Patch, Sheet, ledge_line
 from driftmodel.structure.plate import Board, Layer, Section, section
 from driftmodel.structure.shell import Piece, Structure, Surface, freedoms_of, places
 

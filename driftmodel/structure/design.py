@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from math import radians, tan
+from typing import Any
 
 import numpy as np
 
@@ -91,8 +92,34 @@ def _behaviour(answers: dict[str, Answer], case: Case, instrument: Instrument) -
     )
 
 
-def _boxed(change: Callable[[boxes.Box, float], boxes.Box]) -> Change:
-    return lambda case, factor: replace(case, box=change(case.box, factor))
+def _tried(case: Case, instrument: Instrument) -> Behaviour:
+    return _behaviour(solve(case.box, SIZE_MM, LOADS), case, instrument)
+
+
+def _times(value: Any, factor: float) -> Any:
+    """A number, each number of a table, or what a function of the distance gives, times a factor."""
+    if isinstance(value, dict):
+        return {name: factor * share for name, share in value.items()}
+    return (lambda reach: factor * value(reach)) if callable(value) else value * factor
+
+
+def _scaled(of: Any, path: str, factor: float) -> Any:
+    """A record with what stands at a path in it, of each of several, times a factor; what is not there stays so."""
+    if of is None or not path:
+        return None if of is None else _times(of, factor)
+    if isinstance(of, tuple):
+        return tuple(_scaled(one, path, factor) for one in of)
+    name, _, rest = path.partition(".")
+    return replace(of, **{name: _scaled(getattr(of, name), rest, factor)})
+
+
+def _of_box(*paths: str) -> Change:
+    def change(case: Case, factor: float) -> Case:
+        for path in paths:
+            case = _scaled(case, f"box.{path}", factor)
+        return case
+
+    return change
 
 
 def _turned(key: str) -> Change:
@@ -101,116 +128,48 @@ def _turned(key: str) -> Change:
 
 def _string_height(case: Case, factor: float) -> Case:
     """The strings' height over the top at the join: their line at the bridge, and their moment on the joint."""
-    strings = case.box.strings
-    assert strings.over_top_at_join_mm is not None
-    line = replace(strings, over_top_at_join_mm=strings.over_top_at_join_mm * factor)
-    return _turned("joint")(replace(case, box=replace(case.box, strings=line)), factor)
-
-
-def _tried(case: Case, instrument: Instrument) -> Behaviour:
-    return _behaviour(solve(case.box, SIZE_MM, LOADS), case, instrument)
-
-
-def _sheet(name: str, field: str) -> Change:
-    def change(of: boxes.Box, factor: float) -> boxes.Box:
-        sheet = getattr(of, name)
-        return replace(of, **{name: replace(sheet, **{field: getattr(sheet, field) * factor})})
-
-    return _boxed(change)
-
-
-def _board(name: str, field: str) -> Change:
-    def change(of: boxes.Box, factor: float) -> boxes.Box:
-        part = getattr(of, name)
-        board = part if name == "side" else part.board
-        board = replace(board, **{field: getattr(board, field) * factor})
-        return replace(of, **{name: board if name == "side" else replace(part, board=board)})
-
-    return _boxed(change)
-
-
-def _bars(name: str, what: str) -> Change:
-    def scaled(bar: boxes.Bar, factor: float) -> boxes.Bar:
-        if what == "height":
-            own = bar.height_mm
-            return replace(bar, height_mm=lambda reach: factor * own(reach))
-        if what == "width":
-            return replace(bar, width_mm=bar.width_mm * factor)
-        return replace(bar, board=replace(bar.board, modulus_along=bar.board.modulus_along * factor))
-
-    def change(of: boxes.Box, factor: float) -> boxes.Box:
-        sheet = getattr(of, name)
-        return replace(of, **{name: replace(sheet, bars=tuple(scaled(bar, factor) for bar in sheet.bars))})
-
-    return _boxed(change)
+    return _turned("joint")(_scaled(case, "box.strings.over_top_at_join_mm", factor), factor)
 
 
 def _shaved(before: bool) -> Change:
-    def change(of: boxes.Box, factor: float) -> boxes.Box:
-        shares = (factor, 1.0) if before else (1.0, factor)
-        bars = tuple(boxes.shaved(bar, *shares, of.bridge.front_mm, of.bridge.back_mm) for bar in of.top.bars)
-        return replace(of, top=replace(of.top, bars=bars))
+    def change(case: Case, factor: float) -> Case:
+        shares, top, bridge = (factor, 1.0) if before else (1.0, factor), case.box.top, case.box.bridge
+        bars = tuple(boxes.shaved(bar, *shares, bridge.front_mm, bridge.back_mm) for bar in top.bars)
+        return replace(case, box=replace(case.box, top=replace(top, bars=bars)))
 
-    return _boxed(change)
-
-
-def _plain(field: str) -> Change:
-    return _boxed(lambda of, factor: replace(of, **{field: getattr(of, field) * factor}))
-
-
-def _patch(name: str, field: str) -> Change:
-    def change(of: boxes.Box, factor: float) -> boxes.Box:
-        patch = getattr(of, name)
-        if patch is None:
-            return of
-        return replace(of, **{name: replace(patch, **{field: getattr(patch, field) * factor})})
-
-    return _boxed(change)
-
-
-def _depth(of: boxes.Box, factor: float) -> boxes.Box:
-    return replace(of, depth_neck_mm=of.depth_neck_mm * factor, depth_tail_mm=of.depth_tail_mm * factor)
-
-
-def _lining(of: boxes.Box, factor: float) -> boxes.Box:
-    return of if of.lining is None else replace(of, lining=replace(of.lining, width_mm=of.lining.width_mm * factor))
-
-
-def _block_stiffness(of: boxes.Box, factor: float) -> boxes.Box:
-    shares = {name: factor * share for name, share in of.neck_block.wood.shares.items()}
-    return replace(of, neck_block=replace(of.neck_block, wood=replace(of.neck_block.wood, shares=shares)))
+    return change
 
 
 #: every input of the structural model that a drawing or a choice of wood sets, in plain words
 INPUTS: dict[str, Change] = {
-    "top thickness": _sheet("top", "thickness_mm"),
-    "top dome radius": _sheet("top", "radius_mm"),
-    "top brace height": _bars("top", "height"),
+    "top thickness": _of_box("top.thickness_mm"),
+    "top dome radius": _of_box("top.radius_mm"),
+    "top brace height": _of_box("top.bars.height_mm"),
     "top brace height before the bridge": _shaved(before=True),
     "top brace height behind the bridge": _shaved(before=False),
-    "top brace width": _bars("top", "width"),
-    "top brace stiffness": _bars("top", "stiffness"),
-    "top stiffness along the grain": _board("top", "modulus_along"),
-    "top stiffness across the grain": _board("top", "modulus_across"),
-    "top shear stiffness": _board("top", "shear_plane"),
-    "top movement across the grain": _board("top", "movement_across"),
-    "top movement along the grain": _board("top", "movement_along"),
-    "back thickness": _sheet("back", "thickness_mm"),
-    "back dome radius": _sheet("back", "radius_mm"),
-    "back brace height": _bars("back", "height"),
-    "back brace width": _bars("back", "width"),
-    "back stiffness along the grain": _board("back", "modulus_along"),
-    "back stiffness across the grain": _board("back", "modulus_across"),
-    "back movement across the grain": _board("back", "movement_across"),
-    "side thickness": _plain("side_thickness_mm"),
-    "body depth": _boxed(_depth),
-    "side stiffness along the grain": _board("side", "modulus_along"),
-    "lining width": _boxed(_lining),
-    "bridge thickness": _patch("bridge", "thickness_mm"),
-    "bridge stiffness": _board("bridge", "modulus_along"),
-    "bridge plate thickness": _patch("bridge_plate", "thickness_mm"),
-    "neck block length": _patch("neck_block", "length_mm"),
-    "neck block stiffness": _boxed(_block_stiffness),
+    "top brace width": _of_box("top.bars.width_mm"),
+    "top brace stiffness": _of_box("top.bars.board.modulus_along"),
+    "top stiffness along the grain": _of_box("top.board.modulus_along"),
+    "top stiffness across the grain": _of_box("top.board.modulus_across"),
+    "top shear stiffness": _of_box("top.board.shear_plane"),
+    "top movement across the grain": _of_box("top.board.movement_across"),
+    "top movement along the grain": _of_box("top.board.movement_along"),
+    "back thickness": _of_box("back.thickness_mm"),
+    "back dome radius": _of_box("back.radius_mm"),
+    "back brace height": _of_box("back.bars.height_mm"),
+    "back brace width": _of_box("back.bars.width_mm"),
+    "back stiffness along the grain": _of_box("back.board.modulus_along"),
+    "back stiffness across the grain": _of_box("back.board.modulus_across"),
+    "back movement across the grain": _of_box("back.board.movement_across"),
+    "side thickness": _of_box("side_thickness_mm"),
+    "body depth": _of_box("depth_neck_mm", "depth_tail_mm"),
+    "side stiffness along the grain": _of_box("side.modulus_along"),
+    "lining width": _of_box("lining.width_mm"),
+    "bridge thickness": _of_box("bridge.thickness_mm"),
+    "bridge stiffness": _of_box("bridge.board.modulus_along"),
+    "bridge plate thickness": _of_box("bridge_plate.thickness_mm"),
+    "neck block length": _of_box("neck_block.length_mm"),
+    "neck block stiffness": _of_box("neck_block.wood.shares"),
     "strings' height at the join": _string_height,
     "give of the joint": _turned("joint"),
     "length of the neck's root": _turned("root"),

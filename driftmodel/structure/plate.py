@@ -1,4 +1,5 @@
-"""Wood as a plate: orthotropic stiffness and free strain of a board in its own plane, and stacks of glued boards."""
+"""Wood as plate and block: orthotropic stiffness and free strain of a board in its own plane, stacks of glued boards,
+and timber in three directions."""
 
 from __future__ import annotations
 
@@ -184,3 +185,53 @@ def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
             loads[gradient][3:6] += stress * (second - middle * first) / depth
         drilling += layer.board.shear_plane * area
     return Section(shares, loads, drilling)
+
+
+#: for each way of cutting a block, the axes (x along the body, y across, z up) of grain, radius and rings
+GRAINS = {"upright": (2, 0, 1), "across": (1, 0, 2), "along": (0, 2, 1)}
+
+
+@dataclass(frozen=True, eq=False)
+class Timber:
+    """Wood in three directions, in the body's axes: stiffness (6, 6) for strains xx, yy, zz, yz, xz, xy split by
+    COMPONENTS, MPa."""
+
+    shares: dict[str, Array]
+
+
+def timber(wood_name: str, grain: str) -> Timber:
+    """A block of a wood, its grain one of GRAINS. Poisson's ratios LT and RT are taken as LR (no table numbers).
+    Raises BadInput for an unknown wood."""
+    wood = library.wood(wood_name)
+
+    def number(key: str) -> float:
+        return library.number(wood, key).value
+
+    along = library.general("shear_correction_modulus").value * number("modulus_of_elasticity_12")
+    radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
+    shears = [along * number(f"shear_ratio_{plane}") for plane in ("rt", "lt", "lr")]
+    moduli, ratio = (along, radial, tangential), number("poisson_lr")
+    return solid_wood(moduli, ratio, (shears[0], shears[1], shears[2]), GRAINS[grain])
+
+
+def solid_wood(
+    moduli: tuple[float, float, float],
+    poisson: float,
+    shears: tuple[float, float, float],
+    axes: tuple[int, int, int],
+) -> Timber:
+    """Moduli along, radial, tangential, one Poisson's ratio, shear RT, LT, LR (MPa); axes: the body's axis each of the
+    three follows (Jones 1975, Eq. 2.23: orthotropic compliance)."""
+    (e1, e2, e3), (g23, g13, g12) = moduli, shears
+    parts = {name: np.zeros((6, 6)) for name in COMPONENTS}
+    parts["along"][0, :3] = parts["along"][:3, 0] = 1.0 / e1, -poisson / e1, -poisson / e1
+    parts["across"][1:3, 1:3] = [[1.0 / e2, -poisson / e2], [-poisson / e2, 1.0 / e3]]
+    parts["rolling"][3, 3], parts["through"][4, 4], parts["shear"][5, 5] = 1.0 / g23, 1.0 / g13, 1.0 / g12
+    whole = np.linalg.inv(np.sum(list(parts.values()), axis=0))
+    a, b, c = axes
+    place = [a, b, c, 6 - (b + c), 6 - (a + c), 6 - (a + b)]  # yz is 3, xz 4, xy 5: 6 minus the sum of the axes
+    shares = {}
+    for name, compliance in parts.items():
+        shares[name] = np.zeros((6, 6))
+        shares[name][np.ix_(place, place)] = whole @ compliance @ whole
+    return Timber(shares)
