@@ -18,6 +18,8 @@ from driftmodel.base import __version__
 
 if TYPE_CHECKING:
     from driftmodel.base.errors import BadInput
+    from driftmodel.base.library import finish_names as finishes
+    from driftmodel.base.scenarios import find_instrument as load_instrument
     from driftmodel.calibration.readings import read_readings
     from driftmodel.climate.history import read_air
     from driftmodel.doors.verbs import (
@@ -28,12 +30,10 @@ if TYPE_CHECKING:
         decide,
         demand,
         design,
-        finishes,
         forecast,
         grade,
         learn,
         load_climate,
-        load_instrument,
         map,
         read_fleet,
         woods,
@@ -44,35 +44,16 @@ if TYPE_CHECKING:
     from driftmodel.report.document import write_report
 
 __all__ = [
-    "BadInput",
-    "__version__",
-    "advise",
-    "air",
-    "calibrate",
-    "compare",
-    "decide",
-    "demand",
-    "design",
-    "finishes",
-    "forecast",
-    "grade",
-    "learn",
-    "load_climate",
-    "load_instrument",
-    "load_scenario",
-    "map",
-    "read_air",
-    "read_fleet",
-    "read_readings",
-    "what_if",
-    "with_lever",
-    "woods",
-    "write_report",
-]
+    "BadInput", "__version__", "advise", "air", "calibrate", "compare", "decide", "demand", "design", "finishes",
+    "forecast", "grade", "learn", "load_climate", "load_instrument", "load_scenario", "map", "read_air", "read_fleet",
+    "read_readings", "what_if", "with_lever", "woods", "write_report",
+]  # fmt: skip
 
 #: where a name lives that is no verb of doors.verbs, and under which name
 _HOMES = {
     "BadInput": ("base.errors", "BadInput"),
+    "finishes": ("base.library", "finish_names"),
+    "load_instrument": ("base.scenarios", "find_instrument"),
     "load_scenario": ("record.case", "load_scenario"),
     "read_air": ("climate.history", "read_air"),
     "read_readings": ("calibration.readings", "read_readings"),

@@ -248,7 +248,7 @@ def finish_permeance(name: str) -> Datum:
 
 
 def finish_names() -> tuple[str, ...]:
-    """Names of all finishes, in the order of the file."""
+    """Names of all finishes, the user's own among them, in the order of the files."""
     return tuple(dict.fromkeys(one.name for one in _finishes().values()))
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import Terms, case_named, day_named, ensemble_options, listed, shared_options
+from driftmodel.doors.shared import Asked, Terms, case_named, day_named, ensemble_options, listed, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.calibration.decide import Decision
@@ -21,16 +21,7 @@ if TYPE_CHECKING:
 @click.option("--no-pictures", is_flag=True, help="A report of words, tables and data only: in half the time.")
 @ensemble_options
 @shared_options
-def forecast(
-    scenario: str | None,
-    list_them: bool,
-    no_pictures: bool,
-    draws: int | None,
-    seed: int | None,
-    what_if: str | None,
-    when: str | None,
-    terms: Terms,
-) -> None:
+def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: Asked, terms: Terms) -> None:
     """When a regrade is due, to which grade, and how sure that is.
 
     SCENARIO is the name of a shipped scenario, the path of a TOML file or the folder of a record, whose work and
@@ -42,14 +33,14 @@ def forecast(
         return
     if scenario is None:
         raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
-    case = case_named(scenario, what_if, when)
+    case = case_named(scenario, asked.what_if, asked.when)
     chosen = case.scenario
     folder = terms.folder("forecast", chosen.name)
     from driftmodel.outlook.drift import forecast as run
     from driftmodel.report.ensemble import forecast_json
     from driftmodel.report.words import terminal_summary
 
-    result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
+    result = run(chosen, asked.draws, asked.seed, unknowns=case.learned(asked.draws), progress=terms.progress)
     if not terms.as_json:
         terms.answer(lambda: terminal_summary(result, chosen, terms.units), dict)
     from driftmodel.report.document import write_report
@@ -228,7 +219,7 @@ def decided(
     from datetime import date
 
     from driftmodel.calibration.bench import make_bench
-    from driftmodel.calibration.decide import weather_or_drift
+    from driftmodel.calibration.decide import decide_unread, weather_or_drift
     from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
     from driftmodel.calibration.said import reading_said
@@ -241,13 +232,10 @@ def decided(
     if not given and not book.readings:
         raise BadInput("no reading of today was given", "a reading", mend='--reading "action=2.9 mm"')
     scenario = book.carried_by(scenario, day)
-    said = [reading_said(words, scenario, day, fitted_spacer(scenario)) for words in given]
-    rows = tuple(row for row, _ in said)
     if not given:
-        from driftmodel.calibration.decide import decide_unread
-
         return decide_unread(scenario, book, day, drawn=True), ()
+    said = [reading_said(words, scenario, day, fitted_spacer(scenario)) for words in given]
     bench = make_bench(scenario, day, book)
     known = fit(scenario, book, bench=bench) if book.readings else None
     taken = tuple(dict.fromkeys(words for _, each in said for words in each))
-    return weather_or_drift(scenario, rows, known, bench=bench, drawn=True), taken
+    return weather_or_drift(scenario, tuple(row for row, _ in said), known, bench=bench, drawn=True), taken

@@ -7,27 +7,28 @@ from pathlib import Path
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import Terms, as_of_option, case_named, ensemble_options, shared_options
+from driftmodel.doors.shared import (
+    Asked,
+    Terms,
+    as_of_option,
+    case_named,
+    ensemble_options,
+    quiet_option,
+    shared_options,
+)
 
 
 @click.command()
 @click.argument("scenario")
 @ensemble_options
 @shared_options
-def advise(
-    scenario: str,
-    draws: int | None,
-    seed: int | None,
-    what_if: str | None,
-    when: str | None,
-    terms: Terms,
-) -> None:
+def advise(scenario: str, asked: Asked, terms: Terms) -> None:
     """What humidity care is worth for this guitar in this place.
 
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
     (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
     """
-    case = case_named(scenario, what_if, when)
+    case = case_named(scenario, asked.what_if, asked.when)
     chosen = case.scenario
     folder = terms.folder("advice", chosen.name)
     from dataclasses import asdict
@@ -36,7 +37,7 @@ def advise(
     from driftmodel.report.advice_report import write_advice
     from driftmodel.report.advice_words import advice_terminal
 
-    advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
+    advice = run(chosen, asked.draws, asked.seed, unknowns=case.learned(asked.draws), progress=terms.progress)
     written = write_advice(advice, chosen, folder, terms.units, case.tag)
     where = f"Report: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}"
     terms.answer(
@@ -101,7 +102,7 @@ def compare(
 @click.argument("folder", required=False, type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--port", type=click.IntRange(1024, 65535), default=8765, show_default=True, help="Port to answer on.")
 @click.option("--open/--no-open", "open_browser", default=False, help="Open the browser too.")
-@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+@quiet_option
 def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> None:
     """What-ifs and the bench in the browser, on this machine only.
 

@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.shared import Suggesting, Terms, day_named, shared_options
+from driftmodel.doors.shared import Suggesting, Terms, day_named, quiet_option, shared_options, units_option
 
 if TYPE_CHECKING:
     from driftmodel.calibration.claimed import Claim
     from driftmodel.calibration.pooled import Known
+
+
+as_of_this_day = click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
 
 
 @click.group(cls=Suggesting)
@@ -38,8 +41,8 @@ def record() -> None:
 @click.option("--owner", help="A label for the owner.")
 @click.option("--title", help="What to call it; the folder's name if not told.")
 @click.option("--workshop", help="The workshop's name, for label and sheet.")
-@click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
-@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+@units_option
+@quiet_option
 def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
     """Start a record; asks for what is not told.
 
@@ -71,8 +74,8 @@ def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
 @click.argument("sayings", nargs=-1, required=False, metavar="WORDS...")
 @click.option("--date", "when", metavar="DATE", help="Day it was read or done; today if not given.")
 @click.option("--note", default="", help="A note kept with it.")
-@click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
-@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+@units_option
+@quiet_option
 def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, units: str, quiet: bool) -> None:
     """Add a reading, work or a move, as the bench says it.
 
@@ -102,7 +105,7 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
 
 @record.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
+@as_of_this_day
 @shared_options
 def show(folder: Path, when: str | None, terms: Terms) -> None:
     """What a record holds, as of a day."""
@@ -118,7 +121,7 @@ def show(folder: Path, when: str | None, terms: Terms) -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder to write into; the record's own.")
-@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+@quiet_option
 def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     """The label for inside the instrument, to print and cut out.
 
@@ -136,7 +139,7 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
 
 @record.command(name="list")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
-@click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
+@as_of_this_day
 @shared_options
 def list_(folder: Path, when: str | None, terms: Terms) -> None:
     """The call list: who is due, whom to ring before the dry season, what to ask.

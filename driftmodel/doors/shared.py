@@ -38,12 +38,16 @@ class Suggesting(click.Group):
         return super().resolve_command(ctx, args)
 
 
+units_option = click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
+quiet_option = click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+
+
 def shared_options(command: Callable[..., None]) -> Callable[..., None]:
     """--out, --units, --quiet, --json, the same on every command."""
 
     @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the files it writes.")
-    @click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
-    @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+    @units_option
+    @quiet_option
     @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
     @wraps(command)
     def with_options(out: Path | None, units: str, quiet: bool, as_json: bool, **options: Any) -> None:
@@ -113,17 +117,6 @@ def listed(rows: list[dict[str, str]], as_json: bool, then: str) -> str:
     return "\n".join([*(f"{row['name']:<{width}}  {list(row.values())[-1]}" for row in rows), "", then])
 
 
-def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
-    """--draws, --seed, --what-if and --date of a command that runs one scenario."""
-    seed = click.option(
-        "--seed", type=click.IntRange(0, MOST_SEED), help="Seed of the draws; the scenario's own if not given."
-    )
-    draws = click.option(
-        "--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given."
-    )
-    return draws(seed(what_if_option(as_of_option(command))))
-
-
 as_of_option = click.option(
     "--date", "when", metavar="DATE", help="Day the years ahead count from; for a record today if not given."
 )
@@ -144,6 +137,34 @@ def case_named(name: str, what_if: str | None = None, when: str | None = None) -
         raise BadInput("--what-if is empty", "LEVER=VALUE", mend='--what-if "humidifier=45"')
     case = open_case(name, day_named(when) if when else None)
     return replace(case, scenario=parse_what_if(case.scenario, what_if or ""))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a command that runs one scenario was asked: its --draws, --seed, --what-if and --date."""
+
+    draws: int | None
+    seed: int | None
+    what_if: str | None
+    when: str | None
+
+
+def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
+    """--draws, --seed, --what-if and --date of a command that runs one scenario."""
+
+    @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
+    @click.option(
+        "--seed", type=click.IntRange(0, MOST_SEED), help="Seed of the draws; the scenario's own if not given."
+    )
+    @what_if_option
+    @as_of_option
+    @wraps(command)
+    def with_options(
+        draws: int | None, seed: int | None, what_if: str | None, when: str | None, **options: Any
+    ) -> None:
+        command(asked=Asked(draws, seed, what_if, when), **options)
+
+    return with_options
 
 
 def day_named(words: str) -> date:

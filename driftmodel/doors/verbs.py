@@ -241,16 +241,10 @@ def design(instrument: Instrument | str | Path) -> Behaviour:
 
     instrument: from `load_instrument`, the name of a shipped design or the path of a TOML file.
     """
+    from driftmodel.base.scenarios import find_instrument
     from driftmodel.structure.design import behaviour
 
-    return behaviour(instrument if isinstance(instrument, Instrument) else load_instrument(instrument))
-
-
-def load_instrument(name: str | Path) -> Instrument:
-    """The design in a TOML file, or a shipped one by its name."""
-    from driftmodel.base.scenarios import find_instrument
-
-    return find_instrument(name)
+    return behaviour(instrument if isinstance(instrument, Instrument) else find_instrument(instrument))
 
 
 def load_climate(path: str | Path) -> Climate:
@@ -269,10 +263,3 @@ def woods(name: str | None = None) -> tuple[str, ...] | Wood:
     from driftmodel.base import library
 
     return library.wood_names() if name is None else library.wood(name)
-
-
-def finishes() -> tuple[str, ...]:
-    """Names of all finishes, the user's own among them."""
-    from driftmodel.base.library import finish_names
-
-    return finish_names()

@@ -7,15 +7,16 @@ import textwrap
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.base.units import length_words
-from driftmodel.report.tables import Table
 from driftmodel.report.texts import (
     MONTHS,
     WIDTH,
+    Table,
     chance_words,
     during,
     filled,
     months_words,
     percent,
+    table,
     upper,
     years_words,
 )
@@ -262,6 +263,4 @@ def measure_table(advice: Advice, units: str) -> Table:
             continue
         water = water_words(each.litres_per_day, units) if each.litres_per_day else ""
         rows.append(row(each.words, water, each.outcome, _gained(each)))
-    heads = ("Measure", "Water a day", "Months at risk", "Days a year inside", "Crack risk", "Regrades",
-             "Years before the first", "Gained")  # fmt: skip
-    return Table("What each measure does, on the same runs.", heads, tuple(rows), (3, 4, 5, 6, 7))
+    return table("measures", rows)

@@ -9,8 +9,7 @@ from typing import Any
 
 from driftmodel.base.schema import DataFrame, Dataset
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.tables import Table
-from driftmodel.report.texts import WIDTH, upper
+from driftmodel.report.texts import WIDTH, Table, filled, upper
 
 SHOWN = {
     "inside_days": "days a year inside the rule",
@@ -116,17 +115,8 @@ def comparison_table(table: Dataset, units: str) -> Table:
             else:
                 cells.append(f"{number_words(mean, unit, units, True)} ± {_error(error, unit, units)}")
         rows.append(tuple(cells))
-    caption = (
-        "The first as it is: lengths of the middle run, else means. The others: mean difference from it, run by run, "
-        "± one standard error, over "
-        f"{table.attrs['draws']} paired runs of {table.attrs['horizon_years']} years."
-    )
-    return Table(
-        caption,
-        ("", *names),
-        tuple(rows),
-        tuple(range(1, len(names) + 1)),
-    )
+    caption = filled("compared", draws=table.attrs["draws"], years=table.attrs["horizon_years"])
+    return Table(caption, ("", *names), tuple(rows), tuple(range(1, len(names) + 1)))
 
 
 def comparison_frame(table: Dataset) -> DataFrame:

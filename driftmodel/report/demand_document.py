@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
 from driftmodel.report.folder import check_folder, render, write_whole
 from driftmodel.report.pictures import draw, our_style
-from driftmodel.report.tables import Table
+from driftmodel.report.texts import Table, table
 
 PAGE = "demand.html"
 REJECTS = "rejects.csv"
@@ -165,126 +166,79 @@ def _remaining(book: DemandBook) -> str:
     )
 
 
+def _more(words: str, shown: int, of: int) -> str:
+    """' The 24 largest of 30.', where not all are shown."""
+    return f" {words.format(shown, of)}" if of > shown else ""
+
+
 def _places(book: DemandBook) -> Table:
     rows = places_ahead(book.demand, book.span)
-    shown = rows[:MOST_TABLE_ROWS]
-    more = f" The {len(shown)} largest of {len(rows)}." if len(rows) > len(shown) else ""
-    return Table(
-        f"Regrades reported in the next {book.span} months, in and out of cover.{more}",
-        ("Region", "Design", "Units sold", "P10", "P50", "P90"),
-        tuple(
-            (region, design, words.whole(sold), *(words.whole(value) for value in band))
-            for region, design, sold, band in shown
-        ),
-        (2, 3, 4, 5),
-    )
+    more = _more("The {} largest of {}.", MOST_TABLE_ROWS, len(rows))
+    cells = [
+        (region, design, *map(words.whole, (sold, *band))) for region, design, sold, band in rows[:MOST_TABLE_ROWS]
+    ]
+    return table("demand_places", cells, span=book.span, more=more)
 
 
 def _monthly(book: DemandBook) -> Table:
-    every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS)
-
-    def band(row: Any, name: str) -> str:
+    def band(row: Mapping[Any, Any], name: str) -> str:
         low, middle, high = (words.whole(row[f"{name}_p{q}"]) for q in (10, 50, 90))
         return f"{middle} ({low}–{high})"
 
-    rows = tuple(
-        (
-            str(row["month"]), band(row, "regrades"), band(row, "in_cover"), words.whole(row["seasonal_p50"]),
-            words.whole(row["hours_p50"]), band(row, "cost"),
-        )
-        for _, row in every.iterrows()
-    )  # fmt: skip
-    more = f" The first {len(rows)} of {len(book.months)} months." if len(book.months) > len(rows) else ""
-    return Table(
-        f"The whole fleet: P50 and, in brackets, P10 to P90. Columns of P50 do not add up to the year's.{more}",
-        ("Month", "Regrades", "In cover", "Seasonal", "Hours (h)", f"Cost ({book.currency})"),
-        rows,
-        (1, 2, 3, 4, 5),
-    )
+    every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS).to_dict("records")
+    cells = [
+        (str(row["month"]), band(row, "regrades"), band(row, "in_cover"), words.whole(row["seasonal_p50"]),
+         words.whole(row["hours_p50"]), band(row, "cost"))
+        for row in every
+    ]  # fmt: skip
+    more = _more("The first {} of {} months.", MOST_TABLE_ROWS, len(book.months))
+    return table("demand_monthly", cells, more=more, money=book.currency)
 
 
 def _stock(book: DemandBook) -> Table:
     rows = [row for row in book.stock if row["on_the_shelf"] or row["order_now"] or row["expected_use"] >= 0.5]
-    return Table(
-        stock_note(book),
-        ("Centre", "Grade", "To hold", "For open jobs", "On hand", "On order", "Order now", "Expected use"),
-        tuple(
-            (
-                row["centre"], row["grade"], str(row["on_the_shelf"]), str(row["for_open_jobs"]),
-                *("-" if row[name] is None else str(row[name]) for name in ("on_hand", "on_order")),
-                str(row["order_now"]), f"{row['expected_use']:.1f}",
-            )
-            for row in rows[:MOST_TABLE_ROWS]
-        ),
-        (2, 3, 4, 5, 6, 7),
-    )  # fmt: skip
+    names = ("centre", "grade", "on_the_shelf", "for_open_jobs", "on_hand", "on_order", "order_now")
+    cells = [
+        [*("-" if row[name] is None else str(row[name]) for name in names), f"{row['expected_use']:.1f}"]
+        for row in rows[:MOST_TABLE_ROWS]
+    ]
+    return table("demand_stock", cells, note=stock_note(book))
 
 
 def _rates(book: DemandBook) -> Table:
     moved = words.moved_rates(book)
     rows = moved + [row for row in book.rates if row not in moved] if len(book.rates) > MOST_TABLE_ROWS else book.rates
-    shown = rows[:MOST_TABLE_ROWS]
-    more = f" {len(shown)} of {len(rows)}, those that claims move first." if len(rows) > len(shown) else ""
 
     def number(row: dict[str, Any], *names: str) -> str:
         return words.rate_words(row, names, book.currency) if row[names[0]] is not None else "-"
 
-    return Table(
-        "Hours and cost of a job: as stated, as claims have it, and as used, with P10 to P90 of what its mean may be."
-        + more,
-        ("Region", "Job", "Stated", "Claims", "Used", "P10 to P90", "Told by"),
-        tuple(
-            (
-                row["region"], row["job"], number(row, "stated"), number(row, "claims"), number(row, "used"),
-                number(row, "used_p10", "used_p90"), f"{row['told']:,} claims",
-            )
-            for row in shown
-        ),
-        (2, 3, 4, 5, 6),
-    )  # fmt: skip
+    cells = [
+        (row["region"], row["job"], *(number(row, name) for name in ("stated", "claims", "used")),
+         number(row, "used_p10", "used_p90"), f"{row['told']:,} claims")
+        for row in rows[:MOST_TABLE_ROWS]
+    ]  # fmt: skip
+    return table("demand_rates", cells, more=_more("{} of {}, those that claims move first.", len(cells), len(rows)))
 
 
 def _waiting(book: DemandBook) -> Table:
     rows = sorted(book.multipliers, key=lambda row: -row["not_yet_reported"])[:MOST_TABLE_ROWS]
-    more = f" The {len(rows)} largest of {len(book.multipliers)}." if len(book.multipliers) > len(rows) else ""
-    bands = [(row["region"], row["design"], tuple(row[f"not_yet_reported_p{q}"] for q in (10, 50, 90))) for row in rows]
-    return Table(
-        f"Regrades due and not yet reported, in and out of cover.{more} The last row is ranked by itself.",
-        ("Region", "Design", "P10", "P50", "P90"),
-        tuple(
-            (region, design, *(words.whole(value) for value in band))
-            for region, design, band in [*bands, ("all", "all", book.not_yet_reported_band)]
-        ),
-        (2, 3, 4),
-    )
+    bands = [(row["region"], row["design"], [row[f"not_yet_reported_p{q}"] for q in (10, 50, 90)]) for row in rows]
+    bands.append(("all", "all", list(book.not_yet_reported_band)))
+    more = _more("The {} largest of {}.", len(rows), len(book.multipliers))
+    return table("demand_waiting", [(*where, *map(words.whole, band)) for *where, band in bands], more=more)
 
 
 def _roll(book: DemandBook) -> Table:
     names = ("opening", "issued", "change_of_estimate", "settled", "closing")
-    rows = book.roll[:MOST_TABLE_ROWS]
-    return Table(
-        f"Roll-forward of the accrual ({book.currency}): opening + issued + change of estimate - settled = closing. "
-        f"{words.remaining_words(book)} Management information, not accounting advice.",
-        ("Month", "Opening", "Issued", "Change of estimate", "Settled", "Closing"),
-        tuple((row["month"], *(words.whole(row[name]) for name in names)) for row in rows),
-        (1, 2, 3, 4, 5),
-    )
+    cells = [(row["month"], *(words.whole(row[name]) for name in names)) for row in book.roll[:MOST_TABLE_ROWS]]
+    return table("demand_roll", cells, money=book.currency, remaining=words.remaining_words(book))
 
 
 def _due(book: DemandBook) -> Table:
-    rows = book.due[:MOST_DUE_SHOWN]
-    return Table(
-        f"The {len(rows)} likeliest rows of the units table; {len(book.due)} are in due.csv and the workbook.",
-        ("Row", "Serial", "Region", "Design", "Exposure", "Sold", "Cover ends", "Spacer", "Units",
-         "Chance within 12 months", f"Saved ({book.currency})", "Season"),
-        tuple(
-            (
-                str(row["row"]), row["serial"] or "-", row["region"], row["design"], row["exposure"], row["sold"],
-                row["cover_ends"], row["likely_spacer"], str(row["count"]),
-                f"{100 * row['chance_within_12_months']:.0f} %", f"{row['saved']:.0f}",
-                words.season_words(row["season"]),
-            )
-            for row in rows
-        ),
-        (8, 9, 10),
-    )  # fmt: skip
+    names = ("region", "design", "exposure", "sold", "cover_ends", "likely_spacer", "count")
+    cells = [
+        (str(row["row"]), row["serial"] or "-", *(str(row[name]) for name in names),
+         f"{100 * row['chance_within_12_months']:.0f} %", f"{row['saved']:.0f}", words.season_words(row["season"]))
+        for row in book.due[:MOST_DUE_SHOWN]
+    ]  # fmt: skip
+    return table("demand_due", cells, shown=len(cells), of=len(book.due), money=book.currency)

@@ -16,8 +16,7 @@ from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.schema import Figure
 from driftmodel.base.written import write_file, write_folder
 from driftmodel.report.pictures import draw, our_style
-from driftmodel.report.tables import Table
-from driftmodel.report.texts import Captions, cautions
+from driftmodel.report.texts import Captions, Table, cautions
 
 REPORT = "report.html"
 GENERATOR = '<meta name="generator" content="driftmodel'

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,16 +14,7 @@ from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import Summary, length_scale, signed_length
-
-
-@dataclass(frozen=True)
-class Table:
-    """caption, column heads, rows of words; numeric: columns set flush right."""
-
-    caption: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numeric: tuple[int, ...] = ()
+from driftmodel.report.texts import Table, table
 
 
 def yearly_frame(fc: Dataset, units: str) -> DataFrame:
@@ -112,31 +102,13 @@ def year_table(yearly: DataFrame, units: str) -> Table:
     for row in yearly.to_dict("records"):
         if len(yearly) > 10 and row["year"] > 5 and row["year"] % 5 and row["year"] != len(yearly):
             continue
-        action, lasting = (
-            [f"{row[f'{name}_p{quantile}_{unit}']:{sign}.{digits}f}" for quantile in (10, 50, 90)]
-            for name, sign in (("action_12th", ""), ("action_lasting_change", "+"))
-        )
-        rows.append(
-            (
-                f"{row['year']}",
-                f"{action[1]} ({action[0]} to {action[2]})",
-                f"{lasting[1]} ({lasting[0]} to {lasting[2]})".replace("-", "\N{MINUS SIGN}"),
-                f"{row[f'action_season_swing_p50_{unit}']:.{digits}f}",
-                f"{row['chance_regrade_due_by_end_pct']:.0f}",
-            )
-        )
-    return Table(
-        "Year by year, counted from set-up. In brackets: the range that holds four times in five.",
-        (
-            "Year",
-            f"Mean action at the 12th fret ({unit})",
-            f"of which lasting ({unit})",
-            f"Season's whole swing ({unit})",
-            "Chance a regrade is due by its end (%)",
-        ),
-        tuple(rows),
-        (0, 1, 2, 3, 4),
-    )
+        cells = [str(row["year"])]
+        for name, sign in (("action_12th", ""), ("action_lasting_change", "+")):
+            low, middle, high = (f"{row[f'{name}_p{point}_{unit}']:{sign}.{digits}f}" for point in (10, 50, 90))
+            cells.append(f"{middle} ({low} to {high})".replace("-", "\N{MINUS SIGN}"))
+        cells += [f"{row[f'action_season_swing_p50_{unit}']:.{digits}f}", f"{row['chance_regrade_due_by_end_pct']:.0f}"]
+        rows.append(cells)
+    return table("years", rows, unit=unit)
 
 
 def grade_table(fc: Dataset, units: str) -> Table:
@@ -149,15 +121,8 @@ def grade_table(fc: Dataset, units: str) -> Table:
         fitted = " (fitted)" if label == fc.attrs["fitted_grade"] else ""
         row = [f"{label}{fitted}", signed_length(float(fc["grade_taper"].values[at]), units), _signed(turn, 2)]
         row += [_signed(cents, 2), f"{100 * chances[0, at]:.0f}"]
-        rows.append((*row, f"{100 * chances[1, at]:.0f}") if second else tuple(row))
-    heads = ["Spacer", "Taper", "Angle (degrees)", "Intonation (cents)", "Chance at the first regrade (%)"]
-    return Table(
-        "The spacer set. Chances are among the runs that reach that regrade. A larger taper turns the nut end up and "
-        "raises the action.",
-        (*heads, "Chance at the second (%)") if second else tuple(heads),
-        tuple(rows),
-        tuple(range(1, len(heads) + second)),
-    )
+        rows.append([*row, f"{100 * chances[1, at]:.0f}"] if second else row)
+    return table("spacers_at_both" if second else "spacers", rows)
 
 
 def _signed(value: float, digits: int) -> str:
@@ -206,7 +171,7 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
         ),
         ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {ahead_years(scenario)} years"),
     ]
-    return Table("What went in; in full in inputs.json.", ("What", "As given"), tuple(rows))
+    return table("inputs", rows)
 
 
 def _work(scenario: Scenario) -> list[tuple[str, str]]:
@@ -239,12 +204,8 @@ def _strings(scenario: Scenario, units: str) -> str:
 
 def source_table(fc: Dataset) -> Table:
     """The published and unpublished sources of the numbers used."""
-    known = library.sources()
-    rows = []
-    for key in json.loads(fc.attrs["sources"]):
-        entry = known.get(key, {})
-        rows.append((str(entry.get("reference", key)), str(entry.get("kind", ""))))
-    return Table("Where the numbers come from.", ("Source", "Standing"), tuple(rows))
+    known = {key: library.sources().get(key, {}) for key in json.loads(fc.attrs["sources"])}
+    return table("sources", [(one.get("reference", key), one.get("kind", "")) for key, one in known.items()])
 
 
 def number_table(fc: Dataset, units: str) -> Table:
@@ -258,5 +219,4 @@ def number_table(fc: Dataset, units: str) -> Table:
         size = number["value"]
         value = size if isinstance(size, str) else f"{size * factor:.4g} {'' if unit == '1' else unit}".strip()
         rows.append((name.replace("_", " "), value, words if spread else "", number["status"], number["source"]))
-    heads = ("Number", "Value", "Spread", "Standing", "Source")
-    return Table("Every number used; in full in inputs.json.", heads, tuple(rows))
+    return table("numbers", rows)

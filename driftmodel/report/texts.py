@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import textwrap
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -43,6 +44,26 @@ def captions(report: str, **told: object) -> Captions:
 def lies_in(report: str) -> dict[str, str]:
     """What else lies in a report's folder: file -> words."""
     return dict(fixed()["files"][report])
+
+
+@dataclass(frozen=True)
+class Table:
+    """caption, column heads, rows of words; numeric: columns set flush right."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: tuple[int, ...] = ()
+
+
+def table(name: str, rows: Iterable[Iterable[str]], **told: object) -> Table:
+    """A table by its name, of rows of words; told: what stands in braces in caption and heads. A head that begins with
+    '>' stands over numbers."""
+    one = fixed()["tables"][name]
+    heads = [head.format(**told) for head in one["heads"]]
+    numeric = tuple(at for at, head in enumerate(heads) if head.startswith(">"))
+    plain = tuple(head.lstrip(">") for head in heads)
+    return Table(one["caption"].format(**told), plain, tuple(map(tuple, rows)), numeric)
 
 
 def cautions() -> list[str]:
