@@ -22,7 +22,7 @@ from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.add import add, create
 from driftmodel.record.case import open_record
 from driftmodel.record.words import NOW_DAYS, call_list, calls_words
-from driftmodel.report.sheet import label_page
+from driftmodel.report.advice_report import label_page
 
 pytestmark = pytest.mark.usefixtures("undrawn")
 GUIDE = (Path(__file__).parents[1] / "docs" / "bench.md").read_text(encoding="utf-8")

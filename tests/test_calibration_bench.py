@@ -13,10 +13,10 @@ import pytest
 from hidden_truth import as_normals, read_in_three_weathers, season_movement
 
 from driftmodel.base import library
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.schema import Frozen
 from driftmodel.calibration import bench as benches
 from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, room_change
 from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of

@@ -14,8 +14,7 @@ import numpy as np
 import pytest
 from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, state_at
 
-from driftmodel.base.frozen import Frozen
-from driftmodel.base.schema import PARTS
+from driftmodel.base.schema import PARTS, Frozen
 from driftmodel.calibration import unsure
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.forward import moisture_of

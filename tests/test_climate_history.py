@@ -20,8 +20,15 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.scenarios import load_scenario, scenario_names
 from driftmodel.climate.air import hour_of_year, hours_from, make_air
-from driftmodel.climate.history import climate_air, read_air, scenario_air, scenario_end
-from driftmodel.climate.indices import historic_band, hours_outside, seasons
+from driftmodel.climate.history import (
+    climate_air,
+    historic_band,
+    hours_outside,
+    read_air,
+    scenario_air,
+    scenario_end,
+    seasons,
+)
 from driftmodel.climate.synthetic import persistent_noise, smooth_year, synthetic_air, weather_member
 from driftmodel.climate.weather import read_weather
 from driftmodel.report.air_words import air_figure, air_json, air_summary, write_air_figure

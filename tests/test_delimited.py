@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from driftmodel.base.delimited import cells_of, delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput
+from driftmodel.base.opened import cells_of, delimiter_of, rows_of, with_point
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.readings import read_readings
 from driftmodel.climate.logger import read_logger

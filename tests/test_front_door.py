@@ -24,7 +24,7 @@ import driftmodel
 from driftmodel.base import library
 from driftmodel.base.build import Body
 from driftmodel.base.errors import BadInput
-from driftmodel.base.frozen import Frozen
+from driftmodel.base.schema import Frozen
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.structure import body
 from driftmodel.structure.records import BodyResponse, Coefficients

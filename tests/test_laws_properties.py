@@ -17,9 +17,8 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from driftmodel.base import scenarios
-from driftmodel.base.delimited import as_text
 from driftmodel.base.errors import BadInput, one_line
-from driftmodel.base.opened import decoded, parsed_toml
+from driftmodel.base.opened import as_text, decoded, parsed_toml
 from driftmodel.calibration import claimed, readings
 from driftmodel.climate.air import saturation_pressure_pa
 from driftmodel.climate.logger import read_logger

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import driftmodel
-from driftmodel.base.delimited import as_text, csv_text
+from driftmodel.base.opened import as_text, csv_text
 from driftmodel.report.document import write_report
 from driftmodel.report.pictures import draw, our_style
 

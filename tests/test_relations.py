@@ -17,10 +17,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import driftmodel
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
+from driftmodel.base.schema import Frozen
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.build_levers import finer_spacers, string_tension
 from driftmodel.outlook.calendar import day_of

@@ -19,7 +19,7 @@ from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAMP_PCT, QUANTILES, Array, Flags, Integers, Single
-from driftmodel.climate.indices import historic_band
+from driftmodel.climate.history import historic_band
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.outlook.regrade import outside_rule

@@ -16,8 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.frozen import Record
-from driftmodel.base.schema import FIRST_DAY, LAST_DAY
+from driftmodel.base.schema import FIRST_DAY, LAST_DAY, Record
 
 
 class _Pair:

@@ -11,9 +11,9 @@ from typing import Any
 
 from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
 from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.materials import Datum, note_all
 from driftmodel.base.scenario_file import ScenarioTable, StringEvent
+from driftmodel.base.schema import Frozen
 
 #: metadata of a field that says where a record was read, not what it says
 NOT_AN_INPUT = {"input": False}

@@ -12,7 +12,6 @@ from driftmodel.base.build import InstrumentFile, Joint
 from driftmodel.base.climate_file import ClimateFile, Normals, Outdoor, RoomFile
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.file_models import record_of
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.materials import recording
 from driftmodel.base.opened import is_there, scenarios_dir
@@ -20,6 +19,7 @@ from driftmodel.base.record_file import read_learned
 from driftmodel.base.records import Climate, Instrument, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
+from driftmodel.base.schema import Frozen
 from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
 
 #: records and their files' own words, by the bytes they were read from: a fleet asks for the same ones for every cell

@@ -15,9 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.delimited import delimiter_of, rows_of
 from driftmodel.base.errors import BadInput
-from driftmodel.base.opened import text_of
+from driftmodel.base.opened import delimiter_of, rows_of, text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import Array

@@ -11,9 +11,8 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import Array
+from driftmodel.base.schema import Array, Frozen
 from driftmodel.calibration.action_path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftmodel.base.frozen import Frozen
-from driftmodel.base.schema import Array
+from driftmodel.base.schema import Array, Frozen
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns

@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base import library
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import PARTS, Array, Dataset
+from driftmodel.base.schema import PARTS, Array, Dataset, Frozen
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 from driftmodel.outlook.lasting import (

@@ -6,9 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from driftmodel.base.delimited import cells_of, delimiter_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.opened import text_of
+from driftmodel.base.opened import cells_of, delimiter_of, rows_of, text_of
 from driftmodel.base.units import Said, said_number
 
 COLUMNS = (

@@ -14,16 +14,15 @@ from pathlib import Path
 import numpy as np
 
 from driftmodel.base.climate_file import LoggerKeys
-from driftmodel.base.delimited import with_point
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
-from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
+from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, with_point
 from driftmodel.base.schema import Array, Dataset, Flags, Times
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
 from driftmodel.climate.logger_time import utc_times
-from driftmodel.climate.place_file import read_place
+from driftmodel.climate.netcdf import read_place
 
 ROLES_READ = ("temperature", "relative_humidity")
 #: readings further apart than this leave a gap

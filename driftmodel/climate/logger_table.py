@@ -11,9 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.delimited import cells_of, rows_of
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.opened import bytes_of
+from driftmodel.base.opened import bytes_of, cells_of, rows_of
 from driftmodel.base.schema import Flags, Integers
 
 _ROLE_WORDS = {"time": "time", "temperature": "temperature", "relative_humidity": "relative humidity"}

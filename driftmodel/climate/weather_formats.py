@@ -12,10 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from driftmodel.base.delimited import cells_of, delimiter_of, with_point
-from driftmodel.base.delimited import rows_of as rows_of_text
 from driftmodel.base.errors import BadInput
-from driftmodel.base.opened import bytes_of
+from driftmodel.base.opened import bytes_of, cells_of, delimiter_of, with_point
+from driftmodel.base.opened import rows_of as rows_of_text
 
 _OWN_COLUMNS = ["month", "day", "hour", "dry_bulb_c", "dew_point_c", "relative_humidity_pct"]
 

@@ -1,4 +1,4 @@
-"""The commands forecast, calibrate and grade."""
+"""The commands of one instrument: forecast, calibrate, grade and advise."""
 
 from __future__ import annotations
 
@@ -239,3 +239,31 @@ def decided(
     known = fit(scenario, book, bench=bench) if book.readings else None
     taken = tuple(dict.fromkeys(words for _, each in said for words in each))
     return weather_or_drift(scenario, tuple(row for row, _ in said), known, bench=bench, drawn=True), taken
+
+
+@click.command()
+@click.argument("scenario")
+@ensemble_options
+@shared_options
+def advise(scenario: str, asked: Asked, terms: Terms) -> None:
+    """What humidity care is worth for this guitar in this place.
+
+    SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
+    (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
+    """
+    case = case_named(scenario, asked.what_if, asked.when)
+    chosen = case.scenario
+    folder = terms.folder("advice", chosen.name)
+    from dataclasses import asdict
+
+    from driftmodel.advice.care import advise as run
+    from driftmodel.report.advice_report import write_advice
+    from driftmodel.report.advice_words import advice_terminal
+
+    advice = run(chosen, asked.draws, asked.seed, unknowns=case.learned(asked.draws), progress=terms.progress)
+    written = write_advice(advice, chosen, folder, terms.units, case.tag)
+    where = f"Report: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}"
+    terms.answer(
+        lambda: f"{advice_terminal(advice, terms.units)}\n\n{where}",
+        lambda: asdict(advice) | {"files": [str(path) for path in written]},
+    )

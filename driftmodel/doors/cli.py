@@ -8,10 +8,9 @@ import click
 
 from driftmodel.base import __version__
 from driftmodel.base.errors import BadInput
-from driftmodel.doors.bench_commands import calibrate, forecast, grade
-from driftmodel.doors.care_commands import advise, compare, page
-from driftmodel.doors.demand_command import demand, map_
-from driftmodel.doors.look_commands import air, design, keys, woods
+from driftmodel.doors.bench_commands import advise, calibrate, forecast, grade
+from driftmodel.doors.demand_command import compare, demand, map_
+from driftmodel.doors.look_commands import air, design, keys, page, woods
 from driftmodel.doors.record_command import learn, record
 from driftmodel.doors.shared import Suggesting
 

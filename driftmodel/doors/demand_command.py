@@ -1,5 +1,4 @@
-"""The commands `demand` (a fleet file in; a workbook, tables and a page of regrades to come out) and `map`
-(regrades and the best grade at every point of gridded air)."""
+"""The commands over many: compare (scenarios), demand (a fleet) and map (every point of gridded air)."""
 
 from __future__ import annotations
 
@@ -11,7 +10,15 @@ from typing import TYPE_CHECKING
 import click
 
 from driftmodel.base.errors import BadInput, unwritable
-from driftmodel.doors.shared import Terms, case_named, crew_options, listed, shared_options, what_if_option
+from driftmodel.doors.shared import (
+    Terms,
+    as_of_option,
+    case_named,
+    crew_options,
+    listed,
+    shared_options,
+    what_if_option,
+)
 
 if TYPE_CHECKING:
     from driftmodel.base.workers import Crew
@@ -225,3 +232,55 @@ def map_(
             "points": map_frame(found).to_dict(orient="records"), "files": [str(path) for path in written],
         },
     )  # fmt: skip
+
+
+@click.command()
+@click.argument("scenarios", nargs=-1, metavar="SCENARIO...")
+@click.option(
+    "--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="Also the first with a lever moved; repeatable."
+)
+@click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
+@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the first scenario's own if not given.")
+@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
+@as_of_option
+@shared_options
+def compare(
+    scenarios: tuple[str, ...],
+    what_ifs: tuple[str, ...],
+    list_them: bool,
+    draws: int | None,
+    seed: int | None,
+    when: str | None,
+    terms: Terms,
+) -> None:
+    """What-ifs side by side, on common random numbers.
+
+    Every SCENARIO, and the first with each --what-if, against the first. Several levers on one what-if are joined by
+    commas: --what-if "place=damp_coast, humidifier=45". Writes a report into compare-NAME unless --out says otherwise.
+    """
+    from driftmodel.outlook.levers import lever_lines, parse_what_if
+
+    if list_them:
+        terms.say(lever_lines())
+        return
+    if not scenarios:
+        raise BadInput(
+            "no scenario was named",
+            "two scenarios, or one and a --what-if",
+            mend='driftmodel compare first-winter --what-if "humidifier=45"',
+        )
+    cases = [case_named(name, None, when) for name in scenarios]
+    chosen = [case.scenario for case in cases]
+    chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
+    folder = terms.folder("compare", chosen[0].name)
+    from driftmodel.outlook.compare import compare as run
+    from driftmodel.report.compare_report import write_comparison
+    from driftmodel.report.compare_words import comparison_json, comparison_terminal
+
+    unknowns = cases[0].learned(draws) if all(case.folder == cases[0].folder for case in cases) else None
+    table = run(chosen, draws, seed, terms.progress, unknowns)
+    written = write_comparison(table, chosen, folder, terms.units)
+    terms.answer(
+        lambda: f"{comparison_terminal(table, terms.units)}\n\nReport: {folder / 'report.html'}",
+        lambda: comparison_json(table) | {"files": [str(path) for path in written]},
+    )

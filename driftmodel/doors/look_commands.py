@@ -1,4 +1,4 @@
-"""The commands that look at what goes in: design, air and woods."""
+"""The commands that look: at what goes in (design, air, woods, keys), and page, at all of it in the browser."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import click
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.schema import Dataset
-from driftmodel.doors.shared import Terms, shared_options
+from driftmodel.doors.shared import Terms, quiet_option, shared_options
 
 
 def _word_keys(tree: Any) -> Any:
@@ -221,4 +221,36 @@ def keys(kind: str | None, terms: Terms) -> None:
         lambda: "\n\n".join(keys_text(each) for each in kinds),
         lambda: {each: [asdict(key) for key in keys_of_file(each)] for each in kinds},
         terms,
+    )
+
+
+@click.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option("--port", type=click.IntRange(1024, 65535), default=8765, show_default=True, help="Port to answer on.")
+@click.option("--open/--no-open", "open_browser", default=False, help="Open the browser too.")
+@quiet_option
+def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> None:
+    """What-ifs and the bench in the browser, on this machine only.
+
+    Serves a page on the loopback address; nothing leaves the machine. FOLDER holds your own records and scenarios; the
+    page opens them, answers today's reading and runs what-ifs on them.
+    Ctrl+C stops it.
+    """
+    try:
+        import flask  # noqa: F401
+        import waitress  # type: ignore[import-untyped]  # noqa: F401
+    except ImportError:
+        raise BadInput(
+            "the page needs Flask and waitress, which are not installed",
+            "the extra parts of the page",
+            mend='pip install "driftmodel[page]"',
+        ) from None
+    from driftmodel.doors.page import serve
+    from driftmodel.doors.page_guard import HOST
+
+    serve(
+        port,
+        open_browser,
+        ready=lambda: None if quiet else click.echo(f"Open http://{HOST}:{port}/ in a browser; Ctrl+C stops it."),
+        folder=folder,
     )

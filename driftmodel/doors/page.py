@@ -196,7 +196,7 @@ def create_app(folder: Path | None = None) -> Flask:
 
     @app.get("/sheet")
     def sheet() -> str:
-        from driftmodel.report.sheet import owner_sheet
+        from driftmodel.report.advice_report import owner_sheet
 
         state = state_asked()
         with desk.lock:

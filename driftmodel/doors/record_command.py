@@ -128,8 +128,8 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     The owner's sheet with the same facts is written by driftmodel advise FOLDER.
     """
     from driftmodel.record.case import folder_of, open_record
+    from driftmodel.report.advice_report import label_page
     from driftmodel.report.folder import write_files
-    from driftmodel.report.sheet import label_page
 
     own = folder_of(folder)
     case = open_record(own)

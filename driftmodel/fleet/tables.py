@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.delimited import as_text, delimiter_of, rows_of, with_point
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.opened import MOST_TABLE_MB, check_file
+from driftmodel.base.opened import MOST_TABLE_MB, as_text, check_file, delimiter_of, rows_of, with_point
 from driftmodel.base.schema import FIRST_DAY, LAST_DAY, Array, DataFrame, Flags
 from driftmodel.base.written import write_file
 

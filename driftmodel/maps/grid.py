@@ -13,8 +13,7 @@ from driftmodel.base.climate_file import Normals
 from driftmodel.base.errors import BadInput
 from driftmodel.base.schema import Array, DataArray, Dataset, Flags, Integers, Times
 from driftmodel.climate.air import hour_of_year
-from driftmodel.climate.netcdf import opened_netcdf, write_netcdf
-from driftmodel.climate.place_file import air_values, air_variable
+from driftmodel.climate.netcdf import air_values, air_variable, opened_netcdf, write_netcdf
 from driftmodel.climate.synthetic import synthetic_air
 
 HOUR = np.timedelta64(1, "h")

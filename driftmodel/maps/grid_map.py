@@ -11,11 +11,10 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Times
+from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Frozen, Times
 from driftmodel.base.workers import Crew, Progress, each
 from driftmodel.climate.air import hours_from, make_air
 from driftmodel.climate.enclosure import case_air

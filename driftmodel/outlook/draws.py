@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 from driftmodel.base import library
 from driftmodel.base.build import Plate
 from driftmodel.base.errors import BadInput, near_match, whole_number
-from driftmodel.base.frozen import Frozen, Record
 from driftmodel.base.materials import Z_80, Datum, note
 from driftmodel.base.records import Climate, Instrument, Room, Scenario
-from driftmodel.base.schema import Array, Flags
+from driftmodel.base.schema import Array, Flags, Frozen, Record
 from driftmodel.climate.room_fit import fitted
 
 #: no draw lies further out than this many standard deviations: beyond it the small linear laws do not hold

@@ -9,9 +9,9 @@ from datetime import date
 from typing import Any
 
 from driftmodel.base.errors import BadInput, near_match
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Climate, Scenario
+from driftmodel.base.schema import Frozen
 from driftmodel.outlook import air_levers as air
 from driftmodel.outlook import build_levers as build
 

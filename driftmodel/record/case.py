@@ -20,14 +20,13 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.delimited import delimiter_of
 from driftmodel.base.errors import BadInput, unwritable
-from driftmodel.base.frozen import Frozen
-from driftmodel.base.opened import text_of
+from driftmodel.base.opened import delimiter_of, text_of
 from driftmodel.base.record_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario as load_plain
 from driftmodel.base.scenarios import scenario_of
+from driftmodel.base.schema import Frozen
 from driftmodel.base.tomlfile import validated
 from driftmodel.base.written import write_file
 from driftmodel.calibration.readings import read_readings

@@ -17,7 +17,7 @@ from driftmodel.base.records import Climate
 from driftmodel.base.schema import CRACKS_PCT, DAMP_PCT, Dataset, Figure
 from driftmodel.base.tomlfile import toml_text
 from driftmodel.base.units import celsius_to_fahrenheit
-from driftmodel.climate.indices import historic_band, hours_outside, monthly_table, seasons
+from driftmodel.climate.history import historic_band, hours_outside, monthly_table, seasons
 from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
 from driftmodel.report.folder import write_files

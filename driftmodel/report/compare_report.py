@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.delimited import csv_text
+from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, Dataset, Figure
 from driftmodel.report import compare_words, texts

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import __version__
-from driftmodel.base.delimited import csv_text
+from driftmodel.base.opened import csv_text
 from driftmodel.base.schema import DataFrame
 from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import alerts

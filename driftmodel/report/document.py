@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.delimited import csv_text
+from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Dataset
 from driftmodel.report import figures, tables, texts, words

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.delimited import csv_text
+from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts

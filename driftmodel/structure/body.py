@@ -10,8 +10,7 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.build import Block, Body, Brace, Plate
 from driftmodel.base.errors import BadInput
-from driftmodel.base.frozen import Frozen
-from driftmodel.base.schema import Array
+from driftmodel.base.schema import Array, Frozen
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
 from driftmodel.structure.mesh import inside, smooth_outline

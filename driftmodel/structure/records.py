@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from driftmodel.base.frozen import Record
+from driftmodel.base.schema import Record
 
 #: the load cases of the structural response, in order: +1 % MC in a part, +1 % MC outside-minus-inside
 #: difference through a plate, +1 N of total string pull

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from driftmodel.base.frozen import Frozen
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.records import Instrument
-from driftmodel.base.schema import PARTS
+from driftmodel.base.schema import PARTS, Frozen
 from driftmodel.structure import neck as neck_room
 from driftmodel.structure.joint import over_top_at_join_mm
 from driftmodel.structure.neck import neck_turns_deg_per_n, root_length_mm
