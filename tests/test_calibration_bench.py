@@ -18,8 +18,21 @@ from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import Frozen
 from driftmodel.calibration import bench as benches
-from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, room_change
-from driftmodel.calibration.forward import moisture_of, moments_of, moved, rise_of
+from driftmodel.calibration import forward
+from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, make_bench, room_change
+from driftmodel.calibration.fit import prior_particles
+from driftmodel.calibration.forward import (
+    Plan,
+    creep_of,
+    expected_readings,
+    moisture_of,
+    moments_of,
+    moved,
+    plan_of,
+    readings_of,
+    rise_of,
+    transport_of,
+)
 from driftmodel.calibration.layout import as_draws, layout_of
 from driftmodel.calibration.moments import (
     POINTS,
@@ -29,6 +42,7 @@ from driftmodel.calibration.moments import (
     chebyshev,
     creep_at,
     middle_creep,
+    on_nodes,
     packed,
     states_at,
 )
@@ -39,7 +53,16 @@ from driftmodel.calibration.unsure import see
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import WIDEST_SD, Draws, draw_unknowns, unknowns_of
-from driftmodel.outlook.lasting import PARTS_MET, creep_history, heat_of_days, met_by_part
+from driftmodel.outlook.lasting import (
+    LASTING,
+    PARTS_MET,
+    Give,
+    creep_history,
+    heat_of_days,
+    lasting_pull_n,
+    met_by_part,
+    put_together,
+)
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.wood.sorption import equilibrium_moisture_content
@@ -461,6 +484,40 @@ def test_moments_are_told_by_as_few_as_they_have() -> None:
             np.einsum("ak,krj,jm->arm", some.left, some.right, some.courses), whole[:, :, which], atol=1e-9
         )
     assert found.columns(slice(3, 4)).courses.shape == (1, 1)
+
+
+def test_what_is_not_read_is_not_worked_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Readings by their kinds, and by few particles at once, are those of all together; the bow's creep counts anew
+    once the truss rod was turned, and is the neck's until then."""
+    bench, book = read_in_three_weathers()
+    for turned in ((), (WorkDone(date(2027, 1, 20), truss_rod=True),)):
+        own = BenchBook(book.readings, turned)
+        known = make_bench(bench.scenario, bench.until, own, (3, 3))
+        seen, layout = see(known, own.readings, (), bench.until), layout_of(known, own)
+        plan, normals = plan_of(known, own.readings, own), prior_particles(7, layout.size, 3)
+        at = seen.at_moments.columns(slice(0, 5))
+        moisture, creep = (of(known, layout, each, normals, layout.values(normals))
+                           for of, each in ((moisture_of, at), (creep_of, at.creep)))  # fmt: skip
+        values = layout.values(normals)
+        whole = expected_readings(known, plan, values, moved(known, moisture, creep, values))
+        for places in ([0, 2], [0, 1, 2], [1], [3], [4], [0, 1, 2, 3, 4]):
+            some = np.array(places)
+            few = replace(at, courses=at.courses[:, some], creep=at.creep.columns(some))
+            less = Plan(tuple(plan.what[one] for one in places), plan.step[some], plan.side[some], plan.slack[some],
+                        plan.turns[some], plan.anew[some])  # fmt: skip
+            np.testing.assert_allclose(readings_of(known, layout, few, less, normals), whole[:, some], rtol=1e-9)
+            monkeypatch.setattr(forward, "AT_ONCE", 3 * len(places))
+            np.testing.assert_allclose(readings_of(known, layout, few, less, normals), whole[:, some], rtol=1e-9)
+            monkeypatch.undo()
+        met = room_factor(at.creep, values) * np.stack([
+            on_nodes(transport_of(layout, normals)) @ at.creep.shapes * values["moisture_level"][:, None] @ path
+            for path in at.creep.met])  # fmt: skip
+        give = Give(at.creep.by_wood[2], at.creep.by_joint[2], dict(zip(PARTS_MET, at.creep.per_range[2], strict=True)),
+                    float(at.creep.held[2]), at.creep.clamp_lost, at.creep.opened)  # fmt: skip
+        bow = lasting_pull_n(known.scenario, values, LASTING[2])[:, None]
+        bow = bow * put_together(give, dict(zip(PARTS_MET, met, strict=True)), values)
+        np.testing.assert_allclose(creep[2], bow, rtol=1e-9)
+        assert np.array_equal(at.creep.met[1], at.creep.met[2]) == (not turned)
 
 
 def test_weeks_asked_about_end_with_the_reference() -> None:

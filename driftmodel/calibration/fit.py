@@ -255,9 +255,13 @@ def eased(normals: Array) -> Array:
 def prior_particles(count: int, unknowns: int, seed: int) -> Array:
     """Standard normal particles by Latin hypercube, cut off where the forecast's draws are."""
     from scipy.special import ndtri
-    from scipy.stats import qmc
 
-    places = qmc.LatinHypercube(unknowns, seed=np.random.default_rng([seed, 77])).random(count)
+    random = np.random.default_rng([seed, 77]).spawn(1)[0]
+    within = random.uniform(size=(count, unknowns))
+    order = np.tile(np.arange(1, count + 1), (unknowns, 1))
+    for each in order:
+        random.shuffle(each)
+    places = (order.T - within) / count
     edge = 0.0013498980316301035  # normal probability below -3
     normals = np.clip(ndtri(edge + (1 - 2 * edge) * places), -WIDEST_SD, WIDEST_SD)
     return np.asarray(normals, dtype=float)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,16 +21,22 @@ from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, la
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 from driftmodel.structure.records import Coefficients
 
+#: particles times readings worked on at once: more leave the processor's own memory
+AT_ONCE = 100_000
+
 
 @dataclass(frozen=True)
 class Moved:
-    """Movement since set-up, (n, moments): mm, degrees, g; strings on."""
+    """Movement since set-up, (n, moments): mm, degrees, g; strings on. Empty where it was not asked for."""
 
     top_sinkage: Array
     neck_rotation: Array
     bow_action: Array
     relief: Array
     weight: Array
+
+
+MOVED = tuple(field.name for field in fields(Moved))
 
 
 def transport_of(layout: Layout, normals: Array) -> Array:
@@ -40,10 +46,17 @@ def transport_of(layout: Layout, normals: Array) -> Array:
 
 def readings_of(bench: Bench, layout: Layout, at_moments: AtMoments, plan: Plan, normals: Array) -> Array:
     """What the bench would read of particles at the moments, (n, readings)."""
+    at_once = max(AT_ONCE // max(len(plan.what), 1), 1)
+    if len(normals) > at_once:
+        parts = (normals[first : first + at_once] for first in range(0, len(normals), at_once))
+        return np.concatenate([readings_of(bench, layout, at_moments, plan, part) for part in parts])
     values = layout.values(normals)
+    only = {*RISING, *("bow_action" if kind == "action" else kind for kind in plan.kinds)}
+    if "weight" not in only:
+        at_moments = replace(at_moments, right=at_moments.right[:, : len(ROWS)])
     by_course = _by_course(bench, layout, at_moments, normals, values)
     creep = creep_of(bench, layout, at_moments.creep, normals, values)
-    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, at_moments.courses))
+    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, at_moments.courses, only))
 
 
 def moisture_of(
@@ -68,11 +81,11 @@ def _by_course(
 def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
     """Lasting movement since set-up, mm or degrees, (quantity of LASTING, n, moments): the law of outlook.lasting."""
     on = on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
-    met = {part: on @ creep.met[row] for row, part in enumerate(PARTS_MET)}
+    apart = len(PARTS_MET) - all(np.array_equal(one[-1], one[-2]) for one in (creep.met, creep.by_room))  # rod unturned
+    paths = on @ creep.met[:apart]
     if creep.rooms:
-        met = {
-            part: path * factor for (part, path), factor in zip(met.items(), room_factor(creep, values), strict=True)
-        }
+        paths *= room_factor(replace(creep, by_room=creep.by_room[:apart]), values)
+    met = dict(zip(PARTS_MET, (*paths, paths[-1]), strict=False))
     gives = (
         Give(wood, joint, dict(zip(PARTS_MET, per_range, strict=True)), float(held), creep.clamp_lost, creep.opened)
         for wood, joint, per_range, held in zip(creep.by_wood, creep.by_joint, creep.per_range, creep.held, strict=True)
@@ -82,31 +95,40 @@ def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array
 
 
 def moved(
-    bench: Bench, moisture: Array, creep: Array | None, values: Mapping[str, Array], courses: Array | None = None
+    bench: Bench,
+    moisture: Array,
+    creep: Array | None,
+    values: Mapping[str, Array],
+    courses: Array | None = None,
+    only: Collection[str] = MOVED,
 ) -> Moved:
     """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep
     (quantity of LASTING, n, moments), None for none: the laws of outlook.movement. courses (j, moments): of moisture
-    that is told by them, (n, rows, j)."""
+    that is told by them, (n, rows, j). only: what is asked for."""
     coefficients = bench.coefficients
     own_movement = {row: part_movement(values, row.removesuffix("_gradient")) for row in ROWS}
     gain = {"top_sinkage": values["structure"], "neck_rotation": values["block"]}
     acting, held = moisture[:, : len(ROWS)], moisture[:, len(ROWS) :]
     own = np.stack([own_movement[row] for row in ROWS], axis=1)
-    responses = {name: getattr(coefficients, name) for name in ("top_sinkage", "neck_rotation", "bow_action", "relief")}
+    responses = {name: getattr(coefficients, name) for name in MOVED if name in only and name != "weight"}
     weights = np.array([[response[row] for row in ROWS] for response in responses.values()]) * own[:, None, :]
     seasonal = dict(zip(responses, np.moveaxis(weights @ acting, 1, 0), strict=True))
     for quantity, path in seasonal.items():
         path = path * gain[quantity][:, None] if quantity in gain else path
         seasonal[quantity] = path if courses is None else path @ courses
     if creep is not None:
-        for quantity, path in zip(LASTING, creep, strict=True):
-            seasonal[quantity] += path
-        seasonal["relief"] += creep[LASTING.index(BOW)] * bow_relief(coefficients)
-    held_now = dict(zip(ROWS, np.moveaxis(acting, 1, 0), strict=True))
-    held_now |= dict(zip(HELD, np.moveaxis(held, 1, 0), strict=False))
-    weight = sum((mass * held_now[row] for row, mass in bench.grams_per_pct.items()), start=np.zeros(moisture.shape[2]))
-    weight = weight if courses is None else weight @ courses
-    return Moved(weight=weight, **seasonal)
+        lasting = dict(zip(LASTING, creep, strict=True))
+        lasting["relief"] = lasting[BOW] * bow_relief(coefficients)
+        for quantity, path in seasonal.items():
+            path += lasting[quantity]
+    found = dict.fromkeys(MOVED, np.empty((0, 0))) | seasonal
+    if "weight" in only:
+        held_now = dict(zip(ROWS, np.moveaxis(acting, 1, 0), strict=True))
+        held_now |= dict(zip(HELD, np.moveaxis(held, 1, 0), strict=False))
+        grams = (mass * held_now[row] for row, mass in bench.grams_per_pct.items())
+        weight = sum(grams, start=np.zeros(moisture.shape[2]))
+        found["weight"] = weight if courses is None else weight @ courses
+    return Moved(**found)
 
 
 def rise_of(bench: Bench, movement: Moved) -> Array:
@@ -130,6 +152,11 @@ class Plan:
     slack: Array
     turns: NDArray[np.intp]
     anew: NDArray[np.intp]
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """What is read of each, on whichever side."""
+        return tuple("action" if what.startswith("action") else what for what in self.what)
 
     def first(self, count: int) -> Plan:
         """The plan of the first readings."""
@@ -160,7 +187,7 @@ def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], mov
     rise = rise_of(bench, movement) + _by_count(anew_mm, values, plan.anew)
     turned = _by_count(truss_rod_mm, values, plan.turns)
     result = np.empty_like(rise)
-    kinds = np.array(["action" if what.startswith("action") else what for what in plan.what])
+    kinds = np.array(plan.kinds)
     for kind in np.unique(kinds):
         on = slice(None) if np.all(kinds == kind) else np.flatnonzero(kinds == kind)
         if kind == "action":
@@ -170,12 +197,9 @@ def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], mov
             bow = movement.bow_action[:, on] + turned[:, on] * action_per_relief(bench.coefficients)
             result[:, on] = level + rise[:, on] / 2.0 + bow
         else:
-            moved_by = {
-                "projection": -rise,
-                "relief": movement.relief + turned,
-                "top_sinkage": movement.top_sinkage,
-                "weight": movement.weight,
-            }[str(kind)][:, on]
+            moved_by = (-rise if kind == "projection" else getattr(movement, str(kind)))[:, on]
+            if kind == "relief":
+                moved_by = moved_by + turned[:, on]
             if kind == "weight":
                 moved_by = moved_by * values["wood_mass"][:, None]
             elif plan.slack[on].any():

@@ -19,13 +19,13 @@ from driftmodel.calibration.unsure import STAYS, Noise
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
 #: quarter of the step that asks for a second look: readings are let go early. To be called one takes the odds of slips
-#: off by anything up to half the step
-SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 0.5
+#: off by anything up to the step
+SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 1.0
 #: how often two readings are away by one cause, which leaves them so much alike, mm (from memory)
 ONE_CAUSE, ALIKE_MM = 0.1, 0.3
 #: how often one thing is wrong with all of a guitar's readings, or with what is known of it; and how many times as
 #: dense a sound reading is where it lies as a slip (from memory)
-WRONG_SHARE, SOUND_TIMES = 0.01, 6.0
+WRONG_SHARE, SOUND_TIMES = 0.1, 6.0
 #: a reading a step away from the one before is a slip until others bear it out
 DOUBTFUL_SLIP_SHARE = 0.9
 #: a reading more likely a slip than not is told as one
