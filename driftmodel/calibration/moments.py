@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,16 +155,19 @@ def chebyshev(points: int) -> Array:
     return place
 
 
-def lagrange(at: Array, nodes: Array) -> Array:
-    """Values (n, nodes) at `at` (n,) of the polynomials that are 1 on one node and 0 on the others."""
-    polynomials = np.polynomial.chebyshev.chebvander
-    on, at_nodes = (polynomials(place / WIDEST_SD, nodes.size - 1) for place in (at, nodes))
-    return np.asarray(on @ np.linalg.inv(at_nodes))
+@cache
+def _by_node(points: int) -> Array:
+    """The polynomials, by those of Chebyshev, that are 1 on one of so many points and 0 on the others."""
+    on = np.polynomial.chebyshev.chebvander(chebyshev(points) / WIDEST_SD, points - 1)
+    return np.asarray(np.linalg.inv(on))
 
 
 def on_nodes(normals: Array) -> Array:
     """Interpolation weights (n, nodes) for standard normal values of TRANSPORT (n, 3)."""
-    one, two, three = (lagrange(normals[:, axis], chebyshev(points)) for axis, points in enumerate(POINTS))
+    one, two, three = (
+        np.polynomial.chebyshev.chebvander(normals[:, axis] / WIDEST_SD, points - 1) @ _by_node(points)
+        for axis, points in enumerate(POINTS)
+    )
     return np.asarray(np.einsum("ni,nj,nk->nijk", one, two, three).reshape(len(normals), -1))
 
 

@@ -19,8 +19,8 @@ from driftmodel.calibration.unsure import STAYS, Noise
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
 #: quarter of the step that asks for a second look: readings are let go early. To be called one takes the odds of slips
-#: off by anything up to the step
-SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 1.0
+#: off by anything up to half the step
+SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 0.5
 #: how often two readings are away by one cause, which leaves them so much alike, mm (from memory)
 ONE_CAUSE, ALIKE_MM = 0.1, 0.3
 #: how often one thing is wrong with all of a guitar's readings, or with what is known of it; and how many times as
