@@ -8,7 +8,6 @@ import json
 import textwrap
 from dataclasses import asdict
 from datetime import date
-from importlib.resources import files
 from io import StringIO
 from pathlib import Path
 
@@ -22,7 +21,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Figure
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, texts
-from driftmodel.report.folder import Page, Section, write_page, write_whole
+from driftmodel.report.folder import Page, Section, render, write_page, write_whole
 from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
 from driftmodel.report.texts import both_lengths, during, months_words, said
 from driftmodel.report.words import when_sentence
@@ -169,11 +168,9 @@ def fluctuations(advice: Advice) -> Figure:
 def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, paper: str = "a4") -> str:
     """The sheet as one HTML page with nothing to fetch; it prints on one page of A4 or Letter. tag: of a record, for
     the label's facts on it."""
-    from jinja2 import Environment, StrictUndefined
-
-    text = files("driftmodel.report").joinpath("sheet.html").read_text(encoding="utf-8")
-    template = Environment(autoescape=True, undefined=StrictUndefined).from_string(text)
-    return template.render(
+    return render(
+        "sheet.html",
+        drawings={},
         title=scenario.title,
         invented=scenario.invented,
         keep=f"{advice.keep[0]:.0f} to {advice.keep[1]:.0f} %",
@@ -200,40 +197,24 @@ def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[s
     rule, now = scenario.rule, advice.now
     best = next((each for each in advice.measures if each.key == advice.best), None)
     kept = now if best is None else best.outcome
-    keep = []
     if best is not None:
-        keep.append(f"{best.words}{', ' + during(best.months) if len(best.months) < 12 else ''}.")
+        keep = [f"{best.words}{', ' + during(best.months) if len(best.months) < 12 else ''}."]
     else:
-        keep.append(
-            "Keep it where it is kept now." if advice.kind == "steady" else "Keep it away from the dampest room."
-        )
-    if now.dry_months:
-        keep.append(f"Driest: {months_words(now.dry_months)}. Put it back in its case after playing.")
-    if now.damp_months:
-        keep.append(f"Dampest: {months_words(now.damp_months)}. Air the case, and keep it off outer walls.")
-    keep.append("Keep it away from heaters, fires, sunny windows and cold outer walls.")
+        keep = [texts.said("keep_as_now" if advice.kind == "steady" else "keep_from_damp")]
+    keep += [texts.filled("keep_driest", months=months_words(now.dry_months))] if now.dry_months else []
+    keep += [texts.filled("keep_dampest", months=months_words(now.damp_months))] if now.damp_months else []
+    keep.append(texts.said("keep_away"))
     swing = f"about {both_lengths(kept.action_swing_mm)} over a year"
     if best is not None:
         swing += f" when kept so ({both_lengths(now.action_swing_mm)} when not)"
-    watch = [
-        f"The action rises in damp and falls in dry air, by {swing}. That comes back by itself.",
-        "Dry: sharp fret ends, a sunken top behind the bridge, buzzing. Damp: a high, swollen top and a stiff action.",
-        "A crack, a lifting bridge or a loose bar: slacken the strings and bring it in, at any time of year.",
-    ]
+    watch = [texts.filled("watch_swing", swing=swing), *texts.said("watch_always")]
     due = due_words(kept, advice, scenario.today)
     if best is not None:
-        watch.append(
-            f"Kept so{f' with spacer {kept.suited}' if kept.suited else ''}, its action is inside the limits on "
-            f"{kept.inside_days:.0f} days of a year ({now.inside_days:.0f} when not); the risk of a crack in "
-            f"{advice.horizon_years} years is {100 * kept.crack_risk:.0f} % ({100 * now.crack_risk:.0f} % when not)."
-        )
-    back = [
-        "Once a year, in the same month and at the same humidity, measure the action and write it below.",
-        f"Come back if it stays below {both_lengths(rule.action_low_mm)} or above {both_lengths(rule.action_high_mm)}, "
-        f"the middle of the two outer strings, for {rule.days_outside} days while the air is inside the band above.",
-        (due if best is None else f"Kept so: {due[0].lower()}{due[1:]}")
-        + " A regrade changes the spacer in the neck joint; it is a repairer's work.",
-    ]
+        spacer = f" with spacer {kept.suited}" if kept.suited else ""
+        watch.append(texts.filled("watch_kept_so", spacer=spacer, kept=kept, now=now, years=advice.horizon_years))
+        due = f"Kept so: {due[0].lower()}{due[1:]}"
+    low, high = both_lengths(rule.action_low_mm), both_lengths(rule.action_high_mm)
+    back = texts.filled("back", low=low, high=high, days=rule.days_outside, due=due).splitlines()
     return [("What to keep", keep), ("What to watch", watch), ("When to come back", back)]
 
 
@@ -268,13 +249,6 @@ def label_facts(scenario: Scenario, tag: Tag | None = None) -> list[tuple[str, s
 
 def label_page(scenario: Scenario, tag: Tag | None = None, paper: str = "a4") -> str:
     """The label as one HTML page with nothing to fetch, on A4 or Letter; two copies, to cut out."""
-    from jinja2 import Environment, StrictUndefined
-
-    text = files("driftmodel.report").joinpath("label.html").read_text(encoding="utf-8")
-    template = Environment(autoescape=True, undefined=StrictUndefined).from_string(text)
-    return template.render(
-        title=scenario.title,
-        invented=scenario.invented,
-        facts=label_facts(scenario, tag),
-        paper="Letter" if paper == "letter" else "A4",
-    )
+    size = "Letter" if paper == "letter" else "A4"
+    told = {"title": scenario.title, "invented": scenario.invented, "facts": label_facts(scenario, tag), "paper": size}
+    return render("label.html", drawings={}, **told)

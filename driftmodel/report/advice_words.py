@@ -6,12 +6,10 @@ import textwrap
 
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
-from driftmodel.base.units import length_words
 from driftmodel.report.texts import (
     MONTHS,
     WIDTH,
     Table,
-    chance_words,
     during,
     filled,
     months_words,
@@ -56,7 +54,7 @@ def keep_words(advice: Advice) -> str:
 def wood_words(advice: Advice) -> str:
     """What the wood bears, from the state it was set up in and from the one it grows used to here."""
     _, wood, later = advice.bands
-    return filled("advice_wood", wood=wood, later=later, held=percent(advice.restrained_share))
+    return filled("advice_wood", wood=wood, later=later, held=advice.restrained_share)
 
 
 def risk_words(advice: Advice) -> str:
@@ -66,10 +64,7 @@ def risk_words(advice: Advice) -> str:
     for months, word, pick in ((now.dry_months, "dry", min), (now.damp_months, "damp", max)):
         if months:
             worst = pick((each for each in advice.months if each.month in months), key=lambda e: e.humidity_pct[1])
-            parts.append(
-                f"too {word} {during(months)} (the middle day of {MONTHS[worst.month - 1]} is at "
-                f"{worst.humidity_pct[1]:.0f} %)"
-            )
+            parts.append(filled("too_dry_or_damp", word=word, months=months, name=MONTHS[worst.month - 1], of=worst))
     if not parts:
         return "In no month is the action or the wood more likely past its limits than not."
     return f"The air around it is {' and '.join(parts)}."
@@ -77,36 +72,31 @@ def risk_words(advice: Advice) -> str:
 
 def now_words(advice: Advice, units: str) -> str:
     """What the air as it is does."""
-    now, years = advice.now, years_words(advice.horizon_years)
-    told = {"swing": length_words(now.action_swing_mm, units), "crack": percent(now.crack_risk)}
-    return filled("advice_now", now=now, wood=advice.bands[1], years=years, most=advice.horizon_years,
-                  chance=chance_words(now.crack_risk), **told)  # fmt: skip
+    years, wood = years_words(advice.horizon_years), advice.bands[1]
+    return filled("advice_now", units, now=advice.now, wood=wood, years=years, most=advice.horizon_years)
 
 
 def _years_words(each: MeasureResult) -> str:
     bought = each.years_bought
     if abs(bought) <= 2.0 * each.years_bought_se or abs(bought) < 0.1:
         return "no clear change of the years before a regrade"
-    return (
-        f"{abs(bought):.1f} years {'more' if bought > 0 else 'fewer'} before a regrade (give or take "
-        f"{each.years_bought_se:.1f})"
-    )
+    way = "more" if bought > 0 else "fewer"
+    return f"{abs(bought):.1f} years {way} before a regrade (give or take {each.years_bought_se:.1f})"
 
 
 def measure_words(each: MeasureResult, units: str) -> str:
     """One measure in a sentence or three."""
-    drawbacks = "; ".join(each.drawbacks)
-    then = each.outcome
-    water = ""
+    drawbacks, then, water = "; ".join(each.drawbacks), each.outcome, ""
+    daily, hard, able = (
+        water_words(litres, units)
+        for litres in (each.litres_per_day, each.litres_on_a_hard_day, each.capacity_l_per_day)
+    )
     if each.litres_per_day > 0:
         verb = "takes out" if each.key == "dehumidifier" else "gives"
-        water = (
-            f" It {verb} {water_words(each.litres_per_day, units)} a day {during(each.months)}, "
-            f"{water_words(each.litres_on_a_hard_day, units)} on a hard day."
-        )
+        water = f" It {verb} {daily} a day {during(each.months)}, {hard} on a hard day."
     if each.key == "off the wall":
         return f"{each.words}. {_wall_verdict(each)} Moved off it: {_changes(each, units)}. Mind: {drawbacks}."
-    able = f", able to give {water_words(each.capacity_l_per_day, units)} a day" if each.key in GIVES_BY_DAY else ""
+    able = f", able to give {able} a day" if each.key in GIVES_BY_DAY else ""
     left = f"leaves {months_words(then.months_outside)} at risk" if then.months_outside else "leaves no month at risk"
     return f"{each.words}{able}.{water} It {left}; {_changes(each, units)}. Mind: {drawbacks}."
 
@@ -124,14 +114,9 @@ def _wall_verdict(each: MeasureResult) -> str:
 
 
 def _changes(each: MeasureResult, units: str) -> str:
-    now, then = each.before, each.outcome
-    return (
-        f"{f'with spacer {then.suited} fitted for it, ' if then.suited and each.key != 'off the wall' else ''}"
-        f"days a year inside the rule {now.inside_days:.0f} to {then.inside_days:.0f}; crack risk "
-        f"{percent(now.crack_risk)} to {percent(then.crack_risk)}; regrades {now.regrades:.1f} to {then.regrades:.1f}, "
-        f"{_years_words(each)}; season's swing {length_words(now.action_swing_mm, units)} to "
-        f"{length_words(then.action_swing_mm, units)}"
-    )
+    fits = each.outcome.suited and each.key != "off the wall"
+    spacer = f"with spacer {each.outcome.suited} fitted for it, " if fits else ""
+    return spacer + filled("measure_changes", units, now=each.before, then=each.outcome, years=_years_words(each))
 
 
 def surface_words(advice: Advice) -> str:
@@ -152,7 +137,7 @@ def historic_words(advice: Advice) -> str:
     """The band of EN 15757, said with its limits."""
     band = advice.historic
     note = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
-    return filled("advice_historic", band=band, outside=percent(band.outside_share)) + note
+    return filled("advice_historic", band=band) + note
 
 
 def sure_words(advice: Advice) -> str:
@@ -168,12 +153,8 @@ def sooner_words(advice: Advice) -> str:
     if not sooner:
         return ""
     chosen = next((each for each in sooner if each.key == advice.best), sooner[0])
-    spacer = (
-        f" Fit spacer {chosen.outcome.suited} for the better air at once: it is worth most there."
-        if chosen.outcome.suited
-        else " No other spacer is worth its job there."
-    )
-    return filled("advice_sooner", which=upper(", ".join(each.key for each in sooner))) + spacer
+    spacer = filled("sooner_fit" if chosen.outcome.suited else "sooner_keep", of=chosen.outcome)
+    return filled("advice_sooner", which=upper(", ".join(each.key for each in sooner)), spacer=spacer)
 
 
 def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:

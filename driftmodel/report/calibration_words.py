@@ -19,6 +19,7 @@ from driftmodel.calibration.sensitivity import Worth
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
+from driftmodel.report.texts import filled
 
 Points = tuple[float, float, float]
 
@@ -42,11 +43,7 @@ def calibration_summary(
     lines += ["", "Does it fit?", *(f"  {line}" for line in diagnosis_words(diagnosis, units))]
     if worth:
         best = worth[0]
-        lines += [
-            "",
-            f"Most worth reading next: {QUANTITIES[best.what].words} with a {best.tool} about {best.day} "
-            f"(would leave {100 * best.left:.0f} % of the doubt about the later years).",
-        ]
+        lines += ["", filled("worth_reading", what=QUANTITIES[best.what].words, best=best)]
     return "\n".join(lines)
 
 
@@ -77,15 +74,13 @@ def _learned(calibration: Calibration) -> list[str]:
     ]
     lines = []
     for one in sorted(told, key=lambda learned: learned.narrowed):
+        both, usual = (one.prior, one.posterior), one.prior[1]
         if one.words.endswith(", mm"):
-            before, after = (f"{points[0]:+.2f} to {points[2]:+.2f}" for points in (one.prior, one.posterior))
+            before, after = (f"{points[0]:+.2f} to {points[2]:+.2f}" for points in both)
         else:
-            usual = one.prior[1]
-            before, after = (
-                f"x{points[0] / usual:.2f} to x{points[2] / usual:.2f}" for points in (one.prior, one.posterior)
-            )
-        of = "" if one.words.endswith(", mm") else " of the usual"
-        lines.append(f"{one.words}: {before}{of} before, {after} now")
+            before, after = (f"x{points[0] / usual:.2f} to x{points[2] / usual:.2f}" for points in both)
+            before += " of the usual"
+        lines.append(f"{one.words}: {before} before, {after} now")
     return lines
 
 
@@ -95,46 +90,21 @@ def diagnosis_words(diagnosis: Diagnosis, units: str = "metric") -> list[str]:
     if diagnosis.one_fault:
         lines = [f"Readings do not fit, and hardly by slips of hand. Look for one thing wrong: {diagnosis.one_fault}."]
     if diagnosis.slack_bolts_mm:
-        lines.insert(
-            0,
-            f"Look at the neck's bolts first: slack ones lift the saddle over the frets by about "
-            f"{length_words(diagnosis.slack_bolts_mm, units)}. Slacken the strings evenly, tighten the bolts, bring "
-            "the strings back to pitch and read again before a spacer is chosen.",
-        )
+        lines.insert(0, filled("slack_bolts", units, by=diagnosis.slack_bolts_mm))
     if diagnosis.step is not None and diagnosis.step.told:
-        half = length_words(abs(diagnosis.step.action_mm[1]), units)
-        way = "up" if diagnosis.step.action_mm[1] > 0 else "down"
-        first, last = diagnosis.step.between
-        times = np.exp(min(diagnosis.step.log_factor, 20.0))
+        step, times = diagnosis.step, np.exp(min(diagnosis.step.log_factor, 20.0))
+        way = "up" if step.action_mm[1] > 0 else "down"
         sure = f"{times:.0f} times as likely" if times >= 2.5 else "somewhat more likely, no more than a hint"
-        lines.append(
-            f"A sudden lasting step of the action {way} by {half} between {first} and {last} makes the readings "
-            f"{sure}: a joint that slipped or a brace that let go would do that, rather than a guitar that "
-            "settles faster. Look."
-        )
-    lines += [
-        f"{one.words} is pressed against the edge of what is thought possible: measure again, or the design file is off."  # noqa: E501
-        for one in diagnosis.bounds
-    ]
-    lines += [
-        f"This guitar {one.words} {one.times[1]:.1f} times as much as the usual one ({one.times[0]:.1f} to {one.times[2]:.1f})."  # noqa: E501
-        for one in diagnosis.unusual
-        if one.told
-    ]
-    lines += [
-        f"What is left over shows {check.words}: fewer than {max(1, round(100 * check.chance)):d} in 100 such sets of readings "  # noqa: E501
-        "would by chance. Something moves this guitar that the model does not know."
-        for check in diagnosis.checks
-        if check.told
-    ]
+        lines.append(filled("sudden_step", units, step=step, way=way, sure=sure))
+    lines += [filled("pressed", of=one) for one in diagnosis.bounds]
+    lines += [filled("unusual", of=one) for one in diagnosis.unusual if one.told]
+    for check in diagnosis.checks:
+        if check.told:
+            lines.append(filled("left_over", of=check, sets=max(1, round(100 * check.chance))))
     for rival in diagnosis.rivals:
-        if rival.told:
-            lines.append(
-                f"The readings are {np.exp(min(rival.log_factor, 20.0)):.0f} times as likely with {rival.words}: "
-                "do not trust the forecast as it stands."
-            )
-        elif not rival.can_tell:
-            lines.append(f"These readings cannot tell {rival.words} from what is taken here.")
+        if rival.told or not rival.can_tell:
+            times = np.exp(min(rival.log_factor, 20.0))
+            lines.append(filled("rival" if rival.told else "cannot_tell", of=rival, times=times))
     return lines or ["Everything fits."]
 
 
@@ -145,13 +115,10 @@ def _slip(one: Fitted, units: str) -> str:
         read, due = f"{row.value:.0f} g", f"{one.expected:.0f} g"
     else:
         read, due = length_words(row.value, units), length_words(one.expected, units)
-    return (
-        f"{place}{row.date}: {quantity.words} read {read} where {due} was due; {100 * one.slip_probability:.0f} % likely "  # noqa: E501
-        "a slip of hand, unit or column. It counts little; read it again."
-    )
+    return filled("slip", place=place, of=one, what=quantity.words, read=read, due=due)
 
 
-# ---- for machines, and the figure ---------------------------------------------------------------------------------------  # noqa: E501
+# ---- for machines, and the figure ------------------------------------------------------------------------------------
 
 
 def plain_json(value: Any) -> Any:

@@ -75,10 +75,7 @@ def headline(table: Dataset, units: str) -> str:
 
 def lead(table: Dataset) -> str:
     """What is compared, and on what."""
-    return (
-        f"{table.attrs['draws']} runs of {table.attrs['horizon_years']} years each, on the same draws of every unknown "
-        "and the same weather, so that what differs is the change itself."
-    )
+    return filled("compare_lead", of=table.attrs)
 
 
 def plain_differences(table: Dataset, units: str) -> list[tuple[str, str]]:
@@ -115,7 +112,7 @@ def comparison_table(table: Dataset, units: str) -> Table:
             else:
                 cells.append(f"{number_words(mean, unit, units, True)} ± {_error(error, unit, units)}")
         rows.append(tuple(cells))
-    caption = filled("compared", draws=table.attrs["draws"], years=table.attrs["horizon_years"])
+    caption = filled("compared", of=table.attrs)
     return Table(caption, ("", *names), tuple(rows), tuple(range(1, len(names) + 1)))
 
 

@@ -19,7 +19,7 @@ from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
 from driftmodel.report.folder import check_folder, render, write_whole
 from driftmodel.report.pictures import draw, our_style
-from driftmodel.report.texts import Table, table
+from driftmodel.report.texts import Table, band_words, filled, table, whole
 
 PAGE = "demand.html"
 REJECTS = "rejects.csv"
@@ -93,7 +93,7 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         invented=settings.invented,
         months=len(book.months),
         known=f"Known to the end of {words.month_words(book.demand.cube.attrs['cutoff'])}; {words.sold_words(book)}.",
-        headline=f"About {words.whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
+        headline=f"About {whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
         lead=_lead(book),
         facts=_facts(book),
         captions=texts.captions("demand"),
@@ -120,50 +120,30 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
 
 
 def _lead(book: DemandBook) -> str:
-    low, _, high = book.ahead["regrades"]
-    return (
-        f"From {words.span_words(book)}, four times in five between {words.whole(low)} and {words.whole(high)}; "
-        f"in cover {words.band_words(book.ahead['in_cover'])}, costing {book.currency} "
-        f"{words.band_words(book.ahead['cost'])} with the seasonal complaints. {verdict(book.backtest)}"
-    )
+    told = filled("demand_lead", span=words.span_words(book), ahead=book.ahead, money=book.currency)
+    return f"{told} {verdict(book.backtest)}"
 
 
 def _facts(book: DemandBook) -> list[tuple[str, str]]:
     month, band = book.busiest
     facts = [
         *(("Alert", line) for line in alerts(book.demand)),
-        ("Out of cover", f"{words.band_words(book.ahead['out_of_cover'])} regrades, not in the cost above."),
-        (
-            "Seasonal complaints",
-            f"{words.band_words(book.ahead['seasonal'])} visits on top: the action moved with the season and comes "
-            "back. No spacer is needed.",
-        ),
-        ("Technician hours", f"{words.band_words(book.ahead['hours'])} h, in cover and seasonal."),
-        ("Cost still to come", _remaining(book)),
+        ("Out of cover", f"{band_words(book.ahead['out_of_cover'])} regrades, not in the cost above."),
+        ("Seasonal complaints", filled("seasonal", band=book.ahead["seasonal"])),
+        ("Technician hours", f"{band_words(book.ahead['hours'])} h, in cover and seasonal."),
+        ("Cost still to come", filled("still_to_come", money=book.currency, band=book.remaining)),
         ("Rates", words.rates_words(book)),
-        ("Busiest month", f"{words.month_words(month)}: {words.band_words(band)} regrades reported."),
+        ("Busiest month", f"{words.month_words(month)}: {band_words(band)} regrades reported."),
         *((words.spacers_of(each), words.centre_words(book, each)) for each in book.spares[:4]),
         ("No spacer mends it", words.unmended_words(book)),
         *([("Price of cover", words.price_words(book))] if book.prices else []),
         *(("What if", line) for line in words.what_if_words(book)),
-        (
-            "Not yet reported",
-            f"{words.band_words(book.not_yet_reported_band)} units are due for a regrade today and nobody has said so "
-            "yet.",
-        ),
+        ("Not yet reported", filled("not_yet", band=book.not_yet_reported_band)),
         ("Rows read", " ".join(words.rows_words(book))),
     ]
     if beyond := words.beyond_words(book):
         facts.append(("Beyond the physics", beyond))
     return facts
-
-
-def _remaining(book: DemandBook) -> str:
-    return (
-        f"{book.currency} {words.band_words(book.remaining)} to the end of cover of units sold by now, with seasonal "
-        "visits; "
-        "units still to be sold are not in it."
-    )
 
 
 def _more(words: str, shown: int, of: int) -> str:
@@ -174,21 +154,19 @@ def _more(words: str, shown: int, of: int) -> str:
 def _places(book: DemandBook) -> Table:
     rows = places_ahead(book.demand, book.span)
     more = _more("The {} largest of {}.", MOST_TABLE_ROWS, len(rows))
-    cells = [
-        (region, design, *map(words.whole, (sold, *band))) for region, design, sold, band in rows[:MOST_TABLE_ROWS]
-    ]
+    cells = [(region, design, *map(whole, (sold, *band))) for region, design, sold, band in rows[:MOST_TABLE_ROWS]]
     return table("demand_places", cells, span=book.span, more=more)
 
 
 def _monthly(book: DemandBook) -> Table:
     def band(row: Mapping[Any, Any], name: str) -> str:
-        low, middle, high = (words.whole(row[f"{name}_p{q}"]) for q in (10, 50, 90))
+        low, middle, high = (whole(row[f"{name}_p{q}"]) for q in (10, 50, 90))
         return f"{middle} ({low}–{high})"
 
     every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS).to_dict("records")
     cells = [
-        (str(row["month"]), band(row, "regrades"), band(row, "in_cover"), words.whole(row["seasonal_p50"]),
-         words.whole(row["hours_p50"]), band(row, "cost"))
+        (str(row["month"]), band(row, "regrades"), band(row, "in_cover"), whole(row["seasonal_p50"]),
+         whole(row["hours_p50"]), band(row, "cost"))
         for row in every
     ]  # fmt: skip
     more = _more("The first {} of {} months.", MOST_TABLE_ROWS, len(book.months))
@@ -225,12 +203,12 @@ def _waiting(book: DemandBook) -> Table:
     bands = [(row["region"], row["design"], [row[f"not_yet_reported_p{q}"] for q in (10, 50, 90)]) for row in rows]
     bands.append(("all", "all", list(book.not_yet_reported_band)))
     more = _more("The {} largest of {}.", len(rows), len(book.multipliers))
-    return table("demand_waiting", [(*where, *map(words.whole, band)) for *where, band in bands], more=more)
+    return table("demand_waiting", [(*where, *map(whole, band)) for *where, band in bands], more=more)
 
 
 def _roll(book: DemandBook) -> Table:
     names = ("opening", "issued", "change_of_estimate", "settled", "closing")
-    cells = [(row["month"], *(words.whole(row[name]) for name in names)) for row in book.roll[:MOST_TABLE_ROWS]]
+    cells = [(row["month"], *(whole(row[name]) for name in names)) for row in book.roll[:MOST_TABLE_ROWS]]
     return table("demand_roll", cells, money=book.currency, remaining=words.remaining_words(book))
 
 

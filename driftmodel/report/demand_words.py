@@ -15,7 +15,7 @@ from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.ensemble import by_points
-from driftmodel.report.texts import MONTHS, WIDTH
+from driftmodel.report.texts import MONTHS, WIDTH, band_words, filled, percent, whole
 
 MOST_LINES = 4
 MOVED = 0.05  # a rate that claims move by this share or more is told; own choice, no source
@@ -29,16 +29,6 @@ def month_words(label: str) -> str:
 def season_words(months: str) -> str:
     """'03 to 05' as 'March to May'."""
     return " to ".join(MONTHS[int(month) - 1] for month in months.split(" to ")) if months else "-"
-
-
-def whole(value: float) -> str:
-    """'1,234'; never '-0'."""
-    return f"{round(value) + 0:,d}"
-
-
-def band_words(band: Band) -> str:
-    """'118 (96 to 143)'."""
-    return f"{whole(band[1])} ({whole(band[0])} to {whole(band[2])})"
 
 
 def ahead_rows(book: DemandBook) -> list[tuple[str, Band, str]]:
@@ -74,13 +64,10 @@ def spacers_of(centre: Centre) -> str:
 def centre_words(book: DemandBook, centre: Centre) -> str:
     """What a service centre is to order and to hold, in sentences."""
     months = "a month" if centre.lead_months == 1 else f"{centre.lead_months} months"
-    told = f"Order now {pieces_words(centre, 'order_now')}. Until an order arrives, in {months}, about "
-    told += (
-        f"{centre.jobs:.0f} jobs come, and {pieces_words(centre, 'on_the_shelf')} on the shelf serve "
-        f"{100 * centre.job_fill:.0f} % of them at once"
-    )
+    order, hold = (pieces_words(centre, name) for name in ("order_now", "on_the_shelf"))
+    told = filled("centre", order=order, hold=hold, months=months, of=centre)
     if book.demand.fleet.settings.centres:
-        told += f"; what is on hand and on order serves {100 * centre.filled_now:.0f} %"
+        told += f"; what is on hand and on order serves {percent(centre.filled_now)}"
     still = "1 job is" if centre.open_jobs == 1 else f"{centre.open_jobs or 'no'} jobs are"
     return f"{told}; {still} open now."
 
@@ -88,52 +75,26 @@ def centre_words(book: DemandBook, centre: Centre) -> str:
 def unmended_words(book: DemandBook) -> str:
     """Jobs that no spacer of the set mends."""
     jobs = book.demand.cube["regrades"].values[:, : book.span, :, :, -1].sum(axis=(1, 2, 3, 4), dtype=float)
-    low, middle, high = (float(value) for value in np.quantile(jobs, QUANTILES))
-    if high < 0.5:
-        return f"A spacer of the set mends every job expected in the next {book.span} months."
-    return (
-        f"No spacer of the set mends {band_words((low, middle, high))} of these jobs: saddle, frets or neck need work, "
-        "which no spacer on the shelf answers."
-    )
+    band = np.quantile(jobs, QUANTILES)
+    return filled("all_mended" if band[2] < 0.5 else "none_mends", span=book.span, band=band)
 
 
 def price_words(book: DemandBook) -> str:
     """What cover costs a unit, by its length."""
-    every = [row for row in book.prices if row["region"] == "all"]
-    if not every:
-        return ""
-    told = "; ".join(
-        f"{row['cover_months']} months {row['cost_mean']:,.2f} ({row['cost_p10']:,.2f} to {row['cost_p90']:,.2f})"
-        for row in every
-    )
-    return f"Cover costs each unit sold, {book.currency}: {told}."
-
-
-def _inside_words(now: dict[str, Any], then: dict[str, Any]) -> str:
-    """What owners live through with it and without."""
-    if "inside_days" not in then:
-        return ""
-    return (
-        f" Owners then live {then['inside_days']:.0f} days a year inside the rule, {now['inside_days']:.0f} as it is."
-    )
+    every = [filled("price", row=row) for row in book.prices if row["region"] == "all"]
+    return f"Cover costs each unit sold, {book.currency}: {'; '.join(every)}." if every else ""
 
 
 def what_if_words(book: DemandBook) -> list[str]:
-    """Each what-if against the fleet as it is, on units still to be sold."""
-    return [
-        f"What if {row['what_if']}: {book.currency} {row['cost_mean']:,.2f} a unit over {row['cover_months']} months, "
-        f"{row['difference_mean']:+,.2f} ({row['difference_p10']:+,.2f} to {row['difference_p90']:+,.2f}); "
-        f"{row['a_year']:+,.0f} on a year's sales." + _inside_words(book.what_ifs[0], row)
-        for row in book.what_ifs[1:]
-    ]
+    """Each what-if against the fleet as it is, on units still to be sold, and how owners live with it."""
+    now, *others = book.what_ifs or [{}]
+    told = ((filled("what_if", row=row, money=book.currency), row) for row in others)
+    return [words + (filled("what_if_inside", now=now, row=row) if "inside_days" in row else "") for words, row in told]
 
 
 def multiplier_words(row: dict[str, Any]) -> str:
     """One region and design in a line."""
-    return (
-        f"{row['region']}, {row['design']}: {row['posterior_mean']:.2f} ({row['posterior_p10']:.2f} to "
-        f"{row['posterior_p90']:.2f}); {row['claims']:,} claims where {row['expected']:,.0f} were expected"
-    )
+    return filled("multiplier", row=row)
 
 
 def moved_rates(book: DemandBook) -> list[dict[str, Any]]:
@@ -176,32 +137,22 @@ def remaining_words(book: DemandBook) -> str:
 
 def beyond_words(book: DemandBook) -> str:
     """Units older than any the physics made; '' where there are none."""
-    if not (beyond := book.demand.expected.beyond):
-        return ""
-    return (
-        f"Further without a regrade than any the physics made: {beyond:,} of the units. They count at a tenth of the "
-        "claims' rate at their age, and as the claims move it."
-    )
+    beyond = book.demand.expected.beyond
+    return filled("beyond", beyond=beyond) if beyond else ""
 
 
 def rows_words(book: DemandBook) -> list[str]:
     """What was read and what was not used, a line a file with rejects, one line when all is used."""
     tallies = book.demand.fleet.tallies
-    bad = [tally for tally in tallies if tally.rows_rejected]
+    bad = [
+        filled("rejected", file=Path(tally.file).name, of=tally, rows=tally.rows - tally.rows_rejected,
+               counted=tally.units - tally.units_rejected)
+        for tally in tallies if tally.rows_rejected
+    ]  # fmt: skip
     doubts = [f"Look at this: {finding.told}" for finding in book.demand.fleet.findings]
     if not bad:
         return [f"Rows: all {sum(tally.rows for tally in tallies):,} read and used.", *doubts]
-    return (
-        doubts
-        + [
-            f"Rejected in {Path(tally.file).name}: {tally.rows_rejected:,} of "
-            f"{tally.rows:,} rows "
-            f"({tally.rows - tally.rows_rejected:,} used); {tally.units_rejected:,} of {tally.units:,} counted "
-            f"({tally.units - tally.units_rejected:,} used)."
-            for tally in bad
-        ]
-        + ["Each is listed with its reason in rejects.csv."]
-    )
+    return [*doubts, *bad, "Each is listed with its reason in rejects.csv."]
 
 
 def sold_words(book: DemandBook) -> str:
@@ -267,21 +218,7 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
         "reserve": book.reserve,
         "budget": book.budget,
         "rates": book.rates,
-        "spares": [
-            {
-                "centre": centre.name,
-                "regions": list(centre.regions),
-                "lead_months": centre.lead_months,
-                "open_jobs": centre.open_jobs,
-                "jobs": centre.jobs,
-                "no_spacer": centre.no_spacer,
-                "job_fill": centre.job_fill,
-                "job_fill_now": centre.filled_now,
-                "grades": list(centre.rows),
-                "words": centre_words(book, centre),
-            }
-            for centre in book.spares
-        ],
+        "spares": [_centre_json(book, centre) for centre in book.spares],
         "prices": book.prices,
         "what_ifs": book.what_ifs,
         "share_waiting_for_end_of_cover": book.demand.waiting,
@@ -303,6 +240,12 @@ def demand_json(book: DemandBook) -> dict[str, Any]:
     return found
 
 
+def _centre_json(book: DemandBook, centre: Centre) -> dict[str, Any]:
+    own = ("lead_months", "open_jobs", "jobs", "no_spacer", "job_fill")
+    told = {"centre": centre.name, "regions": list(centre.regions)} | {name: getattr(centre, name) for name in own}
+    return told | {"job_fill_now": centre.filled_now, "grades": list(centre.rows), "words": centre_words(book, centre)}
+
+
 def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
     """Rows of the workbook's first sheet: words, P10, P50, P90, unit, remark."""
     span = f"sum over {book.span} months, {span_words(book)}"
@@ -320,11 +263,7 @@ def summary_rows(book: DemandBook) -> list[tuple[Any, ...]]:
         rows.append((f"Spacers to order now: {centre.name}", None, order, None, "pieces", centre_words(book, centre)))
     rows.append(("Jobs that no spacer mends", None, None, None, "", unmended_words(book)))
     for row in book.multipliers:
-        rows.append(
-            (
-                f"Multiplier: {row['region']}, {row['design']}", row["posterior_p10"], row["posterior_mean"],
-                row["posterior_p90"], "ratio (its mean under P50)",
-                f"{row['claims']} claims, {row['expected']:.1f} expected by the physics",
-            )
-        )  # fmt: skip
+        numbers = (row[f"posterior_{point}"] for point in ("p10", "mean", "p90"))
+        remark = f"{row['claims']} claims, {row['expected']:.1f} expected by the physics"
+        rows.append((f"Multiplier: {row['region']}, {row['design']}", *numbers, "ratio (its mean under P50)", remark))
     return rows

@@ -14,7 +14,7 @@ from driftmodel.fleet.backtest import backtest_words, verdict
 from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report.demand_numbers import DemandBook
 from driftmodel.report.demand_words import month_words, remaining_words, season_words, summary_rows
-from driftmodel.report.texts import MONTHS, definitions, fixed, said
+from driftmodel.report.texts import MONTHS, definitions, filled, fixed, said
 
 LINE = 15  # points of height
 NOTE_WIDE = 100  # characters of a note's line
@@ -238,13 +238,8 @@ def _sale_years(book: DemandBook) -> Sheet:
 
 def stock_note(book: DemandBook) -> str:
     """What the stock list is for."""
-    service = 100 * book.demand.fleet.settings.service
     served = "; ".join(f"{centre.name} {100 * centre.job_fill:.1f} %" for centre in book.spares)
-    return (
-        f"Until an order arrives: the fewest pieces that serve {service:g} % of jobs at once ({served}). To "
-        "order now = to hold + for open jobs - on hand - on order. A centre's lead time, pieces on hand and on order "
-        "stand in the fleet file ([centres.NAME])."
-    )
+    return filled("stock_note", service=100 * book.demand.fleet.settings.service, served=served)
 
 
 def lag_note(book: DemandBook) -> str:

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS, QUANTILES, Dataset, Integers
-from driftmodel.base.units import MM_PER_INCH, length_words
+from driftmodel.base.units import MM_PER_INCH
 from driftmodel.outlook.season import average_year_from, is_southern, month_of, monthly_means, past_rule_by_month, swing
 from driftmodel.outlook.work import ahead_years
+from driftmodel.report.texts import signed_length
 
 EVERY_DAYS = 7
 KINDS = ("", "_seasonal", "_lasting")
@@ -82,12 +83,6 @@ def by_points(values: Any) -> dict[str, Any]:
 def length_scale(units: str) -> tuple[float, str, int]:
     """(factor from mm, unit, decimals) for `units` 'metric' or 'inch'."""
     return (1.0 / MM_PER_INCH, "in", 3) if units == "inch" else (1.0, "mm", 2)
-
-
-def signed_length(length_mm: float, units: str) -> str:
-    """A taper with its sign: '−0.25 mm', '0.00 mm', '+0.002 in'."""
-    words = length_words(abs(length_mm), units)
-    return words if round(length_mm, 6) == 0 else ("+" if length_mm > 0 else "\N{MINUS SIGN}") + words
 
 
 def grade_bars(fc: Dataset, units: str) -> list[tuple[str, float]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from driftmodel.base import library
@@ -13,7 +13,7 @@ from driftmodel.base.units import length_words
 from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
 from driftmodel.outlook.place import PlaceTable
-from driftmodel.report.calibration_words import plain_json, points_words
+from driftmodel.report.calibration_words import plain_json
 from driftmodel.report.texts import WIDTH, filled, percent, said
 
 #: left as it is on so many days a year inside the rule, nothing more is said
@@ -47,25 +47,20 @@ def _head(decision: Decision, said: str, units: str) -> str:
     weeks = f"{decision.look_again_weeks} week{'s' if decision.look_again_weeks != 1 else ''}"
     keep = f"about {decision.steady_pct:.0f} %, as at set-up,"
     if said == MEASURE:
-        low, _, high = decision.due_mm or decision.read_mm
-        return filled(
-            "measure_again", low=length_words(low, units), high=length_words(high, units),
-            slip=percent(decision.chances[MEASURE]), then=short_words(decision, decision.then, units),
-        )  # fmt: skip
+        due, slip = decision.due_mm or decision.read_mm, decision.chances[MEASURE]
+        return filled("measure_again", units, due=due, slip=slip, then=short_words(decision, decision.then, units))
     if said == "leave":
         return _leave(decision)
     if said in AIR:
         cause = {"humidify": "dry air", "dry out": "damp air", "steady air": "the air's swing"}[said]
-        left = decision.option("air")
+        left, other = decision.option("air"), decision.without_air
         mends = left is not None and left.days_a_year >= MOST_OF_THE_YEAR
         first = f"This is {cause}, not the neck" if mends else f"This is {cause} first; the neck may need work after it"
         through = " dry season and damp" if said == "steady air" else ""
-        other = decision.without_air
-        work = decision.option(KEY.get(other, other))
-        days = f" (about {work.days_a_year:.0f} days)" if work else ""
-        instead = (
-            "" if other == "leave" else f" If the air cannot be changed: {short_words(decision, other, units)}{days}."
-        )
+        work, instead = decision.option(KEY.get(other, other)), ""
+        if other != "leave":
+            days = f" (about {work.days_a_year:.0f} days)" if work else ""
+            instead = f" If the air cannot be changed: {short_words(decision, other, units)}{days}."
         return f"{first}: keep it at {keep}{through} and look again in {weeks}.{_gain(decision, 'air')}{instead}"
     if said == "other work":
         gain = _gain(decision, said)
@@ -88,10 +83,7 @@ def _leave(decision: Decision) -> str:
     left = decision.option("leave")
     if left is None or left.days_a_year >= MOST_OF_THE_YEAR:
         return "Leave it: inside the rule, now and most likely in a year."
-    return (
-        f"Leave it: inside the rule on about {left.days_a_year:.0f} days a year, and no work wins enough of the others "
-        "to be worth it."
-    )
+    return filled("leave_it", left=left)
 
 
 def _gain(decision: Decision, said: str) -> str:
@@ -174,38 +166,23 @@ def decision_summary(decision: Decision, units: str = "metric") -> str:
 
 def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
     """What the answer rests on, a sentence or two each."""
-    due = decision.due_mm
-    facts = [f"Due on this day, by all that was known before: {points_words(due, 'mm', units)}."] if due else []
-    facts += [
-        f"Rule: {length_words(decision.rule_mm[0], units)} to {length_words(decision.rule_mm[1], units)}. Now "
-        f"{points_words(decision.read_mm, 'mm', units)}; at the mean moisture of its year "
-        f"{points_words(decision.reference_mm, 'mm', units)}. The difference comes back.",
-        f"Left alone: next dry season {points_words(decision.next_dry_mm, 'mm', units)}, next damp season "
-        f"{points_words(decision.next_damp_mm, 'mm', units)}.",
-    ]
-    own = {"saddle": "saddle", "regrade": "spacer", "truss rod": "truss rod"}.get(decision.then)
-    option = decision.option(own) if own else None
+    due, then = decision.due_mm, decision.then
+    facts = [filled("due_by_then", units, due=due)] if due else []
+    facts += [filled("now_and_reference", units, of=decision), filled("left_alone", units, of=decision)]
+    option = decision.option({"regrade": "spacer", "other work": ""}.get(then, then)) if then in WORK else None
     if option is not None:
-        done = short_words(decision, decision.then, units)
-        facts.append(
-            f"If you {done}: next dry season {points_words(option.dry_mm, 'mm', units)}, next damp season "
-            f"{points_words(option.damp_mm, 'mm', units)}."
-        )
+        facts.append(filled("if_done", units, done=short_words(decision, then, units), of=option))
     likeliest = max(decision.chances, key=lambda word: decision.chances[word])
-    if likeliest not in (decision.then, MEASURE) and decision.then in decision.chances and len(decision.close) < 2:
-        likely, done = (short_words(decision, word, units) for word in (likeliest, decision.then))
+    if likeliest not in (then, MEASURE) and then in decision.chances and len(decision.close) < 2:
+        likely, done = (short_words(decision, word, units) for word in (likeliest, then))
         facts.append(filled("worth_more", likeliest=likely, then=done))
     if abs(decision.place_mm) >= 0.05:
-        way = "higher" if decision.place_mm > 0 else "lower"
-        by = length_words(abs(decision.place_mm), units)
-        facts.append(filled("place_itself", by=by, way=way, steady=decision.steady_pct))
-    if decision.relief_mm is not None and decision.then in WORK:
-        usual = length_words(library.general("bench_relief").value, units)
-        facts.append(filled("relief_unread", due=points_words(decision.relief_mm, "mm", units), usual=usual))
+        facts.append(filled("place_itself", units, of=decision, way="higher" if decision.place_mm > 0 else "lower"))
+    if decision.relief_mm is not None and then in WORK:
+        facts.append(filled("relief_unread", units, of=decision, usual=library.general("bench_relief").value))
     for reading, word in decision.turns:
-        side = "or less" if reading < _read(decision) else "or more"
-        other = short_words(decision, word, units)
-        facts.append(f"Had it read about {length_words(reading, units)} {side}, the answer would be: {other}.")
+        side, other = "or less" if reading < _read(decision) else "or more", short_words(decision, word, units)
+        facts.append(filled("had_it_read", units, reading=reading, side=side, other=other))
     if not decision.readings_before:
         facts.append(said("first_reading"))
     return facts
@@ -218,11 +195,8 @@ def _read(decision: Decision) -> float:
 
 def decision_json(decision: Decision) -> dict[str, Any]:
     """The decision's numbers: metric, inf as null."""
-    fields = {name: getattr(decision, name) for name in decision.__dataclass_fields__ if name != "path"}
-    fields["readings"] = [asdict(one) for one in decision.readings]
-    fields["options"] = [asdict(one) for one in decision.options]
-    fields["headline"] = headline(decision)
-    plain: dict[str, Any] = plain_json(fields)
+    told = asdict(replace(decision, path=None)) | {"headline": headline(decision)}
+    plain: dict[str, Any] = plain_json({name: value for name, value in told.items() if name != "path"})
     return plain
 
 
@@ -232,16 +206,13 @@ def decision_json(decision: Decision) -> dict[str, Any]:
 def place_summary(table: PlaceTable, units: str = "metric") -> str:
     """The spacer to have from today on, and every grade of the set at one place or in a mix of homes."""
     lines = [*textwrap.wrap(_advised(table, units), WIDTH), ""]
-    lines.append(
-        f"{table.title}, {table.years} years" + (", in any of: " + "; ".join(table.homes) if table.homes else "")
-    )
+    homes = f", in any of: {'; '.join(table.homes)}" if table.homes else ""
+    lines.append(f"{table.title}, {table.years} years{homes}")
     heads = (("", "days a", "", "no", "later", "action,"),
              ("Spacer", "year inside", "8 in 10", "regrade", "jobs", "middle"))  # fmt: skip
     lines += [f"{a:8}{b:>11}{c:>14}{d:>10}{e:>8}   {f}".rstrip() for a, b, c, d, e, f in heads]
     for row in table.grades:
-        marks = "".join(
-            f"  {mark}" for mark, label in (("advised", table.advised), ("fitted", table.fitted)) if label == row.grade
-        )
+        marks = ("  advised" if row.grade == table.advised else "") + ("  fitted" if row.grade == table.fitted else "")
         band = f"{row.inside_low:.0f} to {row.inside_high:.0f}"
         lines.append(
             f"{row.grade:8}{row.inside_days:>11.0f}{band:>14}{100 * row.no_regrade:>8.0f} %{row.later_jobs:>8.1f}   "
@@ -259,25 +230,21 @@ def _advised(table: PlaceTable, units: str) -> str:
     stays, row = table.advised == table.fitted, table.of(table.advised)
     words = f"Leave spacer {table.advised} in" if stays else f"Fit spacer {table.advised}"
     if table.joint_open:
-        words = (
-            f"Let it leave with spacer {table.advised} and an action of {length_words(table.advised_action_mm, units)}"
-        )
+        words = filled("leaves_with", units, of=table)
         if table.advised_saddle_mm:
             size = length_words(abs(table.advised_saddle_mm), units, 1)
             words += f" (saddle {size} {'higher' if table.advised_saddle_mm > 0 else 'lower'})"
-    words += f": inside its rule {table.advised_days:.0f} days a year over the next {table.years} years"
+    words += filled("inside_ahead", of=table)
     if not stays and not table.joint_open:
         words += f", where it would be {table.of(table.fitted).inside_days:.0f} with {table.fitted}"
-    jobs = f"{row.later_jobs:.1f} later jobs expected"
-    past = f"; chance that no spacer then does it {100 * row.other_work:.0f} %" if row.other_work >= 0.05 else ""
-    return f"{words}; {jobs}{past}."
+    past = f"; chance that no spacer then does it {percent(row.other_work)}" if row.other_work >= 0.05 else ""
+    return f"{words}; {row.later_jobs:.1f} later jobs expected{past}."
 
 
 def shipment_summary(tables: Iterable[PlaceTable]) -> str:
     """One line for each instrument of a shipment."""
-    lines = [
-        f"{'Instrument':34}{'fitted':>8}{'advised':>9}{'days a year inside':>20}{'no regrade':>12}{'later jobs':>12}"
-    ]
+    heads = ("fitted", "advised", "days a year inside", "no regrade", "later jobs")
+    lines = ["{:34}{:>8}{:>9}{:>20}{:>12}{:>12}".format("Instrument", *heads)]
     for table in tables:
         row = table.of(table.advised)
         lines.append(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
 from driftmodel.report.folder import Page, Section, write_page, write_whole
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
-from driftmodel.report.texts import WIDTH, percent
+from driftmodel.report.texts import filled, wrapped
 
 NAMED_POINTS = 400  # above so many the value of each is not printed on it
 
@@ -52,21 +51,13 @@ def map_page(found: Dataset, scenario: Scenario) -> Page:
     return Page(
         over=f"Map of regrades, {found.attrs['years']} years",
         title=scenario.title,
-        under=(
-            f"The guitar, its workshop and its room ({scenario.stays[-1].climate.title}) in the outdoor air of each "
-            "point.",
-            *invented,
-        ),
+        under=(filled("map_of", room=scenario.stays[-1].climate.title), *invented),
         mood="leave",
         head=f"From {np.nanmin(rate):.0f} to {np.nanmax(rate):.0f} regrades a year for each thousand",
         lead=_extremes(found),
         facts=(("Best grades", _grades(found)), ("Read in", f"{found.attrs['conversions']}; {_steps(found)}.")),
         sections=(Section("Where regrades fall due", (), ("regrades",)), Section("Which spacer", (), ("grade",))),
-        limits=(
-            "Every point has the same room and the same ways of heating; a real region does not.",
-            "Points differ by their outdoor air alone: one seed serves all.",
-            *texts.limits("settling", "air"),
-        ),
+        limits=(*texts.said("map_limits"), *texts.limits("settling", "air")),
         captions=texts.captions("map", years=found.attrs["years"]),
         files=texts.lies_in("map"),
         foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {_many(found)} points",
@@ -76,7 +67,7 @@ def map_page(found: Dataset, scenario: Scenario) -> Page:
 def map_summary(found: Dataset) -> str:
     """The map for the terminal, lines of at most 100 columns."""
     lines = [f"{found.attrs['title']}.", "", _extremes(found), f"Best grades: {_grades(found)}", f"{_steps(found)}."]
-    return "\n".join(each for line in lines for each in (textwrap.wrap(line, WIDTH) or [""]))
+    return wrapped("\n".join(lines))
 
 
 def _many(found: Dataset) -> int:
@@ -86,16 +77,13 @@ def _many(found: Dataset) -> int:
 
 def _extremes(found: Dataset) -> str:
     rate = found["regrades_per_thousand_per_year"]
-    parts = []
+    parts, told = [], ("regrades_per_thousand_per_year", "regrades_standard_error", "regrade_chance")
     for words, at in (("Fewest", int(np.nanargmin(rate.values))), ("most", int(np.nanargmax(rate.values)))):
         i, j = np.unravel_index(at, rate.shape)
         here = found.isel(y=i, x=j)
         place = ", ".join(f"{found[axis].attrs['long_name']} {float(here[axis]):g}" for axis in ("y", "x"))
-        parts.append(
-            f"{words} at {place}: {float(here['regrades_per_thousand_per_year']):.0f} a year for each thousand, "
-            f"give or take {float(here['regrades_standard_error']):.0f} (a regrade within {found.attrs['years']} "
-            f"years: {percent(float(here['regrade_chance']))})"
-        )
+        parts.append(filled("extreme", words=words, place=place, here={name: float(here[name]) for name in told},
+                            years=found.attrs["years"]))  # fmt: skip
     left = found.attrs["points_left_out"]
     more = f" {left} points were left out: air is missing there." if left else ""
     return "; ".join(parts) + "." + more

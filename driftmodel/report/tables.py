@@ -13,8 +13,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
-from driftmodel.report.ensemble import Summary, length_scale, signed_length
-from driftmodel.report.texts import Table, table
+from driftmodel.report.ensemble import Summary, length_scale
+from driftmodel.report.texts import Table, signed_length, table
 
 
 def yearly_frame(fc: Dataset, units: str) -> DataFrame:

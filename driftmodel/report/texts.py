@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import textwrap
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from string import Formatter
 from typing import Any
 
 from driftmodel.base.units import length_words
@@ -28,9 +29,33 @@ def said(name: str) -> Any:
     return fixed()["lines"][name]
 
 
-def filled(name: str, **told: object) -> str:
-    """A text by its name; told: what stands in braces."""
-    return str(said(name)).format(**told)
+class _Sentence(Formatter):
+    """Fills braces in. Beside Python's own ways to write a number: `length`, `length1` (with a decimal less), `size`
+    (without its sign) and `signed` of mm, `points` of three of them, `percent` and `chance` of a share, `whole`, `band`
+    of three of these, `during` of months."""
+
+    def __init__(self, units: str) -> None:
+        self.units = units
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec in ("length", "length1", "size"):
+            return length_words(
+                abs(value) if format_spec == "size" else value, self.units, 1 + (format_spec[-1] != "1")
+            )
+        if format_spec == "signed":
+            return signed_length(value, self.units)
+        if format_spec == "points":
+            low, middle, high = (length_words(point, self.units) for point in value)
+            return f"{low} to {high} (middle {middle})"
+        own: dict[str, Callable[[Any], str]] = {
+            "percent": percent, "chance": chance_words, "whole": whole, "band": band_words, "during": during,
+        }  # fmt: skip
+        return own[format_spec](value) if format_spec in own else str(super().format_field(value, format_spec))
+
+
+def filled(name: str, units: str = "metric", /, **told: object) -> str:
+    """A text by its name; told: what stands in braces. units: 'metric' or 'inch', of lengths."""
+    return _Sentence(units).format(said(name), **told)
 
 
 def captions(report: str, **told: object) -> Captions:
@@ -176,6 +201,22 @@ def during(months: tuple[int, ...]) -> str:
     """Months as a person puts them in a sentence: 'from October to May', 'in August', 'all year'."""
     words = months_words(months)
     return words if len(months) == 12 else f"from {words}" if " to " in words.split(" and ")[0] else f"in {words}"
+
+
+def whole(value: float) -> str:
+    """'1,234'; never '-0'."""
+    return f"{round(value) + 0:,d}"
+
+
+def band_words(band: tuple[float, float, float]) -> str:
+    """'118 (96 to 143)'."""
+    return f"{whole(band[1])} ({whole(band[0])} to {whole(band[2])})"
+
+
+def signed_length(length_mm: float, units: str) -> str:
+    """A taper with its sign: '−0.25 mm', '0.00 mm', '+0.002 in'."""
+    words = length_words(abs(length_mm), units)
+    return words if round(length_mm, 6) == 0 else ("+" if length_mm > 0 else "\N{MINUS SIGN}") + words
 
 
 def both_lengths(length_mm: float) -> str:

@@ -12,19 +12,19 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DRY_DAYS, QUANTILES, Dataset
-from driftmodel.base.units import length_words
 from driftmodel.outlook import season
 from driftmodel.outlook.season import is_southern
 from driftmodel.outlook.work import ahead_years, fitted_spacer
-from driftmodel.report.ensemble import average_year, past_rule, signed_length
+from driftmodel.report.ensemble import average_year, past_rule
 from driftmodel.report.texts import (
     MONTHS,
     WIDTH,
-    chance_words,
     during,
     filled,
     percent,
+    said,
     season_words,
+    signed_length,
     upper,
     years_words,
 )
@@ -86,8 +86,8 @@ def _lead(fc: Dataset, scenario: Scenario) -> str:
     share = attrs["season_outside_share"]
     told = {
         "within": years_words(soon_year), "start": "set-up" if scenario.today is None else "today",
-        "soon": percent(float(fc["regrade_due"].sel(year=soon_year))), "dry": attrs["dry_days_per_year"],
-        "damp": attrs["damp_days_per_year"], "share": percent(share), "days": scenario.rule.days_outside,
+        "soon": float(fc["regrade_due"].sel(year=soon_year)), "dry": attrs["dry_days_per_year"],
+        "damp": attrs["damp_days_per_year"], "share": share, "days": scenario.rule.days_outside,
     }  # fmt: skip
     if word == "regrade":
         return filled({"place": "lead_place", "both": "lead_both"}.get(attrs["regrade_cause"], "lead_drift"), **told)
@@ -109,25 +109,15 @@ def bow_words(fc: Dataset, units: str) -> list[str]:
     if by is None:
         return []
     slack = fc.attrs["bolts_slack_20_years"]
-    bolts = [filled("bolts", slack=percent(slack))] if slack >= 0.005 else []
-    return [*bolts, filled("bow", by=length_words(by, units))]
+    return [*([filled("bolts", slack=slack)] if slack >= 0.005 else []), filled("bow", units, by=by)]
 
 
 def better_air_words(fc: Dataset) -> str:
     """What better air does to the same guitars: days inside the rule, regrades, and the spacer for it."""
     attrs = fc.attrs
-    now, then = attrs["inside_days_per_year"], attrs["inside_days_per_year_better_air"]
-    had, has = attrs["regrades_ahead"], attrs["regrades_ahead_better_air"]
-    why = (
-        " (more: damper air holds the action higher, where dryness hid what has settled for good)"
-        if has > had + 0.05
-        else ""
-    )
+    more = attrs["regrades_ahead_better_air"] > attrs["regrades_ahead"] + 0.05
     spacer = f" and spacer {attrs['grade_better_air']} fitted for it" if attrs["grade_better_air"] else ""
-    return (
-        f"With {attrs['better_air']}{spacer} {then:.0f} days a year are inside the rule where {now:.0f} are without; "
-        f"regrades to be expected {has:.1f} where {had:.1f} are without{why}."
-    )
+    return filled("better_air", of=attrs, spacer=spacer, why=said("damper_air") if more else "")
 
 
 def when_words(fc: Dataset, scenario: Scenario) -> str:
@@ -146,23 +136,18 @@ def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool
         return f"due by {season_words(day, southern)}"
 
     if whole < 0.005:
-        return f"A regrade is not due within {within}, in any run worth counting."
+        return filled("never_due", within=within)
     if np.isnat(early):
-        return f"A regrade is not likely within {within}: it falls due in only {percent(whole)} of the runs."
+        return filled("hardly_due", within=within, whole=whole)
     start = f"one time in ten it is {due(early)}"
     by = [None if np.isnat(day) else due(day) for day in (early, middle, late)]
     if by[0] == by[1] == by[2]:
         return f"A regrade is {by[0]}, nine times in ten."
     if np.isnat(middle):
-        return (
-            f"More likely than not, no regrade is due within {within}: the chance of one is {percent(whole)} "
-            f"({chance_words(whole)}). {upper(start)}."
-        )
-    end = (
-        f"in {percent(1 - whole)} of the runs it is not due within {within}"
-        if np.isnat(late)
-        else f"nine times in ten it is {due(late)}"
-    )
+        return filled("rather_not_due", within=within, whole=whole, start=upper(start))
+    end = f"nine times in ten it is {by[2]}"
+    if np.isnat(late):
+        end = filled("not_due_in", within=within, left=1 - whole)
     if by[0] == by[1]:
         return f"As likely as not, a regrade is {by[1]}; {end}."
     return f"As likely as not, a regrade is {by[1]}. {upper(start)}; {end}."
@@ -175,13 +160,11 @@ def grade_words(fc: Dataset, scenario: Scenario, units: str) -> str:
     share, beyond = fc["grade_probability"].values[0], float(fc["no_grade_fits"].values[0])
     order = np.argsort(-share)
     best, second = order[0], order[1] if order.size > 1 else order[0]
-    unmended = filled("unmended", beyond=percent(beyond))
+    unmended = filled("unmended", beyond=beyond)
     if float(share[best]) < 0.005:
         return unmended
-    words = (
-        f"The spacer it then wants is most often {_spacer(fc, int(best), units)}, in place of "
-        f"{_spacer(fc, _fitted(fc), units)}: {chance_words(float(share[best]))} ({percent(float(share[best]))})."
-    )
+    spacer, fitted = (_spacer(fc, at, units) for at in (int(best), _fitted(fc)))
+    words = filled("wants", spacer=spacer, fitted=fitted, share=float(share[best]))
     if second != best and float(share[second]) >= 0.1:
         words += f" Next comes {_spacer(fc, int(second), units)} ({percent(float(share[second]))})."
     return f"{words} {unmended}" if beyond >= 0.05 else words
@@ -201,11 +184,7 @@ def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
     high, low = (MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
     past = season.months_past_rule(past_rule(fc, scenario))
     beyond = f" It is more likely past the rule than not {during(past)}." if past else ""
-    return (
-        f"Through an average year the action at the 12th fret swings by about "
-        f"{length_words(float(np.median(season.swing(means))), units)}: highest in "
-        f"{high}, lowest in {low}. This comes back with the season, every year.{beyond}"
-    )
+    return filled("comes_back", units, swing=float(np.median(season.swing(means))), high=high, low=low) + beyond
 
 
 def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
@@ -214,30 +193,24 @@ def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
     if abs(middle) < 0.02 and max(abs(low), abs(high)) < 0.1:
         return f"On the average of a year {where} leaves the action where it was at set-up."
     held = {"way": "higher", "air": "damper"} if middle >= 0 else {"way": "lower", "air": "drier"}
-    by, least, most = length_words(abs(middle), units), signed_length(low, units), signed_length(high, units)
-    return filled("place_holds", where=where, by=by, least=least, most=most, **held)
+    return filled("place_holds", units, where=where, by=middle, least=low, most=high, **held)
 
 
 def _stays(fc: Dataset, scenario: Scenario, units: str) -> str:
     low, middle, high = np.quantile(fc["action_change_lasting"].values[:, -1], QUANTILES)
     way = "rises" if middle >= 0 else "falls"
-    spread = sorted((abs(low), abs(high))) if low * high > 0 else None
-    reach = (
-        f"four times in five between {length_words(spread[0], units)} and {length_words(spread[1], units)}"
-        if spread
-        else f"four times in five between {signed_length(low, units)} and {signed_length(high, units)}"
-    )
-    by = length_words(abs(middle), units)
-    return filled("stays", years=years_words(ahead_years(scenario)), way=way, by=by, reach=reach)
+    one_way = low * high > 0
+    ends = sorted((abs(low), abs(high))) if one_way else (low, high)
+    years = years_words(ahead_years(scenario))
+    return filled("stays_one_way" if one_way else "stays", units, years=years, way=way, by=middle, ends=ends)
 
 
 def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
     attrs, rule = fc.attrs, scenario.rule
     names = ["owner_dry"] if attrs["dry_days_per_year"] > DRY_DAYS else []
     names += ["owner_damp"] if attrs["damp_days_per_year"] > DRY_DAYS else []
-    low, high = length_words(rule.action_low_mm, units), length_words(rule.action_high_mm, units)
-    told = {"damp": attrs["damp_days_per_year"], "low": low, "high": high, "days": rule.days_outside}
-    return tuple(filled(name, **told) for name in (*(names or ["owner_as_it_is"]), "owner_season", "owner_measure"))
+    names += [*([] if names else ["owner_as_it_is"]), "owner_season", "owner_measure"]
+    return tuple(filled(name, units, damp=attrs["damp_days_per_year"], rule=rule) for name in names)
 
 
 def _notes(fc: Dataset) -> tuple[str, ...]:
@@ -268,8 +241,5 @@ def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
 
 
 def _how_sure(fc: Dataset) -> str:
-    first = str(fc["unknown"].values[0])
-    return (
-        f"{fc.attrs['draws']} runs, every uncertain number redrawn. What matters most: {first} "
-        f"({percent(float(fc['driver_share'].values[0]))} of the spread)."
-    )
+    first, share = str(fc["unknown"].values[0]), float(fc["driver_share"].values[0])
+    return filled("how_sure", draws=fc.attrs["draws"], first=first, share=share)
