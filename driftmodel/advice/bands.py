@@ -216,11 +216,6 @@ def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, floa
     return tuple(result)
 
 
-def _daily_means(hourly: Array) -> tuple[float, ...]:
-    """Means of the days of one year."""
-    return tuple(hourly[: 24 * 365].reshape(-1, 24).mean(axis=1).round(1).tolist())
-
-
 def historic_air(chain: Chain, year: Year) -> HistoricAir:
     """The EN 15757 band of the first weather's hours where the instrument lives last."""
     since = day_of(chain.scenario, chain.scenario.setup.setup) + year.start
@@ -235,5 +230,8 @@ def historic_air(chain: Chain, year: Year) -> HistoricAir:
         float(outside.mean()),
         band.long_enough,
         str(chain.weathers[0].air["time"].values[24 * since])[:10],
-        *(_daily_means(values) for values in (humidity, band.low, band.high)),
+        *(
+            tuple(hourly[: 24 * 365].reshape(-1, 24).mean(axis=1).round(1).tolist())
+            for hourly in (humidity, band.low, band.high)
+        ),
     )

@@ -151,11 +151,7 @@ def _result(
 
 
 def _drawbacks(
-    measure: Measure,
-    then: Outcome,
-    now: Outcome,
-    surfaces: tuple[ColdSurface, ...],
-    here: tuple[ColdSurface, ...],
+    measure: Measure, then: Outcome, now: Outcome, surfaces: tuple[ColdSurface, ...], here: tuple[ColdSurface, ...]
 ) -> tuple[str, ...]:
     """What the measure costs: what it adds to the wet of walls and windows, and what it asks of people."""
     lines = []

@@ -108,14 +108,12 @@ class OutdoorTable(LoggerKeys):
     """Where outdoor air comes from: exactly one of weather_file, normals and logger_file (measured, with its dates)."""
 
     weather_file: Annotated[
-        str | None,
-        key('"../weather/chicago.csv"', "a typical year of hourly weather, seen from this file's folder"),
+        str | None, key('"../weather/chicago.csv"', "a typical year of hourly weather, seen from this file's folder")
     ] = None
     logger_file: Annotated[str | None, key('"outdoor.csv"', "measured outdoor air")] = None
     normals: Normals | None = None
     year_to_year_sd_c: Annotated[
-        float,
-        key("1.2", "how months differ from year to year in temperature", ge=0, le=5, alias="year_to_year_sd_k"),
+        float, key("1.2", "how months differ from year to year in temperature", ge=0, le=5, alias="year_to_year_sd_k")
     ] = 1.2
     year_to_year_sd_pct: Annotated[float, key("3.0", "and in humidity", ge=0, le=15)] = 3.0
 

@@ -12,6 +12,7 @@ import os
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, fields, is_dataclass
 from datetime import date
 from functools import cache
@@ -230,7 +231,8 @@ class Shelf:
             numbers = {name: Datum(**number) for name, number in about["numbers"].items()}
         except Exception:  # whatever a spoilt file makes a reader say, it is not what was kept
             return None
-        _touch(file)
+        with suppress(OSError):
+            os.utime(file)
         return (about["facts"], arrays), numbers
 
     def _write(self, key: str, facts: Any, arrays: Mapping[str, Any], numbers: Numbers) -> None:
@@ -256,13 +258,6 @@ def _sum(key: str, facts: Any, arrays: Mapping[str, Any], numbers: Mapping[str, 
     whole = blake2b()
     _put(whole, (key, json.dumps([facts, numbers], sort_keys=True), dict(arrays)))
     return whole.hexdigest()
-
-
-def _touch(file: Path) -> None:
-    try:
-        os.utime(file)
-    except OSError:
-        return
 
 
 _writes = 0

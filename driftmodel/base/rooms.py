@@ -112,8 +112,10 @@ def room_of(data: RoomFile, file: Path) -> Room:
             place=place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc")),
             mend=f"heating_setpoint_degc = {data.cooling_setpoint_degc - 2.0:g}, or heated = false",
         )
+    figures = (said.excess_cold_g_m3, said.air_changes_per_hour, said.moisture_source_kg_per_day)
+    says_excess = any(figure is not None for figure in figures)
     known = {
-        "excess_cold": "room_excess_stated" if _says_excess(said) else None,
+        "excess_cold": "room_excess_stated" if says_excess else None,
         "excess_warm": "room_excess_stated" if said.excess_warm_g_m3 is not None else None,
         "heating_set_point": "room_set_point_stated" if said.heating_setpoint_degc is not None else None,
     }
@@ -132,12 +134,4 @@ def room_of(data: RoomFile, file: Path) -> Room:
             for name, number in UNKNOWNS.items()
         ),
         seen=tuple(data.seen),
-    )
-
-
-def _says_excess(data: RoomFile) -> bool:
-    """True where the owner's own figures make the excess."""
-    return any(
-        figure is not None
-        for figure in (data.excess_cold_g_m3, data.air_changes_per_hour, data.moisture_source_kg_per_day)
     )

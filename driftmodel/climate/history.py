@@ -14,11 +14,7 @@ import numpy as np
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset
-from driftmodel.climate.air import (
-    LONGEST_FILL_DAYS,
-    OUTDOORS,
-    months_of,
-)
+from driftmodel.climate.air import LONGEST_FILL_DAYS, OUTDOORS, months_of
 from driftmodel.climate.logger import read_logger
 from driftmodel.climate.place_air import stated_air
 from driftmodel.climate.room_fit import fitted

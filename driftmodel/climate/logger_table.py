@@ -242,10 +242,7 @@ def _time_columns(by_role: dict[str, list[int]], header: list[str], line: int, p
     if stamps:
         return {"time": _only(stamps, "time", header, line, path)}
     if dates and clocks:
-        return {
-            "date": _only(dates, "time", header, line, path),
-            "clock": _only(clocks, "time", header, line, path),
-        }
+        return {"date": _only(dates, "time", header, line, path), "clock": _only(clocks, "time", header, line, path)}
     return {"time": _only(dates or clocks, "time", header, line, path)}
 
 

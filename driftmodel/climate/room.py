@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Room
 from driftmodel.base.schema import Array, Dataset, Flags, Integers, Times
-from driftmodel.climate.air import OUTDOORS, in_months, make_air, saturation_density_g_m3
+from driftmodel.climate.air import OUTDOORS, hour_of_year, in_months, make_air, saturation_density_g_m3
 from driftmodel.climate.enclosure import first_order_lag
 from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
 
@@ -197,7 +197,7 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     outdoor_c = outdoor["air_temperature"].values
     outdoor_density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
     numbers = house_numbers()
-    heat = room_heat(outdoor_c, room, hour_of_day(time), numbers=numbers)
+    heat = room_heat(outdoor_c, room, hour_of_year(time) % 24, numbers=numbers)
     humidified = None if humidifier is None else switched_on(time, humidifier)
     flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified, numbers=numbers)
     humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
@@ -208,11 +208,6 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
         described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
         air["humidifier_water"] = (("time",), flows.humidifier, described)
     return air
-
-
-def hour_of_day(time: Times) -> Integers:
-    """0 to 23 on the record's own clock."""
-    return np.asarray((time.astype("datetime64[h]") - time.astype("datetime64[D]")).astype(np.int64))
 
 
 def switched_on(time: Times, humidifier: Humidifier) -> Flags:

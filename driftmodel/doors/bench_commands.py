@@ -48,8 +48,7 @@ def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: As
     terms.progress("report: figures, tables, data")
     write_report(result, chosen, folder, terms.units, not no_pictures)
     terms.answer(
-        lambda: f"\nReport: {folder / 'report.html'}",
-        lambda: forecast_json(result, chosen) | {"folder": str(folder)},
+        lambda: f"\nReport: {folder / 'report.html'}", lambda: forecast_json(result, chosen) | {"folder": str(folder)}
     )
 
 

@@ -231,10 +231,7 @@ def _learned(scenario: Scenario, given: bytes, units: str) -> str:
 
 
 def serve(
-    port: int = PORT,
-    open_browser: bool = False,
-    ready: Callable[[], None] = lambda: None,
-    folder: Path | None = None,
+    port: int = PORT, open_browser: bool = False, ready: Callable[[], None] = lambda: None, folder: Path | None = None
 ) -> None:
     """Serve the page on the loopback address until interrupted; `ready` is called once it answers.
 

@@ -69,14 +69,14 @@ class Terms:
         """The folder to write into: 'forecast-first-winter' where none is given. Raises BadInput for a bad one."""
         from driftmodel.report.folder import check_folder
 
-        chosen = self.out or folder_named(verb, name)
+        chosen = self.out or Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
         check_folder(chosen)
         return chosen
 
     def progress(self, stage: str) -> None:
         """The stage a long run is at, where somebody watches."""
         if shows_progress(self.quiet, self.as_json):
-            show_progress(stage)
+            click.echo(f"\r\033[K{stage} ...", nl=False, err=True)
 
     def counted(self, what: str) -> Callable[[int, int], None]:
         """Progress of so many cells or points."""
@@ -172,15 +172,6 @@ def day_named(words: str) -> date:
     from datetime import date
 
     return day_told(words, "--date", str(date.today()))
-
-
-def folder_named(verb: str, name: str) -> Path:
-    """The folder a command writes into when none is given: 'forecast-first-winter'."""
-    return Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
-
-
-def show_progress(stage: str) -> None:
-    click.echo(f"\r\033[K{stage} ...", nl=False, err=True)
 
 
 def shows_progress(quiet: bool, as_json: bool) -> bool:

@@ -229,7 +229,7 @@ def open_record(folder: Path, today: date | None = None, bench: Path | None = No
     whole = read_readings(file, scenario, max(day, date.today()))
     readings = tuple(one for one in whole.readings if one.date <= day)
     work = tuple(one for one in whole.work if one.day <= day)
-    remarks = tuple(replace_trial(remark, file) for remark in whole.remarks)
+    remarks = tuple(remark.replace(str(file), BENCH) for remark in whole.remarks)
     book = BenchBook(readings, work, remarks, str(folder / BENCH))
     return Case(as_of(scenario, day, work), book, folder, tag)
 
@@ -238,11 +238,6 @@ def since_set_up(scenario: Scenario, day: date) -> None:
     """Raises BadInput for a day before an instrument was set up."""
     if day < (first := scenario.setup.setup):
         raise BadInput(f"{day} is before its set-up ({first})", "a day since set-up", mend=f"--date {first}")
-
-
-def replace_trial(words: str, file: Path) -> str:
-    """Words without the name of a file that is only tried."""
-    return words.replace(str(file), BENCH)
 
 
 def has_rows(text: str) -> bool:

@@ -169,7 +169,8 @@ def call_list(
 ) -> tuple[tuple[Call, ...], tuple[str, ...]]:
     """The calls of all records in a folder, most pressing first, and what could not be read. Raises BadInput where
     there is no record at all."""
-    folders = [folder] if is_record(folder) else sorted(path for path in _below(folder) if is_record(path))
+    below = (path for path in folder.glob("*") if path.is_dir() and is_record(path))
+    folders = [folder] if is_record(folder) else sorted(below)
     if not folders:
         raise BadInput(
             f'no record in "{folder}"',
@@ -187,10 +188,6 @@ def call_list(
     return tuple(sorted(calls, key=lambda call: (order.index(call.why), call.by or date.max, call.title))), tuple(
         faults
     )
-
-
-def _below(folder: Path) -> list[Path]:
-    return [path for path in folder.iterdir() if path.is_dir()] if folder.is_dir() else []
 
 
 def call_of(case: Case, units: str = "metric") -> Call:

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
-from driftmodel.base.schema import Figure
+from driftmodel.base.schema import Axes, Figure
 from driftmodel.report.demand_numbers import DemandBook, heat
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank, month_axis
-
-if TYPE_CHECKING:
-    from matplotlib.colorbar import Colorbar
-    from matplotlib.colors import LinearSegmentedColormap
 
 DARK = 0.69  # of the top: from here on numbers are printed white
 LEAST_INCHES = 0.27  # of a cell's width, for a number in it
@@ -27,28 +23,20 @@ def month_map(book: DemandBook) -> Figure:
     names, starts, table = found.names, found.starts, found.table
     figure, axes = blank(7.2, 1.2 + (0.34 if len(names) <= 8 else 0.26) * len(names))
     top = max(float(table.max()), 1e-9)
-    drawn = axes.pcolormesh(np.arange(len(starts) + 1) - 0.5, np.arange(len(names) + 1) - 0.5, table, cmap=_shades(),
-                            vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip
+    drawn = _cells(axes, np.arange(len(starts) + 1) - 0.5, table, top)
     if len(starts) <= 24 and top < 1000.0:
         for (row, column), value in np.ndenumerate(table):
             axes.text(column, row, _short(value), ha="center", va="center",
                       fontsize=7 if len(starts) > 12 else 8.5,
                       color="white" if value > DARK * top else INK)  # fmt: skip
-    axes.set_yticks(range(len(names)), [textwrap.shorten(name, 26, placeholder=" ...") for name in names])
-    axes.set_ylim(len(names) - 0.5, -0.5)
     if found.step == 1:
         month_axis(axes, starts)
     else:
         every = 1 if len(starts) <= 12 else 2
         axes.set_xticks(range(0, len(starts), every), starts[::every])
         axes.set_xlabel(f"{found.step} months from")
-    axes.tick_params(axis="both", length=0)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    bar = figure.colorbar(drawn, ax=axes, pad=0.015, aspect=max(6, 3 * len(names)))
-    bar.set_label(f"Expected regrades\n(a {'month' if found.step == 1 else 'year'})", fontsize=8.5)
-    _plain(bar)
-    return figure
+    shown = [textwrap.shorten(name, 26, placeholder=" ...") for name in names]
+    return _framed(figure, axes, drawn, shown, f"Expected regrades\n(a {'month' if found.step == 1 else 'year'})")
 
 
 def year_of_sale_map(book: DemandBook) -> Figure:
@@ -63,8 +51,7 @@ def year_of_sale_map(book: DemandBook) -> Figure:
     rows, inches = len(found.years), 5.0 / edges[-1]
     figure, axes = blank(7.2, 1.5 + 0.3 * max(rows, 3))
     top = max(float(np.nanmax(found.rate, initial=0.0)), 1e-9)
-    drawn = axes.pcolormesh(edges, np.arange(rows + 1) - 0.5, np.ma.masked_invalid(found.rate), cmap=_shades(),
-                            vmin=0.0, vmax=top, edgecolors="white", linewidth=0.6)  # fmt: skip
+    drawn = _cells(axes, edges, np.ma.masked_invalid(found.rate), top)
     for (row, column), value in np.ndenumerate(found.rate):
         left, right = float(edges[column]), float(edges[column + 1])
         if np.isnan(value):
@@ -80,40 +67,40 @@ def year_of_sale_map(book: DemandBook) -> Figure:
         axes.annotate(words, (cut, 1.0), xycoords=("data", "axes fraction"), xytext=(5 * side, 3),
                       textcoords="offset points", ha="left" if side > 0 else "right", fontsize=8.5,
                       color=colour)  # fmt: skip
-    axes.set_yticks(range(rows), [f"{year}  ({sold:,.0f})" for year, sold in zip(found.years, found.sold, strict=True)])
-    axes.set_ylim(rows - 0.5, -0.5)
     axes.set_xlim(edges[0], edges[-1])
     every = int(np.ceil(LEAST_INCHES / (inches * np.diff(edges).min())))  # for names that do not touch
     named = [at for at in range(len(months)) if at % every == 0]
-    axes.set_xticks((edges[1:] + edges[:-1])[named] / 2.0, [_stacked(found.names[at]) for at in named])
+    stacked = [found.names[at].replace("–", "–\n").replace(" ", "\n") for at in named]  # for narrow columns
+    axes.set_xticks((edges[1:] + edges[:-1])[named] / 2.0, stacked)
     axes.set_ylabel("Year of sale (units)")
-    axes.tick_params(axis="both", length=0)
     axes.tick_params(axis="x", labelsize=8)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    bar = figure.colorbar(drawn, ax=axes, pad=0.015, aspect=max(6, 3 * rows))
-    bar.set_label("Regrades per 1000\nunits of that year", fontsize=8.5)
-    _plain(bar)
-    return figure
-
-
-def _stacked(name: str) -> str:
-    """'Jan–Jun 2026' on three lines, for a narrow column."""
-    return name.replace("–", "–\n").replace(" ", "\n")
+    names = [f"{year}  ({sold:,.0f})" for year, sold in zip(found.years, found.sold, strict=True)]
+    return _framed(figure, axes, drawn, names, "Regrades per 1000\nunits of that year")
 
 
 def _short(value: float) -> str:
     return f"{value:.0f}" if value >= 9.5 or value < 0.05 else f"{value:.1f}"
 
 
-def _shades() -> LinearSegmentedColormap:
+def _cells(axes: Axes, edges: Any, table: Any, top: float) -> Any:
     from matplotlib.colors import LinearSegmentedColormap
 
     stops = [(0.0, "#ffffff"), (0.5, SEASON), (0.9, SEASON_LINE), (1.0, "#123c50")]
-    return LinearSegmentedColormap.from_list("regrades", stops, N=40)
+    shades = LinearSegmentedColormap.from_list("regrades", stops, N=40)
+    return axes.pcolormesh(edges, np.arange(len(table) + 1) - 0.5, table, cmap=shades, vmin=0.0, vmax=top,
+                           edgecolors="white", linewidth=0.6)  # fmt: skip
 
 
-def _plain(bar: Colorbar) -> None:
+def _framed(figure: Figure, axes: Axes, drawn: Any, names: list[str], words: str) -> Figure:
+    """Rows named from above, no frame, and a bar of the shades at the right."""
+    axes.set_yticks(range(len(names)), names)
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.tick_params(axis="both", length=0)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    bar = figure.colorbar(drawn, ax=axes, pad=0.015, aspect=max(6, 3 * len(names)))
+    bar.set_label(words, fontsize=8.5)
     bar.outline.set_visible(False)
     if bar.solids is not None:
         bar.solids.set_edgecolor("face")
+    return figure

@@ -182,7 +182,7 @@ def demand_book(
         demand=demand,
         monthly=monthly,
         span=span,
-        ahead=ahead_bands(demand, money, span),
+        ahead={name: _band(values) for name, values in ahead_samples(demand, money, span).items()},
         busiest=(str(top["month"]), (top["regrades_p10"], top["regrades_p50"], top["regrades_p90"])),
         roll=planner_tables.roll_forward(demand, money),
         remaining=_band(money.remaining),
@@ -221,16 +221,9 @@ def ahead_samples(demand: Demand, money: Money, span: int) -> dict[str, Array]:
     """Sums over the next `span` months and the whole fleet, (samples,) each: summed sample by sample, never ranked."""
     by_cover = demand.cube["regrades"].values[:, :span].sum(axis=(1, 2, 3, 4), dtype=float)  # sample, cover
     columns = {"seasonal": demand.cube["seasonal"].values, "hours": money.hours, "cost": money.cost}
-    return {
-        "regrades": by_cover.sum(axis=-1),
-        "in_cover": by_cover[..., IN],
-        "out_of_cover": by_cover[..., 1 - IN],
-    } | {name: values[:, :span].sum(axis=(1, 2, 3), dtype=float) for name, values in columns.items()}
-
-
-def ahead_bands(demand: Demand, money: Money, span: int) -> dict[str, Band]:
-    """P10, P50, P90 of `ahead_samples`."""
-    return {name: _band(values) for name, values in ahead_samples(demand, money, span).items()}
+    return {"regrades": by_cover.sum(axis=-1), "in_cover": by_cover[..., IN], "out_of_cover": by_cover[..., 1 - IN]} | {
+        name: values[:, :span].sum(axis=(1, 2, 3), dtype=float) for name, values in columns.items()
+    }
 
 
 def places_ahead(demand: Demand, span: int) -> list[tuple[str, str, float, Band]]:

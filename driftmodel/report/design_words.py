@@ -17,13 +17,7 @@ from driftmodel.structure.joint import (
     string_pull_n,
     tongue_thickness_mm,
 )
-from driftmodel.structure.neck import (
-    clamp_lost,
-    holding_moment_nm,
-    root_length_mm,
-    slack_turn_deg,
-    string_moment_nm,
-)
+from driftmodel.structure.neck import clamp_lost, holding_moment_nm, root_length_mm, slack_turn_deg, string_moment_nm
 
 GROUPS = {
     "top": "top",

@@ -221,14 +221,11 @@ def _by_month(axes: Axes, brief: Summary, every: bool = False) -> None:
     axes.set_xlim(-0.5, 11.5)
     cold, warm = ("summer", "winter") if brief.southern else ("winter", "summer")
     for left, right in ((-0.5, 1.5), (10.5, 11.5), (4.5, 7.5)):
-        axes.axvspan(left, right, ymin=0.0, ymax=0.025, color=QUIET if _is(cold, left) else WINTER, linewidth=0)
+        shade = QUIET if (cold == "winter") != (left == 4.5) else WINTER
+        axes.axvspan(left, right, ymin=0.0, ymax=0.025, color=shade, linewidth=0)
     for at, words in ((0.5, cold), (6.0, warm)):
         axes.annotate(words, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2), textcoords="offset points",
                       ha="center", va="bottom", fontsize=8.5, color=QUIET)  # fmt: skip
-
-
-def _is(cold: str, left: float) -> bool:
-    return (cold == "winter") != (left == 4.5)
 
 
 def _band(axes: Axes, band: Any, words: str) -> None:

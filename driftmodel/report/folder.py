@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Container, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -52,25 +53,17 @@ def _check(out: Path, report: str) -> None:
             file=out,
             mend="--out my-report",
         )
-    if out.is_dir() and _others(out) and not _is_ours(out, report):
+    others = out.is_dir() and any(path.name != "lost+found" for path in out.iterdir())  # a mount point always has that
+    ours = False
+    with suppress(OSError):
+        ours = others and GENERATOR in (out / report).read_text(encoding="utf-8", errors="replace")[:2000]
+    if others and not ours:
         raise BadInput(
             "the folder holds files and none of them is a report of this tool",
             "a new or empty folder, or one of an earlier report, which is replaced",
             file=out,
             mend=here,
         )
-
-
-def _others(folder: Path) -> bool:
-    """True for a folder that holds more than a mount point always does."""
-    return any(path.name != "lost+found" for path in folder.iterdir())
-
-
-def _is_ours(folder: Path, report: str) -> bool:
-    try:
-        return GENERATOR in (folder / report).read_text(encoding="utf-8", errors="replace")[:2000]
-    except OSError:
-        return False
 
 
 def write_files(out_dir: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:

@@ -201,10 +201,7 @@ class _Solver:
         self._ties, self._chosen = ties, np.nonzero(free)[0]
         stiffness = stiffness[self._chosen][:, self._chosen].tocsc()
         self._factor = splu(
-            stiffness,
-            permc_spec="MMD_AT_PLUS_A",
-            diag_pivot_thresh=0.0,
-            options={"SymmetricMode": True},
+            stiffness, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
         )
 
     def solve(self, forces: Array) -> Array:

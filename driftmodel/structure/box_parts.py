@@ -134,14 +134,9 @@ def add_strings(
     for nodes, force, (host, layer) in loads:
         for node, weight in nodes:
             to.add_force("strings", np.array([6 * node, 6 * node + 2]), weight * force)
-            to.add_force("strings", np.array([6 * node + 4, 6 * owned(node, own) + 4]),
+            to.add_force("strings", np.array([6 * node + 4, 6 * own.get(node, node) + 4]),
                          weight * force[0] * np.array([host, layer]))  # fmt: skip
     return np.array([-pull[0], 0.0, -pull[1], 0.0, -pull[0] * join, 0.0])
-
-
-def owned(node: int, own: dict[int, int]) -> int:
-    """The bridge's own node over a node of the top, or the node itself where no bridge lies on it."""
-    return own.get(node, node)
 
 
 @dataclass(frozen=True)

@@ -215,10 +215,7 @@ def timber(wood_name: str, grain: str) -> Timber:
 
 
 def solid_wood(
-    moduli: tuple[float, float, float],
-    poisson: float,
-    shears: tuple[float, float, float],
-    axes: tuple[int, int, int],
+    moduli: tuple[float, float, float], poisson: float, shears: tuple[float, float, float], axes: tuple[int, int, int]
 ) -> Timber:
     """Moduli along, radial, tangential, one Poisson's ratio, shear RT, LT, LR (MPa); axes: the body's axis each of the
     three follows (Jones 1975, Eq. 2.23: orthotropic compliance)."""
