@@ -9,14 +9,15 @@ import os
 import re
 import stat
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.schema import DataFrame
+from driftmodel.base.schema import Array, DataFrame
 
 #: a text larger than this is not read: cells held as text take some ten times the file (own choice, no source)
 MOST_TEXT_MB = 64.0
@@ -217,6 +218,20 @@ def cells_of(line: str, delimiter: str, path: str | Path, row: int) -> list[str]
 def with_point(text: str) -> str:
     """A number's text with its decimal comma made a point; as it stands where it has a point already."""
     return text if "." in text else text.replace(",", ".")
+
+
+def numbers_of(texts: Sequence[str]) -> Array:
+    """The numbers in cells, a decimal comma taken for a point; NaN for a cell that holds none."""
+    import numpy as np
+
+    try:
+        return np.array(texts, dtype=float)
+    except ValueError:
+        values = np.full(len(texts), np.nan)
+    for at, text in enumerate(texts):
+        with suppress(ValueError):
+            values[at] = float(with_point(text))
+    return values
 
 
 #: signs a spreadsheet begins a formula with, or skips before one

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from driftmodel.base import library
@@ -19,14 +20,8 @@ UNKNOWNS = {
 }
 
 
-#: homes a [room] may name, and the stem of their numbers in species_data/home.toml
-HOMES = {
-    "detached house": "detached_house",
-    "heated flat": "heated_flat",
-    "air-conditioned home": "air_conditioned_home",
-    "open-window tropics": "open_window_tropics",
-    "held workshop": "held_workshop",
-}
+#: homes a [room] may name; the stem of their numbers in species_data/home.toml is the same in underscores
+HOMES = ("detached house", "heated flat", "air-conditioned home", "open-window tropics", "held workshop")
 #: quantity of a home -> key of a [room]
 _KEYS = {
     "excess_cold": "excess_cold_g_m3",
@@ -42,8 +37,8 @@ _KEYS = {
 
 def home_numbers(home: str, file: Path) -> dict[str, float]:
     """What is known of a home by its words, quantity -> value. Raises BadInput for a home that is not known."""
-    stem = HOMES.get(" ".join(home.lower().split()))
-    if stem is None:
+    plain = " ".join(home.lower().split())
+    if plain not in HOMES:
         raise BadInput(
             f'unknown home "{home}".{near_match(home, HOMES)}',
             "one of " + ", ".join(HOMES),
@@ -51,7 +46,7 @@ def home_numbers(home: str, file: Path) -> dict[str, float]:
             place=place_words(read_toml(file)[1], ("room", "home")),
             mend=f'home = "{[*near_matches(home, HOMES), "detached house"][0]}"',
         )
-    start = f"home_{stem}_"
+    start = f"home_{re.sub('[ -]', '_', plain)}_"
     names = [name for name in library.general_names() if name.startswith(start)]
     return {name.removeprefix(start): library.general(name).value for name in names}
 

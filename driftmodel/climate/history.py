@@ -21,6 +21,11 @@ from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.weather import read_weather
 from driftmodel.climate.weather_formats import looks_like_weather
 
+#: what a stay may tell of, what it is where one does not, and its attributes
+UNTOLD: dict[str, tuple[Any, dict[str, str]]] = {
+    "humidifier_water": (0.0, {"units": "kg/h", "long_name": "water the humidifier gives off"})
+} | {name: (np.float32("nan"), {"units": unit}) for name, unit in OUTDOORS.items()}
+
 
 def read_air(
     path: str | Path,
@@ -81,12 +86,12 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
             mend=f"from = {scenario.setup.strung}",
         )
     kept = ["air_temperature", "relative_humidity", "filled"]
-    if any("humidifier_water" in piece for piece in pieces):
-        kept.append("humidifier_water")
-        pieces = [piece if "humidifier_water" in piece else _without_humidifier(piece) for piece in pieces]
-    if any(name in piece for piece in pieces for name in OUTDOORS):
-        kept += OUTDOORS
-        pieces = [piece if "outdoor_temperature" in piece else _without_outdoors(piece) for piece in pieces]
+    for name, (nothing, told) in UNTOLD.items():  # what only some stays tell of, told of all
+        if any(name in piece for piece in pieces):
+            kept.append(name)
+            for at, piece in enumerate(pieces):
+                if name not in piece:
+                    pieces[at] = piece.assign({name: (("time",), np.full(piece.sizes["time"], nothing), told)})
     pieces = [piece[kept] for piece in pieces]
     air = pieces[0] if len(pieces) == 1 else concat(pieces, "time", combine_attrs="override")
     air.attrs = {
@@ -107,16 +112,6 @@ def climate_air(climate: Climate, start: Any, hours: int, member: int = 0, seed:
     stood in its outdoor air for a while before, where there is any, and knows no start; what was seen in it narrows it.
     """
     return stated_air(fitted(climate), start, hours, member=member, seed=seed)
-
-
-def _without_outdoors(piece: Dataset) -> Dataset:
-    unknown = np.full(piece.sizes["time"], np.nan, dtype=np.float32)
-    return piece.assign({name: (("time",), unknown, {"units": unit}) for name, unit in OUTDOORS.items()})
-
-
-def _without_humidifier(air: Dataset) -> Dataset:
-    described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
-    return air.assign(humidifier_water=(("time",), np.zeros(air.sizes["time"]), described))
 
 
 #: EN 15757:2010 (from memory): 30-day centred mean, 7th to 93rd percentile, no tighter than 10 % RH, 13 months

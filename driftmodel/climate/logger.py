@@ -16,7 +16,7 @@ import numpy as np
 from driftmodel.base.climate_file import LoggerKeys
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
-from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, with_point
+from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, numbers_of
 from driftmodel.base.schema import Array, Dataset, Flags, Times
 from driftmodel.base.units import fahrenheit_to_celsius
 from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
@@ -149,24 +149,15 @@ def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
 def _numbers(table: Table, role: str, path: Path) -> Array:
     """A column as numbers; a decimal comma is a comma in a cell without a point."""
     texts = table.cells[role]
-    try:
-        plain = np.array(texts, dtype=float)
-        if np.isfinite(plain).all():
-            return plain
-    except ValueError:
-        pass  # a decimal comma, or a fault to be told with its row
-    values = np.empty(len(texts))
-    for row, text in enumerate(texts):
-        try:
-            values[row] = float(with_point(text))
-        except ValueError:
-            values[row] = np.nan
-        if not np.isfinite(values[row]):
-            came, needed = f'"{text}"' if text else "an empty cell", "a number, or a named way to fill what is missing"
-            mend = "write the number, or take the row out (it is a gap then)"
-            if text.lower() in _NO_READING:
-                mend = 'gap_policy = "interpolate" (rows without a reading are then gaps)'
-            raise _fault(table, path, row, role, came, needed, mend)
+    values = numbers_of(texts)
+    bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size:
+        row, text = int(bad[0]), texts[int(bad[0])]
+        came, needed = f'"{text}"' if text else "an empty cell", "a number, or a named way to fill what is missing"
+        mend = "write the number, or take the row out (it is a gap then)"
+        if text.lower() in _NO_READING:
+            mend = 'gap_policy = "interpolate" (rows without a reading are then gaps)'
+        raise _fault(table, path, row, role, came, needed, mend)
     return values
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
-from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file
+from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, numbers_of
 from driftmodel.base.schema import Array, Dataset, Flags
 from driftmodel.climate.air import (
     TYPICAL_YEAR,
@@ -123,15 +123,7 @@ def check_calendar(rows: Rows, path: Path) -> None:
 
 def numbers(rows: Rows, k: int, path: Path) -> Array:
     """Column k in degC or %. Raises BadInput at the first cell that is no number."""
-    try:
-        values = np.array([row[k] for row in rows.cells], dtype=float) * rows.scale[k]
-    except ValueError:
-        values = np.full(len(rows.cells), np.nan)
-        for i, row in enumerate(rows.cells):
-            try:
-                values[i] = float(row[k])
-            except ValueError:
-                break
+    values = numbers_of([row[k] for row in rows.cells]) * rows.scale[k]
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
         i = int(bad[0])

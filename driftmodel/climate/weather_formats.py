@@ -27,9 +27,9 @@ class Rows(NamedTuple):
     cells: list[tuple[str, str, str]]
     columns: tuple[str, str, str]
     missing_from: tuple[float, float, float]  # these values and beyond mean "missing"
-    scale: tuple[float, float, float]
     source: str
     kind: str
+    scale: tuple[float, float, float] = (1.0, 1.0, 1.0)
 
 
 def looks_like_weather(path: Path) -> bool:
@@ -84,7 +84,6 @@ def _epw(lines: list[str], path: Path) -> Rows:
         [(row[6], row[7], row[8]) for _, row in table],
         ("7 (dry bulb)", "8 (dew point)", "9 (relative humidity)"),
         (99.9, 99.9, 999.0),
-        (1.0, 1.0, 1.0),
         f"EPW weather file of {', '.join(place[1:4])}; {place[4] if len(place) > 4 else 'source not named'}",
         "EPW",
     )
@@ -109,7 +108,6 @@ def _tmy3(lines: list[str], path: Path) -> Rows:
         [(row[at[0]], row[at[1]], row[at[2]]) for _, row in table],
         wanted,
         (-99.0, -99.0, -99.0),
-        (1.0, 1.0, 1.0),
         f"TMY3 station {station[0]} {', '.join(station[1:3])} (Wilcox and Marion 2008, NREL/TP-581-43156)",
         "TMY3",
     )
@@ -133,9 +131,9 @@ def _tmy2(lines: list[str], path: Path) -> Rows:
         [(line[67:71], line[73:77], line[79:82]) for _, line in kept],
         ("68 (dry bulb)", "74 (dew point)", "80 (relative humidity)"),
         (9999.0, 9999.0, 999.0),
-        (0.1, 0.1, 1.0),
         f"TMY2 station {lines[0][1:6]} {' '.join(lines[0][7:32].split())} (Marion and Urban 1995)",
         "TMY2",
+        (0.1, 0.1, 1.0),
     )
 
 
@@ -160,7 +158,6 @@ def _own(lines: list[str], path: Path) -> Rows:
         [(with_point(row[3]), with_point(row[4]), with_point(row[5])) for _, row in table],
         ("dry_bulb_c", "dew_point_c", "relative_humidity_pct"),
         (np.inf, np.inf, np.inf),
-        (1.0, 1.0, 1.0),
         " ".join(comments) or "no source named in the file",
         "CSV",
     )

@@ -156,56 +156,30 @@ def _point(point: PointAir, scenario: Scenario, draws: int, folder: Path | None)
 def _as_dataset(grid: Grid, scenario: Scenario, table: Array) -> Dataset:
     import xarray as xr
 
-    labels = np.array(scenario.instrument.spacers.labels)
-    whole = grid.there
+    labels, whole, years = np.array(scenario.instrument.spacers.labels), grid.there, scenario.horizon_years
     best = np.where(whole, table[..., 2], -1).astype(np.int16)
-    years = scenario.horizon_years
-    numbers = np.arange(labels.size, dtype=np.int16)
-    described: dict[str, tuple[Any, dict[str, Any]]] = {
+    error = "sampling error of the"
+    flags = {"_FillValue": np.int16(-1), "flag_values": np.arange(labels.size, dtype=np.int16),
+             "flag_meanings": " ".join(labels.tolist())}  # fmt: skip
+    described: dict[str, tuple[Any, str, dict[str, Any]]] = {
         "regrades_per_thousand_per_year": (
-            table[..., 0],
-            {
-                "long_name": f"expected regrades per thousand instruments a year, over {years} years",
-                "units": "1",
-                "ancillary_variables": "regrades_standard_error",
-            },
-        ),
+            table[..., 0], f"expected regrades per thousand instruments a year, over {years} years",
+            {"units": "1", "ancillary_variables": "regrades_standard_error"}),
         "regrades_standard_error": (
-            table[..., 4],
-            {
-                "long_name": f"sampling error of the regrades, of {scenario.draws} draws that share their weather",
-                "units": "1",
-            },
-        ),
+            table[..., 4], f"{error} regrades, of {scenario.draws} draws that share their weather", {"units": "1"}),
         "regrade_chance": (
-            table[..., 1],
-            {
-                "long_name": f"chance of a regrade within {years} years",
-                "units": "1",
-                "ancillary_variables": "regrade_chance_standard_error",
-            },
-        ),
-        "regrade_chance_standard_error": (table[..., 5], {"long_name": "sampling error of the chance", "units": "1"}),
+            table[..., 1], f"chance of a regrade within {years} years",
+            {"units": "1", "ancillary_variables": "regrade_chance_standard_error"}),
+        "regrade_chance_standard_error": (table[..., 5], f"{error} chance", {"units": "1"}),
         "best_grade": (
             np.where(whole, labels[best], ""),
-            {"long_name": f"spacer worth most days inside less later jobs, over {years} years"},
-        ),
-        "best_grade_number": (
-            best,
-            {
-                "long_name": "best grade as its number in the set",
-                "_FillValue": np.int16(-1),
-                "flag_values": numbers,
-                "flag_meanings": " ".join(labels.tolist()),
-            },
-        ),
+            f"spacer worth most days inside less later jobs, over {years} years", {}),
+        "best_grade_number": (best, "best grade as its number in the set", flags),
         "best_grade_inside_pct": (
-            table[..., 3],
-            {"long_name": "share of the time the best grade keeps action and saddle room inside", "units": "%"},
-        ),
-    }
+            table[..., 3], "share of the time the best grade keeps action and saddle room inside", {"units": "%"}),
+    }  # fmt: skip
     return xr.Dataset(
-        {name: (("y", "x"), values, attrs) for name, (values, attrs) in described.items()},
+        {name: (("y", "x"), values, {"long_name": words} | more) for name, (values, words, more) in described.items()},
         coords={
             **{
                 dim: (dim, values, {**attrs, "long_name": name, "axis": dim.upper()})

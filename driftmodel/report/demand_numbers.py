@@ -115,7 +115,7 @@ Band = tuple[float, float, float]
 YEAR = 12
 MOST_DUE = 200
 PAST_MONTHS = 36
-MOST_MONTHS_DRAWN = 36
+MOST_MONTHS_DRAWN, MOST_ROWS = 36, 24
 
 
 @dataclass(frozen=True)
@@ -250,13 +250,13 @@ def fan(demand: Demand) -> tuple[list[str], Array, Array]:
     return [str(month) for month in demand.cube["month"].values], bands, np.median(cube[..., IN], axis=0)
 
 
-def past_reports(demand: Demand, most: int = PAST_MONTHS) -> tuple[list[str], Array]:
+def past_reports(demand: Demand) -> tuple[list[str], Array]:
     """(months, regrade claims reported in each) up to the cut-off, as far back as claims are kept."""
     fleet = demand.fleet
     if fleet.claims.report.size == 0:
         return [], np.empty(0)
     since = fleet.claims_since if fleet.claims_since != NONE else int(fleet.claims.report.min())
-    start = max(since, demand.cutoff - most + 1)
+    start = max(since, demand.cutoff - PAST_MONTHS + 1)
     count = reported(fleet, start, demand.cutoff - start + 1).sum(axis=(1, 2))
     return [month_label(start + step) for step in range(count.size)], count
 
@@ -271,9 +271,9 @@ class Heat:
     table: Array
 
 
-def heat(demand: Demand, most: int = 24) -> Heat:
+def heat(demand: Demand) -> Heat:
     """A row a region and design, or a region if those are too many, the smallest together when they too are more than
-    `most`; a column a month, or twelve when there are more than MOST_MONTHS_DRAWN."""
+    MOST_ROWS; a column a month, or twelve when there are more than MOST_MONTHS_DRAWN."""
     mean = demand.cube["regrades"].values.mean(axis=0).sum(axis=(3, 4))  # month, region, design
     starts = [str(month) for month in demand.cube["month"].values]
     step = 1
@@ -281,13 +281,13 @@ def heat(demand: Demand, most: int = 24) -> Heat:
         step = YEAR
         mean, starts = np.add.reduceat(mean, np.arange(0, len(starts), YEAR), axis=0), starts[::YEAR]
     regions, designs = demand.fleet.regions, demand.fleet.designs
-    if len(regions) * len(designs) <= most:
+    if len(regions) * len(designs) <= MOST_ROWS:
         names = [f"{region}, {design}" if len(designs) > 1 else region for region in regions for design in designs]
         return Heat(names, starts, step, mean.reshape(len(starts), -1).T)
     table = mean.sum(axis=2).T
-    if len(regions) <= most:
+    if len(regions) <= MOST_ROWS:
         return Heat(list(regions), starts, step, table)
     order = np.argsort(-table.sum(axis=1), kind="stable")
-    first, rest = order[: most - 1], order[most - 1 :]
+    first, rest = order[: MOST_ROWS - 1], order[MOST_ROWS - 1 :]
     names = [*(regions[i] for i in first), f"{rest.size} other regions"]
     return Heat(names, starts, step, np.vstack([table[first], table[rest].sum(axis=0)]))

@@ -20,6 +20,7 @@ from driftmodel.report.pictures import blank, key_below, png
 from driftmodel.structure.design import INPUTS, WHAT_IFS, Behaviour, Sensitivity, sensitivities, top_movement, what_if
 from driftmodel.structure.mesh import smooth_outline
 
+MOVED_BY_PCT = 3.0
 INK, WOOD, MARK = "#22262b", "#e3d3b4", "#8a4b20"
 
 
@@ -118,14 +119,14 @@ def _side_view(axes: Axes, instrument: Instrument, per: float, unit: str) -> Non
     axes.set_xlabel(f"from the body join ({unit})")
 
 
-def movement_picture(instrument: Instrument, units: str = "metric", change_pct: float = 3.0) -> Figure:
+def movement_picture(instrument: Instrument, units: str = "metric") -> Figure:
     """Contour maps of the top's rise, drier and wetter by the same moisture, on one mirrored scale."""
     from matplotlib.tri import Triangulation
 
     per, unit = length_unit(units)
     figure, panels = blank(11.0, 4.6, 1, 2, sharey=True)
-    shape = top_movement(instrument, 1.0)
-    rise = shape.rise["all"] * change_pct / per
+    shape = top_movement(instrument, MOVED_BY_PCT)
+    rise = shape.rise["all"] / per
     step = 0.2 if units == "metric" else 0.01
     reach = step * np.ceil(float(np.abs(rise).max()) / step)
     levels = np.linspace(-reach, reach, 2 * round(reach / step) * (1 if reach / step >= 6 else 2) + 1)
@@ -134,7 +135,7 @@ def movement_picture(instrument: Instrument, units: str = "metric", change_pct: 
         filled = axes.tricontourf(mesh, sign * rise, levels=levels, cmap="RdBu_r", extend="neither")
         lines = axes.tricontour(mesh, sign * rise, levels=levels[::2], colors=INK, linewidths=0.5)
         axes.clabel(lines, fontsize=7, fmt="%.1f" if units == "metric" else "%.2f")
-        axes.set_title(f"All parts {change_pct:g} % moisture {words}", fontsize=11)
+        axes.set_title(f"All parts {MOVED_BY_PCT:g} % moisture {words}", fontsize=11)
         axes.set_aspect("equal")
         axes.set_xlabel(f"from the body join ({unit})")
         bridge = instrument.body.bridge

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.base.units import length_unit
@@ -59,16 +57,16 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         f"{'for':<48}{'bridge':>10}{'saddle over':>14}{'neck turn':>12}{'bridge tilt':>13}",
         f"{'':<48}{f'({unit})':>10}{f'frets ({unit})':>14}{'(degrees)':>12}{'(degrees)':>13}",
     ]
-    rows: list[tuple[str, str, Callable[[dict[str, float]], float]]] = [
-        (f"1 % less moisture in the {words}", part, lambda values, part=part: -values[part])  # type: ignore[misc]
-        for part, words in PARTS.items()
-    ]
-    rows.append(("1 % less in all of them", "all", lambda values: -sum(values[part] for part in PARTS)))
-    rows.append(("the strings brought to pitch", "strings", lambda values: values["strings"]))
-    for words, _, of in rows:
-        bridge, saddle = of(found.bridge_rise_mm) / per, of(found.saddle_rise_mm) / per
-        turn, tilt = of(found.neck_turn_deg), of(found.bridge_tilt_deg)
-        lines.append(f"{words:<48}{bridge:>+10.{digits}f}{saddle:>+14.{digits}f}{turn:>+12.4f}{tilt:>+13.3f}")
+    changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in PARTS.items()}
+    changes["1 % less in all of them"] = dict.fromkeys(PARTS, -1.0)
+    changes["the strings brought to pitch"] = {"strings": 1.0}
+    for words, shares in changes.items():
+        bridge, saddle, turn, tilt = (
+            sum(share * moved[load] for load, share in shares.items())
+            for moved in (found.bridge_rise_mm, found.saddle_rise_mm, found.neck_turn_deg, found.bridge_tilt_deg)
+        )
+        lengths = f"{bridge / per:>+10.{digits}f}{saddle / per:>+14.{digits}f}"
+        lines.append(f"{words:<48}{lengths}{turn:>+12.4f}{tilt:>+13.3f}")
     lines += [
         "",
         "+ bridge and saddle rise, the nut end of the neck comes up, the bridge leans to the nut.",

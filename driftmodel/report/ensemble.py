@@ -15,7 +15,7 @@ from driftmodel.outlook.season import average_year_from, is_southern, month_of, 
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.texts import signed_length
 
-EVERY_DAYS = 7
+EVERY_DAYS, MOST_DRIVERS = 7, 7
 KINDS = ("", "_seasonal", "_lasting")
 SERIES = (*(name + kind for name in MOVEMENTS for kind in KINDS), "action_12th")
 Array = NDArray[Any]
@@ -97,12 +97,12 @@ def grade_bars(fc: Dataset, units: str) -> list[tuple[str, float]]:
     return bars + ([("none of the set mends it", beyond)] if beyond >= 0.5 else [])
 
 
-def driver_bars(fc: Dataset, most: int = 7) -> list[tuple[str, float]]:
+def driver_bars(fc: Dataset) -> list[tuple[str, float]]:
     """(plain words, share in %) of the largest drivers of the spread, then all the rest as one."""
     share = 100 * fc["driver_share"].values
     words = [str(each) for each in fc["unknown"].values]
     named = sorted(zip(words[:-1], share[:-1], strict=True), key=lambda item: -item[1])
-    first = [(each, float(value)) for each, value in named[:most] if value >= 0.5]
+    first = [(each, float(value)) for each, value in named[:MOST_DRIVERS] if value >= 0.5]
     rest = max(0.0, 100.0 - sum(value for _, value in first))
     return [*first, ("weather and all else together", rest)]
 

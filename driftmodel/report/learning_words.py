@@ -19,6 +19,8 @@ from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, bl
 
 #: a number is told as learned when its spread fell by this share or its median moved by half a spread
 TOLD_NARROWED, TOLD_MOVED = 0.95, 0.5
+#: the number that every instrument is shown by
+DRIFT = "residual_gain"
 Z80 = 1.2815515655446004
 
 
@@ -73,43 +75,32 @@ def _told(one: LearnedNumber) -> bool:
 
 
 def _out(standing: Standing, words: dict[str, str]) -> str:
-    told = ", ".join(
-        f"{words[name]} ({'more' if away > 0 else 'less'} than its fellows, {abs(away):.1f} spreads)"
-        for name, away in standing.out.items()
-    )
+    ways = [(words[name], "more" if away > 0 else "less", abs(away)) for name, away in standing.out.items()]
+    told = ", ".join(f"{what} ({way} than its fellows, {by:.1f} spreads)" for what, way, by in ways)
     return f"{standing.one.name}: {told}. Look for damage, a wrong file, or readings of another guitar."
 
 
 def learning_json(pooled: Pooled) -> dict[str, Any]:
     """The numbers for machines: multiples of the usual."""
+
+    def spread(of: Any) -> dict[str, float]:
+        return {"median": of.median, "log_sd": of.log_sd}
+
     return {
         "instruments": len(pooled.standing),
         "readings": sum(one.one.readings for one in pooled.standing),
         "claims": pooled.claims.guitars if pooled.claims else 0,
         "numbers": [
-            {
-                "name": one.name,
-                "words": one.words,
-                "before": {"median": one.before.median, "log_sd": one.before.log_sd},
-                "now": {"median": one.median, "log_sd": one.log_sd},
-                "middle_log_sd": one.middle_log_sd,
-                "apart_log_sd": one.apart_log_sd,
-            }
+            {"name": one.name, "words": one.words, "before": spread(one.before), "now": spread(one),
+             "middle_log_sd": one.middle_log_sd, "apart_log_sd": one.apart_log_sd}
             for one in pooled.numbers
         ],
         "standing": [
-            {
-                "name": one.one.name,
-                "design": one.one.design,
-                "readings": one.one.readings,
-                "slips": one.one.slips,
-                "alone": dict(one.alone),
-                "drawn_to_the_others": dict(one.drawn),
-                "stands_out": dict(one.out),
-            }
+            {name: getattr(one.one, name) for name in ("name", "design", "readings", "slips")}
+            | {"alone": dict(one.alone), "drawn_to_the_others": dict(one.drawn), "stands_out": dict(one.out)}
             for one in pooled.standing
         ],
-    }
+    }  # fmt: skip
 
 
 def learned_toml(pooled: Pooled, title: str) -> str:
@@ -138,18 +129,18 @@ def write_learning(pooled: Pooled, folder: Path, title: str) -> tuple[Path, ...]
     )
 
 
-def learning_figure(pooled: Pooled, of: str = "residual_gain") -> Figure:
+def learning_figure(pooled: Pooled) -> Figure:
     """Left: every instrument's drift against the middle of all, by itself and drawn to the others. Right: the numbers
     before and after."""
-    standing = sorted(pooled.standing, key=lambda one: one.alone[of][1])
+    standing = sorted(pooled.standing, key=lambda one: one.alone[DRIFT][1])
     rows = max(len(standing), len(pooled.numbers))
     figure, (left, right) = blank(10.0, float(np.clip(1.8 + 0.2 * rows, 4.0, 14.0)), 1, 2)
-    left.axvspan(*np.exp(np.array([-Z80, Z80]) * next(n for n in pooled.numbers if n.name == of).apart_log_sd),
+    left.axvspan(*np.exp(np.array([-Z80, Z80]) * next(n for n in pooled.numbers if n.name == DRIFT).apart_log_sd),
                  color=ZONE, linewidth=0)  # fmt: skip
     for place, one in enumerate(standing):
         for points, colour, up, words in (
-            (one.alone[of], SEASON, 0.16, "by its own readings"),
-            (one.drawn[of], SEASON_LINE, -0.16, "with what the others say"),
+            (one.alone[DRIFT], SEASON, 0.16, "by its own readings"),
+            (one.drawn[DRIFT], SEASON_LINE, -0.16, "with what the others say"),
         ):
             left.plot([points[0], points[2]], [place + up] * 2, color=colour, linewidth=3, solid_capstyle="butt",
                       label=words if place == 0 else None)  # fmt: skip
@@ -157,7 +148,7 @@ def learning_figure(pooled: Pooled, of: str = "residual_gain") -> Figure:
     names = [f"{one.one.name} *" if one.out else one.one.name for one in standing]
     step = max(1, len(names) // 40)
     left.set_yticks(range(0, len(names), step), names[::step], fontsize=7 if len(names) > 20 else 8)
-    words = next(number.words for number in pooled.numbers if number.name == of)
+    words = next(number.words for number in pooled.numbers if number.name == DRIFT)
     left.set_title(textwrap.fill(f"{words[:1].upper()}{words[1:]}, one by one", 56), loc="left", fontsize=10)
     for place, number in enumerate(reversed(pooled.numbers)):
         for middle, log_sd, colour, up, told in (

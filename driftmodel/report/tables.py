@@ -14,7 +14,7 @@ from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import Summary, length_scale
-from driftmodel.report.texts import Table, signed_length, table
+from driftmodel.report.texts import Table, filled, signed_length, table
 
 
 def yearly_frame(fc: Dataset, units: str) -> DataFrame:
@@ -151,24 +151,11 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
     rows += [(f"Place from {stay.start.isoformat()}", stay.climate.title) for stay in scenario.stays]
     rows += [(f"Strings {'on' if event.strings_on else 'slack'}", event.start.isoformat()) for event in scenario.events]
     rows += [
-        (
-            "Body closed in",
-            f"{setup.built_relative_humidity_pct:.0f} % at {temperature_words(setup.built_temperature_c, units)}",
-        ),
+        ("Body closed in", filled("closed_in", of=setup, at=temperature_words(setup.built_temperature_c, units))),
         ("Strung, set up", f"{setup.strung.isoformat()}, {setup.setup.isoformat()}"),
-        (
-            "Set-up",
-            f"action {length(setup.action_12th_mm)} at the 12th fret, {length(setup.saddle_room_mm, 1)} of saddle to "
-            f"lower, spacer {setup.spacer}",
-        ),
+        ("Set-up", filled("set_up_as", units, of=setup)),
         *_work(scenario),
-        (
-            "Rule: a regrade is due",
-            f"when, the season left out, for {rule.days_outside} days the action is below "
-            f"{length(rule.action_low_mm)} or above {length(rule.action_high_mm)}, or less than "
-            f"{length(rule.saddle_room_least_mm, 1)} of saddle is left, or the fret plane is more than "
-            f"{length(rule.projection_tolerance_mm, 1)} off at the saddle",
-        ),
+        ("Rule: a regrade is due", filled("rule_of_regrade", units, of=rule)),
         ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {ahead_years(scenario)} years"),
     ]
     return table("inputs", rows)
@@ -184,10 +171,7 @@ def _plate(plate: Plate, units: str) -> str:
     cut = "quarter-sawn" if plate.ring_angle_deg < 30 else "flat-sawn" if plate.ring_angle_deg > 60 else "rift-sawn"
     braces: tuple[Brace, ...] = plate.braces
     woods = " and ".join(dict.fromkeys(brace.wood for brace in braces))
-    return (
-        f"{plate.wood}, {cut}, {length_words(plate.thickness_mm, units, 1)} thick, {plate.finish_outside} outside, "
-        f"{plate.finish_inside} inside; {len(braces)} braces of {woods}"
-    )
+    return filled("plate", units, of=plate, cut=cut, braces=len(braces), woods=woods)
 
 
 def _strings(scenario: Scenario, units: str) -> str:
