@@ -190,22 +190,16 @@ def _told_late(
     """The same of owners who wait: in cover, in their own one of its last months or at once after it; what falls due
     again before then is the same job. Past cover, as `report` has it."""
     turn = end - 1 - random.integers(0, months, end.size)
-    event, report = event.copy(), report.copy()
-    for unit in range(end.size):
-        waiting = [month for month in event[unit] if month <= turn[unit]]
-        others = np.array([month for month in event[unit] if month > turn[unit]])
-        lag = (report - event)[unit, len(waiting) :]
-        if waiting:
-            others = others + (turn[unit] - waiting[-1])
-        told = np.where(others < end[unit], others, others + lag)
-        first_due, first_told = ([waiting[0]], [turn[unit]]) if waiting else ([], [])
-        event[unit] = _filled(np.append(first_due, others), event.shape[1])
-        report[unit] = _filled(np.append(first_told, told), event.shape[1])
-    return np.minimum(event, 10**6), np.minimum(report, 10**6)
-
-
-def _filled(months: NDArray[Any], size: int) -> NDArray[Any]:
-    return np.pad(months, (0, size - months.size), constant_values=10**6)
+    waiting = (event <= turn[:, None]).sum(axis=1)
+    some = np.flatnonzero(waiting)
+    put_off = np.zeros(end.size, dtype=np.int64)
+    put_off[some] = turn[some] - event[some, waiting[some] - 1]
+    at = np.arange(event.shape[1]) + (waiting - np.minimum(waiting, 1))[:, None]
+    beyond, at = at >= event.shape[1], np.minimum(at, event.shape[1] - 1)
+    due = np.take_along_axis(event, at, axis=1) + put_off[:, None]
+    told = due + np.where(due < end[:, None], 0, np.take_along_axis(report - event, at, axis=1))
+    due[some, 0], told[some, 0] = event[some, 0], turn[some]
+    return tuple(np.minimum(np.where(beyond, 10**6, months), 10**6) for months in (due, told))  # type: ignore[return-value]
 
 
 def _crossings(

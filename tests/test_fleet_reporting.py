@@ -107,20 +107,12 @@ def test_against_a_simulation_of_single_owners() -> None:
     owners = np.repeat(path, 400_000 // path.size, axis=0)[:, 0]
     waits = random.random(owners.size) < wait.share
     turn = wait.cover_end[0] - wait.months + owners % wait.months
-    first: dict[int, int] = {}
-    followed, pending = 0, 0
-    for person, late, mine in zip(owners, waits, turn, strict=True):
-        due = int(own.crossing[person, 0])
-        if late and due < wait.cover_end[0]:
-            said = max(due, int(mine))
-        else:
-            said = due + int(random.choice(3, p=LAG)) if due < 60 else due
-        if said <= known.age[0]:
-            continue
-        followed += 1
-        pending += due <= known.age[0]
-        first[said] = first.get(said, 0) + 1
-    share = np.array([first.get(known.age[0] + 1 + month, 0) for month in range(18)]) / followed
+    due = own.crossing[owners, 0]
+    late = due + random.choice(3, owners.size, p=LAG) * (due < 60)
+    said = np.where(waits & (due < wait.cover_end[0]), np.maximum(due, turn), late)
+    said, due = said[said > known.age[0]], due[said > known.age[0]]
+    followed, pending = said.size, int((due <= known.age[0]).sum())
+    share = np.bincount(said, minlength=100)[known.age[0] + 1 :][:18] / followed
     error = 4.0 * np.sqrt(share.max() / followed)
     assert found.first[0].sum(axis=1) == pytest.approx(share, abs=error)
     assert found.pending[0] == pytest.approx(pending / followed, abs=4.0 * np.sqrt(0.25 / followed))
@@ -258,7 +250,7 @@ def test_a_rush_is_foreseen_only_when_it_is_known() -> None:
     last three months of cover and little after them. The forecast that knows of no waiting has no such months."""
     settings = rushed(share=1.0).settings.model_copy(update={"multiplier_log_sd": 0.01})
     law = replace(LAW, weather=0.0)
-    fleet, _ = invented_fleet(settings, law, 100000, years=6, seed=3)
+    fleet, _ = invented_fleet(settings, law, 30000, years=6, seed=3)
     units, sold = fleet.units, fleet.cutoff + 6 - 60
     chosen = units.sale == sold
     bare = replace(

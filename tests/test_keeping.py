@@ -79,10 +79,10 @@ def small_grid(folder: Path) -> Path:
 
 def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
     """What a forecast, a cell of a fleet and a point of a map say, with what is kept in the folder."""
-    scenario = replace(load_scenario("first-winter"), horizon_years=2)
+    scenario = replace(load_scenario("first-winter"), horizon_years=1, weather_members=2)
     chain = run_chain(scenario, draw_unknowns(scenario, 24, 1))
     cell = cell_passages(LAW, CELL, 2, 24, 1, folder)
-    found = map_of(grid, scenario, years=3, draws=24, crew=Crew(folder=folder))
+    found = map_of(grid, scenario, years=2, draws=24, crew=Crew(folder=folder))
     return {
         "forecast": chain.world.reading.action_mm[:, -1],
         "cell": cell.months,
@@ -91,31 +91,40 @@ def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
     }
 
 
+#: made once for all: a folder of what is kept, a grid, and what they answered before any number was changed
+KEPT: list[tuple[Path, Path, dict[str, Any]]] = []
+
+
+@pytest.fixture
+def kept(coarse: None, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, dict[str, Any]]:
+    if not KEPT:
+        folder = tmp_path_factory.mktemp("kept")
+        grid = small_grid(folder)
+        KEPT.append((folder / "of it", grid, answers(folder / "of it", grid)))
+    return KEPT[0]
+
+
 # a creep number, a number of moisture in the lags kept in memory, and one of the structure kept on disk
 @pytest.mark.parametrize("name", ["residual_gain", "diffusion_moisture_exponent", "saddle_over_bridge"])
 def test_a_changed_number_changes_every_kept_answer(
-    name: str, numbers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+    name: str, numbers: Any, kept: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    if name == "saddle_over_bridge":
-        request.getfixturevalue("coarse")
-    else:  # the body knows nothing of the others: it is not solved anew
+    folder, grid, before = kept
+    if name != "saddle_over_bridge":  # the body knows nothing of the others: it is not solved anew
         known = body_response(load_scenario("first-winter").instrument)
         monkeypatch.setattr(body, "respond", lambda *_: known)
-    grid, kept = small_grid(tmp_path), tmp_path / "kept"
-    before = answers(kept, grid)
     numbers(name, 2.0)
-    after, fresh = answers(kept, grid), answers(None, grid)
+    after, fresh = answers(folder, grid), answers(None, grid)
     assert name in before["told"]
     for door in before:
         assert np.array_equal(after[door], fresh[door]), f"{door} answers otherwise from an old cache"
         assert door == "told" or not np.array_equal(after[door], before[door]), f"{door} did not hear of {name}"
 
 
-def test_an_old_cache_gives_what_a_fresh_one_gives(tmp_path: Path) -> None:
-    grid = small_grid(tmp_path)
-    made, again, fresh = (answers(tmp_path / name, grid) for name in ("one", "one", "other"))
-    for door in made:
-        assert np.array_equal(made[door], again[door]) and np.array_equal(made[door], fresh[door])
+def test_an_old_cache_gives_what_a_fresh_one_gave(kept: Any) -> None:
+    folder, grid, made = kept
+    again = answers(folder, grid)
+    assert all(np.array_equal(made[door], again[door]) for door in made)
 
 
 def test_a_changed_wood_changes_the_kept_response(

@@ -45,6 +45,7 @@ PRIOR_WORTH = 0.5
 TRUST_SD = (0.2, 0.5)
 MOST_APART = 3.0  # in log hazard
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
+MOST_DENSE = 1_000_000  # cells of a table that is worked whole, zeros and all, which is quicker while it is small
 SLOW = 0.02  # variances that move by less a round are found
 
 
@@ -429,11 +430,16 @@ class _Model:
         from scipy.sparse import csr_matrix, diags
 
         (columns, rows, of), (others, their, of_their) = self.halves
-        out = prior.copy()
+        out, shape = prior.copy(), (rows.shape[0], their.shape[0])
+        few = shape[0] * shape[1] <= MOST_DENSE
         for at, each, which in self.halves:
-            out[np.ix_(at, at)] += (each.T @ (diags(group_sums(which, mean, each.shape[0])) @ each)).toarray()
-        both = csr_matrix((mean, (of, of_their)), shape=(rows.shape[0], their.shape[0]))
-        across = ((rows.T @ both) @ their).toarray()
+            weight = group_sums(which, mean, each.shape[0])
+            out[np.ix_(at, at)] += _filled(each.T @ (weight[:, None] * each.toarray() if few else diags(weight) @ each))
+        if few:
+            both = group_sums(of * shape[1] + of_their, mean, shape[0] * shape[1]).reshape(shape)
+        else:
+            both = csr_matrix((mean, (of, of_their)), shape=shape)
+        across = _filled(their.T @ (rows.T @ both).T).T
         out[np.ix_(columns, others)] += across
         out[np.ix_(others, columns)] += across.T
         return np.asarray(out)
@@ -523,6 +529,10 @@ class _Model:
         across, whole = rows @ spread[np.ix_(columns, others)], their[of_their]
         row = np.repeat(np.arange(total.size), np.diff(whole.indptr))
         return total + 2.0 * group_sums(row, across[of[row], whole.indices] * whole.data, total.size)
+
+
+def _filled(table: Any) -> Array:
+    return np.asarray(table.toarray() if hasattr(table, "toarray") else table)
 
 
 def _unlike(table: Any, columns: NDArray[np.int64]) -> tuple[NDArray[np.int64], Any, NDArray[np.int64]]:
