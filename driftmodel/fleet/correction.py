@@ -432,14 +432,11 @@ class _Model:
         (columns, rows, of), (others, their, of_their) = self.halves
         out, shape = prior.copy(), (rows.shape[0], their.shape[0])
         few = shape[0] * shape[1] <= MOST_DENSE
+        both: Any = csr_matrix((mean, (of, of_their)), shape=shape)
         for at, each, which in self.halves:
             weight = group_sums(which, mean, each.shape[0])
             out[np.ix_(at, at)] += _filled(each.T @ (weight[:, None] * each.toarray() if few else diags(weight) @ each))
-        if few:
-            both = group_sums(of * shape[1] + of_their, mean, shape[0] * shape[1]).reshape(shape)
-        else:
-            both = csr_matrix((mean, (of, of_their)), shape=shape)
-        across = _filled(their.T @ (rows.T @ both).T).T
+        across = _filled(their.T @ (rows.T @ (both.toarray() if few else both)).T).T
         out[np.ix_(columns, others)] += across
         out[np.ix_(others, columns)] += across.T
         return np.asarray(out)
