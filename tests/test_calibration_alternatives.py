@@ -16,11 +16,15 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration.alternatives import DAYS_OF_SPAN, Lives, lives_of, weigh_lives
+from driftmodel.base.schema import Frozen
+from driftmodel.calibration.alternatives import DAYS_OF_SPAN, Lives, lives_of, together, weigh_lives
 from driftmodel.calibration.bench import make_bench
+from driftmodel.calibration.fit import draws_of
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.air_levers import homes_named
+from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.draws import Draws
 
 HOMES = ("cold_city_heated", "damp_coast")
 
@@ -47,9 +51,11 @@ def test_readings_tell_the_home(swinging: Lives) -> None:
     (first, share), (_, other) = swinging.by(lambda life: life.home)
     assert first.startswith("Heated house") and share > 0.9 and share + other == pytest.approx(1.0)
     evidence = [one.sampled.log_evidence for one in swinging.posteriors]
-    title = swinging.told_likeliest().title
-    assert title.startswith(f"{swinging.likeliest.bench.scenario.title}: {first}, the likeliest of 2 ways (")
-    assert replace(swinging, lives=swinging.lives[:1]).told_likeliest() == swinging.likeliest.bench.scenario
+    title = swinging.ahead()[0].title
+    assert title.startswith(f"{swinging.likeliest.bench.scenario.title}: {first} (") and title.endswith(
+        "its life may have gone"
+    )
+    assert replace(swinging, lives=swinging.lives[:1]).ahead()[::2] == (swinging.likeliest.bench.scenario, None)
     assert swinging.weights[1] / swinging.weights[0] == pytest.approx(np.exp(evidence[1] - evidence[0]))
 
 
@@ -60,6 +66,47 @@ def test_bands_are_of_all_lives_by_their_weights(swinging: Lives) -> None:
     for point, share in zip(place.posterior, (0.1, 0.5, 0.9), strict=True):
         below = 0.3 * np.mean(clouds[0] <= point) + 0.7 * np.mean(clouds[1] <= point)
         assert below == pytest.approx(share, abs=0.002)
+
+
+def test_a_forecast_is_of_all_lives_by_their_weights(swinging: Lives) -> None:
+    """Draws of a likelier home and a less likely one, each in its own home's weathers and room: as run there alone."""
+    even = replace(swinging, weights=np.array([0.3, 0.7]))
+    scenario, draws, weathers = even.ahead()
+    assert scenario.title.endswith("(70 in 100) and 1 more of 2 ways its life may have gone")
+    assert scenario.stays == even.posteriors[1].bench.scenario.stays and draws.count == 1000
+    whole = run_chain(scenario, draws, weathers).world.reading.action_mm
+    members = np.unique(draws.member)
+    assert list(members) == list(range(1, members.size + 1))
+    first = 0
+    for one, share in ((1, 0.7), (0, 0.3)):
+        posterior = even.posteriors[one]
+        own = draws_of(posterior, round(1000 * share), share)
+        alone = run_chain(posterior.bench.scenario, own).world.reading.action_mm
+        rows = slice(first, first + own.count)
+        np.testing.assert_allclose(whole[rows], alone, atol=1e-9)
+        assert (
+            np.unique(draws.member[rows]).size
+            == np.unique(own.member).size
+            == max(2, round(share * max(4, min(2, 12))))
+        )
+        first += own.count
+    apart = replace(even, weights=np.array([0.01, 0.99]))
+    assert "more" not in apart.ahead()[0].title and apart.ahead()[1].count == 1000
+    bench = even.posteriors[1].bench
+    setup = replace(bench.scenario.setup, setup=date(2026, 11, 1))
+    other = replace(bench, scenario=replace(bench.scenario, setup=setup))
+    moved = replace(even, posteriors=(even.posteriors[0], replace(even.posteriors[1], bench=other)))
+    assert "more" not in moved.ahead()[0].title  # set up on another day: not beside the others on one calendar
+
+
+def test_what_a_life_does_not_know_stands_at_its_middle() -> None:
+    ones = [
+        Draws(Frozen({name: np.full(2, 2.0)}), np.zeros(2), np.array(member))
+        for name, member in (("a", [4, 4]), ("b", [1, 3]))
+    ]
+    both = together(ones)
+    assert list(both.values["a"]) == [2.0, 2.0, 1.0, 1.0] and list(both.values["b"]) == [1.0, 1.0, 2.0, 2.0]
+    assert list(both.member) == [1, 1, 2, 3]
 
 
 def test_days_known_to_a_span_are_weighed_at_three() -> None:

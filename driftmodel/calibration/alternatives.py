@@ -16,15 +16,18 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
-from driftmodel.base.schema import Array
+from driftmodel.base.schema import Array, Dataset, Frozen
 from driftmodel.calibration.bench import make_bench
-from driftmodel.calibration.fit import Posterior, as_calibration, bands_of, learn
+from driftmodel.calibration.fit import Posterior, as_calibration, bands_of, draws_of, learn
 from driftmodel.calibration.records import BenchBook, Calibration
+from driftmodel.outlook.chain import Days, LagCache
+from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.moisture import Lags
 
 #: a day known to within a span stands for three, with these shares (Gauss and Legendre, three points)
 DAYS_OF_SPAN = ((-np.sqrt(0.6), 5.0 / 18.0), (0.0, 8.0 / 18.0), (np.sqrt(0.6), 5.0 / 18.0))
-#: lives that are weighed at most: each costs what one calibration does
-MOST_LIVES = 30
+#: lives that are weighed at most: each costs what one calibration does; the least likely that a forecast shows
+MOST_LIVES, LEAST_SHARE = 30, 0.02
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,31 @@ class Life:
     days: str
     scenario: Scenario
     before: float
+
+
+class DealtWeathers(LagCache):
+    """Weathers of several lives: each scenario's member that draws of the forecast's member 1, 2 and so on live in."""
+
+    def __init__(self, lives: Sequence[tuple[Scenario, int]]) -> None:
+        self._lives, self._own = tuple(lives), LagCache(len(lives))
+
+    def air(self, scenario: Scenario, member: int) -> Dataset:
+        return self._own.air(*self._lives[member - 1])
+
+    def of(self, scenario: Scenario, member: int) -> tuple[Lags, Days]:
+        return self._own.of(*self._lives[member - 1])
+
+
+def together(dealt: Sequence[Draws]) -> Draws:
+    """Draws of several lives as one ensemble, their weathers numbered on from 1; an unknown that a life does not have
+    stands at its middle."""
+    names = dict.fromkeys(name for own in dealt for name in own.values)
+    values = {name: np.concatenate([own.values.get(name, np.ones(own.count)) for own in dealt]) for name in names}
+    member, last = [], 0
+    for own in dealt:
+        member.append(last + 1 + np.unique(own.member, return_inverse=True)[1])
+        last = int(member[-1].max())
+    return Draws(Frozen(values), np.concatenate([own.set_up_error_mm for own in dealt]), np.concatenate(member))
 
 
 @dataclass(frozen=True)
@@ -50,16 +78,29 @@ class Lives:
         """The posterior of the likeliest life."""
         return self.posteriors[int(np.argmax(self.weights))]
 
-    def told_likeliest(self) -> Scenario:
-        """The scenario of the likeliest life; its title says so where there are others."""
-        scenario = self.likeliest.bench.scenario
+    def ahead(self) -> tuple[Scenario, Draws, LagCache | None]:
+        """What a forecast of them all is made from: the scenario of the likeliest, its title saying so; the draws,
+        dealt over the lives by their weights; and the weathers, each that of the life its draws live. Lives of another
+        day of set-up, which no forecast holds beside it, and all but impossible ones are left out."""
+        first, scenario = int(np.argmax(self.weights)), self.likeliest.bench.scenario
         if len(self.lives) == 1:
-            return scenario
-        life, share = self.lives[int(np.argmax(self.weights))], 100 * float(self.weights.max())
+            return scenario, draws_of(self.likeliest), None
+        alike = [one.bench.scenario.setup == scenario.setup for one in self.posteriors]
+        shares = np.where(alike & (self.weights >= LEAST_SHARE), self.weights, 0.0)
+        shares /= shares.sum()
+        shown = sorted(np.flatnonzero(shares), key=lambda place: -shares[place])
+        total = len(self.likeliest.sampled.normals)
+        dealt = [draws_of(self.posteriors[one], max(round(total * shares[one]), 1), shares[one]) for one in shown]
+        weathers = [
+            (self.posteriors[one].bench.scenario, int(member))
+            for one, own in zip(shown, dealt, strict=True)
+            for member in np.unique(own.member)
+        ]
+        life, share = self.lives[first], 100 * float(self.weights[first])
         way = "; ".join(words for words in (life.home, life.days) if words)
-        return replace(
-            scenario, title=f"{scenario.title}: {way}, the likeliest of {len(self.lives)} ways ({share:.0f} in 100)"
-        )
+        more = f" and {len(shown) - 1} more" if len(shown) > 1 else ""
+        title = f"{scenario.title}: {way} ({share:.0f} in 100){more} of {len(self.lives)} ways its life may have gone"
+        return replace(scenario, title=title), together(dealt), DealtWeathers(weathers)
 
     def by(self, what: Callable[[Life], str]) -> tuple[tuple[str, float], ...]:
         """How likely each home (or each choice of days) is, likeliest first; empty where there is but one."""

@@ -290,16 +290,18 @@ def as_calibration(posterior: Posterior) -> Calibration:
     )
 
 
-def draws_of(posterior: Posterior, count: int | None = None) -> Draws:
+def draws_of(posterior: Posterior, count: int | None = None, share: float = 1.0) -> Draws:
     """The posterior as draws of a forecast, all or some, in random order: copies of one must not all live in one
     weather member. What the readings say about the weather of set-up takes the place of what a forecast's own member
     had that day: it is common to all later days, and goes with the error of the set-up. Shared out to more
-    weathers than a scenario's, as far as the bench has walked them: once a guitar is known, weather is most of a week.
+    weathers than a scenario's, as far as the bench has walked them: once a guitar is known, weather is most of a week;
+    to a `share` of them where the draws are but a part of a forecast's.
     """
     scenario, layout = posterior.bench.scenario, posterior.layout
     members = scenario.weather_members
     if members > 1:
         members = max(members, min(len(posterior.bench.others), MORE_WEATHERS * members))
+        members = max(round(share * members), 2)
     order = np.random.default_rng([scenario.seed, 9]).permutation(len(posterior.sampled.normals))
     normals = posterior.sampled.normals[order[:count]]
     draws = as_draws(layout, normals, members, action_per_relief(posterior.bench.coefficients))

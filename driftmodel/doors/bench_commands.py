@@ -101,7 +101,7 @@ def calibrate(
     """Learn one instrument from its bench readings.
 
     Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise. Places
-    and days that are not known are weighed by the readings; --forecast is then of the likeliest.
+    and days that are not known are weighed by the readings; --forecast is then of all, as likely as they make each.
     """
     from driftmodel.calibration.alternatives import lives_of, weigh_lives
     from driftmodel.calibration.diagnosis import diagnose
@@ -127,8 +127,8 @@ def calibrate(
         from driftmodel.outlook.drift import forecast as run
         from driftmodel.report.document import write_report
 
-        ahead = lives.told_likeliest()
-        written += write_report(run(ahead, unknowns=found.draws), ahead, report, terms.units)[:1]
+        ahead, draws, weathers = lives.ahead()
+        written += write_report(run(ahead, unknowns=draws, weathers=weathers), ahead, report, terms.units)[:1]
     from driftmodel.calibration.sensitivity import worth_reading
     from driftmodel.report.texts import wrapped
 

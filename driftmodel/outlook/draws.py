@@ -265,6 +265,7 @@ def share_of_variance(draws: Draws, unknowns: Mapping[str, Unknown], outcome: Ar
         if safe(values) and safe(outcome)
         else 0.0
         for name, values in draws.values.items()
+        if name in unknowns
     }
     reading = draws.set_up_error_mm
     shares["how well the set-up was measured"] = (

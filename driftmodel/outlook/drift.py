@@ -15,7 +15,7 @@ from driftmodel.base.keeping import file_digest, inputs_digest
 from driftmodel.base.materials import Numbers, recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAYS_PER_YEAR, Dataset, described
-from driftmodel.outlook.chain import run_chain
+from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
 from driftmodel.outlook.lasting import lasting_by_part
@@ -31,18 +31,20 @@ def forecast(
     seed: int | None = None,
     *,
     unknowns: Draws | None = None,
+    weathers: LagCache | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Dataset:
     """The years to come of one instrument, as an ensemble; see schema.MOVEMENTS for the variables, units and signs.
 
-    draws, seed: in place of the scenario's own. unknowns: draws from elsewhere, such as a calibration. attrs hold what
+    draws, seed: in place of the scenario's own. unknowns: draws from elsewhere, such as a calibration; weathers: those
+    they live in where these are not the scenario's. attrs hold what
     is needed to make it again (see origin). Raises BadInput when the scenario's air does not reach the horizon, or a
     file it names is at fault.
     """
     seed = scenario.seed if seed is None else seed
     with recording() as numbers:
         ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
-        chain = run_chain(scenario, ensemble, progress=progress)
+        chain = run_chain(scenario, ensemble, weathers, progress)
         shown = chain.weathers[0]
         result = as_dataset(scenario, ensemble, chain.world, chain.due, shown.days, shown.lags, shown.weights)
         parts, bow = lasting_by_part(
