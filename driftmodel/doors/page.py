@@ -18,6 +18,7 @@ import numpy as np
 from flask import Flask, Response, redirect, render_template, request
 
 from driftmodel.advice.care import advise
+from driftmodel.advice.records import Advice
 from driftmodel.base.errors import BadInput
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
@@ -64,6 +65,12 @@ class Desk:
     def unknowns_of(self, case: Case) -> Draws | None:
         """What a record's readings taught, as the command line learns it; None where there are none."""
         return self.learned.of(fingerprint(case.scenario, case.book), case.learned)
+
+    def care_of(self, state: Mapping[str, str]) -> tuple[Case, Advice]:
+        """What a state stands for, and advice on it."""
+        with self.lock:
+            case = self.case_of(state)
+            return case, advise(case.scenario, unknowns=self.unknowns_of(case), cache=self.lags)
 
     def answers_to(self, state: Mapping[str, str], rough: bool) -> tuple[Answer, ...]:
         """One answer, or two on the same seed where the state compares."""
@@ -143,9 +150,7 @@ def create_app(folder: Path | None = None) -> Flask:
         bench: dict[str, Any] = {}
         own = desk.shelf.named(state["scenario"])
         if request.args.get("care"):
-            with desk.lock:
-                case = desk.case_of(state)
-                advice = advise(case.scenario, unknowns=desk.unknowns_of(case), cache=desk.lags)
+            _, advice = desk.care_of(state)
             told = {"head": HEADS[advice.kind], "blocks": advice_blocks(advice, state["units"])}
         words = request.args.get("reading", "").strip()[:200]
         if not told and (words or isinstance(own.path, Path)):
@@ -198,11 +203,8 @@ def create_app(folder: Path | None = None) -> Flask:
     def sheet() -> str:
         from driftmodel.report.advice_report import owner_sheet
 
-        state = state_asked()
-        with desk.lock:
-            case = desk.case_of(state)
-            advice = advise(case.scenario, unknowns=desk.unknowns_of(case), cache=desk.lags)
-            return owner_sheet(case.scenario, advice, tag=case.tag)
+        case, advice = desk.care_of(state_asked())
+        return owner_sheet(case.scenario, advice, tag=case.tag)
 
     return app
 

@@ -11,14 +11,13 @@ from pathlib import Path
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.record_file import RECORD, is_record
-from driftmodel.base.records import WorkDone
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.case import Case, open_record
 from driftmodel.report.grade_words import AIR, headline
-from driftmodel.report.texts import WIDTH, percent, upper
+from driftmodel.report.texts import WIDTH, filled, upper
 
 NAMES = {
     "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "closed at",
@@ -39,21 +38,14 @@ def show(case: Case, units: str = "metric") -> str:
     lines = [scenario.title + (f" ({named})" if named else ""), f"  {scenario.instrument.title}"]
     for stay in scenario.stays[-3:]:
         lines.append(f"  from {stay.start}: {stay.climate.title.split(' (')[0]}")
-    lines += [
-        f"  set up {setup.setup}: action {length_words(setup.action_12th_mm, units)}, spacer {setup.spacer}, closed at "
-        f"{setup.built_relative_humidity_pct:.0f} %",
-        f"  now: spacer {_spacer(case, units)}; {length_words(saddle_room_now_mm(scenario), units)} of saddle to lower"
-        f", of which {length_words(rule.saddle_room_least_mm, units)} must stay",
-        f"  rule: action {length_words(rule.action_low_mm, units)} to {length_words(rule.action_high_mm, units)}",
-    ]
+    room = saddle_room_now_mm(scenario)
+    lines += filled("record_stands", units, of=setup, rule=rule, spacer=_spacer(case, units), room=room).splitlines()
     usual = [f"{NAMES.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
     if usual:
         words = f"taken as usual (common practice, no source; {RECORD} changes it): " + ", ".join(usual)
         lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
-    lines += [
-        "",
-        *(timeline(case, units) or ["No reading yet: driftmodel record add " + case.folder.name + ' "action 2.4 mm"']),
-    ]
+    told = timeline(case, units) or [f'No reading yet: driftmodel record add {case.folder.name} "action 2.4 mm"']
+    lines += ["", *told]
     lines += [f"Noticed: {remark}" for remark in case.book.remarks]
     return "\n".join(lines)
 
@@ -74,12 +66,9 @@ def _value(key: str, value: float, units: str) -> str:
 
 def timeline(case: Case, units: str) -> list[str]:
     """Readings and work, a line each, in the order they were done."""
-    told: list[tuple[tuple[object, float], str]] = []
-    for reading in case.book.readings:
-        told.append(((reading.date, float(reading.row)), reading_words(reading, units)))
-    for work in case.book.work:
-        told.append(((work.day, work.order), work_words(work)))
-    return [words for _, words in sorted(told, key=lambda each: each[0])]
+    told = [(one.date, float(one.row), reading_words(one, units)) for one in case.book.readings]
+    told += [(one.day, one.order, f"{one.day}  work: {one.words}") for one in case.book.work]
+    return [words for *_, words in sorted(told, key=lambda each: each[:2])]
 
 
 def reading_words(reading: ReadingRow, units: str) -> str:
@@ -90,11 +79,6 @@ def reading_words(reading: ReadingRow, units: str) -> str:
     if reading.hours_at_bench and reading.relative_humidity_pct is not None:
         words += f", after {reading.hours_at_bench:g} h at {reading.relative_humidity_pct:.0f} %"
     return words + (f"  ({reading.doubt})" if reading.doubt else "")
-
-
-def work_words(work: WorkDone) -> str:
-    """'2027-02-10  work: spacer K'."""
-    return f"{work.day}  work: {work.words}"
 
 
 def record_json(case: Case) -> dict[str, object]:
@@ -247,11 +231,7 @@ def calls_words(listed: tuple[tuple[Call, ...], tuple[str, ...]], units: str = "
         for call in own:
             named = " ".join(part for part in (call.title, call.serial and f"({call.serial})") if part)
             named += f", {call.owner}" if call.owner else ""
-            seasons = (
-                f"dry season from {call.dry_from}: {length_words(call.dry_mm, units)}, {percent(call.dry_outside)} "
-                f"likely to be outside; damp from {call.damp_from}: {length_words(call.damp_mm, units)}, "
-                f"{percent(call.damp_outside)}"
-            )
+            seasons = filled("call_seasons", units, of=call)
             read = f"last read {call.last_read}" if call.last_read else "never read"
             if not why:
                 lines += textwrap.wrap(

@@ -22,7 +22,19 @@ from driftmodel.base.schema import Figure
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, texts
 from driftmodel.report.folder import Page, Section, render, write_page, write_whole
-from driftmodel.report.pictures import LASTING, LASTING_LINE, MONTHS, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below
+from driftmodel.report.pictures import (
+    BESIDE,
+    LASTING,
+    LASTING_LINE,
+    MONTHS,
+    QUIET,
+    SEASON,
+    SEASON_LINE,
+    ZONE,
+    blank,
+    key_below,
+    note,
+)
 from driftmodel.report.texts import both_lengths, during, months_words, said
 from driftmodel.report.words import when_sentence
 
@@ -114,8 +126,7 @@ def air_and_band(advice: Advice) -> Figure:
                       (wood.strength_low_pct, "may split\nbelow")):  # fmt: skip
         if 0.0 < at < 100.0:
             axes.axhline(at, color=LASTING_LINE, linewidth=0.9, linestyle=(0, (6, 3)))
-            axes.annotate(words, (1.0, at), xycoords=("axes fraction", "data"), xytext=(5, 0),
-                          textcoords="offset points", va="center", fontsize=8.5)  # fmt: skip
+            note(axes, words, (1.0, at), (5, 0), BESIDE, va="center")
     axes.set_ylim(0, 100)
     axes.set_xlim(-0.5, 11.5)
     axes.set_xticks(range(12), MONTHS)
@@ -135,7 +146,7 @@ def measures(advice: Advice) -> Figure:
     axes.barh(place, damp, left=dry, height=0.6, color="white", edgecolor=SEASON_LINE, hatch="////", linewidth=0.7,
               label="too damp")  # fmt: skip
     for at, total in enumerate(dry + damp):
-        axes.annotate(f"{total}", (total, at), xytext=(4, 0), textcoords="offset points", va="center", fontsize=8.5)
+        note(axes, f"{total}", (total, at), (4, 0), va="center")
     axes.set_yticks(place, [textwrap.fill(words, 28) for words, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(0, 12.6)

@@ -254,12 +254,8 @@ def fitted_climate_text(climate: Climate, folder: Path) -> str:
         name: Path(os.path.relpath(climate.beside(air[name]), folder)).as_posix()
         for name in ("weather_file", "logger_file") if name in air
     }  # fmt: skip
-    fitted = {
-        "excess_cold_g_m3": room.excess_cold_g_m3,
-        "excess_warm_g_m3": room.excess_warm_g_m3,
-        "volume_m3": room.volume_m3,
-        "air_changes_per_hour": room.air_changes_per_hour,
-        "summer_warmth": room.summer_warmth,
+    plain = ("excess_cold_g_m3", "excess_warm_g_m3", "volume_m3", "air_changes_per_hour", "summer_warmth")
+    fitted = {name: getattr(room, name) for name in plain} | {
         "heated": False if room.heating_setpoint_c is None else None,
         "heating_setpoint_degc": room.heating_setpoint_c,
         "cooling_setpoint_degc": room.cooling_setpoint_c,

@@ -18,7 +18,7 @@ from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
 from driftmodel.calibration.sensitivity import Worth
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
+from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, note, png
 from driftmodel.report.texts import filled
 
 Points = tuple[float, float, float]
@@ -211,7 +211,7 @@ def _residuals(axes: Axes, calibration: Calibration) -> None:
         day, edge = np.datetime64(one.reading.date.isoformat()), float(np.clip(one.size, -FURTHEST, FURTHEST))
         axes.plot([day], [edge], "x", color=INK, markersize=13, clip_on=False,
                   label="likely a slip" if count == 0 else None)  # fmt: skip
-        axes.annotate(f"{one.size:+.0f}", (day, edge), xytext=(10, -3), textcoords="offset points", fontsize=8.5)
+        note(axes, f"{one.size:+.0f}", (day, edge), (10, -3))
     axes.set_ylim(-FURTHEST, FURTHEST)
     axes.margins(x=0.08)
     locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]

@@ -100,16 +100,12 @@ def small_multiples(table: Dataset, units: str, rule: tuple[float, float] | None
             axes.axhline(limit * factor, color=QUIET, linewidth=0.9, linestyle=(0, (6, 3)))
         axes.set_title(textwrap.fill(names[at], 30), loc="left", fontsize=8.5)
         axes.set_xlim(0, 11)
-        _months(axes, 3)
+        axes.set_xticks(range(0, 12, 3), MONTHS[::3])
         axes.tick_params(labelbottom=True)
     figure.supylabel(f"Action at the 12th fret ({unit})", fontsize=9)
     handles = panels[0].get_legend_handles_labels()[0]
     key_below(figure, 3, handles=handles)
     return figure
-
-
-def _months(axes: Axes, step: int) -> None:
-    axes.set_xticks(range(0, 12, step), [MONTHS[m] for m in range(0, 12, step)])
 
 
 def _line(axes: Axes, at: int, x: NDArray[Any], y: NDArray[Any], label: str) -> None:
@@ -119,21 +115,23 @@ def _line(axes: Axes, at: int, x: NDArray[Any], y: NDArray[Any], label: str) -> 
               linewidth=1.4, label=label)  # fmt: skip
 
 
-def _legend(figure: Figure, count: int) -> None:
-    key_below(figure, 1 if count < 5 else 2)
+def _lines(table: Dataset, x: NDArray[Any], values: NDArray[Any], words: str) -> tuple[Figure, Axes]:
+    """A line for each scenario, of a share or a humidity in %."""
+    names = short_names(table)
+    figure, axes = blank(7.2, 3.0 + 0.18 * len(names))
+    for at, name in enumerate(names):
+        _line(axes, at, x, values[at], name)
+    axes.set_ylim(0, 100)
+    axes.set_ylabel(words)
+    key_below(figure, 1 if len(names) < 5 else 2)
+    return figure, axes
 
 
 def airs(table: Dataset) -> Figure:
     """Mean relative humidity of each month, a line for each scenario."""
-    names = short_names(table)
-    figure, axes = blank(7.2, 3.0 + 0.18 * table.sizes["scenario"])
-    for at in range(table.sizes["scenario"]):
-        _line(axes, at, np.arange(12), table["humidity"].values[at], names[at])
-    axes.set_ylim(0, 100)
+    figure, axes = _lines(table, np.arange(12), table["humidity"].values, "Relative humidity (%)")
     axes.set_xlim(-0.3, 11.3)
-    _months(axes, 1)
-    axes.set_ylabel("Relative humidity (%)")
-    _legend(figure, table.sizes["scenario"])
+    axes.set_xticks(range(12), MONTHS)
     return figure
 
 
@@ -141,15 +139,10 @@ def chances(table: Dataset) -> Figure:
     """Chance that a regrade is due by the end of each year, a line for each scenario."""
     from matplotlib.ticker import MaxNLocator
 
-    names = short_names(table)
-    figure, axes = blank(7.2, 3.0 + 0.18 * table.sizes["scenario"])
-    for at in range(table.sizes["scenario"]):
-        _line(axes, at, table["year"].values, 100.0 * table["regrade_due"].values[at], names[at])
-    axes.set_ylim(0, 100)
+    due = 100.0 * table["regrade_due"].values
+    figure, axes = _lines(table, table["year"].values, due, "Chance of a regrade (%)")
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.set_xlabel("Years after set-up")
-    axes.set_ylabel("Chance of a regrade (%)")
-    _legend(figure, table.sizes["scenario"])
     return figure
 
 

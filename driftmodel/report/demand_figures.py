@@ -15,7 +15,18 @@ from driftmodel.fleet.fit_check import fit_rows
 from driftmodel.report import pictures
 from driftmodel.report.demand_maps import month_map, year_of_sale_map
 from driftmodel.report.demand_numbers import AGE_STEP, DemandBook, age_rates, fan, past_reports
-from driftmodel.report.pictures import INK, LASTING, LASTING_LINE, QUIET, SEASON, SEASON_LINE, ZONE, key_below
+from driftmodel.report.pictures import (
+    ABOVE,
+    BESIDE,
+    INK,
+    LASTING,
+    LASTING_LINE,
+    QUIET,
+    SEASON,
+    SEASON_LINE,
+    ZONE,
+    key_below,
+)
 
 MOST_PANELS = 6
 
@@ -136,8 +147,7 @@ def scores(result: Backtest) -> Figure:
     right.bar((np.arange(share.size) + 0.5) * 100.0 / share.size, share, width=92.0 / share.size, color=SEASON,
               edgecolor=SEASON_LINE, linewidth=0.7)  # fmt: skip
     right.axhline(100.0 / share.size, color=INK, linewidth=1.0, linestyle=(0, (6, 3)))
-    right.annotate("as it\nshould be", (1.0, 100.0 / share.size), xycoords=("axes fraction", "data"), xytext=(4, 0),
-                   textcoords="offset points", va="center", fontsize=8.5)  # fmt: skip
+    pictures.note(right, "as it\nshould be", (1.0, 100.0 / share.size), (4, 0), BESIDE, va="center")
     right.set_xlim(0, 100)
     right.set_ylim(bottom=0)
     right.set_xlabel("Where what came fell in the forecast (percentile)")
@@ -166,10 +176,8 @@ def fan_chart(book: DemandBook) -> Figure:
     axes.plot(ahead, middle, color=SEASON_LINE, linewidth=1.8, label="middle")
     axes.plot(ahead, covered, color=LASTING_LINE, linewidth=1.4, linestyle=(0, (4, 2)), label="middle, in cover only")
     axes.axvline(start - 0.5, color=INK, linewidth=0.9)
-    axes.annotate("known so far", (start - 0.5, 1.0), xycoords=("data", "axes fraction"), xytext=(-5, 3),
-                  textcoords="offset points", ha="right", fontsize=8.5, color=QUIET)  # fmt: skip
-    axes.annotate("forecast", (start - 0.5, 1.0), xycoords=("data", "axes fraction"), xytext=(5, 3),
-                  textcoords="offset points", ha="left", fontsize=8.5, color=SEASON_LINE)  # fmt: skip
+    pictures.note(axes, "known so far", (start - 0.5, 1.0), (-5, 3), ABOVE, ha="right", color=QUIET)
+    pictures.note(axes, "forecast", (start - 0.5, 1.0), (5, 3), ABOVE, ha="left", color=SEASON_LINE)
     axes.set_xlim(-0.7, ahead[-1] + 0.7)
     axes.set_ylim(0, 1.08 * max(float(high.max()), float(came.max(initial=0.0)), 1.0))
     pictures.month_axis(axes, before + months)
@@ -245,9 +253,8 @@ def multipliers(book: DemandBook) -> Figure:
     axes.set_ylim(len(rows) - 0.45, -0.55)
     axes.set_xlim(left=0.0)
     for at, row in zip(place, rows, strict=True):
-        axes.annotate(f"{row['claims']} claims\n{row['expected']:.0f} expected", (1.0, at),
-                      xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points", va="center",
-                      fontsize=8, linespacing=1.1)  # fmt: skip
+        words = f"{row['claims']} claims\n{row['expected']:.0f} expected"
+        pictures.note(axes, words, (1.0, at), (6, 0), BESIDE, va="center", fontsize=8, linespacing=1.1)
     axes.set_xlabel("Regrades against what the physics alone expects (1 = as many)")
     key_below(figure, 4, handlelength=1.6, columnspacing=1.4)
     return figure

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.base.schema import Axes, Figure
 from driftmodel.report.demand_numbers import DemandBook, heat
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, blank, month_axis
+from driftmodel.report.pictures import ABOVE, INK, QUIET, SEASON, SEASON_LINE, blank, month_axis, note
 
 DARK = 0.69  # of the top: from here on numbers are printed white
 LEAST_INCHES = 0.27  # of a cell's width, for a number in it
@@ -64,9 +64,7 @@ def year_of_sale_map(book: DemandBook) -> Figure:
     cut = edges[found.known]
     axes.axvline(cut, color=INK, linewidth=2.4, zorder=4)
     for side, words, colour in ((-1, "came", QUIET), (1, "expected", SEASON_LINE)):
-        axes.annotate(words, (cut, 1.0), xycoords=("data", "axes fraction"), xytext=(5 * side, 3),
-                      textcoords="offset points", ha="left" if side > 0 else "right", fontsize=8.5,
-                      color=colour)  # fmt: skip
+        note(axes, words, (cut, 1.0), (5 * side, 3), ABOVE, ha="left" if side > 0 else "right", color=colour)
     axes.set_xlim(edges[0], edges[-1])
     every = int(np.ceil(LEAST_INCHES / (inches * np.diff(edges).min())))  # for names that do not touch
     named = [at for at in range(len(months)) if at % every == 0]

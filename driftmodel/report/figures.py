@@ -14,6 +14,8 @@ from driftmodel.outlook.work import ahead_years
 from driftmodel.report import pictures
 from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
 from driftmodel.report.pictures import (
+    ABOVE,
+    BESIDE,
     INK,
     LASTING,
     LASTING_LINE,
@@ -89,11 +91,8 @@ def _rule(axes: Axes, scenario: Scenario, units: str) -> None:
     rule = scenario.rule
     for at, words, side in ((rule.action_high_mm, "too high\nabove", 1), (rule.action_low_mm, "too low\nbelow", -1)):
         axes.axhline(at * factor, color=INK, linewidth=1.1, linestyle=(0, (6, 3)))
-        axes.annotate(
-            f"{words}\n{length_words(at, units)}", (1.0, at * factor), xycoords=("axes fraction", "data"),
-            xytext=(5, -5 * side), textcoords="offset points", ha="left", va="bottom" if side > 0 else "top",
-            fontsize=8.5, linespacing=1.15,
-        )  # fmt: skip
+        told, va = f"{words}\n{length_words(at, units)}", "bottom" if side > 0 else "top"
+        pictures.note(axes, told, (1.0, at * factor), (5, -5 * side), BESIDE, ha="left", va=va, linespacing=1.15)
 
 
 def _window(axes: Axes, fc: Dataset, brief: Summary) -> None:
@@ -107,10 +106,7 @@ def _window(axes: Axes, fc: Dataset, brief: Summary) -> None:
     centre = early + (end - early) / 2
     across = (centre - brief.week[0]) / (brief.week[-1] - brief.week[0])
     side, centre = ("right", end) if across > 0.85 else ("left", early) if across < 0.15 else ("center", centre)
-    axes.annotate(
-        words, (centre, 0.93), xycoords=("data", "axes fraction"), ha=side, va="top", fontsize=8.5,
-        color=LASTING_LINE,
-    )  # fmt: skip
+    pictures.note(axes, words, (centre, 0.93), (0, 0), ABOVE, ha=side, va="top", color=LASTING_LINE)
 
 
 def drift(brief: Summary, units: str) -> Figure:
@@ -184,8 +180,7 @@ def chance(fc: Dataset) -> Figure:
     axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
     axes.set_axisbelow(True)
     for year in {1, years.size // 2, years.size} - {0}:
-        axes.annotate(f"{due[year - 1]:.0f} %", (year, due[year - 1]), xytext=(0, 2), textcoords="offset points",
-                      ha="center", va="bottom", fontsize=8.5)  # fmt: skip
+        pictures.note(axes, f"{due[year - 1]:.0f} %", (year, due[year - 1]), (0, 2), ha="center", va="bottom")
     axes.set_xlabel("Years after set-up")
     axes.set_ylabel("Chance a regrade is due by then (%)")
     return figure
@@ -224,8 +219,7 @@ def _by_month(axes: Axes, brief: Summary, every: bool = False) -> None:
         shade = QUIET if (cold == "winter") != (left == 4.5) else WINTER
         axes.axvspan(left, right, ymin=0.0, ymax=0.025, color=shade, linewidth=0)
     for at, words in ((0.5, cold), (6.0, warm)):
-        axes.annotate(words, (at, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 2), textcoords="offset points",
-                      ha="center", va="bottom", fontsize=8.5, color=QUIET)  # fmt: skip
+        pictures.note(axes, words, (at, 1.0), (0, 2), ABOVE, ha="center", va="bottom", color=QUIET)
 
 
 def _band(axes: Axes, band: Any, words: str) -> None:

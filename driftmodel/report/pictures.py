@@ -65,6 +65,16 @@ def key_below(figure: Figure, columns: int, **more: Any) -> None:
     figure.legend(loc="outside lower center", ncols=columns, frameon=False, **more)
 
 
+#: where a note stands: beside the axes at a height, above them at a place along, or at a point
+BESIDE, ABOVE, AT = ("axes fraction", "data"), ("data", "axes fraction"), "data"
+
+
+def note(axes: Axes, words: str, at: tuple[Any, Any], by: tuple[float, float], frame: Any = AT, **style: Any) -> None:
+    """Words set off from a place by so many points, in the small type of notes."""
+    told = {"fontsize": 8.5} | style
+    axes.annotate(words, at, xycoords=frame, xytext=by, textcoords="offset points", **told)
+
+
 def month_axis(axes: Axes, months: list[str]) -> None:
     """Ticks at the start of a year or quarter; months stand at 0, 1, ..."""
     step = 3 if len(months) <= 30 else 6 if len(months) <= 72 else 24 if len(months) > 120 else 12

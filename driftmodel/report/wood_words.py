@@ -172,10 +172,7 @@ def wood_record(name: str) -> dict[str, Any]:
     lent = _stand_ins(one)
     named = {datum.source for datum in (*one.numbers.values(), *lent.values())}
     named |= {item.source for item in one.disagreements}
-    return {
-        "name": one.name,
-        "scientific": one.scientific,
-        "kind": one.kind,
+    return {name: getattr(one, name) for name in ("name", "scientific", "kind")} | {
         "aliases": list(one.aliases),
         "uses": list(one.uses),
         "note": one.note,
