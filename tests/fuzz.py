@@ -223,7 +223,7 @@ def spoilt_grid(content: bytes, chance: random.Random) -> bytes:
 def kinds(world: Path) -> dict[str, Kind]:
     """Every kind of file a user gives, as a good file in `world` and the reader the doors use."""
     from driftmodel.base import library
-    from driftmodel.base.record_file import read_learned
+    from driftmodel.base.scenario_file import read_learned
     from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
     from driftmodel.base.tomlfile import read_toml
     from driftmodel.calibration.readings import read_readings
@@ -319,8 +319,7 @@ def made_files(world: Path) -> dict[str, Path]:
     import numpy as np
     import xarray as xr
 
-    from driftmodel.base.record_file import learned_text
-    from driftmodel.base.records import LearnedPrior
+    from driftmodel.base.scenario_file import LearnedPrior, learned_text
     from driftmodel.record.add import add, create
 
     def put(name: str, text: str) -> None:

@@ -16,7 +16,7 @@ import pytest
 from scipy.stats import norm
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.record_file import read_learned
+from driftmodel.base.scenario_file import read_learned
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import diagnosis, pooled
 from driftmodel.calibration.claimed import Claim, Claims, claims_say, read_claims

@@ -17,7 +17,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.climate.history import climate_air
 from driftmodel.outlook.compare import compare
 from driftmodel.outlook.levers import with_lever
-from driftmodel.report.compare_words import comparison_terminal
+from driftmodel.report.compare_report import comparison_terminal
 from driftmodel.structure.joint import string_pull_n
 
 

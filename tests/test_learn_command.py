@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import scenarios_dir
-from driftmodel.base.records import LearnedPrior
+from driftmodel.base.scenario_file import LearnedPrior
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of

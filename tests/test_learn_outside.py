@@ -10,7 +10,7 @@ import pytest
 from other_truths import World, guitars, unknowns
 
 import driftmodel
-from driftmodel.base.records import LearnedPrior
+from driftmodel.base.scenario_file import LearnedPrior
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import draws_of, learn
 from driftmodel.calibration.pooled import COMMON, One, pool

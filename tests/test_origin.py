@@ -22,7 +22,8 @@ from driftmodel.base.climate_file import Logger
 from driftmodel.base.keeping import file_digest, forget
 from driftmodel.base.materials import Datum
 from driftmodel.base.opened import species_data_dir
-from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
+from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.scenario_file import LearnedPrior
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.outlook import drift as origin_room
 from driftmodel.outlook.draws import draw_unknowns

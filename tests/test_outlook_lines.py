@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import LearnedPrior, Scenario, WorkDone
-from driftmodel.base.scenario_file import StringEvent
+from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.scenario_file import LearnedPrior, StringEvent
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.outlook import (

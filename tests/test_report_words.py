@@ -101,9 +101,9 @@ def test_headline_follows_the_verdict(
         "verdict": verdict, "dry_days_per_year": dry, "damp_days_per_year": damp, "season_outside_share": 0.9
     }  # fmt: skip
     told = words.story(other, scenario, "metric")
-    assert told.headline == headline
-    assert ("dry months" in " ".join(told.owner)) == (dry > 30)
-    assert ("Damp swells" in " ".join(told.owner)) == (damp > 30)
+    assert told["headline"] == headline
+    assert ("dry months" in " ".join(told["owner"])) == (dry > 30)
+    assert ("Damp swells" in " ".join(told["owner"])) == (damp > 30)
 
 
 @pytest.mark.parametrize("units", ["metric", "inch"])

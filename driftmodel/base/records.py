@@ -12,7 +12,7 @@ from typing import Any
 from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
 from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
 from driftmodel.base.materials import Datum, note_all
-from driftmodel.base.scenario_file import ScenarioTable, StringEvent
+from driftmodel.base.scenario_file import LearnedPrior, ScenarioTable, StringEvent
 from driftmodel.base.schema import Frozen
 
 #: metadata of a field that says where a record was read, not what it says
@@ -114,17 +114,6 @@ class WorkDone:
     strings_on: bool | None = None
     words: str = ""
     order: float = inf
-
-
-@dataclass(frozen=True)
-class LearnedPrior:
-    """What many instruments taught about one unknown: median and spread (of its logarithm) of the next one's, and from
-    what."""
-
-    name: str
-    median: float
-    log_sd: float
-    source: str
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

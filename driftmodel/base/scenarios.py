@@ -15,10 +15,9 @@ from driftmodel.base.file_models import record_of
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.materials import recording
 from driftmodel.base.opened import is_there, scenarios_dir
-from driftmodel.base.record_file import read_learned
 from driftmodel.base.records import Climate, Instrument, Scenario, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
-from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up
+from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up, read_learned
 from driftmodel.base.schema import Frozen
 from driftmodel.base.tomlfile import place_words, read_toml, to_inside_units, validated
 

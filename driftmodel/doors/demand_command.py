@@ -274,8 +274,7 @@ def compare(
     chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
     folder = terms.folder("compare", chosen[0].name)
     from driftmodel.outlook.compare import compare as run
-    from driftmodel.report.compare_report import write_comparison
-    from driftmodel.report.compare_words import comparison_json, comparison_terminal
+    from driftmodel.report.compare_report import comparison_json, comparison_terminal, write_comparison
 
     unknowns = cases[0].learned(draws) if all(case.folder == cases[0].folder for case in cases) else None
     table = run(chosen, draws, seed, terms.progress, unknowns)

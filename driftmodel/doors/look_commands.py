@@ -39,7 +39,7 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
         raise BadInput(
             "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
         )
-    from driftmodel.base.record_file import is_record
+    from driftmodel.base.scenario_file import is_record
     from driftmodel.record.case import folder_of, read_record
 
     own = Path(instrument)

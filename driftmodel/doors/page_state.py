@@ -16,7 +16,7 @@ from typing import Any
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import bytes_of, scenarios_dir
-from driftmodel.base.record_file import RECORD, is_record
+from driftmodel.base.scenario_file import RECORD, is_record
 from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_view import path_picture

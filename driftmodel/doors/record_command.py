@@ -192,7 +192,7 @@ def instruments_in(folder: Path) -> tuple[Known, ...]:
 
     Raises BadInput where the folder has none, a file of the pair is missing, or one is at fault.
     """
-    from driftmodel.base.record_file import is_record
+    from driftmodel.base.scenario_file import is_record
     from driftmodel.base.scenarios import load_scenario
     from driftmodel.calibration.claimed import CLAIMS
     from driftmodel.calibration.pooled import Known

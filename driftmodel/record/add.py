@@ -11,8 +11,8 @@ from pathlib import Path
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput, day_told, unwritable
-from driftmodel.base.record_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
 from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
 from driftmodel.base.scenarios import climate_named, shipped_climate
 from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file

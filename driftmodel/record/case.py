@@ -22,8 +22,8 @@ import numpy as np
 
 from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.opened import delimiter_of, text_of
-from driftmodel.base.record_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.scenarios import load_scenario as load_plain
 from driftmodel.base.scenarios import scenario_of
 from driftmodel.base.schema import Frozen

@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.record_file import RECORD, is_record
+from driftmodel.base.scenario_file import RECORD, is_record
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.calibration.records import QUANTITIES, ReadingRow

@@ -16,8 +16,8 @@ import numpy as np
 from driftmodel.advice.records import Advice, Outcome
 from driftmodel.base import __version__
 from driftmodel.base.opened import as_text
-from driftmodel.base.record_file import Tag
 from driftmodel.base.records import Scenario
+from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, texts

@@ -9,8 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.record_file import learned_text
-from driftmodel.base.records import LearnedPrior
+from driftmodel.base.scenario_file import LearnedPrior, learned_text
 from driftmodel.base.schema import Figure
 from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -38,34 +38,20 @@ HEADLINES = {
 }
 
 
-@dataclass(frozen=True)
-class Story:
-    """The report's words. headline: two to five words. lead: the verdict's reason in one or two sentences."""
-
-    headline: str
-    lead: str
-    when: str
-    grade: str
-    comes_back: str
-    place: str
-    stays: str
-    owner: tuple[str, ...]
-    notes: tuple[str, ...]
-
-
-def story(fc: Dataset, scenario: Scenario, units: str) -> Story:
-    """Everything the report says in sentences; `units` is 'metric' or 'inch'."""
-    return Story(
-        headline=_headline(fc),
-        lead=_lead(fc, scenario),
-        when=when_words(fc, scenario),
-        grade=grade_words(fc, scenario, units),
-        comes_back=_comes_back(fc, scenario, units),
-        place=_place(fc, scenario, units),
-        stays=_stays(fc, scenario, units),
-        owner=_owner(fc, scenario, units),
-        notes=_notes(fc),
-    )
+def story(fc: Dataset, scenario: Scenario, units: str) -> dict[str, Any]:
+    """Everything the report says in sentences; `units` is 'metric' or 'inch'. headline: two to five words. lead: the
+    verdict's reason in one or two sentences. owner, notes: some of them each."""
+    return {
+        "headline": _headline(fc),
+        "lead": _lead(fc, scenario),
+        "when": when_words(fc, scenario),
+        "grade": grade_words(fc, scenario, units),
+        "comes_back": _comes_back(fc, scenario, units),
+        "place": _place(fc, scenario, units),
+        "stays": _stays(fc, scenario, units),
+        "owner": _owner(fc, scenario, units),
+        "notes": [upper(note) for note in json.loads(fc.attrs["notes"])],
+    }
 
 
 def within_words(years: int) -> str:
@@ -213,22 +199,13 @@ def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
     return tuple(filled(name, units, damp=attrs["damp_days_per_year"], rule=rule) for name in names)
 
 
-def _notes(fc: Dataset) -> tuple[str, ...]:
-    import json
-
-    return tuple(upper(note) for note in json.loads(fc.attrs["notes"]))
-
-
 def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
     """The verdict for the terminal: at most 25 lines of at most 100 columns."""
     told = story(fc, scenario, units)
+    heads = {"When": "when", "Which": "grade", "Comes back": "comes_back", "The place": "place", "Stays": "stays"}
     blocks = [
-        ("", f"{scenario.title}: {told.headline} {told.lead}"),
-        ("When", told.when),
-        ("Which", told.grade),
-        ("Comes back", told.comes_back),
-        ("The place", told.place),
-        ("Stays", told.stays),
+        ("", f"{scenario.title}: {told['headline']} {told['lead']}"),
+        *((head, told[name]) for head, name in heads.items()),
         ("How sure", _how_sure(fc)),
     ]
     lines: list[str] = []
