@@ -16,7 +16,8 @@ import pytest
 from driftmodel.base.records import Instrument
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.report.design_figures import drawing, movement_picture
-from driftmodel.report.design_words import PARTS, sensitivity_table
+from driftmodel.report.design_words import sensitivity_table
+from driftmodel.report.texts import worded
 from driftmodel.structure.body import box
 from driftmodel.structure.box_movement import solve
 from driftmodel.structure.design import (
@@ -60,7 +61,7 @@ def changes(instrument: Instrument) -> tuple[Sensitivity, ...]:
 
 def test_behaviour_has_the_order_seen_at_the_bench(found: Behaviour) -> None:
     """About 3 % of moisture out, 50 to 30 % RH, drops the saddle by the order of 1 mm (common practice, no source)."""
-    dry = -3.0 * sum(found.saddle_rise_mm[part] for part in PARTS)
+    dry = -3.0 * sum(found.saddle_rise_mm[part] for part in worded("parts"))
     assert -2.0 < dry < -0.5
     assert 0.05 < found.saddle_rise_mm["strings"] < 0.6
     assert found.neck_turn_deg["strings"] > 0 and found.bridge_tilt_deg["strings"] > 0
@@ -108,10 +109,10 @@ def test_the_picture_shows_what_the_coefficients_say(instrument: Instrument, fou
     shape = top_movement(instrument, 1.0)
     bridge = instrument.body.bridge
     near = np.hypot(shape.places[0] - bridge.saddle_mm, shape.places[1]) < 12.0
-    expected = sum(found.bridge_rise_mm[part] for part in PARTS)
+    expected = sum(found.bridge_rise_mm[part] for part in worded("parts"))
     # the picture leans on the blocks' outer edges, the coefficient on the neck block alone
-    answers = solve(box(instrument.body), LARGE_MM, tuple(PARTS))
-    lean = sum(answers[part].block[1] for part in PARTS) * bridge.saddle_mm / shape.places[0].max()
+    answers = solve(box(instrument.body), LARGE_MM, tuple(worded("parts")))
+    lean = sum(answers[part].block[1] for part in worded("parts")) * bridge.saddle_mm / shape.places[0].max()
     assert shape.rise["all"][near].mean() == pytest.approx(expected + lean, rel=0.05)
 
 

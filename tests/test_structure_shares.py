@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from driftmodel.base.scenarios import find_instrument
-from driftmodel.report.design_words import GROUPS
+from driftmodel.report.texts import worded
 from driftmodel.structure.body import SIZE_MM, box, respond
 from driftmodel.structure.box import Block, Box, Sheet
 from driftmodel.structure.box_movement import SOFTENED, Answer, solve, solve_with_shares
@@ -160,7 +160,7 @@ def test_response_is_kept_with_its_shares() -> None:
     """What is read back is what was written, and its shares are those of the elastic answer, in mm and degrees."""
     found = respond(find_instrument("small_ladder_braced").body, size_mm=50.0)
     assert _from_written(json.loads(json.dumps(_to_written(found)[0])), {}) == found
-    assert {group for group, _ in found.string_shares["top_sinkage"]} <= set(GROUPS)
+    assert {group for group, _ in found.string_shares["top_sinkage"]} <= set(worded("groups"))
     sink, turn = (sum(found.string_shares[name].values()) for name in ("top_sinkage", "neck_rotation"))
     assert sink == pytest.approx(-found.bridge_height_mm["strings"], rel=0.02)
     assert turn == pytest.approx(found.block_rotation_deg["strings"], rel=0.02)

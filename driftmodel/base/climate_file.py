@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date as Date
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import field_validator, model_validator
 
@@ -17,39 +17,29 @@ def _months(months: tuple[int, ...]) -> tuple[int, ...]:
     return months
 
 
+def monthly(example: str, words: str, **more: Any) -> Any:
+    """A key of twelve values, January first."""
+    return key(f"[{example}]", words, min_length=12, max_length=12, **more)
+
+
 @dataclass(frozen=True)
 class Normals(Noun):
     """Twelve monthly means of outdoor air, January first, with the weather noise about them."""
 
     temperature_c: Annotated[
         tuple[float, ...],
-        key(
-            "[-4, -2, 4, 10, 16, 21, 24, 23, 18, 12, 5, -2]",
-            "mean outdoor temperature of each month, January first",
-            min_length=12,
-            max_length=12,
-            alias="temperature_degc",
-        ),
-    ]
+        monthly("-4, -2, 4, 10, 16, 21, 24, 23, 18, 12, 5, -2", "mean outdoor temperature of each month, January first",
+                alias="temperature_degc"),
+    ]  # fmt: skip
     relative_humidity_pct: Annotated[
         tuple[float, ...],
-        key(
-            "[72, 70, 66, 62, 62, 64, 66, 68, 68, 66, 70, 74]",
-            "mean outdoor humidity of each month",
-            min_length=12,
-            max_length=12,
-        ),
+        monthly("72, 70, 66, 62, 62, 64, 66, 68, 68, 66, 70, 74", "mean outdoor humidity of each month"),
     ]
     daily_range_c: Annotated[
         tuple[float, ...],
-        key(
-            "[7, 8, 9, 11, 12, 11, 11, 11, 11, 11, 8, 7]",
-            "warmest less coldest hour of a day, each month",
-            min_length=12,
-            max_length=12,
-            alias="daily_range_degc",
-        ),
-    ]
+        monthly("7, 8, 9, 11, 12, 11, 11, 11, 11, 11, 8, 7", "warmest less coldest hour of a day, each month",
+                alias="daily_range_degc"),
+    ]  # fmt: skip
     day_to_day_sd_c: Annotated[
         float,
         key("3.5", "how days differ in temperature, one standard deviation", ge=0, le=15, alias="day_to_day_sd_k"),

@@ -124,29 +124,17 @@ COORDINATES: dict[str, dict[str, str]] = {
     "design": {"long_name": "design of the fleet"},
     "cover": {"long_name": "whether in cover when it is reported"},
 }
-#: how a value stands for its day and for the draws; names that begin so
-_CELL_METHODS = {
-    "air_temperature": "time: mean",
-    "relative_humidity": "time: mean",
-    "dew_point": "time: point",
-    "filled": "time: maximum",
-    "equilibrium_moisture_content": "time: mean",
-    "moisture_content": "time: point draw: mean",
-    "top_sinkage": "time: point",
-    "neck_rotation": "time: point",
-    "projection_change": "time: point",
-    "action_change": "time: point",
-    "action_12th": "time: point",
-    "humidifier_water": "time: mean",
-    "regrade_due": "draw: mean",
-    "grade_probability": "draw: mean",
-    "occasion_probability": "draw: mean",
-    "no_grade_fits": "draw: mean",
-    "value_mean": "draw: mean",
-    "difference_mean": "draw: mean",
-    "humidity": "time: mean",
-    "action": "time: mean",
-}
+#: how a value stands for its day and for the draws: method -> names that begin so
+_METHODS = {
+    "time: mean": ("air_temperature", "relative_humidity", "equilibrium_moisture_content", "humidifier_water",
+                   "humidity", "action"),
+    "time: point": ("dew_point", "top_sinkage", "neck_rotation", "projection_change", "action_change", "action_12th"),
+    "time: maximum": ("filled",),
+    "time: point draw: mean": ("moisture_content",),
+    "draw: mean": ("regrade_due", "grade_probability", "occasion_probability", "no_grade_fits", "value_mean",
+                   "difference_mean"),
+}  # fmt: skip
+_CELL_METHODS = {name: method for method, names in _METHODS.items() for name in names}
 
 
 def described(data: Dataset) -> Dataset:

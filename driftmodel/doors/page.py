@@ -39,7 +39,8 @@ from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.drift import forecast
 from driftmodel.outlook.levers import parse_what_if
 from driftmodel.record.case import Case, open_case, some_of
-from driftmodel.report.advice_words import HEADS, advice_blocks
+from driftmodel.report.advice_words import advice_blocks
+from driftmodel.report.texts import worded
 
 PORT = 8765
 ROUGH_DRAWS = 24
@@ -151,7 +152,7 @@ def create_app(folder: Path | None = None) -> Flask:
         own = desk.shelf.named(state["scenario"])
         if request.args.get("care"):
             _, advice = desk.care_of(state)
-            told = {"head": HEADS[advice.kind], "blocks": advice_blocks(advice, state["units"])}
+            told = {"head": worded("advice_heads")[advice.kind], "blocks": advice_blocks(advice, state["units"])}
         words = request.args.get("reading", "").strip()[:200]
         if not told and (words or isinstance(own.path, Path)):
             with desk.lock:

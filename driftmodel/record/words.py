@@ -17,14 +17,7 @@ from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.case import Case, open_record
 from driftmodel.report.grade_words import AIR, headline
-from driftmodel.report.texts import WIDTH, filled, upper
-
-NAMES = {
-    "workshop_humidity_pct": "closed and set up at", "built_temperature_degc": "closed at",
-    "action_reading_sd_mm": "set-up read to", "saddle_room_mm": "saddle to lower then",
-    "saddle_room_least_mm": "saddle that must stay", "projection_tolerance_mm": "fret plane off by at most",
-    "days_outside": "days outside before work", "action_low_mm": "lowest action", "action_high_mm": "highest action",
-}  # fmt: skip
+from driftmodel.report.texts import WIDTH, filled, upper, worded
 
 
 def show(case: Case, units: str = "metric") -> str:
@@ -40,7 +33,8 @@ def show(case: Case, units: str = "metric") -> str:
         lines.append(f"  from {stay.start}: {stay.climate.title.split(' (')[0]}")
     room = saddle_room_now_mm(scenario)
     lines += filled("record_stands", units, of=setup, rule=rule, spacer=_spacer(case, units), room=room).splitlines()
-    usual = [f"{NAMES.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
+    named = worded("usual")
+    usual = [f"{named.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
     if usual:
         words = f"taken as usual (common practice, no source; {RECORD} changes it): " + ", ".join(usual)
         lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
@@ -112,19 +106,11 @@ def record_json(case: Case) -> dict[str, object]:
 #: nothing was read for this long; a season this near is rung about now, days (common practice, no source)
 LIKELY, LONG_UNREAD_DAYS, NOW_DAYS = 0.5, 540, 30
 PARTICLES = 400
-#: why to ring, in the order of the list, and the head over each part of it
-HEADS = {
-    "due": "Work is due",
-    "dry": "Ring before the dry season",
-    "damp": "Ring before the damp season",
-    "unread": "Not read for long",
-    "": "Nothing to ring about",
-}
 
 
 @dataclass(frozen=True)
 class Call:
-    """One instrument on the list. why: key of HEADS, the most pressing. by: the day to ring by, None where there is
+    """One instrument on the list. why: its head on the list, the most pressing. by: the day to ring by, None where there is
     none. answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
     over the next dry and damp 90 days as it is left, from dry_from and damp_from on; dry_mm, damp_mm: its middle then.
     ask: what to ask."""
@@ -168,7 +154,7 @@ def call_list(
             calls.append(call_of(open_record(own, today), units))
         except BadInput as fault:
             faults.append(f"{own.name}: {fault}")
-    order = list(HEADS)
+    order = list(worded("call_heads"))
     return tuple(sorted(calls, key=lambda call: (order.index(call.why), call.by or date.max, call.title))), tuple(
         faults
     )
@@ -224,7 +210,7 @@ def calls_words(listed: tuple[tuple[Call, ...], tuple[str, ...]], units: str = "
     """The list for the terminal: those to ring first, under a head each, then the rest a line each."""
     calls, faults = listed
     lines: list[str] = []
-    for why, head in HEADS.items():
+    for why, head in worded("call_heads").items():
         own = [call for call in calls if call.why == why]
         if own:
             lines += [*([""] if lines else []), head]

@@ -73,7 +73,7 @@ def advice_page(advice: Advice, scenario: Scenario, units: str) -> Page:
         title=advice.title,
         under=(scenario.summary, *place, *invented),
         mood="leave" if advice.kind == "steady" else "regrade",
-        head=advice_words.HEADS[advice.kind],
+        head=texts.worded("advice_heads")[advice.kind],
         lead=advice_words.best_words(advice),
         facts=(
             ("Keep", advice_words.keep_words(advice)),

@@ -16,17 +16,12 @@ from driftmodel.report.texts import (
     percent,
     table,
     upper,
+    worded,
     years_words,
 )
 
 GIVES_BY_DAY = ("room humidifier", "both")
 QUART_L = 0.946352946  # US liquid quart, exact
-HEADS = {
-    "dry": "Dry months are the danger here.",
-    "damp": "Damp months are the danger here.",
-    "both": "This place is too dry for part of the year and too damp for another.",
-    "steady": "The air is good as it is.",
-}
 
 
 def water_words(litres: float, units: str) -> str:
@@ -185,7 +180,7 @@ def _months_left(outcome: Outcome) -> str:
 
 def advice_terminal(advice: Advice, units: str) -> str:
     """The advice for the terminal, lines of at most 100 columns: sentences, then a line for each measure."""
-    lines = textwrap.wrap(f"{advice.title}: {HEADS[advice.kind]}", WIDTH) + [""]
+    lines = textwrap.wrap(f"{advice.title}: {worded('advice_heads')[advice.kind]}", WIDTH) + [""]
     blocks = advice_blocks(advice, units)
     measures = {each.key.capitalize() for each in advice.measures}
     after = ("Sooner?", "Cold walls", "EN 15757", "How sure")

@@ -19,7 +19,7 @@ from driftmodel.report import texts
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.folder import Page, Section, write_page, write_whole
 from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
-from driftmodel.report.texts import WIDTH, Table, filled, upper
+from driftmodel.report.texts import WIDTH, Table, filled, upper, worded
 
 
 def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Path, units: str) -> list[Path]:
@@ -153,12 +153,12 @@ def differences(table: Dataset, units: str) -> Figure:
     names = short_names(table)
     factor, length, _ = length_scale(units)
     others = range(1, table.sizes["scenario"])
-    shown = [name for name in SHOWN if name != "spacer_miss"]
+    shown = [name for name in worded("compared") if name != "spacer_miss"]
     rows = -(-len(shown) // 2)
     figure, grid = blank(7.2, (0.75 + 0.3 * len(others)) * rows, rows, 2, squeeze=False)
     panels = grid.ravel()
     for axes, outcome in zip(panels, shown, strict=False):
-        words = SHOWN[outcome]
+        words = worded("compared")[outcome]
         one = table.sel(outcome=outcome)
         unit = str(one["unit"].item())
         scale, said = {"mm": (factor, length), "1": (100.0, "%"), "count": (1.0, "number")}.get(unit, (1.0, ""))
@@ -185,16 +185,6 @@ def differences(table: Dataset, units: str) -> Figure:
     return figure
 
 
-SHOWN = {
-    "inside_days": "days a year inside the rule",
-    "season_swing": "season's swing",
-    "place_shift": "what the place does",
-    "lasting_action_change": "lasting drift at the end",
-    "regrade_free_years": "years before a regrade",
-    "regrade_within": "chance of a regrade",
-    "regrades": "regrades within the years",
-    "spacer_miss": "half a spacer step",
-}
 CLEAR = 2.0  # standard errors; own choice
 LEAST = 5e-4  # mm, or what is printed as nothing: rounding of single precision lies below
 
@@ -257,7 +247,7 @@ def plain_differences(table: Dataset, units: str) -> list[tuple[str, str]]:
     told = []
     for at in range(1, table.sizes["scenario"]):
         parts = []
-        for outcome, words in SHOWN.items():
+        for outcome, words in worded("compared").items():
             mean, error, unit = _of(table, outcome, at)
             if is_clear(mean, error):
                 parts.append(f"{words} {number_words(mean, unit, units, True)} (± {_error(error, unit, units)})")
@@ -275,7 +265,7 @@ def comparison_table(table: Dataset, units: str) -> Table:
     """A row an outcome: the first scenario as it is, the others as differences from it with their standard error."""
     rows = []
     names = [upper(name) for name in short_names(table)]
-    for outcome, words in SHOWN.items():
+    for outcome, words in worded("compared").items():
         cells = [words.capitalize()]
         for at in range(len(names)):
             mean, error, unit = _of(table, outcome, at)

@@ -14,11 +14,13 @@ from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_unit, length_words
-from driftmodel.report.design_words import COMPONENTS, GROUPS, PARTS, behaviour_words, sensitivity_table, what_if_table
+from driftmodel.report.design_words import behaviour_words, sensitivity_table, what_if_table, whole_rise_mm
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import blank, key_below, png
+from driftmodel.report.texts import worded
 from driftmodel.structure.design import INPUTS, WHAT_IFS, Behaviour, Sensitivity, sensitivities, top_movement, what_if
 from driftmodel.structure.mesh import smooth_outline
+from driftmodel.structure.plate import COMPONENTS
 
 MOVED_BY_PCT = 3.0
 INK, WOOD, MARK = "#22262b", "#e3d3b4", "#8a4b20"
@@ -154,7 +156,8 @@ def give_picture(found: Behaviour, units: str = "metric") -> Figure:
     """Bars: what each group of boards adds to the saddle's rise under the strings, and by giving in which way."""
     per, unit = length_unit(units)
     give = {key: value / per for key, value in found.string_give_mm.items()}
-    groups = [group for group in reversed(GROUPS) if any(of == group for of, _ in give)]
+    names, ways = worded("groups"), worded("components")
+    groups = [group for group in reversed(names) if any(of == group for of, _ in give)]
     figure, axes = blank(10.0, 1.6 + 0.42 * len(groups))
     right, left = np.zeros(len(groups)), np.zeros(len(groups))
     for name, colour in zip((*COMPONENTS, ""), GIVE_COLOURS, strict=True):
@@ -163,13 +166,13 @@ def give_picture(found: Behaviour, units: str = "metric") -> Figure:
             continue
         start = np.where(values > 0.0, right, left)
         axes.barh(range(len(groups)), values, left=start, height=0.62, color=colour, edgecolor="white", linewidth=0.6,
-                  label=COMPONENTS.get(name, "no board: turns as a whole"))  # fmt: skip
+                  label=ways.get(name, "no board: turns as a whole"))  # fmt: skip
         right, left = right + np.maximum(values, 0.0), left + np.minimum(values, 0.0)
     sums = right + left
     axes.plot(sums, range(len(groups)), "D", color=INK, markersize=5, markeredgecolor="white", label="sum of the row")
     axes.use_sticky_edges = False
     axes.margins(x=0.06)
-    axes.set_yticks(range(len(groups)), [GROUPS[group] for group in groups])
+    axes.set_yticks(range(len(groups)), [names[group] for group in groups])
     axes.axvline(0.0, color=INK, linewidth=0.8)
     axes.set_xlabel(f"part of the saddle's rise over the frets as the strings come to pitch ({unit})")
     whole = f"{sum(give.values()):+.{2 if per == 1.0 else 4}f} {unit} in all"
@@ -204,7 +207,7 @@ def what_if_picture(found: dict[str, list[tuple[float, Behaviour]]], units: str 
     figure, panels = blank(10.5, 3.6, 1, len(found), sharey=True)
     for axes, (name, tried) in zip(np.atleast_1d(panels), found.items(), strict=True):
         share = [100.0 * factor for factor, _ in tried]
-        dry = [-3.0 * sum(each.saddle_rise_mm[part] for part in PARTS) / per for _, each in tried]
+        dry = [-3.0 * whole_rise_mm(each) / per for _, each in tried]
         pull = [each.saddle_rise_mm["strings"] / per for _, each in tried]
         axes.plot(share, dry, marker="o", color="#2c6e8f", label="all parts 3 % drier")
         axes.plot(share, pull, marker="s", linestyle="--", color=MARK, label="strings brought to pitch")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.base.units import length_unit
+from driftmodel.report.texts import worded
 from driftmodel.structure.design import Behaviour, Sensitivity
 from driftmodel.structure.joint import (
     action_change_mm,
@@ -16,33 +17,9 @@ from driftmodel.structure.joint import (
     tongue_thickness_mm,
 )
 from driftmodel.structure.neck import clamp_lost, holding_moment_nm, root_length_mm, slack_turn_deg, string_moment_nm
+from driftmodel.structure.plate import COMPONENTS
 
-GROUPS = {
-    "top": "top",
-    "top_braces": "top braces",
-    "bridge": "bridge and its plate",
-    "back": "back",
-    "back_braces": "back braces",
-    "sides": "sides and linings",
-    "blocks": "neck and tail block",
-    "joint": "neck joint",
-    "root": "root of the neck",
-}
-COMPONENTS = {
-    "along": "along the grain",
-    "across": "across the grain",
-    "shear": "shear in the plane",
-    "through": "shear through the thickness",
-    "rolling": "rolling shear",
-}
 SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
-PARTS = {
-    "top": "top",
-    "top_braces": "top braces and bridge",
-    "back": "back",
-    "back_braces": "back braces",
-    "sides": "sides",
-}
 
 
 def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str:
@@ -57,8 +34,8 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         f"{'for':<48}{'bridge':>10}{'saddle over':>14}{'neck turn':>12}{'bridge tilt':>13}",
         f"{'':<48}{f'({unit})':>10}{f'frets ({unit})':>14}{'(degrees)':>12}{'(degrees)':>13}",
     ]
-    changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in PARTS.items()}
-    changes["1 % less in all of them"] = dict.fromkeys(PARTS, -1.0)
+    changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in worded("parts").items()}
+    changes["1 % less in all of them"] = dict.fromkeys(worded("parts"), -1.0)
     changes["the strings brought to pitch"] = {"strings": 1.0}
     for words, shares in changes.items():
         bridge, saddle, turn, tilt = (
@@ -74,6 +51,11 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
     ]
     return "\n".join([*lines, "", give_words(found, units), "", joint_words(instrument, units), "",
                       spacer_words(instrument, units)])  # fmt: skip
+
+
+def whole_rise_mm(found: Behaviour) -> float:
+    """Saddle over the fret plane for 1 % more moisture in all parts, mm."""
+    return sum(found.saddle_rise_mm[part] for part in worded("parts"))
 
 
 def joint_words(instrument: Instrument, units: str) -> str:
@@ -102,14 +84,14 @@ def give_words(found: Behaviour, units: str) -> str:
     """Where the rise of the saddle under the strings comes from: a row a group of boards, a column a way of giving."""
     per, unit = length_unit(units)
     digits = 5 if units == "inch" else 4
-    give = {key: value / per for key, value in found.string_give_mm.items()}
+    give, groups = {key: value / per for key, value in found.string_give_mm.items()}, worded("groups")
     short = {"along": "along", "across": "across", "shear": "in plane", "through": "through", "rolling": "rolling"}
     lines = [
         f"Where the saddle's rise over the frets under the strings comes from ({unit}); each creeps in its own way",
         f"{'':<24}{'grain':>20}{'shear':>30}",
         f"{'':<24}" + "".join(f"{short[name]:>10}" for name in COMPONENTS) + f"{'sum':>10}",
     ]
-    present = [group for group in GROUPS if any(key[0] == group for key in give)]
+    present = [group for group in groups if any(key[0] == group for key in give)]
     for group in [*present, "all"]:
         own = [
             sum(value for (of, name), value in give.items() if name == component and group in (of, "all"))
@@ -117,7 +99,7 @@ def give_words(found: Behaviour, units: str) -> str:
         ]
         whole = sum(value for (of, _), value in give.items() if group in (of, "all"))
         cells = "".join(f"{value:>+10.{digits}f}" if abs(value) > 0 else f"{'':>10}" for value in own)
-        lines.append(f"{GROUPS.get(group, 'all of it'):<24}{cells}{whole:>+10.{digits}f}")
+        lines.append(f"{groups.get(group, 'all of it'):<24}{cells}{whole:>+10.{digits}f}")
     return "\n".join(lines)
 
 
@@ -165,7 +147,7 @@ def what_if_table(found: dict[str, list[tuple[float, Behaviour]]]) -> str:
     lines = ["input,factor,saddle_3_pct_drier_mm,saddle_by_strings_mm,bridge_tilt_by_strings_deg"]
     for name, tried in found.items():
         for factor, each in tried:
-            dry = -3.0 * sum(each.saddle_rise_mm[part] for part in PARTS)
+            dry = -3.0 * whole_rise_mm(each)
             lines.append(
                 f"{name},{factor:g},{dry:.4f},{each.saddle_rise_mm['strings']:.4f},{each.bridge_tilt_deg['strings']:.4f}"
             )

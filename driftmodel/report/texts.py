@@ -58,6 +58,11 @@ def filled(name: str, units: str = "metric", /, **told: object) -> str:
     return _Sentence(units).format(said(name), **told)
 
 
+def worded(name: str) -> dict[str, str]:
+    """What each of a kind is called: key -> words, in their order."""
+    return dict(fixed()["words"][name])
+
+
 def captions(report: str, **told: object) -> Captions:
     """Title and caption of every figure of a report, in its order; told: what stands in braces."""
     return {
@@ -114,23 +119,6 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
     "December",
 )  # fmt: skip
-#: chances and how a person says them; the nearest is used
-SAYINGS = (
-    (0.05, "one time in twenty"),
-    (0.10, "one time in ten"),
-    (1 / 7, "one time in seven"),
-    (0.20, "one time in five"),
-    (0.25, "one time in four"),
-    (1 / 3, "one time in three"),
-    (0.40, "two times in five"),
-    (0.50, "about half the time"),
-    (0.60, "three times in five"),
-    (2 / 3, "two times in three"),
-    (0.75, "three times in four"),
-    (0.80, "four times in five"),
-    (0.90, "nine times in ten"),
-    (0.95, "nineteen times in twenty"),
-)
 
 
 def chance_words(chance: float) -> str:
@@ -141,7 +129,8 @@ def chance_words(chance: float) -> str:
         return "less than one time in twenty"
     if chance > 0.975:
         return "practically always"
-    return min(SAYINGS, key=lambda each: abs(each[0] - chance))[1]
+    sayings: dict[str, float] = fixed()["words"]["sayings"]
+    return min(sayings, key=lambda words: abs(sayings[words] - chance))
 
 
 def season_words(date: Any, southern: bool = False) -> str:

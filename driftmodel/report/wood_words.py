@@ -8,7 +8,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
-from driftmodel.report.texts import fixed
+from driftmodel.report.texts import fixed, worded
 
 WIDTH = 108
 
@@ -47,15 +47,6 @@ def spread_words(datum: Datum, unit: str | None = None) -> str:
     return f"÷ or × {datum.spread:.2f} (80 % band)"
 
 
-#: how a number's status is shortened in the list, best first
-_STANDING = {
-    "checked": "checked",
-    "partly checked": "partly",
-    "read once": "read once",
-    "computed": "computed",
-    "not in the handbook": "other page",
-    "from memory": "from memory",
-}
 _USES_ORDER = ("top", "back", "neck", "fingerboard", "bridge", "lining", "spacer")
 
 
@@ -64,9 +55,10 @@ def _standing(one: Wood) -> str:
     statuses = [one.numbers[key].status for key in _ASKED[:3] if key in one.numbers]
     if not statuses:
         return "none"
-    ranks = list(_STANDING)
+    standing = worded("standing")
+    ranks = list(standing)
     worst = max(max((ranks.index(word) for word in ranks if word in status), default=0) for status in statuses)
-    return _STANDING[ranks[worst]]
+    return standing[ranks[worst]]
 
 
 def _row(one: Wood) -> str:

@@ -26,16 +26,12 @@ from driftmodel.report.texts import (
     season_words,
     signed_length,
     upper,
+    worded,
     years_words,
 )
 
 #: what falls due within so many days of today is due now
 NOW_DAYS = 31
-HEADLINES = {
-    "regrade": "Plan a regrade.",
-    "humidify": "Look to the air first: humidify.",
-    "leave": "Leave it as it is.",
-}
 
 
 def story(fc: Dataset, scenario: Scenario, units: str) -> dict[str, Any]:
@@ -63,7 +59,7 @@ def _headline(fc: Dataset) -> str:
     """'humidify' is said only where the air is dry: a season's swing alone may as well come of damp."""
     word = fc.attrs["verdict"]
     dry = fc.attrs["dry_days_per_year"] > max(DRY_DAYS, fc.attrs["damp_days_per_year"])
-    return "Look to the air first." if word == "humidify" and not dry else HEADLINES[word]
+    return "Look to the air first." if word == "humidify" and not dry else worded("headlines")[word]
 
 
 def _lead(fc: Dataset, scenario: Scenario) -> str:
