@@ -33,8 +33,8 @@ def show(case: Case, units: str = "metric") -> str:
         lines.append(f"  from {stay.start}: {stay.climate.title.split(' (')[0]}")
     room = saddle_room_now_mm(scenario)
     lines += filled("record_stands", units, of=setup, rule=rule, spacer=_spacer(case, units), room=room).splitlines()
-    named = worded("usual")
-    usual = [f"{named.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
+    called = worded("usual")
+    usual = [f"{called.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
     if usual:
         words = f"taken as usual (common practice, no source; {RECORD} changes it): " + ", ".join(usual)
         lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
@@ -110,8 +110,8 @@ PARTICLES = 400
 
 @dataclass(frozen=True)
 class Call:
-    """One instrument on the list. why: its head on the list, the most pressing. by: the day to ring by, None where there is
-    none. answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
+    """One instrument on the list. why: key of its head, the most pressing. by: the day to ring by, None where there is none.
+    answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
     over the next dry and damp 90 days as it is left, from dry_from and damp_from on; dry_mm, damp_mm: its middle then.
     ask: what to ask."""
 
