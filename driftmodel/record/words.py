@@ -110,8 +110,8 @@ PARTICLES = 400
 
 @dataclass(frozen=True)
 class Call:
-    """One instrument on the list. why: key of its head, the most pressing. by: the day to ring by, None where there is none.
-    answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
+    """One instrument on the list. why: key of its head, the most pressing. by: the day to ring by, None where there is
+    none. answer: what `grade` says of it today. dry_outside, damp_outside: chances that the action is outside the rule
     over the next dry and damp 90 days as it is left, from dry_from and damp_from on; dry_mm, damp_mm: its middle then.
     ask: what to ask."""
 
