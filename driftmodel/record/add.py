@@ -178,10 +178,10 @@ def create(folder: Path, told: dict[str, str]) -> Path:
 def _text(name: str, told: dict[str, str]) -> str:
     words = {key: json.dumps(value, ensure_ascii=False) for key, value in told.items()}
     set_up = day_told(told["set_up"], "--set-up", "2026-09-25")
-    home = told["home"]
-    place = json.dumps(home if not home.endswith(".toml") else str(Path(home).resolve()), ensure_ascii=False)
-    design = told["design"]
-    drawn = json.dumps(design if not design.endswith(".toml") else str(Path(design).resolve()), ensure_ascii=False)
+    place, drawn = (
+        json.dumps(str(Path(name).resolve()) if name.endswith(".toml") else name, ensure_ascii=False)
+        for name in (told["home"], told["design"])
+    )
     lines = [
         "# One instrument's record; its readings and work stand in bench.csv (written by `driftmodel record add`).",
         f"title = {words.get('title') or json.dumps(name, ensure_ascii=False)}",

@@ -38,6 +38,9 @@ from driftmodel.report.pictures import (
 from driftmodel.report.texts import both_lengths, during, months_words, said
 from driftmodel.report.words import when_sentence
 
+#: names of papers, as a style sheet has them
+PAPERS = {"letter": "Letter", "a4": "A4"}
+
 
 def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. tag: of a record, for the owner's sheet."""
@@ -182,17 +185,13 @@ def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, pape
     return render(
         "sheet.html",
         drawings={},
-        title=scenario.title,
-        invented=scenario.invented,
-        keep=f"{advice.keep[0]:.0f} to {advice.keep[1]:.0f} %",
-        keep_line="relative humidity, by a small hygrometer kept beside the guitar. Check the hygrometer once a year.",
+        scenario=scenario,
+        advice=advice,
         sections=sheet_sections(scenario, advice),
         facts=label_facts(scenario, tag),
-        paper="Letter" if paper == "letter" else "A4",
+        paper=PAPERS[paper],
         cautions=said("sheet_cautions"),
         version=__version__,
-        seed=advice.seed,
-        draws=advice.draws,
     )
 
 
@@ -260,6 +259,4 @@ def label_facts(scenario: Scenario, tag: Tag | None = None) -> list[tuple[str, s
 
 def label_page(scenario: Scenario, tag: Tag | None = None, paper: str = "a4") -> str:
     """The label as one HTML page with nothing to fetch, on A4 or Letter; two copies, to cut out."""
-    size = "Letter" if paper == "letter" else "A4"
-    told = {"title": scenario.title, "invented": scenario.invented, "facts": label_facts(scenario, tag), "paper": size}
-    return render("label.html", drawings={}, **told)
+    return render("label.html", drawings={}, scenario=scenario, facts=label_facts(scenario, tag), paper=PAPERS[paper])

@@ -89,8 +89,7 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
     return render(
         "demand.html",
         drawings=drawings,
-        title=settings.title,
-        invented=settings.invented,
+        settings=settings,
         months=len(book.months),
         known=f"Known to the end of {words.month_words(book.demand.cube.attrs['cutoff'])}; {words.sold_words(book)}.",
         headline=f"About {whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
@@ -112,10 +111,6 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         caution=texts.said("demand_caution"),
         files=shown,
         version=__version__,
-        seed=settings.seed,
-        samples=settings.samples,
-        draws=settings.draws,
-        members=settings.members,
     )
 
 

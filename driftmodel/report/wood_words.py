@@ -8,7 +8,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
-from driftmodel.report.texts import fixed, worded
+from driftmodel.report.texts import fixed, said, worded
 
 WIDTH = 108
 
@@ -85,11 +85,7 @@ def list_woods() -> str:
     rest = [one for one in woods if not one.uses]
     head = f"{'wood':<29}{'scientific name':<28}{'use':<22}{'R':>5}{'T':>6}{'E':>5}   standing"
     lines = [
-        "R, T: movement across a quarter-sawn and a flat-sawn board, % of its width for 1 % of moisture content.",
-        "E: stiffness along the grain at 12 % moisture content, GPa. -: no figure; a forecast takes a stand-in.",
-        "*: sources disagree. Standing is that of the weakest figure: checked; partly (checked); read once (in",
-        "the table, not a second time); computed (from shrinkage); other page (not in the handbook); from memory.",
-        "All of one wood: driftmodel woods NAME",
+        *said("woods_listed").splitlines(),
         "",
         head,
         "-" * WIDTH,
