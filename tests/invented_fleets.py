@@ -98,9 +98,16 @@ def invented_settings(regions: int, designs: int, exposures: int, **changed: Any
 
 
 def invented_fleet(
-    settings: FleetFile, law: Callable[[Cell, int, int, int], Passages], units: int, *, years: int, seed: int
+    settings: FleetFile,
+    law: Callable[[Cell, int, int, int], Passages],
+    units: int,
+    *,
+    years: int,
+    seed: int,
+    every: int = 1,
 ) -> tuple[Fleet, Truth]:
-    """A fleet sold evenly over `years`, its claims to the cut-off, and what comes after.
+    """A fleet built in every `every`-th month and sold evenly over `years`, its claims to the cut-off, and what comes
+    after. Few months of build make few cells, and a forecast of a third of the work.
 
     Each unit is drawn from `law` in one hidden run of weather, with a hidden multiplier of the hazard for each region x
     design (log standard deviation as the settings state) and the stated lags of reporting; a hidden share of owners,
@@ -116,7 +123,7 @@ def invented_fleet(
         return random.integers(0, many, units).astype(np.int32)
 
     region, design, exposure = pick(len(regions)), pick(len(designs)), pick(len(exposures))
-    build = (cutoff - random.integers(0, 12 * years, units)).astype(np.int32)
+    build = (cutoff - every * random.integers(0, 12 * years // every, units)).astype(np.int32)
     sale = np.minimum(build + random.integers(0, 3, units), cutoff).astype(np.int32)
     cover = np.full(units, 60, dtype=np.int32)
     size = 1.0 / (np.exp(settings.multiplier_log_sd**2) - 1.0)

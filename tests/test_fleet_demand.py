@@ -31,11 +31,11 @@ from driftmodel.fleet.roster import Fleet, Units
 LAW = ToyDrift()
 
 
-def small(units: int = 3000, seed: int = 5, **changed: object) -> Fleet:
+def small(units: int = 3000, seed: int = 5, every: int = 3, **changed: object) -> Fleet:
     settings = invented_settings(
         2, 2, 1, **({"samples": 50, "draws": 32, "members": 4, "horizon_months": 12} | changed)
     )
-    return invented_fleet(settings, LAW, units, years=5, seed=seed)[0]
+    return invented_fleet(settings, LAW, units, years=5, seed=seed, every=every)[0]
 
 
 def months_of(fleet: Fleet, law: ToyDrift, cutoff: int | None = None) -> dm.Demand:
@@ -270,7 +270,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
     recent = fleet.claims.report == fleet.cutoff
     close = np.where(recent, -1, fleet.claims.report).astype(np.int32)
     fleet = replace(fleet, claims=replace(fleet.claims, close=close))
-    found = dm.forecast_demand(fleet, LAW)
+    found = replace(whole(), fleet=fleet)
     rows = [row for row in planner_tables.monthly_table(found) if row["region"] == "all" and row["design"] == "all"]
     waiting = int((recent & (fleet.claims.disposition == dm.REGRADE)).sum())
     assert sum(value for name, value in rows[0].items() if name.startswith("pieces_")) == pytest.approx(waiting)
@@ -279,8 +279,7 @@ def test_jobs_follow_reports_and_open_jobs_come_first() -> None:
 
 def test_the_accrual_rolls_forward() -> None:
     settings = {"opening_accrual": 1000.0}
-    found = dm.forecast_demand(small(**settings), LAW)
-    rows = planner_tables.roll_forward(found)
+    rows = planner_tables.roll_forward(replace(whole(), fleet=small(**settings)))
     for row in rows:
         moved = row["opening"] + row["issued"] + row["change_of_estimate"] - row["settled"]
         assert row["closing"] == pytest.approx(moved)
@@ -338,7 +337,7 @@ def test_spares_are_for_open_jobs_and_for_those_that_come_until_an_order_arrives
     assert two.no_spacer == pytest.approx(regrades[:, :2, 1, :, -1].sum(axis=(1, 2, 3)).mean())
     waiting = open_jobs(found).sum()
     assert one.open_jobs + two.open_jobs == pytest.approx(waiting, abs=1.0)
-    assert {name for name in ("on_hand", "on_order") if spares(dm.forecast_demand(fleet, LAW))[0].rows[0][name]
+    assert {name for name in ("on_hand", "on_order") if spares(replace(found, fleet=fleet))[0].rows[0][name]
             is None} == {"on_hand", "on_order"}  # fmt: skip
 
 
@@ -371,7 +370,7 @@ def test_backtest_scores_and_says_so() -> None:
 
 
 def test_claims_outweigh_a_wrong_law_and_the_words_say_where_it_loses() -> None:
-    fleet = small(20000, draws=256, samples=150)
+    fleet = small(20000, every=1, draws=256, samples=150)
     wrong = replace(LAW, reach=3.0, settling_months=5.0)
     result = backtest(fleet, wrong, [fleet.cutoff - 12], 6)
     assert result.skill["constant rate"] > -0.05
@@ -390,7 +389,7 @@ def test_written_and_read_again_it_is_the_same_fleet(tmp_path: Path) -> None:
 
 
 def test_rows_collapse_to_few_cohorts() -> None:
-    cohorts = cohorts_of(small(20000))
+    cohorts = cohorts_of(small(20000, every=1))
     assert cohorts.count.sum() == 20000
     assert cohorts.count.size < 4000
     assert len(cohorts.cells) == 48

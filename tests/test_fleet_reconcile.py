@@ -22,7 +22,7 @@ Change = Callable[[pd.DataFrame, pd.DataFrame], None]
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
     settings = invented_settings(2, 1, 1, samples=60, draws=64, members=4, horizon_months=12)
-    return write_fleet(invented_fleet(settings, ToyDrift(), 4000, years=5, seed=5)[0], tmp_path)
+    return write_fleet(invented_fleet(settings, ToyDrift(), 4000, years=5, seed=5, every=4)[0], tmp_path)
 
 
 def changed(file: Path, change: Change) -> Fleet:

@@ -49,7 +49,7 @@ def rushed(units: int = 20000, seed: int = 5, share: float = 0.3, years: int = 8
         "end_of_cover_share": share,
     }
     given = {"samples": 60, "draws": 128, "members": 4, "horizon_months": 24, "habits": habits} | changed
-    return invented_fleet(invented_settings(2, 1, 1, **given), LAW, units, years=years, seed=seed)[0]
+    return invented_fleet(invented_settings(2, 1, 1, **given), LAW, units, years=years, seed=seed, every=4)[0]
 
 
 def no_claims(fleet: Fleet) -> Fleet:

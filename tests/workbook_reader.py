@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,11 @@ class ReadSheet:
 
 def read_workbook(file: Path) -> dict[str, ReadSheet]:
     """Sheet name -> its cells, in the workbook's order."""
+    return _read(file, file.stat().st_mtime_ns)
+
+
+@cache
+def _read(file: Path, _: int) -> dict[str, ReadSheet]:
     values, texts = load_workbook(file, data_only=True), load_workbook(file)
     return {name: _sheet(values[name], texts[name]) for name in values.sheetnames}
 
