@@ -93,7 +93,7 @@ def test_recovery_without_bias_where_the_data_can_tell() -> None:
 
 def test_a_better_tool_is_worth_more() -> None:
     scenario = driftmodel.load_scenario("two-winters")
-    worth = worth_reading(scenario, particles=400)
+    worth = worth_reading(scenario, particles=200)
     assert worth and list(worth) == sorted(worth, key=lambda each: each.left)
     assert all(0.0 < each.left <= 1.01 for each in worth)
 
@@ -127,7 +127,7 @@ def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
         assert (first[~np.isnat(first)] >= np.datetime64("2026-02-12")).all()
 
 
-@pytest.mark.parametrize("day", ["2028-06-01", "2035-03-01", "2027-01-15"])
+@pytest.mark.parametrize("day", ["2028-06-01", "2035-03-01"])
 def test_grade_past_the_horizon_and_of_an_old_guitar(day: str, run: Callable[..., object], world: Path) -> None:
     """Set up in 2024 with a horizon of four years: in its last and past it there still is a next dry and a next damp
     season, and they are not the same."""

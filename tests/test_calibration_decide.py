@@ -13,6 +13,7 @@ from bench_life import POLICIES, Life, live, truths
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
+from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.decide import CLOSE_DAYS, MEASURE, Decision, _again, _words_of, weather_or_drift
 from driftmodel.calibration.diagnosis import Diagnosis, Unusual, slack_bolts_mm
 from driftmodel.calibration.options import (
@@ -252,7 +253,9 @@ def expected() -> Decision:
 
 def decided(action_mm: float) -> Decision:
     own = ReadingRow(date(2025, 2, 10), "action", action_mm, 0.05, "feeler gauge")
-    return weather_or_drift(load_scenario("two-winters"), own, particles=300)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(make_bench, "__defaults__", (None, (3, 3)))
+        return weather_or_drift(load_scenario("two-winters"), own, particles=300)
 
 
 def test_a_reading_far_off_what_was_due_is_doubted_first(expected: Decision) -> None:

@@ -185,7 +185,7 @@ def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> N
     sound = read(truth, days, np.random.default_rng(1), slips=0.0)
     wrong = replace(sound.readings[2], value=sound.readings[2].value + 0.8)
     book = BenchBook((*sound.readings[:2], wrong, *sound.readings[3:]))
-    with_slip, without = (learn(scenario, one, bench=bench) for one in (book, sound))
+    with_slip, without = (learn(scenario, one, bench=bench, particles=600) for one in (book, sound))
     record = as_calibration(with_slip)
     assert [one.slip_probability > 0.5 for one in record.fitted] == [False, False, True, False, False]
     medians = [np.median(one.answers(horizon=False).action_dry_mm) for one in (with_slip, without)]
@@ -208,7 +208,7 @@ def test_no_reading_in_six_moves_the_place_far(scenario: Scenario, bench: Bench)
         posterior = learn(scenario, BenchBook(readings), bench=bench, particles=400, now=now)
         return float(np.mean(posterior.answers(horizon=False).action_reference_mm))
 
-    for row, offsets in ((1, (-0.3,)), (4, (-0.8, 0.5, 0.8))):
+    for row, offsets in ((1, (-0.3,)), (4, (-0.8, 0.5))):
         without = place(rows[:row] + rows[row + 1 :])
         for off in offsets:
             wrong = replace(rows[row], value=rows[row].value + off)
@@ -223,7 +223,7 @@ def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
     swap = WorkDone(days[2], spacer="G")
     lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")]
     rows = tuple(replace(one, value=one.value + (lift / 2.0 if one.date > days[2] else 0.0)) for one in plain.readings)
-    found = [learn(scenario, book, bench=bench) for book in (plain, BenchBook(rows, (swap,)))]
+    found = [learn(scenario, book, bench=bench, particles=100) for book in (plain, BenchBook(rows, (swap,)))]
     first, second = (each.layout.values(each.sampled.normals)["residual_gain"] for each in found)
     np.testing.assert_allclose(first, second, rtol=1e-6)
 
@@ -273,14 +273,16 @@ def test_wrong_physics_is_told_or_said_to_be_beyond_the_readings() -> None:
 
 def test_readings_that_cannot_tell_say_so(scenario: Scenario, bench: Bench) -> None:
     truth = next(truths(scenario, 1, 1, 5))
-    posterior = learn(scenario, read(truth, monthly(scenario, 20, 4, 4), np.random.default_rng(2)), bench=bench)
+    book = read(truth, monthly(scenario, 20, 4, 4), np.random.default_rng(2))
+    posterior = learn(scenario, book, bench=bench, particles=400)
     assert not compare(posterior, {"creep": twice_the_creep})[0].can_tell
 
 
-def test_dry_season_is_weather_and_a_lasting_fall_is_drift() -> None:
+def test_dry_season_is_weather_and_a_lasting_fall_is_drift(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(make_bench, "__defaults__", (None, (3, 3)))
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=9)
     low = ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge", hours_at_bench=0.0, hour=12.0)
-    winter = weather_or_drift(plain, low)
+    winter = weather_or_drift(plain, low, particles=1000)
     # in the first winter nothing is known of this guitar's own settling yet: some doubt is left
     guitar = {word: share for word, share in winter.chances.items() if word != "measure again"}
     # and which of the two is ahead hangs on the law of creep: leave 0.42, humidify 0.22, regrade 0.16

@@ -11,6 +11,7 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import LearnedPrior
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.outlook import drift as origin_room
-from driftmodel.outlook.draws import draw_unknowns
+from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.levers import parse_what_if
 from driftmodel.report.document import inputs_json
 from driftmodel.structure import body
@@ -191,8 +192,13 @@ def changed(record: Any, path: tuple[Any, ...]) -> Any:
     return replace(record, **{step: changed(getattr(record, step), tuple(rest))})
 
 
+@cache
+def plain_draws() -> Draws:
+    return draw_unknowns(load_scenario("first-winter"), 10, 1)
+
+
 def hash_of(scenario: Scenario, seed: int = 1, draws: Any = None, **numbers: Datum) -> str:
-    ensemble = draws or draw_unknowns(load_scenario("first-winter"), 10, 1)
+    ensemble = draws or plain_draws()
     return str(origin_room.origin(scenario, seed, ensemble, draws is not None, numbers)["input_hash"])
 
 

@@ -101,7 +101,7 @@ HOUSES = {
     "cooled, wet tropics": lambda: changed("damp-coast", heating_setpoint_c=20.0, cooling_setpoint_c=25.0,
                                            normals=TROPICS),
 }  # fmt: skip
-QUICK = ("first-winter", "damp-coast", "dry-highland", "moved")
+QUICK = ("first-winter", "damp-coast", "moved")
 
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=[] if n in QUICK else pytest.mark.slow) for n in HOUSES])
