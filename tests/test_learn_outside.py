@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pytest
-from other_truths import World, guitars, unknowns
+from other_truths import Guitar, World, guitars, unknowns
 
 import driftmodel
+from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import LearnedPrior
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import draws_of, learn
@@ -18,11 +21,33 @@ from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import draw_unknowns, unknowns_of
 from driftmodel.outlook.lived import paths_ahead, weekly_bow
 
-YEARS = (1, 5, 10, 20)
+YEARS = (0, 1, 5, 10, 20)
 
 
-def days(random: np.random.Generator) -> np.ndarray:
-    return np.sort(random.choice(np.arange(30, 730), 6, replace=False))
+def days(random: np.random.Generator, visits: int = 6) -> np.ndarray:
+    return np.sort(random.choice(np.arange(30, 730), visits, replace=False))
+
+
+def held_by(found: Iterable[Guitar], plain: Scenario) -> tuple[np.ndarray, np.ndarray, tuple[float, float]]:
+    """Whether bands of 80 % hold reference state and a given week, (guitars, years, 2); shares of sound readings called
+    slips, and of those off by more than 0.9 mm."""
+    setup, cache = plain.setup.setup, LagCache(48)
+    bench = make_bench(plain, setup + timedelta(days=730))
+    held, slips, told = [], [], []
+    for guitar in found:
+        posterior = learn(plain, guitar.book, bench=bench)
+        slips += list(guitar.slips)
+        told += list(posterior.slips > 0.5)
+        chain = run_chain(plain, draws_of(posterior, 400), cache)
+        now = (guitar.book.readings[-1].date - setup).days
+        action = paths_ahead(chain)[1] + weekly_bow(chain)  # no rod is turned in these lives
+        for at in (int(now + 365.25 * years) // 7 for years in YEARS):
+            held.append(inside(chain.world.reading.action_mm[:, at], guitar.reference_mm[at]))
+            held.append(inside(action[:, at], guitar.action_mm[7 * at]))
+    off, called = np.abs(slips), np.array(told)
+    place, week = np.reshape(held, (-1, len(YEARS), 2)).mean(axis=0).T
+    print(place, week, called[off == 0].mean(), called[off > 0.9].mean())
+    return place, week, (float(called[off == 0].mean()), float(called[off > 0.9].mean()))
 
 
 def test_guitars_of_a_design_stand_together() -> None:
@@ -41,24 +66,30 @@ def test_guitars_of_a_design_stand_together() -> None:
 def test_bands_hold_on_a_hundred_guitars_of_another_generator() -> None:
     """80 % bands, standard error 4 points: the bounds asked, 74-86 and 70-88 %, are taken two of them wider."""
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=23)
-    setup, cache = plain.setup.setup, LagCache(48)
-    bench = make_bench(plain, setup + timedelta(days=730))
-    held, slips, told = [], [], []
-    for guitar in guitars(plain, 100, days, 7):
-        posterior = learn(plain, guitar.book, bench=bench)
-        slips += list(guitar.slips)
-        told += list(posterior.slips > 0.5)
-        chain = run_chain(plain, draws_of(posterior, 400), cache)
-        now = (guitar.book.readings[-1].date - setup).days
-        for at in (int(now + 365.25 * years) // 7 for years in YEARS):
-            held.append(inside(chain.world.reading.action_mm[:, at], guitar.reference_mm[at]))
-            action = paths_ahead(chain)[1] + weekly_bow(chain)  # no rod is turned in these lives
-            held.append(inside(action[:, at], guitar.action_mm[7 * at]))
-    place, week = np.reshape(held, (-1, len(YEARS), 2)).mean(axis=0).T
-    off, called = np.abs(slips), np.array(told)
-    print(place, week, called[off == 0].mean(), called[off > 0.9].mean())
+    place, week, (false, gross) = held_by(guitars(plain, 100, days, 7), plain)
     assert (np.abs(place - 0.80) < 0.14).all() and (np.abs(week - 0.79) < 0.17).all()
-    assert called[off == 0].mean() < 0.03 and called[off > 0.9].mean() > 0.75
+    assert false < 0.03 and gross > 0.75
+
+
+#: truths of another law than the calibration's, which nobody tells it, and the share bands hold on the mean at least
+OTHER_LAWS: dict[str, tuple[dict[str, Any], float]] = {
+    "creep doubled": ({"creep": 2.0}, 0.69),
+    "no memory": ({"hysteresis": False}, 0.69),
+    "season": ({"season": 1.5}, 0.57),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("law", OTHER_LAWS)
+def test_bands_hold_where_the_law_is_another(law: str) -> None:
+    """The misspecification table of docs/learning.md: forty guitars, five readings each, unknowns as the prior has
+    them and the law another. 80 % bands hold 78, 78 and 69 % over all years (standard error 5 points), less a year."""
+    plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=23)
+    wrong, least = OTHER_LAWS[law]
+    world = replace(World(1.0, 0.0, 200.0), **wrong)
+    place, week, (false, _) = held_by(guitars(plain, 40, lambda random: days(random, 5), 9301, world), plain)
+    assert min(place.mean(), week.mean()) > least and min(place.min(), week.min()) > least - 0.12
+    assert false < 0.06
 
 
 def inside(values: np.ndarray, truth: float) -> bool:
