@@ -105,8 +105,10 @@ def after(lives: list[tuple[float, int, list[int], list[int]]], age: int) -> lis
     found = []
     for (i, o), w in zip(pairs, weight, strict=True):
         _, member, due, grade = lives[i]
-        if w:
-            found.append((w, member, [max(c + age - due[o], age) for c in due[o + 1 :]], grade[o + 1 :]))
+        if w:  # due at another age than the unit: goes its way sooner or later by the two ages' ratio, at most 2
+            times = min(max((max(age - 1, 0) + 0.5) / (due[o] + 0.5), 0.5), 2.0) ** 1.5
+            later = [age + round(max(c - due[o] - 1, 0) * times) for c in due[o + 1 :]]
+            found.append((w, member, later, grade[o + 1 :]))
     return found
 
 
