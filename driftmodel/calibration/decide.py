@@ -13,10 +13,10 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array, Frozen
-from driftmodel.calibration.action_path import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
 from driftmodel.calibration.forward import action_per_relief, moved, rise_of, transport_of
+from driftmodel.calibration.further import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
 from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow

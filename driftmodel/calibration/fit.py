@@ -16,6 +16,7 @@ from driftmodel.calibration.forward import (
     Plan,
     action_per_relief,
     fitting,
+    plan_of,
     readings_of,
 )
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
@@ -110,6 +111,12 @@ class Posterior:
         """What the bench would read in the middle of the weathers, (particles, readings)."""
         own = self.at_moments.columns(slice(0, len(self.readings)))
         return readings_of(self.bench, self.layout, own, self.plan, normals)
+
+    def expected_more(self, rows: tuple[ReadingRow, ...], normals: Array) -> Array:
+        """The same of readings at the moments asked for beside them, (particles, more)."""
+        first = len(self.readings)
+        own = self.at_moments.columns(slice(first, first + len(rows)))
+        return readings_of(self.bench, self.layout, own, plan_of(self.bench, rows, self.book), normals)
 
     def swing(self, normals: Array) -> Array:
         """How strongly particles answer the weather, (particles,)."""

@@ -21,6 +21,8 @@ from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, la
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 from driftmodel.structure.records import Coefficients
 
+#: what only readings of their kind add to the unknowns
+UNREAD = {name: np.zeros(1) for name in ("lean", *(f"level_{what}" for what in QUANTITIES))} | {"wood_mass": np.ones(1)}
 #: particles times readings worked on at once: more leave the processor's own memory
 AT_ONCE = 100_000
 
@@ -45,12 +47,13 @@ def transport_of(layout: Layout, normals: Array) -> Array:
 
 
 def readings_of(bench: Bench, layout: Layout, at_moments: AtMoments, plan: Plan, normals: Array) -> Array:
-    """What the bench would read of particles at the moments, (n, readings)."""
+    """What the bench would read of particles at the moments, (n, readings); a level that was never read is put at 0."""
     at_once = max(AT_ONCE // max(len(plan.what), 1), 1)
     if len(normals) > at_once:
         parts = (normals[first : first + at_once] for first in range(0, len(normals), at_once))
         return np.concatenate([readings_of(bench, layout, at_moments, plan, part) for part in parts])
     values = layout.values(normals)
+    values |= {name: at for name, at in UNREAD.items() if name not in values}
     only = {*RISING, *("bow_action" if kind == "action" else kind for kind in plan.kinds)}
     if "weight" not in only:
         at_moments = replace(at_moments, right=at_moments.right[:, : len(ROWS)])

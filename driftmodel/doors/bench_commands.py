@@ -129,7 +129,7 @@ def calibrate(
 
         ahead, draws, weathers = lives.ahead()
         written += write_report(run(ahead, unknowns=draws, weathers=weathers), ahead, report, terms.units)[:1]
-    from driftmodel.calibration.sensitivity import worth_reading
+    from driftmodel.calibration.further import worth_reading
     from driftmodel.report.texts import wrapped
 
     terms.answer(

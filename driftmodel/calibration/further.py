@@ -1,4 +1,5 @@
-"""Which reading to come would narrow the spread most."""
+"""What a posterior shows at moments beside its readings: which reading to come would narrow the spread most, and the
+action over time as a bench would read it, for the picture beside the readings."""
 
 from __future__ import annotations
 
@@ -8,10 +9,9 @@ from datetime import date, timedelta
 import numpy as np
 
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import Array
+from driftmodel.base.schema import QUANTILES, Array
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, learn
-from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of
 from driftmodel.calibration.moments import Moment
 from driftmodel.calibration.readings_cells import tool_sd
 from driftmodel.calibration.records import QUANTITIES, BenchBook, Calibration, ReadingRow
@@ -61,7 +61,7 @@ def worth_reading(
     rows = [ReadingRow(when, what, 0.0, tool_sd(tool)[0], tool) for what, tool in CANDIDATES for when in (day, *days)]
     moments = tuple(Moment(row.date) for row in rows)
     posterior = learn(scenario, book, bench=bench, particles=particles, now=day, more=moments)
-    seen = _expected_more(posterior, tuple(rows))
+    seen = posterior.expected_more(tuple(rows), posterior.sampled.normals)
     aim = posterior.answers().action_end_mm
     found = []
     for number, (what, tool) in enumerate(CANDIDATES):
@@ -77,18 +77,34 @@ def worth_reading(
     return tuple(sorted(found, key=lambda one: one.left))
 
 
-def _expected_more(posterior: Posterior, rows: tuple[ReadingRow, ...]) -> Array:
-    """What the bench would read at the moments asked for beside the readings, (particles, rows); levels unknown to the
-    particles are put at 0: only changes are used."""
-    first, count = len(posterior.readings), len(rows)
-    columns = slice(first, first + count)
-    at_moments = posterior.at_moments.columns(columns)
-    layout, normals = posterior.layout, posterior.sampled.normals
-    values = layout.values(normals)
-    for name in (*(f"level_{what}" for what in QUANTITIES), "lean"):
-        values.setdefault(name, np.zeros(len(normals)))
-    values.setdefault("wood_mass", np.ones(len(normals)))
-    bench = posterior.bench
-    moisture = moisture_of(bench, layout, at_moments, normals, values)
-    movement = moved(bench, moisture, creep_of(bench, layout, at_moments.creep, normals, values), values)
-    return expected_readings(bench, plan_of(bench, rows, posterior.book), values, movement)
+# ---- the action over time --------------------------------------------------------------------------------------------
+
+EVERY_DAYS, YEARS_BACK, DAYS_AHEAD = 14, 3, 365
+AT_LEAST_AFTER = 1  # days after set-up the path begins
+
+
+@dataclass(frozen=True)
+class ActionPath:
+    """days: every fortnight, some years back to a year ahead. before, after: 10, 50 and 90 % of the action there by
+    what was known before the readings and after them, (3, days); work done shows as the step it was."""
+
+    days: tuple[date, ...]
+    before: Array
+    after: Array
+
+
+def moments_of_path(first: date, now: date) -> tuple[Moment, ...]:
+    """The moments of the path: no more than YEARS_BACK years before now, and not before set-up."""
+    start = max(first + timedelta(days=AT_LEAST_AFTER), now - timedelta(days=round(365.25 * YEARS_BACK)))
+    count = max(((now - start).days + DAYS_AHEAD) // EVERY_DAYS, 2)
+    return tuple(Moment(start + timedelta(days=EVERY_DAYS * step)) for step in range(count))
+
+
+def action_path(posterior: Posterior) -> ActionPath:
+    """The path of a posterior that was asked to look at these moments (`learn(..., more=moments_of_path(...))`)."""
+    rows = tuple(ReadingRow(moment.day, "action", 0.0, 1.0, "") for moment in posterior.more)
+    before, after = (
+        np.quantile(posterior.expected_more(rows, normals), QUANTILES, axis=0)
+        for normals in (posterior.start, posterior.sampled.normals)
+    )
+    return ActionPath(tuple(moment.day for moment in posterior.more), before, after)
