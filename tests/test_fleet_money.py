@@ -19,7 +19,7 @@ from driftmodel.fleet import money, planner_tables
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.money import JobLaw, job_law, sampled_money
 from driftmodel.fleet.planner_tables import rate_table
-from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet, Rates
+from driftmodel.fleet.roster import Fleet, Rates
 from driftmodel.fleet.tables import NONE
 
 LAW = ToyDrift()
@@ -59,14 +59,6 @@ def found() -> dm.Demand:
 # ---- what claims teach ---------------------------------------------------------------------------------------------
 
 
-def test_claims_of_twice_the_stated_cost_pull_the_mean_by_as_many_jobs_as_they_are() -> None:
-    region = np.repeat(np.array([0, 1], dtype=np.int32), [10, 4])
-    law = job_law(np.array([100.0, 100.0, 100.0]), region, np.full(14, 200.0), 20.0, 40.0)
-    assert law.mean == pytest.approx([(20 * 100 + 10 * 200) / 30, (20 * 100 + 4 * 200) / 24, 100.0])
-    assert law.told.tolist() == [10, 4, 0] and law.told_mean[:2].tolist() == [200.0, 200.0]
-    assert np.isnan(law.told_mean[2]) and law.shape == pytest.approx(0.4**-2)
-
-
 def test_the_law_of_a_mean_is_likelihood_times_prior_by_quadrature() -> None:
     """Over the gamma's rate: prior gamma of shape w k + 1 and rate w m, times the likelihood of each claim."""
     told = np.array([150.0, 90.0, 210.0, 180.0, 120.0])
@@ -96,45 +88,11 @@ def test_drawn_means_follow_their_quantiles() -> None:
     assert drawn.mean() == pytest.approx(law.mean[0], rel=4 * 0.08 / np.sqrt(20_000))
 
 
-def test_scatter_is_learned_from_thirty_claims_on_about_their_own_regions_means() -> None:
-    random = np.random.default_rng(8)
-    region = np.repeat(np.arange(3, dtype=np.int32), 400)
-    means = np.array([50.0, 100.0, 900.0])
-    told = random.gamma(16.0, means[region] / 16.0)
-    law = job_law(np.full(3, 100.0), region, told, 20.0, 40.0)
-    assert law.shape**-0.5 == pytest.approx(0.25, rel=0.07)  # standard error of it: 0.25 / sqrt(2 x 1197) = 2 %
-    assert job_law(np.full(3, 100.0), region[:29], told[:29], 20.0, 40.0).shape == pytest.approx(0.4**-2)
-    assert job_law(np.full(3, 100.0), region[:30], told[:30], 20.0, 40.0).shape != pytest.approx(0.4**-2)
-    # the stated mean is as firm as before, whatever a job's scatter: its own coefficient of variation squared
-    assert 1.0 / (law.worth * law.shape) == pytest.approx(0.4**2 / 20.0)
-
-
 def test_claims_that_all_say_the_same_leave_no_doubt_and_no_division_by_zero() -> None:
     law = job_law(np.array([100.0]), np.zeros(60, dtype=np.int32), np.full(60, 150.0), 20.0, 40.0)
     assert law.shape == pytest.approx(1e4)
     assert law.mean[0] == pytest.approx(150.0, rel=1e-3)
     assert law.quantile(0.9)[0] - law.quantile(0.1)[0] < 1.0
-
-
-def test_only_known_claims_with_a_number_teach(found: dm.Demand) -> None:
-    """Of eight claims: one too late, one before claims_since, one rejected, one without a number, one closed later."""
-    fleet = a_fleet()
-    month = fleet.cutoff - np.array([2, 0, 40, 2, 2, 3, 2, 2], dtype=np.int32)
-    close = np.where(np.arange(8) == 5, fleet.cutoff, month).astype(np.int32)
-    close[7] = NONE  # open, and says what it has cost
-    kind = np.array([REGRADE] * 3 + [3] + [REGRADE] * 3 + [REGRADE], dtype=np.int32)
-    cost = np.array([300.0, 999.0, 999.0, 999.0, np.nan, 999.0, 500.0, 700.0])
-    zero = np.zeros(8, dtype=np.int32)
-    claims = Claims(zero, zero, month, month, close, kind, np.full(8, np.nan), cost, *[np.full(8, NONE, np.int32)] * 3)
-    known = replace(fleet, claims=claims, claims_since=fleet.cutoff - 30)
-    laws = money.job_laws(replace(found, fleet=known, cutoff=fleet.cutoff - 1))
-    assert laws.cost.told.tolist() == [3, 0] and laws.cost.told_mean[0] == pytest.approx(500.0)
-    assert laws.hours.told.sum() == laws.visit_cost.told.sum() == 0
-    assert laws.cost.stated == pytest.approx([JOB, JOB])
-    seasonal = replace(claims, disposition=np.full(8, SEASONAL, dtype=np.int32))
-    visits = money.job_laws(replace(found, fleet=replace(known, claims=seasonal)))
-    assert visits.visit_cost.told[0] == 6 and visits.cost.told.sum() == 0
-    assert visits.visit_cost.stated == pytest.approx([15.0, 15.0])
 
 
 # ---- what sampled jobs come to -------------------------------------------------------------------------------------
@@ -195,19 +153,6 @@ def test_rates_of_zero_cost_nothing_and_still_learn(found: dm.Demand) -> None:
     assert np.isfinite(learned.cost).all() and np.isfinite(learned.remaining).all()
 
 
-def test_totals_are_sums_of_their_parts_sample_by_sample(found: dm.Demand) -> None:
-    """The table's bands of the fleet, a region and a design are those of the sampled sums over what is in them."""
-    drawn = sampled_money(found)
-    rows = {(row["month"], row["region"], row["design"]): row for row in planner_tables.monthly_table(found, drawn)}
-    months = found.cube["month"].values
-    for name, values in (("hours", drawn.hours), ("cost", drawn.cost)):
-        sums = {("all", "all"): values.sum(axis=(2, 3), dtype=float), ("r1", "all"): values[:, :, 1].sum(axis=2)}
-        sums |= {("all", "d0"): values[..., 0].sum(axis=2), ("r1", "d0"): values[:, :, 1, 0]}
-        for place, own in sums.items():
-            band = np.quantile(own, 0.9, axis=0)
-            assert [rows[month, *place][f"{name}_p90"] for month in months] == pytest.approx(band.tolist(), rel=1e-6)
-
-
 def test_the_same_seed_gives_the_same_bits_and_more_samples_the_same_first_ones(found: dm.Demand) -> None:
     one, again = sampled_money(found), sampled_money(found)
     fewer = sampled_money(dm.forecast_demand(selling(a_fleet(50)), LAW))
@@ -227,25 +172,6 @@ def test_no_job_no_money_and_jobs_in_their_own_month(found: dm.Demand) -> None:
 
 
 # ---- jobs open at the cut-off --------------------------------------------------------------------------------------
-
-
-def test_an_open_job_is_due_after_its_lag_or_at_once_and_costs_only_in_cover(found: dm.Demand) -> None:
-    fleet = a_fleet()
-    last = np.flatnonzero(fleet.claims.report == fleet.cutoff)[:2]
-    late = np.flatnonzero(fleet.claims.report == fleet.cutoff - 5)[0]
-    close = fleet.claims.close.copy()
-    close[[*last, late]] = NONE
-    end = fleet.claims.cover_end.copy()
-    end[last[0]], end[last[1]] = fleet.cutoff, NONE  # the first was out of cover when it was reported
-    for lag, due in ((0, [3]), (1, [3]), (3, [1, 0, 2])):
-        habits = fleet.settings.habits.model_copy(update={"job_lag_months": lag})
-        opened = with_claims(fleet, close=close, cover_end=end)
-        opened = replace(opened, settings=fleet.settings.model_copy(update={"habits": habits}))
-        demand = replace(found, fleet=opened)
-        assert money.open_jobs(demand).sum(axis=(1, 2)).tolist() == due
-        assert money.open_jobs(demand, in_cover_only=True).sum() == 2
-        moved = money.in_job_months(np.ones((12, 2, 2)), money.open_jobs(demand), lag)
-        assert moved.sum() == 4 * (12 - lag) + 3 and moved[0].sum() == due[0] + (4 if lag == 0 else 0)
 
 
 # ---- the accrual and what is still to come -------------------------------------------------------------------------

@@ -14,8 +14,8 @@ from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.delay import WaitingShare, waiting_from_claims
-from driftmodel.fleet.passage import FAR, Lives, Passages, lives_of
-from driftmodel.fleet.reporting import Ahead, Asked, Known, Waiting, ahead, waiting_until
+from driftmodel.fleet.passage import Lives, Passages, lives_of
+from driftmodel.fleet.reporting import Asked, Known, Waiting, ahead
 from driftmodel.fleet.roster import REGRADE, Claims, Fleet, Units
 
 LAW = ToyDrift()
@@ -57,100 +57,9 @@ def no_claims(fleet: Fleet) -> Fleet:
     return replace(fleet, claims=Claims(*(getattr(fleet.claims, name)[none] for name in Claims.__dataclass_fields__)))
 
 
-def test_a_waiting_owner_by_counting() -> None:
-    """Cover ends with month 11. Three lives fall due in months 4, 10 and 11, their turns are 9, 10 and 11; the fourth
-    falls due past cover and is told as others are."""
-    found = waiting_until(lives([4.5], [10.5], [11.5], [12.5]), wait_for(1.0, 3, 12))
-    assert found.told is not None
-    assert found.told[:, 0].tolist() == [9, 10, 11, FAR]
-    assert found.crossing[:, 0].tolist() == [4, 10, 11, 12]
-
-
-def test_what_falls_due_again_while_the_owner_waits_is_one_job_of_the_last_grade() -> None:
-    found = waiting_until(
-        lives([2.5, 5.5, 30.5], [2.5, 11.5, 30.5], grades=[[1, 2, 3], [1, 2, 3]]), wait_for(1.0, 1, 12)
-    )
-    assert found.told is not None
-    assert found.told.tolist() == [[11, FAR, FAR], [11, FAR, FAR]]
-    # due since month 2; the next gap runs from the regrade in month 11: 30 - 5 months in one life, 30 - 11 in the other
-    assert found.crossing.tolist() == [[2, 36, FAR], [2, 30, FAR]]
-    assert found.grade[:, :2].tolist() == [[2, 3], [2, 3]]
-    apart = waiting_until(lives([2.5, 11.5], [2.5, 11.5]), wait_for(1.0, 2, 12))
-    assert apart.told is not None
-    # the first had its turn in month 10, eight months after it was due, and falls due again that much later, past cover
-    assert apart.told.tolist() == [[10, FAR], [11, FAR]]
-    assert apart.crossing.tolist() == [[2, 19], [2, FAR]]
-
-
-def test_half_wait_by_counting() -> None:
-    """Two lives due in month 2 and two never; half of the owners wait for month 11, the others report at once. At the
-    end of month 5 the prompt ones due are out: of what is left (2 halves waiting, 4 never) a third is pending."""
-    found = ahead(
-        lives([2.5], [2.5], [90.0], [90.0]), about(5, 0), Asked(1, 10, 12, np.array([1.0])), wait_for(0.5, 1, 12)
-    )
-    assert found.pending[0] == pytest.approx(1 / 3)
-    assert found.first[0].sum(axis=1).tolist() == pytest.approx([0, 0, 0, 0, 0, 1 / 3, 0, 0, 0, 0, 0, 0])
-    assert found.waiting[0, 5:7].tolist() == pytest.approx([1.0, 2 / 3])
-    assert found.history[0] == pytest.approx(1 / 4)
-    assert found.crossed.sum() == 0.0
-
-
-def test_against_a_simulation_of_single_owners() -> None:
-    """400,000 owners, each with a path, a kind, a turn and a lag of their own; those without a report by month 20 of a
-    cover of 24 are followed. Monte Carlo errors are a few thousandths of the monthly shares."""
-    random = np.random.default_rng(3)
-    paths = np.sort(random.gamma(2.0, 12.0, (120, 3)).cumsum(axis=1), axis=1)
-    own, wait, known = lives(*paths.tolist()), wait_for(0.4, 4, 24), about(20, 2)
-    found = ahead(own, known, Asked(1, 10, 18, LAG), wait)
-
-    path = np.flatnonzero(own.crossing[:, 0] >= known.sold_at[0])[:, None]
-    owners = np.repeat(path, 400_000 // path.size, axis=0)[:, 0]
-    waits = random.random(owners.size) < wait.share
-    turn = wait.cover_end[0] - wait.months + owners % wait.months
-    due = own.crossing[owners, 0]
-    late = due + random.choice(3, owners.size, p=LAG) * (due < 60)
-    said = np.where(waits & (due < wait.cover_end[0]), np.maximum(due, turn), late)
-    said, due = said[said > known.age[0]], due[said > known.age[0]]
-    followed, pending = said.size, int((due <= known.age[0]).sum())
-    share = np.bincount(said, minlength=100)[known.age[0] + 1 :][:18] / followed
-    error = 4.0 * np.sqrt(share.max() / followed)
-    assert found.first[0].sum(axis=1) == pytest.approx(share, abs=error)
-    assert found.pending[0] == pytest.approx(pending / followed, abs=4.0 * np.sqrt(0.25 / followed))
-    assert found.first[0, :3].sum() > 2.0 * found.first[0, 4:7].sum()  # the rush
-
-
-def test_the_slope_is_that_of_a_small_change_of_the_share() -> None:
-    paths = np.random.default_rng(4).gamma(2.0, 20.0, (60, 3)).cumsum(axis=1)
-
-    def at(share: float) -> Ahead:
-        return ahead(lives(*paths.tolist()), about(30, 1), Asked(1, 10, 24, LAG), wait_for(share, 3, 40))
-
-    low, middle, high = at(0.3 - 1e-5), at(0.3), at(0.3 + 1e-5)
-    for place, name in enumerate(("first", "repeat", "waiting")):
-        one, other = (getattr(each, name).reshape(24, -1).sum(axis=1) for each in (low, high))
-        assert middle.slope[0, place] == pytest.approx((other - one) / 2e-5, rel=1e-4, abs=1e-7), name
-    for place, name in enumerate(("pending", "history")):
-        wanted = (getattr(high, name)[0] - getattr(low, name)[0]) / 2e-5
-        assert middle.slope_once[0, place] == pytest.approx(wanted, rel=1e-4), name
-    assert middle.slope_once[0, 0] > 0.0 > middle.slope_once[0, 1]
-
-
 def waiting(fleet: Fleet, share: float) -> Fleet:
     habits = fleet.settings.habits.model_copy(update={"end_of_cover_share": share})
     return replace(fleet, settings=fleet.settings.model_copy(update={"habits": habits}))
-
-
-def test_a_fleet_with_more_who_wait_is_along_the_slope() -> None:
-    """The fleet's sums move as two runs of the cells do, to the second order of the step."""
-    fleet = no_claims(rushed())
-    runs = [months_of(waiting(fleet, share), LAW).expected for share in (0.30, 0.36)]
-    moved = dm.with_habits(dm.monthly(runs[0]), runs[0], np.zeros(5), 0.06)
-    wanted, was = dm.monthly(runs[1]), dm.monthly(runs[0])
-    for name in ("first", "repeat", "at_risk", "pending", "history"):
-        change = getattr(wanted, name) - getattr(was, name)
-        most = float(np.abs(change).max())
-        assert most > 1e-4 * float(getattr(was, name).max()), name
-        assert getattr(moved, name) - getattr(was, name) == pytest.approx(change, abs=0.06 * most), name
 
 
 def test_no_report_is_lost_by_waiting() -> None:
@@ -187,32 +96,6 @@ def test_a_shorter_cover_never_raises_demand_in_cover_where_owners_wait() -> Non
         assert np.all(other.sum(axis=2) < one.sum(axis=2))
         if sooner:
             assert np.any(other > 1.05 * one)
-
-
-def test_cohorts_split_or_not_give_the_same_and_workers_know_the_cover() -> None:
-    fleet = no_claims(rushed(units=4000))
-    units = fleet.units
-    mixed = replace(fleet, units=replace(units, cover=np.where(np.arange(4000) % 2, 24, 60).astype(np.int32)))
-    once = months_of(mixed, LAW).expected
-    halves = [
-        months_of(
-            replace(
-                mixed,
-                units=Units(*(getattr(mixed.units, n)[kind::2] for n in Units.__dataclass_fields__)),
-            ),
-            LAW,
-        ).expected
-        for kind in (0, 1)
-    ]
-    assert once.first == pytest.approx(halves[0].first + halves[1].first, abs=1e-9)
-    assert once.pending == pytest.approx(halves[0].pending + halves[1].pending)
-
-
-def test_reports_by_year_of_sale_add_up() -> None:
-    found = months_of(rushed(), LAW).expected
-    whole = (found.first + found.repeat).sum(axis=(-1, -2))
-    assert found.cohort.sum(axis=2) == pytest.approx(whole, rel=1e-9)
-    assert found.first_sale_year == 2018 and found.cohort.shape[2] == 9
 
 
 def test_claims_tell_how_many_wait() -> None:
