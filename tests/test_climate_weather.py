@@ -7,6 +7,7 @@ EnergyPlus Auxiliary Programs manual from the values of a TMY3 file.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +41,11 @@ def test_tmy2_reads_as_pvlib_reads_it() -> None:
 
 def epw_lines() -> list[str]:
     """An EPW file with the air of Greensboro's TMY3 file."""
+    return list(_epw_lines())
+
+
+@cache
+def _epw_lines() -> tuple[str, ...]:
     air = read_weather(DATA / "723170TYA.CSV")
     stamps = air["time"].values.astype("datetime64[D]").astype(object)
     head = ["LOCATION,Greensboro,NC,USA,TMY3,723170,36.10,-79.95,-5.0,273.0"] + [f"HEADER {k}" for k in range(2, 9)]
@@ -48,7 +54,7 @@ def epw_lines() -> list[str]:
         air_cells = (air["air_temperature"].values[k], air["dew_point"].values[k], air["relative_humidity"].values[k])
         cells = [1988, day.month, day.day, k % 24 + 1, 0, "?9", *air_cells, 98000, *([0] * 25)]
         rows.append(",".join(str(cell) for cell in cells))
-    return head + rows
+    return (*head, *rows)
 
 
 def test_epw_reads_as_pvlib_reads_it(tmp_path: Path) -> None:
