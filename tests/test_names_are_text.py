@@ -53,7 +53,7 @@ def test_a_name_in_a_figure_is_drawn_as_it_stands() -> None:
     assert "<script>" not in drawing
 
 
-def test_a_report_of_hostile_names(tmp_path: Path) -> None:
+def test_a_report_of_hostile_names(tmp_path: Path, undrawn: None) -> None:
     base = driftmodel.load_scenario("first-winter")
     spacers = dataclasses.replace(
         base.instrument.spacers, labels=tuple(f"={label}" for label in base.instrument.spacers.labels)

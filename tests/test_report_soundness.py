@@ -8,8 +8,6 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
-from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 
@@ -17,13 +15,14 @@ import numpy as np
 import pytest
 import xarray as xr
 from fake_forecast import LASTING_MM, SEASON_MM, UNKNOWNS, fake_forecast, growth
+from test_report_document import Page
 
 import driftmodel
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import chain, drift
 from driftmodel.report import document, figures, pictures, words
-from driftmodel.report.ensemble import summary_of
+from driftmodel.report.ensemble import SERIES, summary_of
 from driftmodel.structure.records import Coefficients
 
 DRAWS, YEARS = 60, 4
@@ -37,73 +36,11 @@ def scenario() -> Scenario:
 @pytest.fixture(scope="module")
 def folder(scenario: Scenario, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("reports") / "metric"
-    document.write_report(fake_forecast(scenario, DRAWS), scenario, out, "metric")
+    document.write_report(fake_forecast(scenario, DRAWS), scenario, out, "metric", pictures=False)
     return out
 
 
-@pytest.fixture
-def plain(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Figures are made but not drawn, where a test is not about drawings."""
-    monkeypatch.setattr(document, "draw", lambda figure, name, _: (b"\x89PNG", "<svg></svg>"))
-
-
-class Page(HTMLParser):
-    """Tags with their attributes, and the text outside style sheets and drawings."""
-
-    def __init__(self, file: Path) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self._words: list[str] = []
-        self._hidden = 0
-        self.feed(file.read_text(encoding="utf-8"))
-        self.text = " ".join(" ".join(self._words).split())
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-        self._hidden += tag in ("style", "svg")
-
-    def handle_endtag(self, tag: str) -> None:
-        self._hidden -= tag in ("style", "svg")
-
-    def handle_data(self, data: str) -> None:
-        if not self._hidden:
-            self._words.append(data)
-
-
-def test_the_page_runs_and_fetches_nothing(folder: Path) -> None:
-    page = Page(folder / "report.html")
-    assert not {tag for tag, _ in page.tags} & {"script", "iframe", "object", "embed", "form", "link", "img"}
-    for tag, attrs in page.tags:
-        assert not [key for key in attrs if key.startswith("on")], tag
-        for key in ("href", "xlink:href", "src"):
-            assert (attrs.get(key) or "#").startswith("#"), (tag, attrs)
-    text = (folder / "report.html").read_text(encoding="utf-8")
-    assert "@import" not in text and not re.search(r"url\((?!#)", text)
-
-
-def test_every_reference_inside_the_page_is_met(folder: Path) -> None:
-    text = (folder / "report.html").read_text(encoding="utf-8")
-    wanted = set(re.findall(r'href="#([^"]+)"', text)) | set(re.findall(r"url\(#([^)]+)\)", text))
-    assert len(wanted) > 8  # a clipping path a figure at the least
-    assert wanted <= {attrs.get("id") for _, attrs in Page(folder / "report.html").tags}
-
-
-def test_headings_step_down_one_at_a_time(folder: Path) -> None:
-    levels = [int(tag[1]) for tag, _ in Page(folder / "report.html").tags if re.fullmatch("h[1-6]", tag)]
-    assert levels[0] == 1 and levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in pairwise(levels)), levels
-
-
-@pytest.mark.usefixtures("plain")
-def test_user_words_cannot_break_the_page(scenario: Scenario, tmp_path: Path) -> None:
-    sly = replace(scenario, title='<script>alert("1")</script>', summary="The owner's <b>guitar</b> & case")
-    document.write_report(fake_forecast(sly, 20), sly, tmp_path / "out", "metric")
-    page = Page(tmp_path / "out" / "report.html")
-    assert not {tag for tag, _ in page.tags} & {"script", "b"}
-    assert "The owner's <b>guitar</b> & case" in page.text
-
-
-@pytest.mark.usefixtures("plain")
+@pytest.mark.usefixtures("undrawn")
 def test_work_advised_comes_with_its_cautions(scenario: Scenario, tmp_path: Path) -> None:
     for verdict in ("regrade", "humidify"):
         document.write_report(fake_forecast(scenario, 20, verdict), scenario, tmp_path / "out", "metric")
@@ -155,6 +92,8 @@ def test_the_netcdf_gives_the_forecast_back(folder: Path, scenario: Scenario) ->
     with xr.open_dataset(folder / "forecast.nc", engine="h5netcdf") as kept:
         np.testing.assert_array_equal(kept["regrade_date"], fc["regrade_date"])
         np.testing.assert_array_equal(kept["regrade_grade"].astype(str), fc["regrade_grade"])
+        assert kept["action_12th"].dims == ("quantile", "week") and set(SERIES) <= set(kept.data_vars)
+        assert kept["action_12th_monthly"].attrs["units"] == "mm" and kept.attrs["verdict"] == fc.attrs["verdict"]
         end = kept["action_change_lasting"].sel(quantile=0.9).values[-1]
         assert end == pytest.approx(np.quantile(growth(DRAWS), 0.9) * LASTING_MM, abs=0.01)  # a draw of 60: 0.007 mm
         march = kept["action_change_lasting_monthly"].sel(month="2027-03-01")
