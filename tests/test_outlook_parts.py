@@ -21,7 +21,7 @@ from driftmodel.outlook.findings import as_dataset
 from driftmodel.outlook.lasting import PART_GROUPS, heat_of_days, lasting_by_part
 from driftmodel.outlook.lived import weekly_bow
 from driftmodel.outlook.regrade import NEVER, Regrades, bow_left
-from driftmodel.report.design_words import GROUPS
+from driftmodel.report.texts import worded
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm, string_pull_n
 
 
@@ -53,7 +53,7 @@ def test_parts_add_up_to_the_chain(middle: Chain) -> None:
 
 
 def test_every_group_has_its_part() -> None:
-    assert sorted(group for groups in PART_GROUPS.values() for group in groups) == sorted(GROUPS)
+    assert sorted(group for groups in PART_GROUPS.values() for group in groups) == sorted(worded("groups"))
 
 
 def test_parts_do_not_ask_for_a_horizon(middle: Chain) -> None:
