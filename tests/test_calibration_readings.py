@@ -18,8 +18,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.forward import fitting
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.said import reading_said
-from driftmodel.calibration.work import known_step, moment_of
-from driftmodel.calibration.work_words import UNDATED, Asked, pieces_of, understood
+from driftmodel.calibration.work import UNDATED, Asked, known_step, moment_of, pieces_of, understood
 from driftmodel.outlook.work import grade_lifts_mm
 
 TODAY = date(2026, 11, 1)

@@ -19,8 +19,17 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.readings_cells import date_in, reading_in, spacer_in, strings_on_in
 from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
-from driftmodel.calibration.work import ALL_DONE, done_before, known_step, moment_of, spacer_at, stands_anew
-from driftmodel.calibration.work_words import Asked, pieces_of, understood
+from driftmodel.calibration.work import (
+    ALL_DONE,
+    Asked,
+    done_before,
+    known_step,
+    moment_of,
+    pieces_of,
+    spacer_at,
+    stands_anew,
+    understood,
+)
 
 
 def read_readings(path: str | Path, scenario: Scenario, today: date | None = None) -> BenchBook:

@@ -12,7 +12,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.calibration.readings_cells import ALIASES, WHAT_WORDS, reading_in, tool_names
 from driftmodel.calibration.readings_table import Line, plain_words
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.calibration.work_words import Asked, pieces_of, understood
+from driftmodel.calibration.work import Asked, pieces_of, understood
 
 #: how long a guitar has lain in the air that was read beside it, where nothing is said, hours; and that air's heat
 #: (common practice, no source)
