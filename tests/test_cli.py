@@ -102,12 +102,10 @@ def test_air_tells_the_flag_that_mends(run: Callable[..., object], world: Path) 
     assert run("air", "room.csv", "--time-zone", "UTC", "--humidity-column", "RH (%)").code == 0
 
 
-def test_woods_to_a_file(run: Callable[..., object], world: Path, coarse: None) -> None:
+def test_woods_to_a_file(run: Callable[..., object], world: Path) -> None:
     ran = run("woods", "honduran mahogany", "--out", "lists")
     assert ran.code == 0 and "mahogany" in (world / "lists" / "wood.txt").read_text()
     assert json.loads(run("woods", "koa", "--json").out)
-    shares = json.loads(run("design", "small_ladder_braced", "--json", "--out", "small").out)
-    assert any("top_braces" in name for name in json.dumps(shares).split('"'))
 
 
 def test_a_scenario_in_inches_is_the_same_scenario(world: Path) -> None:

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from dataclasses import fields, is_dataclass, replace
-from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -12,18 +11,14 @@ import pytest
 
 import driftmodel
 from driftmodel import load_scenario
-from driftmodel.base import library
-from driftmodel.base.errors import BadInput
-from driftmodel.climate.history import climate_air
 from driftmodel.outlook.compare import compare
 from driftmodel.outlook.levers import with_lever
 from driftmodel.report.compare_report import comparison_terminal
-from driftmodel.structure.joint import string_pull_n
 
 
 def test_pairs_are_of_one_world() -> None:
     """The same guitar under another name differs by nothing; a real change is known far better than unpaired."""
-    base = replace(load_scenario("first-winter"), horizon_years=5, weather_members=2)
+    base = replace(load_scenario("first-winter"), horizon_years=3, weather_members=2)
     table = compare([base, with_lever(base, "string tension", 100), with_lever(base, "humidifier", 42)], 30, 3)
     assert np.all(table["difference"].values[1] == pytest.approx(0.0, abs=1e-5))
     alone = driftmodel.forecast(replace(base, seed=3), 30, 3).sel(time=slice(str(base.stays[-1].start), None))
@@ -83,42 +78,3 @@ def test_every_lever_moves_what_it_names_and_nothing_else(lever: str, value: Any
     base = load_scenario("first-winter")
     found = moved_in(base, with_lever(base, lever, value)) - {"raw", "numbers"}
     assert found == {"name", "title", *what}
-
-
-def test_an_outage_is_the_only_time_without_water() -> None:
-    base = load_scenario("first-winter-humidified")
-    out = with_lever(base, "humidifier outage", 3)
-    before, during, after = out.stays[-3:]
-    assert before.climate.humidifier and during.climate.humidifier is None and after.climate.humidifier
-    assert after.start - during.start == timedelta(weeks=3)
-    with pytest.raises(BadInput, match="no humidifier"):
-        with_lever(load_scenario("first-winter"), "humidifier outage", 3)
-
-
-def test_warming_warms_the_weather_file() -> None:
-    base = load_scenario("first-winter").stays[-1]
-    warm = with_lever(load_scenario("first-winter"), "warming", 2).stays[-1]
-    from driftmodel.advice.measures import outdoor_of
-
-    airs = [climate_air(outdoor_of(stay.climate), stay.start, 24 * 365) for stay in (base, warm)]
-    per_k = library.general("outdoor_humidity_per_kelvin").value
-    shift = airs[1]["air_temperature"].values - airs[0]["air_temperature"].values
-    drier = airs[1]["relative_humidity"].values.mean() - airs[0]["relative_humidity"].values.mean()
-    assert shift == pytest.approx(2.0, abs=0.02) and drier == pytest.approx(2 * per_k, abs=0.3)
-
-
-def test_lighter_gauges_pull_with_the_square() -> None:
-    """Mersenne's law at one pitch and length: pull goes with the gauge squared."""
-    base = load_scenario("first-winter")
-    light = with_lever(base, "string gauge", 0.9)
-    assert string_pull_n(light.instrument.strings) / string_pull_n(base.instrument.strings) == pytest.approx(0.81)
-
-
-def test_faults_are_told() -> None:
-    base = load_scenario("first-winter")
-    with pytest.raises(BadInput, match="string tension"):
-        with_lever(base, "string tensoin", 90)
-    with pytest.raises(BadInput):
-        with_lever(base, "warming", "hot")
-    with pytest.raises(BadInput, match="two or more"):
-        compare([base])

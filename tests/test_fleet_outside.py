@@ -44,8 +44,7 @@ def wis(found: Demand, truth: np.ndarray) -> dict[str, float]:
     }
 
 
-@pytest.mark.parametrize("law", ["Weibull 0.8", "Weibull 1.6"])
-@pytest.mark.parametrize("named", [True, False])
+@pytest.mark.parametrize(("law", "named"), [("Weibull 0.8", False), ("Weibull 1.6", True)])
 def test_claims_overrule_the_physics_where_ages_follow_another_law(law: str, named: bool) -> None:
     """20,000 units and some thousand claims: the year's total is known to a few percent. 12 % is what a year of one
     fleet scatters here, of which a third is chance; unnamed claims hide repeats behind the last regrade."""

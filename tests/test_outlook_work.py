@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,8 +14,6 @@ import xarray as xr
 import driftmodel
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.outlook.place import grade_for_place
-from driftmodel.outlook.regrade import NEVER, Reading, regrades
 from driftmodel.outlook.season import action_of_place_and_season, is_southern
 from driftmodel.outlook.work import (
     action_by_step_mm,
@@ -74,25 +72,6 @@ def test_strings_off_are_events(scenario: Scenario) -> None:
     assert [(event.start, event.strings_on) for event in own.events] == [(day, False)]
 
 
-def test_no_regrade_is_due_before_today_and_it_counts_with_the_spacer_fitted(scenario: Scenario) -> None:
-    """Saddle rising 0.1 mm a year: due after some 6 years. With a spacer that takes 0.6 mm back after 5 years and today
-    there, as long again; already long outside, it is due today."""
-    scenario = replace(scenario, horizon_years=30)
-    years = np.arange(1500) * STEP_DAYS / 365.25
-    rise = 0.1 * years[None, :]
-    reading = Reading(rise, scenario.setup.action_12th_mm + rise / 2.0, STEP_DAYS)
-    first = regrades(reading, scenario).day[0, 0]
-    day = scenario.setup.setup + timedelta(days=round(5 * 365.25))
-    lower = scenario.instrument.spacers.labels[int(np.argmin(np.abs(grade_lifts_mm(scenario) + 0.6)))]
-    regraded = regrades(reading, as_of(scenario, day, (WorkDone(day, spacer=lower),))).day[0, 0]
-    assert (regraded - first) / 365.25 == pytest.approx(6.0, abs=1.2)
-    late = scenario.setup.setup + timedelta(days=10 * 365)
-    assert regrades(reading, as_of(scenario, late)).day[0, 0] == (late - scenario.setup.setup).days
-    cut = regrades(reading, as_of(scenario, day, (WorkDone(day, saddle_mm=-0.6),))).day[0, 0]
-    assert first < cut  # a lower saddle takes the action back but uses up its room
-    assert regrades(reading, as_of(scenario, day)).day[0, 0] == first != NEVER
-
-
 def test_the_forecast_shows_work_and_counts_from_today(scenario: Scenario) -> None:
     short = replace(scenario, horizon_years=3)
     day = short.setup.setup + timedelta(days=500)
@@ -107,12 +86,6 @@ def test_the_forecast_shows_work_and_counts_from_today(scenario: Scenario) -> No
     assert own.attrs["fitted_grade"] == "G" and own["year"].size == 3 and own["time"].size == plain["time"].size
     first = own["regrade_date"].values[:, 0]
     assert (first[~np.isnat(first)] >= np.datetime64(day)).all()
-
-
-def test_grades_are_chosen_for_the_years_to_come(scenario: Scenario) -> None:
-    day = date(2030, 3, 1)
-    table = grade_for_place(as_of(scenario, day, (WorkDone(date(2028, 3, 1), spacer="G"),)), years=4, count=20)
-    assert table.fitted == "G" and table.years == 4
 
 
 def test_place_and_season_stand_on_the_spacer_as_fitted(scenario: Scenario) -> None:

@@ -5,6 +5,7 @@ No outside values but where named.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -105,9 +106,11 @@ def test_dry_and_wet_share_a_mirrored_scale(instrument: Instrument) -> None:
 
 
 def test_a_design_from_the_command_line(undrawn: None, run: Callable[..., object], world: Path) -> None:
-    ran = run("design", "instruments/small_ladder_braced.toml", "--out", "drawn")
-    assert ran.code == 0 and "saddle over" in ran.out
-    assert re.search(r"(?m)^J (\s+\+0\.0+){6}$", ran.out), "the straight spacer moves nothing, and no minus says so"
+    ran = run("design", "instruments/small_ladder_braced.toml", "--out", "drawn", "--json")
+    assert ran.code == 0 and any("top_braces" in name for name in json.dumps(json.loads(ran.out)).split('"'))
+    told = (world / "drawn" / "behaviour.txt").read_text(encoding="utf-8")
+    assert "saddle over" in told
+    assert re.search(r"(?m)^J (\s+\+0\.0+){6}$", told), "the straight spacer moves nothing, and no minus says so"
     written = {path.name for path in (world / "drawn").iterdir()}
     assert written == {"drawing.png", "movement.png", "give.png", "behaviour.txt"}
     wrong = run("design", "smal_ladder_braced")
