@@ -6,9 +6,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from driftmodel.advice.bands import average_year
 from driftmodel.base.records import Scenario
@@ -31,8 +34,6 @@ from driftmodel.report.ensemble import length_scale
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.texts import months_words, percent
 from driftmodel.report.words import when_sentence
-
-RUST = "#7b3410"
 
 
 @dataclass(frozen=True)
@@ -132,39 +133,38 @@ def round_ticks(low: float, high: float) -> Array:
 @dataclass(frozen=True)
 class Frame:
     """Where a drawing's values stand, in its own units from the upper left: across and down, each (value, place) at
-    both ends; and the pieces all drawings are made of."""
+    both ends; places as an SVG has them. digits: of the values down the left."""
 
     across: tuple[tuple[float, float], tuple[float, float]]
     down: tuple[tuple[float, float], tuple[float, float]]
+    digits: int
 
-    def x(self, value: float) -> float:
+    def x(self, value: float, more: float = 0.0) -> str:
         (first, left), (last, right) = self.across
-        return float(left + (value - first) / (last - first) * (right - left))
+        return f"{left + (value - first) / (last - first) * (right - left) + more:.1f}"
 
-    def y(self, value: float) -> float:
+    def y(self, value: float, more: float = 0.0) -> str:
         (top, head), (low, foot) = self.down
-        return float(head + (top - value) / (top - low) * (foot - head))
+        return f"{head + (top - value) / (top - low) * (foot - head) + more:.1f}"
 
-    def line(self, at: Array, values: Array, style: str) -> str:
-        return f'<polyline points="{self._points(at, values)}" fill="none" {style}/>'
+    def points(self, at: Array, values: Array) -> str:
+        return " ".join(f"{self.x(x)},{self.y(y)}" for x, y in zip(at, values, strict=True))
 
-    def band(self, at: Array, low: Array, high: Array, style: str) -> str:
-        return f'<polygon points="{self._points(at, high)} {self._points(at[::-1], low[::-1])}" {style}/>'
-
-    def _points(self, at: Array, values: Array) -> str:
-        return " ".join(f"{self.x(x):.1f},{self.y(y):.1f}" for x, y in zip(at, values, strict=True))
-
-    def limit(self, value: float, left: float, right: float) -> str:
-        y = f"{self.y(value):.1f}"
-        return f'<line x1="{left}" x2="{right}" y1="{y}" y2="{y}" stroke="#22282d" stroke-dasharray="7 4"/>'
-
-    def scale(self, right: float, digits: int) -> list[str]:
-        """Round values down the left, set flush right at a place."""
+    def ticks(self) -> list[tuple[float, str]]:
         (top, _), (low, _) = self.down
-        return [
-            f'<text x="{right}" y="{self.y(value) + 4:.1f}" text-anchor="end">{value:.{digits}f}</text>'
-            for value in round_ticks(low, top).tolist()
-        ]
+        return [(value, f"{value:.{self.digits}f}") for value in round_ticks(low, top).tolist()]
+
+
+COLOURS = {"ink": "#22282d", "pale": SEASON, "line": SEASON_LINE, "quiet": QUIET, "rust": "#7b3410"}
+
+
+@cache
+def _template(name: str) -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    folder = FileSystemLoader(Path(__file__).parent / "page_assets")
+    own = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=folder)
+    return own.get_template(name)
 
 
 def drawing(
@@ -180,31 +180,19 @@ def drawing(
     the foot: inline SVG. scale: foot and top in mm."""
     factor, unit, digits = length_scale(units)
     low, middle, high = band_mm * factor
-    left, right, months = 50.0, 536.0, np.arange(12.0)
     foot, top = (each * factor for each in scale)
-    frame = Frame(((0.0, 62.0), (11.0, 524.0)), ((top, 42.0), (foot, 232.0)))
+    frame = Frame(((0.0, 62.0), (11.0, 524.0)), ((top, 42.0), (foot, 232.0)), digits)
     spoken = f"{title}. Middle by month: " + ", ".join(f"{MONTHS[m]} {middle[m]:.{digits}f} {unit}" for m in range(12))
     if past:
         spoken += f". More likely past the rule than not: {months_words(past)}"
-    parts = [
-        f'<svg viewBox="0 0 620 276" role="img" aria-label="{escape(spoken)}">',
-        f'<text x="4" y="18" font-weight="bold">{escape(title)} ({unit})</text>',
-        frame.band(months, low, high, f'fill="{SEASON}"'),
-        frame.line(months, middle, f'stroke="{SEASON_LINE}" stroke-width="2.2"'),
-    ]
-    for value, words in zip(rule, ("too low", "too high"), strict=True):
-        parts.append(frame.limit(value * factor, left, right))
-        parts.append(f'<text x="541" y="{frame.y(value * factor) + 4:.1f}">{words}</text>')
-    parts += [*frame.scale(46.0, digits), f'<line x1="{left}" x2="{right}" y1="236" y2="236" stroke="{QUIET}"/>']
-    for month in past:
-        begin, end = max(frame.x(month - 1.5) + 2, left), min(frame.x(month - 0.5) - 2, right)
-        parts.append(f'<rect x="{begin:.1f}" y="238" width="{end - begin:.1f}" height="6" fill="{RUST}"/>')
-    for m in range(0, 12, 2):
-        parts.append(f'<text x="{frame.x(m):.1f}" y="262" text-anchor="middle">{MONTHS[m]}</text>')
+    marks = [(max(42.0 * (month - 1.5) + 64.0, 50.0), min(42.0 * (month - 0.5) + 60.0, 536.0)) for month in past]
     cold, warm = ("summer", "winter") if southern else ("winter", "summer")
-    for at, words in ((0.5, cold), (6.0, warm)):
-        parts.append(f'<text class="season" x="{frame.x(at):.1f}" y="36" text-anchor="middle">{words}</text>')
-    return Markup("".join(parts) + "</svg>")
+    drawn = _template("season.svg").render(
+        spoken=spoken, title=title, unit=unit, at=frame, colour=COLOURS, names=MONTHS, months=np.arange(12.0),
+        low=low, middle=middle, high=high, limits=((rule[0] * factor, "too low"), (rule[1] * factor, "too high")),
+        past=[(f"{begin:.1f}", f"{end - begin:.1f}") for begin, end in marks], seasons=((0.5, cold), (6.0, warm)),
+    )  # fmt: skip
+    return Markup(drawn)
 
 
 def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: str) -> Markup:
@@ -222,37 +210,18 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
     ]
     before, after, rule = path.before * factor, path.after * factor, np.array(decision.rule_mm) * factor
     shown = np.concatenate([*before[::2], *after[::2], rule, [value for _, value, _ in dots]])
-    left, right, head, foot = 54.0, 596.0, 40.0, 250.0
-    margin = 0.05 * factor
-    down = ((float(shown.max()) + margin, head), (float(shown.min()) - margin, foot))
-    frame = Frame(((days[0], left), (days[-1], right)), down)
-    now = after[1][int(np.argmin(np.abs(days - decision.day.toordinal())))]
+    margin, today, per_day = 0.05 * factor, decision.day.toordinal(), (days[-1] - days[0]) / 542.0
+    down = ((float(shown.max()) + margin, 40.0), (float(shown.min()) - margin, 250.0))
+    now = after[1][int(np.argmin(np.abs(days - today)))]
     spoken = (
         f"Action at the 12th fret from {path.days[0]} to {path.days[-1]}, {len(dots)} readings; on {decision.day} "
         f"about {now:.{digits}f} {unit}"
     )
-    parts = [
-        f'<svg viewBox="0 0 620 290" role="img" aria-label="{escape(spoken)}">',
-        f'<text x="4" y="18" font-weight="bold">Action at the 12th fret ({unit})</text>',
-        frame.band(days, before[0], before[2], 'fill="#e4e6e8"'),
-        frame.line(days, before[1], f'stroke="{QUIET}" stroke-dasharray="2 3"'),
-        frame.band(days, after[0], after[2], f'fill="{SEASON}" fill-opacity="0.75"'),
-        frame.line(days, after[1], f'stroke="{SEASON_LINE}" stroke-width="2.2"'),
-        *(frame.limit(value, left, right) for value in rule),
-        *frame.scale(left - 6, digits),
-        f'<line x1="{left}" x2="{right}" y1="{foot}" y2="{foot}" stroke="{QUIET}"/>',
-    ]
-    for year in range(path.days[0].year + 1, path.days[-1].year + 1):
-        at = frame.x(date(year, 1, 1).toordinal())
-        if left + 12 < at < right - 12:
-            parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{foot}" y2="{foot + 5}" stroke="{QUIET}"/>'
-                         f'<text x="{at:.1f}" y="{foot + 22}" text-anchor="middle">{year}</text>')  # fmt: skip
-    here = frame.x(decision.day.toordinal())
-    parts.append(f'<line x1="{here:.1f}" x2="{here:.1f}" y1="{head - 6}" y2="{foot}" stroke="{RUST}"/>')
-    named = f'x="{min(here, right - 24):.1f}" y="{head - 10}" text-anchor="middle" fill="{RUST}"'
-    parts.append(f"<text {named}>today</text>")
-    for ordinal, value, today in dots:
-        ring = f'fill="#fff" stroke="{RUST}" stroke-width="3"' if today else 'fill="#22282d"'
-        place = f'cx="{frame.x(ordinal):.1f}" cy="{frame.y(value):.1f}" r="{6 if today else 4}"'
-        parts.append(f"<circle {place} {ring}/>")
-    return Markup("".join(parts) + "</svg>")
+    years = [(date(year, 1, 1).toordinal(), year) for year in range(path.days[0].year + 1, path.days[-1].year + 1)]
+    inside = [one for one in years if days[0] + 12 * per_day < one[0] < days[-1] - 12 * per_day]
+    drawn = _template("path.svg").render(
+        spoken=spoken, unit=unit, at=Frame(((days[0], 54.0), (days[-1], 596.0)), down, digits), colour=COLOURS,
+        days=days, before=before, after=after, rule=rule, years=inside, today=today, named=min(today, days[-1] - 24 * per_day),
+        dots=dots,
+    )  # fmt: skip
+    return Markup(drawn)

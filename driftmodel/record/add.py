@@ -19,6 +19,7 @@ from driftmodel.base.written import write_file
 from driftmodel.calibration.said import saying_of
 from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import COLUMNS, Case, add_rows, add_tables, open_record, read_record, since_set_up
+from driftmodel.report.texts import filled
 
 
 @dataclass(frozen=True)
@@ -176,29 +177,14 @@ def create(folder: Path, told: dict[str, str]) -> Path:
 
 
 def _text(name: str, told: dict[str, str]) -> str:
-    words = {key: json.dumps(value, ensure_ascii=False) for key, value in told.items()}
-    set_up = day_told(told["set_up"], "--set-up", "2026-09-25")
-    place, drawn = (
-        json.dumps(str(Path(name).resolve()) if name.endswith(".toml") else name, ensure_ascii=False)
-        for name in (told["home"], told["design"])
+    design, home = (
+        str(Path(one).resolve()) if one.endswith(".toml") else one for one in (told["design"], told["home"])
     )
-    lines = [
-        "# One instrument's record; its readings and work stand in bench.csv (written by `driftmodel record add`).",
-        f"title = {words.get('title') or json.dumps(name, ensure_ascii=False)}",
-        f"serial = {words.get('serial', chr(34) * 2)}",
-        f"owner = {words.get('owner', chr(34) * 2)}   # a label; no more about a person than you would put on a shelf",
-        f"workshop = {words.get('workshop', chr(34) * 2)}",
-        f"instrument = {drawn}",
-        "",
-        "[[stay]]   # one for each place it lived in, oldest first",
-        f"from = {set_up}",
-        f"climate = {place}",
-        "",
-        "[setup]",
-        f"setup = {set_up}",
-        f"action_12th_mm = {_mm(told['action'], '--action'):.2f}",
-        f"spacer = {words['spacer']}",
-    ]
+    named = {"title": told.get("title") or name, "place": home, "drawn": design}
+    plain = {key: told.get(key, "") for key in ("serial", "owner", "workshop", "spacer")} | named
+    words = {key: json.dumps(value, ensure_ascii=False) for key, value in plain.items()}
+    day = day_told(told["set_up"], "--set-up", "2026-09-25")
+    lines = [filled("record_file", day=day, action=_mm(told["action"], "--action"), **words)]
     if told.get("humidity"):
         lines.append(f"workshop_humidity_pct = {_percent(told['humidity']):g}")
     if told.get("saddle_room"):
