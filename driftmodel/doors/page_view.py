@@ -221,7 +221,7 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
     inside = [one for one in years if days[0] + 12 * per_day < one[0] < days[-1] - 12 * per_day]
     drawn = _template("path.svg").render(
         spoken=spoken, unit=unit, at=Frame(((days[0], 54.0), (days[-1], 596.0)), down, digits), colour=COLOURS,
-        days=days, before=before, after=after, rule=rule, years=inside, today=today, named=min(today, days[-1] - 24 * per_day),
-        dots=dots,
+        days=days, before=before, after=after, rule=rule, years=inside, today=today, dots=dots,
+        named=min(today, days[-1] - 24 * per_day),
     )  # fmt: skip
     return Markup(drawn)

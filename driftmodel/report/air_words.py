@@ -22,98 +22,40 @@ from driftmodel.climate.room_fit import UNTOLD, RoomFit, fit_logger
 from driftmodel.outlook.draws import ROOM_WORDS
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import blank, key_below, png
-from driftmodel.report.texts import MONTHS, wrapped
+from driftmodel.report.texts import MONTHS, plain_text, wrapped
 
 
 def air_summary(air: Dataset, units: str = "metric") -> str:
     """Plain text: span, steps, filled hours, months, season, historic band. `units` is 'metric' or 'inch'."""
-    return wrapped("\n".join([*_what_was_read(air), "", *_months(air, units), "", *_how_it_stands(air, units)]))
-
-
-def _what_was_read(air: Dataset) -> list[str]:
-    time, attrs = air["time"].values, air.attrs
-    hours = time.size
-    lines = [f"Read: {attrs.get('source', 'an air history')}"]
-    if attrs.get("typical_year"):
-        lines.append(f"Span: a typical year, {hours} hours, {attrs.get('clock', 'local time')}")
-    else:
-        lines.append(f"Span: {str(time[0])[:16]} to {str(time[-1] + np.timedelta64(1, 'h'))[:16]} UTC, {hours} hours")
-    if "readings" in attrs:
-        lines.append(f"Readings: {attrs['readings']}, usually every {attrs['usual_step_minutes']:g} minutes")
-        lines.append(f"Gaps longer than an hour: {attrs['gaps']} (longest step {attrs['longest_gap_hours']:.1f} h)")
-    filled = int(air["filled"].values.sum())
-    policy = attrs.get("gap_policy", "none")
-    named = "" if policy == "none" else f", gap policy {policy}"
-    lines.append(f"Filled or capped hours: {filled} of {hours} ({100 * filled / hours:.1f} %){named}")
-    if attrs.get("humidity_above_100_readings"):
-        lines.append(f"Humidity between 100 and 102 % read as 100 %: {attrs['humidity_above_100_readings']} readings")
-    if "dew_point_disagrees_hours" in attrs:
-        lines.append(
-            f"Humidity is {attrs['humidity_from']}; the dew point says something more than 5 % away "
-            f"in {attrs['dew_point_disagrees_hours']} hours"
-        )
-    return lines
-
-
-def _months(air: Dataset, units: str) -> list[str]:
-    unit = "°F" if units == "inch" else "°C"
-
-    def degrees(value: float) -> str:
-        return f"{celsius_to_fahrenheit(value) if units == 'inch' else value:6.1f}"
-
-    lines = [
-        f"{'':10}  temperature, {unit:<12}   relative humidity, %",
-        f"{'Month':10}  {'mean':>6} {'least':>6} {'most':>6}   {'mean':>6} {'least':>6} {'most':>6}",
-    ]
-    for number, row in monthly_table(air).items():
-        warm = " ".join(degrees(row[f"temperature_c_{kind}"]) for kind in ("mean", "low", "high"))
-        damp = " ".join(f"{row[f'relative_humidity_pct_{kind}']:6.1f}" for kind in ("mean", "low", "high"))
-        lines.append(f"{MONTHS[number - 1]:10}  {warm}   {damp}")
-    return lines
-
-
-def _how_it_stands(air: Dataset, units: str) -> list[str]:
-    humidity = air["relative_humidity"].values
-    typical = bool(air.attrs.get("typical_year"))
-    summary, band = seasons(air), historic_band(humidity)
+    humidity, time, attrs = air["relative_humidity"].values, air["time"].values, air.attrs
+    degrees, whole = celsius_to_fahrenheit if units == "inch" else float, seasons(air)
     dry, damp = hours_outside(humidity, CRACKS_PCT, DAMP_PCT)
-    warm = summary.mean_temperature_c
-    mean = f"{celsius_to_fahrenheit(warm):.1f} °F" if units == "inch" else f"{warm:.1f} °C"
-    lines = [f"Over the whole record: {mean}, {summary.mean_relative_humidity_pct:.0f} % relative humidity"]
-    if humidity.size >= 180 * 24:
-        lines.append(
-            f"Driest 90 days: {summary.driest_pct:.0f} %, about {_day(summary.driest_middle, typical)}; "
-            f"most humid: {summary.most_humid_pct:.0f} %, about {_day(summary.most_humid_middle, typical)}"
-        )
-    if _outdoors(air):
-        lines.append(f"Hours below {CRACKS_PCT:.0f} %: {dry}; above {DAMP_PCT:.0f} %: {damp}")
-        lines.append("This is outdoor air: a heated room is far drier in winter")
-        return lines
-    lines.append(_hours(dry, humidity.size, f"below {CRACKS_PCT:.0f} %", "dry enough to open cracks"))
-    lines.append(_hours(damp, humidity.size, f"above {DAMP_PCT:.0f} %", "damp enough to swell plates and raise action"))
-    low, high = min(band.fluctuation_low, -10.0), max(band.fluctuation_high, 10.0)
-    lines.append(f"Historic band (EN 15757): {low:+.0f} to {high:+.0f} % about the 30-day mean")
-    lines.append(
-        f"  (found {band.fluctuation_low:+.1f} to {band.fluctuation_high:+.1f}; never taken tighter than 10 %)"
-    )
-    if not band.long_enough:
-        lines.append("  The standard asks for at least 13 months; this record is shorter: take the band as a hint")
-    return lines
+    kinds = ("mean", "low", "high")
 
+    def day(iso: str) -> str:
+        year, month, number = iso.split("-")
+        return f"{int(number)} {MONTHS[int(month) - 1]}" + ("" if attrs.get("typical_year") else f" {year}")
 
-def _outdoors(air: Dataset) -> bool:
-    return not air.attrs.get("room") and ("dew_point" in air or air.attrs.get("kind") == "synthetic")
-
-
-def _hours(hours: int, of: int, where: str, meaning: str) -> str:
-    if hours == 0:
-        return f"No hour {where} relative humidity"
-    return f"{hours} hours ({100 * hours / of:.0f} % of the time) {where} relative humidity: {meaning}"
-
-
-def _day(iso: str, typical: bool) -> str:
-    year, month, day = iso.split("-")
-    return f"{int(day)} {MONTHS[int(month) - 1]}" + ("" if typical else f" {year}")
+    told = plain_text(
+        "air.txt",
+        attrs=attrs,
+        hours=time.size,
+        span=(str(time[0])[:16], str(time[-1] + np.timedelta64(1, "h"))[:16]),
+        filled=int(air["filled"].values.sum()),
+        unit="°F" if units == "inch" else "°C",
+        months=[
+            (MONTHS[number - 1], [*(degrees(row[f"temperature_c_{kind}"]) for kind in kinds),
+                                  *(row[f"relative_humidity_pct_{kind}"] for kind in kinds)])
+            for number, row in monthly_table(air).items()
+        ],
+        mean=degrees(whole.mean_temperature_c),
+        all=whole,
+        day=day,
+        outdoors=not attrs.get("room") and ("dew_point" in air or attrs.get("kind") == "synthetic"),
+        band=historic_band(humidity),
+        dry=dry, damp=damp, low=f"{CRACKS_PCT:.0f}", high=f"{DAMP_PCT:.0f}",
+    )  # fmt: skip
+    return wrapped(told)
 
 
 def air_figure(air: Dataset, units: str = "metric") -> Figure:

@@ -58,6 +58,19 @@ def filled(name: str, units: str = "metric", /, **told: object) -> str:
     return _Sentence(units).format(said(name), **told)
 
 
+@cache
+def _templates() -> Any:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    return Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(
+        lambda name: files("driftmodel.report").joinpath(name).read_text(encoding="utf-8")))  # fmt: skip
+
+
+def plain_text(template: str, **told: object) -> str:
+    """A text for the terminal by its template in this room."""
+    return str(_templates().get_template(template).render(**told)).rstrip("\n")
+
+
 def worded(name: str) -> dict[str, str]:
     """What each of a kind is called: key -> words, in their order."""
     return dict(fixed()["words"][name])
