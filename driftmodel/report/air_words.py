@@ -171,20 +171,14 @@ def fit_words(fit: RoomFit) -> str:
         "summer_warmth": f"{room.summer_warmth:.2f} times the usual",
         "heating_set_point": "" if room.heating_setpoint_c is None else f"{room.heating_setpoint_c:.1f} °C",
     }
-    lines = [f"Room fitted to {sum(reading.humidity for reading in fit.readings)} days of the logger:"]
-    for name, left in fit.left.items():
-        told = "not told by this record" if left > UNTOLD else f"{100 * left:.0f} % of the doubt is left"
-        lines.append(f"  {ROOM_WORDS[name]:58} {shown[name]:26} {told}")
-    for humidity, words, unit in ((True, "relative humidity", "%"), (False, "temperature", "K")):
-        off = fit.residuals[[reading.humidity == humidity for reading in fit.readings]]
-        lines.append(
-            f"Daily {words}: measured less fitted {off.mean():+.1f} {unit} on average, scatter {off.std():.1f} {unit}, "
-            f"most {np.abs(off).max():.1f} {unit}"
-        )
-    untold = [ROOM_WORDS[name] for name, left in fit.left.items() if left > UNTOLD]
-    if untold:
-        lines.append("Could not be told, and stays as uncertain as among houses: " + "; ".join(untold))
-    return "\n".join(lines)
+    humid = np.array([reading.humidity for reading in fit.readings])
+    return plain_text(
+        "fit.txt",
+        days=int(humid.sum()),
+        rows=[(ROOM_WORDS[name], shown[name], left) for name, left in fit.left.items()],
+        untold=UNTOLD,
+        kinds=[("relative humidity", "%", fit.residuals[humid]), ("temperature", "K", fit.residuals[~humid])],
+    )
 
 
 def fitted_climate_text(climate: Climate, folder: Path) -> str:

@@ -23,20 +23,16 @@ SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
 
 
 def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str:
-    """How a design moves, for the terminal: the coefficients, where the give under the strings comes from, how the neck is
-    held, and what each spacer does against the straight one."""
+    """How a design moves, for the terminal: the coefficients, where the give under the strings comes from, how the neck
+    is held, and what each spacer does against the straight one."""
     per, unit = length_unit(units)
     strings, joint, moment = instrument.strings, instrument.joint, string_moment_nm(instrument)
     distance = pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret)
     changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in worded("parts").items()}
     changes["1 % less in all of them"] = dict.fromkeys(worded("parts"), -1.0)
     changes["the strings brought to pitch"] = {"strings": 1.0}
-    kinds = (
-        (found.bridge_rise_mm, per),
-        (found.saddle_rise_mm, per),
-        (found.neck_turn_deg, 1),
-        (found.bridge_tilt_deg, 1),
-    )
+    lengths, angles = (found.bridge_rise_mm, found.saddle_rise_mm), (found.neck_turn_deg, found.bridge_tilt_deg)
+    kinds = [*((each, per) for each in lengths), *((each, 1.0) for each in angles)]
     return plain_text(
         "design.txt",
         title=instrument.title,
@@ -68,12 +64,9 @@ def whole_rise_mm(found: Behaviour) -> float:
 
 def _give(found: Behaviour, per: float) -> list[tuple[str, list[float], float]]:
     """Where the rise of the saddle under the strings comes from: a row a group of boards, a column a way of giving."""
-    give, groups = (
-        {key: value / per for key, value in found.string_give_mm.items()},
-        worded("groups") | {"all": "all of it"},
-    )
+    give = {key: value / per for key, value in found.string_give_mm.items()}
     rows = []
-    for group, words in groups.items():
+    for group, words in (worded("groups") | {"all": "all of it"}).items():
         own = {key: value for key, value in give.items() if group in (key[0], "all")}
         if own:
             cells = [sum(value for (_, name), value in own.items() if name == way) for way in COMPONENTS]

@@ -12,9 +12,10 @@ import numpy as np
 from driftmodel.base.scenario_file import LearnedPrior, learned_text
 from driftmodel.base.schema import Figure
 from driftmodel.calibration.claimed import MOST_GUITARS
-from driftmodel.calibration.pooled import LearnedNumber, Pooled, Standing
+from driftmodel.calibration.pooled import LearnedNumber, Pooled
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
+from driftmodel.report.texts import plain_text
 
 #: a number is told as learned when its spread fell by this share or its median moved by half a spread
 TOLD_NARROWED, TOLD_MOVED = 0.95, 0.5
@@ -25,58 +26,44 @@ Z80 = 1.2815515655446004
 
 def learning_summary(pooled: Pooled) -> str:
     """Plain text: what was learned, how far guitars stand apart, who stands out."""
-    count, readings = len(pooled.standing), sum(one.one.readings for one in pooled.standing)
-    slips = sum(one.one.slips for one in pooled.standing)
-    lines = [f"Learned from {_many(count, 'instrument')} with {_many(readings, 'reading')} ({slips} taken for slips)."]
-    if pooled.claims:
-        lines.append(
-            f"Claims of {pooled.claims.guitars} further guitars, {pooled.claims.regraded} regraded, count for "
-            f"{min(pooled.claims.guitars, MOST_GUITARS):.0f}, on how far a guitar settles alone."
-        )
-    designs = sorted({one.one.design for one in pooled.standing})
-    if len(designs) > 1:
-        lines.append(f"Designs: {', '.join(designs)}. What they have in common is learned; a design's own is not.")
-    lines += ["", "The next instrument, before and after (8 times in 10 it lies between the ends; 1 is the usual):"]
-    lines += [f"  {_number(one)}" for one in pooled.numbers]
-    lines += [
-        "",
-        "Where the doubt that is left comes from: the middle of all not known; one guitar apart from another:",
-    ]
-    lines += [
-        f"  {one.words}: x{np.exp(Z80 * one.middle_log_sd):.2f}; x{np.exp(Z80 * one.apart_log_sd):.2f}"
-        for one in pooled.numbers
-        if _told(one)
-    ] or ["  Nothing was learned yet: more readings over more years, or more instruments."]
-    out = [one for one in pooled.standing if one.out]
-    lines += ["", "Who stands out:"]
     words = {one.name: one.words for one in pooled.numbers}
-    lines += [f"  {_out(one, words)}" for one in out] or ["  Nobody."]
-    if count < 8:
-        lines += ["", f"{_many(count, 'instrument')} can tell little of how far guitars stand apart: the file says so."]
-    return "\n".join(lines)
+
+    def ends(one: LearnedNumber, median: float, log_sd: float) -> list[float]:
+        return [float(median / one.before.median * np.exp(side * Z80 * log_sd)) for side in (-1.0, 1.0)]
+
+    return plain_text(
+        "learning.txt",
+        many=_many,
+        count=len(pooled.standing),
+        readings=sum(one.one.readings for one in pooled.standing),
+        slips=sum(one.one.slips for one in pooled.standing),
+        claims=pooled.claims,
+        most=MOST_GUITARS,
+        designs=sorted({one.one.design for one in pooled.standing}),
+        numbers=[
+            (one.words, ends(one, one.before.median, one.before.log_sd), ends(one, one.median, one.log_sd))
+            for one in pooled.numbers
+        ],
+        doubt=[
+            (one.words, np.exp(Z80 * one.middle_log_sd), np.exp(Z80 * one.apart_log_sd))
+            for one in pooled.numbers
+            if _told(one)
+        ],
+        out=[
+            (one.one.name, [(words[name], away) for name, away in one.out.items()])
+            for one in pooled.standing
+            if one.out
+        ],
+    )
 
 
 def _many(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
-def _number(one: LearnedNumber) -> str:
-    def ends(median: float, log_sd: float) -> str:
-        wide = np.exp(Z80 * log_sd)
-        return f"x{median / one.before.median / wide:.2f} to x{median / one.before.median * wide:.2f}"
-
-    return f"{one.words}: {ends(one.before.median, one.before.log_sd)} before, {ends(one.median, one.log_sd)} now"
-
-
 def _told(one: LearnedNumber) -> bool:
     moved = abs(np.log(one.median / one.before.median)) / one.before.log_sd
     return bool(one.narrowed < TOLD_NARROWED or moved > TOLD_MOVED)
-
-
-def _out(standing: Standing, words: dict[str, str]) -> str:
-    ways = [(words[name], "more" if away > 0 else "less", abs(away)) for name, away in standing.out.items()]
-    told = ", ".join(f"{what} ({way} than its fellows, {by:.1f} spreads)" for what, way, by in ways)
-    return f"{standing.one.name}: {told}. Look for damage, a wrong file, or readings of another guitar."
 
 
 def learning_json(pooled: Pooled) -> dict[str, Any]:
