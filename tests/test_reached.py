@@ -123,9 +123,10 @@ def test_what_is_not_reached_would_be_seen() -> None:
 
 
 def test_every_method_is_called_somewhere() -> None:
-    """By its name after a dot, in the package or in a template of its pages."""
-    texts = [file.read_text(encoding="utf-8") for file in sorted((*CODE.rglob("*.py"), *CODE.rglob("*.html")))]
-    called = set(re.findall(r"\.(\w+)|getattr\(\w+, \"(\w+)\"", "\n".join(texts)))
+    """By its name after a dot, in the package or in a template of its pages, drawings and plain texts."""
+    told = [file for ending in ("py", "html", "svg", "txt") for file in sorted(CODE.rglob(f"*.{ending}"))]
+    texts = "\n".join(file.read_text(encoding="utf-8") for file in told)
+    called = set(re.findall(r"\.(\w+)|getattr\(\w+, \"(\w+)\"", texts))
     called = {name for pair in called for name in pair}
     found = []
     for file in sorted(CODE.rglob("*.py")):

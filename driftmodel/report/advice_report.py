@@ -21,7 +21,7 @@ from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
 from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, texts
-from driftmodel.report.folder import Page, Section, render, write_page, write_whole
+from driftmodel.report.folder import render, write_page, write_whole
 from driftmodel.report.pictures import (
     BESIDE,
     LASTING,
@@ -45,15 +45,36 @@ PAPERS = {"letter": "Letter", "a4": "A4"}
 def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. tag: of a record, for the owner's sheet."""
 
+    invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
+    outcomes = [advice.now, *(each.outcome for each in advice.measures)]
+    at_risk = any(each.months_outside for each in outcomes)  # else there is nothing to draw of the measures
+
+    def figures() -> dict[str, Figure]:
+        drawn = {"air": air_and_band(advice)} | ({"measures": measures(advice)} if at_risk else {})
+        return drawn | {"fluctuations": fluctuations(advice)}
+
     def fill(folder: Path) -> None:
         write_page(
             folder,
-            advice_page(advice, scenario, units),
-            {
-                "air": lambda: air_and_band(advice),
-                **({"measures": lambda: measures(advice)} if _at_risk(advice) else {}),
-                "fluctuations": lambda: fluctuations(advice),
-            },
+            "advice",
+            figures,
+            {},
+            over="Humidity care",
+            title=advice.title,
+            under=(scenario.summary, f"Lives in: {scenario.stays[-1].climate.title}", *invented),
+            mood="leave" if advice.kind == "steady" else "regrade",
+            head=texts.worded("advice_heads")[advice.kind],
+            lead=advice_words.best_words(advice),
+            facts=(
+                ("Keep", advice_words.keep_words(advice)),
+                ("At risk", advice_words.risk_words(advice)),
+                ("As it is", advice_words.now_words(advice, units)),
+            ),
+            limits=(advice_words.sure_words(advice), *texts.limits("settling", "chances")),
+            foot=f"seed {advice.seed}, {advice.draws} runs",
+            words=advice_words,
+            advice=advice,
+            units=units,
         )
         (folder / "sheet.html").write_text(
             owner_sheet(scenario, advice, tag, "letter" if units == "inch" else "a4"), encoding="utf-8"
@@ -63,48 +84,6 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
         (folder / "advice.json").write_text(data + "\n", encoding="utf-8")
 
     return write_whole(out_dir, fill)
-
-
-def advice_page(advice: Advice, scenario: Scenario, units: str) -> Page:
-    """The report's words."""
-    measures = tuple(advice_words.measure_words(each, units) for each in advice.measures)
-    shorter = tuple(filter(None, (advice_words.sooner_words(advice),)))
-    place = (f"Lives in: {scenario.stays[-1].climate.title}",)
-    invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
-    return Page(
-        over="Humidity care",
-        title=advice.title,
-        under=(scenario.summary, *place, *invented),
-        mood="leave" if advice.kind == "steady" else "regrade",
-        head=texts.worded("advice_heads")[advice.kind],
-        lead=advice_words.best_words(advice),
-        facts=(
-            ("Keep", advice_words.keep_words(advice)),
-            ("At risk", advice_words.risk_words(advice)),
-            ("As it is", advice_words.now_words(advice, units)),
-        ),
-        sections=(
-            Section("The air and the wood", (advice_words.wood_words(advice),), ("air",)),
-            Section(
-                "What each measure does",
-                (*measures, *shorter),
-                ("measures",) if _at_risk(advice) else (),
-                (("measures-done", advice_words.measure_table(advice, units)),),
-            ),
-            Section("Cold walls and windows", (advice_words.surface_words(advice),)),
-            Section("Short fluctuations", (advice_words.historic_words(advice),), ("fluctuations",)),
-        ),
-        limits=(advice_words.sure_words(advice), *texts.limits("settling", "chances")),
-        captions=texts.captions("advice"),
-        files=texts.lies_in("advice"),
-        foot=f"seed {advice.seed}, {advice.draws} runs",
-    )
-
-
-def _at_risk(advice: Advice) -> bool:
-    """Whether any month is at risk, as it is or with a measure: else there is nothing to draw."""
-    outcomes = [advice.now, *(each.outcome for each in advice.measures)]
-    return any(each.months_outside for each in outcomes)
 
 
 def _csv(advice: Advice, units: str) -> str:

@@ -17,60 +17,47 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.folder import Page, Section, write_page, write_whole
+from driftmodel.report.folder import write_page, write_whole
 from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
 from driftmodel.report.texts import WIDTH, Table, filled, upper, worded
 
 
 def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Path, units: str) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. table: of outlook.compare.compare."""
-    rule = scenarios[0].rule
+    first, of = scenarios[0], table.attrs
+    invented = ("Guitars and places are invented, for demonstration.",) if any(s.invented for s in scenarios) else ()
+    limits = (first.rule.action_low_mm, first.rule.action_high_mm)
+
+    def figures() -> dict[str, Figure]:
+        return {
+            "year": small_multiples(table, units, limits),
+            "air": airs(table),
+            "chance": chances(table),
+            "differences": differences(table, units),
+        }
 
     def fill(folder: Path) -> None:
-        limits = (rule.action_low_mm, rule.action_high_mm)
         write_page(
             folder,
-            comparison_page(table, scenarios, units),
-            {
-                "year": lambda: small_multiples(table, units, limits),
-                "air": lambda: airs(table),
-                "chance": lambda: chances(table),
-                "differences": lambda: differences(table, units),
-            },
+            "compare",
+            figures,
+            {},
+            over="What if",
+            title=first.title,
+            under=(f"Against {listed(short_names(table)[1:])}.", *invented),
+            mood="leave",
+            head=headline(table, units),
+            lead=lead(table),
+            facts=plain_differences(table, units),
+            limits=(*texts.limits(), *(texts.said(name) for name in ("for_good", "braces"))),
+            foot=f"seed {of['seed']}, {of['draws']} runs of {of['horizon_years']} years",
+            compared=comparison_table(table, units),
         )
         frame = comparison_frame(table)
         (folder / "comparison.csv").write_text(csv_text(frame), encoding="utf-8")
         table.to_netcdf(folder / "comparison.nc", engine="h5netcdf")
 
     return write_whole(out_dir, fill)
-
-
-def comparison_page(table: Dataset, scenarios: Sequence[Scenario], units: str) -> Page:
-    """The report's words."""
-    first = scenarios[0]
-    invented = ("Guitars and places are invented, for demonstration.",) if any(s.invented for s in scenarios) else ()
-    return Page(
-        over="What if",
-        title=first.title,
-        under=(f"Against {listed(short_names(table)[1:])}.", *invented),
-        mood="leave",
-        head=headline(table, units),
-        lead=lead(table),
-        facts=tuple(plain_differences(table, units)),
-        sections=(
-            Section("Through the year", (), ("year", "air")),
-            Section(
-                "What changes",
-                (),
-                ("differences", "chance"),
-                (("compared", comparison_table(table, units)),),
-            ),
-        ),
-        limits=(*texts.limits(), *(texts.said(name) for name in ("for_good", "braces"))),
-        captions=texts.captions("compare"),
-        files=texts.lies_in("compare"),
-        foot=f"seed {table.attrs['seed']}, {table.attrs['draws']} runs of {table.attrs['horizon_years']} years",
-    )
 
 
 #: told apart in grey by dashes and marks, not by colour alone

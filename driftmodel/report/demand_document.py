@@ -17,8 +17,7 @@ from driftmodel.report import texts
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
-from driftmodel.report.folder import check_folder, render, write_whole
-from driftmodel.report.pictures import draw, our_style
+from driftmodel.report.folder import check_folder, drawn, render, write_whole
 from driftmodel.report.texts import Table, band_words, filled, table, whole
 
 PAGE = "demand.html"
@@ -55,11 +54,7 @@ def write_demand(book: DemandBook, out_dir: Path) -> list[Path]:
 def _fill(folder: Path, book: DemandBook) -> None:
     import pandas as pd
 
-    drawings, told = {}, texts.captions("demand")
-    with our_style():
-        for name, figure in demand_figures(book).items():
-            picture, drawings[name] = draw(figure, name, told)
-            (folder / f"{name}.png").write_bytes(picture)
+    drawings = drawn(folder, lambda: demand_figures(book), texts.captions("demand"))
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
     _csv(pd.DataFrame(book.due).round(6), folder / "due.csv")

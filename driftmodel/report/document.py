@@ -14,8 +14,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Dataset
 from driftmodel.report import figures, tables, texts, words
 from driftmodel.report.ensemble import SERIES, Summary, summary_of
-from driftmodel.report.folder import REPORT, render, write_whole
-from driftmodel.report.pictures import draw, our_style
+from driftmodel.report.folder import REPORT, drawn, render, write_whole
 
 
 def write_report(
@@ -34,10 +33,7 @@ def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: b
     told = texts.captions("forecast")
     drawings = dict.fromkeys(told, "")
     if pictures:
-        with our_style():
-            for name, figure in figures.all_figures(fc, scenario, brief, units).items():
-                picture, drawings[name] = draw(figure, name, told)
-                (folder / f"{name}.png").write_bytes(picture)
+        drawings |= drawn(folder, lambda: figures.all_figures(fc, scenario, brief, units), told)
     yearly = tables.yearly_frame(fc, units)
     frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
     for name, frame in frames.items():

@@ -6,7 +6,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Container, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -16,8 +15,9 @@ from driftmodel.base import __version__
 from driftmodel.base.errors import BadInput, unwritable
 from driftmodel.base.schema import Figure
 from driftmodel.base.written import write_file, write_folder
+from driftmodel.report import texts
 from driftmodel.report.pictures import draw, our_style
-from driftmodel.report.texts import Captions, Table, cautions
+from driftmodel.report.texts import Captions
 
 REPORT = "report.html"
 GENERATOR = '<meta name="generator" content="driftmodel'
@@ -92,44 +92,25 @@ def write_whole(
     return [out_dir / name for name in names]
 
 
-@dataclass(frozen=True)
-class Section:
-    """head, paragraphs, names of figures, and (name, Table) pairs, in reading order."""
-
-    head: str
-    text: tuple[str, ...] = ()
-    figures: tuple[str, ...] = ()
-    tables: tuple[tuple[str, Table], ...] = ()
-
-
-@dataclass(frozen=True)
-class Page:
-    """A report's words. mood: 'regrade' colours the verdict as a warning, 'leave' as calm; facts: (term, text) under
-    the verdict; captions: figure -> (title, caption); files: what else lies in the folder; foot: seed and runs."""
-
-    over: str
-    title: str
-    under: tuple[str, ...]
-    mood: str
-    head: str
-    lead: str
-    facts: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...]
-    limits: tuple[str, ...]
-    captions: Captions
-    files: Mapping[str, str]
-    foot: str
-
-
-def write_page(folder: Path, page: Page, figures: Mapping[str, Callable[[], Figure]]) -> None:
-    """Writes report.html and a PNG of each figure into a folder that is there. figures: made inside our style."""
+def drawn(folder: Path, make: Callable[[], Mapping[str, Figure]], told: Captions) -> dict[str, str]:
+    """Writes a PNG of each figure, made inside our style, into a folder that is there; the drawings for its page."""
     drawings = {}
     with our_style():
-        for name, make in figures.items():
-            picture, drawings[name] = draw(make(), name, page.captions)
+        for name, figure in make().items():
+            picture, drawings[name] = draw(figure, name, told)
             (folder / f"{name}.png").write_bytes(picture)
-    made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%MZ")
-    text = render("page.html", page=page, drawings=drawings, cautions=cautions(), version=__version__, made=made)
+    return drawings
+
+
+def write_page(
+    folder: Path, report: str, make: Callable[[], Mapping[str, Figure]], told: Mapping[str, object], **page: Any
+) -> None:
+    """Writes report.html, by the template of a report, and its figures. told: what stands in braces of their captions.
+    page: over, title, under (lines), mood ('regrade' colours the verdict as a warning, 'leave' as calm), head, lead,
+    facts ((term, text) under it), limits, foot (seed and runs), and what the template's own sections tell."""
+    captions, made = texts.captions(report, **told), datetime.now(UTC).strftime("%Y-%m-%dT%H:%MZ")
+    page |= {"captions": captions, "files": texts.lies_in(report), "cautions": texts.cautions(), "made": made}
+    text = render(f"{report}.html", drawings=drawn(folder, make, captions), version=__version__, **page)
     (folder / REPORT).write_text(text, encoding="utf-8")
 
 

@@ -11,7 +11,7 @@ from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
-from driftmodel.report.folder import Page, Section, write_page, write_whole
+from driftmodel.report.folder import write_page, write_whole
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
 from driftmodel.report.texts import filled, wrapped
 
@@ -21,9 +21,25 @@ NAMED_POINTS = 400  # above so many the value of each is not printed on it
 def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. found: of maps.grid_map.map_of."""
 
+    rate, of = found["regrades_per_thousand_per_year"].values, found.attrs
+    invented = ("The guitar and its room are invented, for demonstration.",) if scenario.invented else ()
+
     def fill(folder: Path) -> None:
-        page = map_page(found, scenario)
-        write_page(folder, page, {"regrades": lambda: regrade_map(found), "grade": lambda: grade_map(found)})
+        write_page(
+            folder,
+            "map",
+            lambda: {"regrades": regrade_map(found), "grade": grade_map(found)},
+            {"years": of["years"]},
+            over=f"Map of regrades, {of['years']} years",
+            title=scenario.title,
+            under=(filled("map_of", room=scenario.stays[-1].climate.title), *invented),
+            mood="leave",
+            head=f"From {np.nanmin(rate):.0f} to {np.nanmax(rate):.0f} regrades a year for each thousand",
+            lead=_extremes(found),
+            facts=(("Best grades", _grades(found)), ("Read in", f"{of['conversions']}; {_steps(found)}.")),
+            limits=(*texts.said("map_limits"), *texts.limits("settling", "air")),
+            foot=f"seed {of['seed']}, {of['draws']} runs at each of {_many(found)} points",
+        )
         (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
         as_read(found).to_netcdf(folder / "map.nc", engine="h5netcdf")
 
@@ -42,26 +58,6 @@ def map_frame(found: Dataset) -> DataFrame:
     frame: DataFrame = found.drop_vars("best_grade_number").to_dataframe().reset_index()
     frame = frame[frame["regrade_chance"].notna()]
     return frame.rename(columns=dict(zip(("y", "x"), names, strict=True)))
-
-
-def map_page(found: Dataset, scenario: Scenario) -> Page:
-    """The report's words."""
-    rate = found["regrades_per_thousand_per_year"].values
-    invented = ("The guitar and its room are invented, for demonstration.",) if scenario.invented else ()
-    return Page(
-        over=f"Map of regrades, {found.attrs['years']} years",
-        title=scenario.title,
-        under=(filled("map_of", room=scenario.stays[-1].climate.title), *invented),
-        mood="leave",
-        head=f"From {np.nanmin(rate):.0f} to {np.nanmax(rate):.0f} regrades a year for each thousand",
-        lead=_extremes(found),
-        facts=(("Best grades", _grades(found)), ("Read in", f"{found.attrs['conversions']}; {_steps(found)}.")),
-        sections=(Section("Where regrades fall due", (), ("regrades",)), Section("Which spacer", (), ("grade",))),
-        limits=(*texts.said("map_limits"), *texts.limits("settling", "air")),
-        captions=texts.captions("map", years=found.attrs["years"]),
-        files=texts.lies_in("map"),
-        foot=f"seed {found.attrs['seed']}, {found.attrs['draws']} runs at each of {_many(found)} points",
-    )
 
 
 def map_summary(found: Dataset) -> str:
