@@ -8,7 +8,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
-from driftmodel.report.texts import fixed, said, worded
+from driftmodel.report.texts import fixed, plain_text, worded
 
 WIDTH = 108
 
@@ -38,12 +38,13 @@ def _value_words(key: str, value: float) -> str:
     return f"{value * factor:.{decimals}f} {unit}".strip()
 
 
-def spread_words(datum: Datum, unit: str | None = None) -> str:
-    """How far the true number may lie from the printed one, in words; `unit` is shown instead of the datum's own."""
+def _spread_words(key: str, datum: Datum) -> str:
+    """How far the true number may lie from the printed one, in words."""
     if datum.spread_kind == "cv_pct":
         return f"± {datum.spread:.0f} % (one standard deviation)"
     if datum.spread_kind == "sd":
-        return f"± {datum.spread:g} {datum.unit if unit is None else unit} (one standard deviation)"
+        unit = _shown(key)[2] if key in fixed()["wood_numbers"] else datum.unit
+        return f"± {datum.spread:g} {unit} (one standard deviation)"
     return f"÷ or × {datum.spread:.2f} (80 % band)"
 
 
@@ -83,40 +84,11 @@ def list_woods() -> str:
 
     first = sorted((one for one in woods if one.uses), key=by_use)
     rest = [one for one in woods if not one.uses]
-    head = f"{'wood':<29}{'scientific name':<28}{'use':<22}{'R':>5}{'T':>6}{'E':>5}   standing"
-    lines = [
-        *said("woods_listed").splitlines(),
-        "",
-        head,
-        "-" * WIDTH,
-        *(_row(one) for one in first),
-        "",
-        f"Other woods ({len(rest)})",
-        "-" * WIDTH,
-        *(_row(one) for one in rest),
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _number_lines(key: str, datum: Datum, cited: dict[str, int]) -> list[str]:
-    mark = cited.setdefault(datum.source, len(cited) + 1)
-    first = f"  {_shown(key)[0]:<58}{_value_words(key, datum.value):<30}[{mark}]"
-    unit = _shown(key)[2] if key in fixed()["wood_numbers"] else None
-    second = f"{datum.status}; {spread_words(datum, unit)}" + (f"; {datum.note}" if datum.note else "")
-    return [first, *textwrap.wrap(second, WIDTH, initial_indent=" " * 6, subsequent_indent=" " * 6)]
+    return plain_text("woods.txt", first=first, rest=rest, row=_row, rule="-" * WIDTH) + "\n"
 
 
 def _stand_ins(one: Wood) -> dict[str, Datum]:
     return {key: library.number(one, key) for key in _ASKED if key not in one.numbers}
-
-
-def _disagreement_lines(one: Wood, cited: dict[str, int]) -> list[str]:
-    lines: list[str] = []
-    for item in one.disagreements:
-        mark = cited.setdefault(item.source, len(cited) + 1)
-        words = f"{_shown(item.number)[0]}: {_value_words(item.number, item.value)} [{mark}], {item.words}"
-        lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent=" " * 6)
-    return lines
 
 
 def one_wood(name: str) -> str:
@@ -125,33 +97,27 @@ def one_wood(name: str) -> str:
     Raises BadInput for an unknown wood.
     """
     one = library.wood(name)
-    cited: dict[str, int] = {}
-    title = one.name + (f" ({one.scientific})" if one.scientific else "")
-    lines = [title, "=" * len(title), f"a {one.kind}" + (f"; used for {', '.join(one.uses)}" if one.uses else "")]
-    if one.aliases:
-        lines += textwrap.wrap("also called: " + "; ".join(one.aliases), WIDTH, subsequent_indent="  ")
-    if one.note:
-        lines += textwrap.wrap(one.note, WIDTH)
-    lines += ["", "Numbers (MC: moisture content)"]
     order = list(fixed()["wood_numbers"])
-    for key in sorted(one.numbers, key=lambda key: order.index(key) if key in order else len(order)):
-        lines += _number_lines(key, one.numbers[key], cited)
-    if one.disagreements:
-        lines += ["", "Where sources disagree", *_disagreement_lines(one, cited)]
-    lent = _stand_ins(one)
-    if lent:
-        lines += [
-            "",
-            "Stand-ins: this wood has no such number, so a forecast takes the mean of its kind, with a wide band",
-        ]
-        for key, datum in lent.items():
-            lines += _number_lines(key, datum, cited)
-    lines += ["", "Sources"]
-    for source, mark in cited.items():
-        entry = library.sources()[source]
-        words = f"[{mark}] {entry['reference']} ({entry['kind']})"
-        lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent=" " * 6)
-    return "\n".join(lines) + "\n"
+    cited: dict[str, int] = {}
+    return (
+        plain_text(
+            "wood.txt",
+            one=one,
+            title=one.name + (f" ({one.scientific})" if one.scientific else ""),
+            known=sorted(one.numbers, key=lambda key: order.index(key) if key in order else len(order)),
+            lent=_stand_ins(one),
+            cited=cited,
+            mark=lambda source: cited.setdefault(source, len(cited) + 1),
+            sources=library.sources(),
+            shown=_shown,
+            value=_value_words,
+            spread=_spread_words,
+            wrap=lambda words, first="", rest="": textwrap.fill(
+                words, WIDTH, initial_indent=first, subsequent_indent=rest
+            ),
+        )
+        + "\n"
+    )
 
 
 def wood_record(name: str) -> dict[str, Any]:
