@@ -116,16 +116,8 @@ def write_page(
 
 def render(template: str, *, drawings: Mapping[str, str], **given: Any) -> str:
     """A template of this room, with its style and drawings (inline SVG) put in."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
     from markupsafe import Markup
 
-    room = files("driftmodel.report")
-
-    def source(name: str) -> str:
-        return room.joinpath(name).read_text(encoding="utf-8")
-
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(source)
-    )
+    style = files("driftmodel.report").joinpath("report.css").read_text(encoding="utf-8")
     marked = {name: Markup(drawing) for name, drawing in drawings.items()}
-    return environment.get_template(template).render(style=Markup(source("report.css")), drawings=marked, **given)
+    return str(texts.templates(True).get_template(template).render(style=Markup(style), drawings=marked, **given))

@@ -59,16 +59,17 @@ def filled(name: str, units: str = "metric", /, **told: object) -> str:
 
 
 @cache
-def _templates() -> Any:
+def templates(marked: bool) -> Any:
+    """The templates of this room; marked: of HTML, in which what is put in is escaped."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    return Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(
-        lambda name: files("driftmodel.report").joinpath(name).read_text(encoding="utf-8")))  # fmt: skip
+    read = FunctionLoader(lambda name: files("driftmodel.report").joinpath(name).read_text(encoding="utf-8"))
+    return Environment(autoescape=marked, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=read)
 
 
 def plain_text(template: str, **told: object) -> str:
     """A text for the terminal by its template in this room."""
-    return str(_templates().get_template(template).render(**told)).rstrip("\n")
+    return str(templates(False).get_template(template).render(**told)).rstrip("\n")
 
 
 def worded(name: str) -> dict[str, str]:
