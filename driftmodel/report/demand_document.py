@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -149,28 +148,14 @@ def _places(book: DemandBook) -> Table:
 
 
 def _monthly(book: DemandBook) -> Table:
-    def band(row: Mapping[Any, Any], name: str) -> str:
-        low, middle, high = (whole(row[f"{name}_p{q}"]) for q in (10, 50, 90))
-        return f"{middle} ({low}–{high})"
-
-    every = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS).to_dict("records")
-    cells = [
-        (str(row["month"]), band(row, "regrades"), band(row, "in_cover"), whole(row["seasonal_p50"]),
-         whole(row["hours_p50"]), band(row, "cost"))
-        for row in every
-    ]  # fmt: skip
+    rows = book.monthly[book.monthly["level"] == "fleet"].head(MOST_TABLE_ROWS).to_dict("records")
     more = _more("The first {} of {} months.", MOST_TABLE_ROWS, len(book.months))
-    return table("demand_monthly", cells, more=more, money=book.currency)
+    return table("demand_monthly", rows, more=more, money=book.currency)
 
 
 def _stock(book: DemandBook) -> Table:
     rows = [row for row in book.stock if row["on_the_shelf"] or row["order_now"] or row["expected_use"] >= 0.5]
-    names = ("centre", "grade", "on_the_shelf", "for_open_jobs", "on_hand", "on_order", "order_now")
-    cells = [
-        [*("-" if row[name] is None else str(row[name]) for name in names), f"{row['expected_use']:.1f}"]
-        for row in rows[:MOST_TABLE_ROWS]
-    ]
-    return table("demand_stock", cells, note=stock_note(book))
+    return table("demand_stock", rows[:MOST_TABLE_ROWS], note=stock_note(book))
 
 
 def _rates(book: DemandBook) -> Table:
@@ -190,23 +175,18 @@ def _rates(book: DemandBook) -> Table:
 
 def _waiting(book: DemandBook) -> Table:
     rows = sorted(book.multipliers, key=lambda row: -row["not_yet_reported"])[:MOST_TABLE_ROWS]
-    bands = [(row["region"], row["design"], [row[f"not_yet_reported_p{q}"] for q in (10, 50, 90)]) for row in rows]
-    bands.append(("all", "all", list(book.not_yet_reported_band)))
     more = _more("The {} largest of {}.", len(rows), len(book.multipliers))
-    return table("demand_waiting", [(*where, *map(whole, band)) for *where, band in bands], more=more)
+    return table("demand_waiting", [*rows, book.waiting_everywhere], more=more)
 
 
 def _roll(book: DemandBook) -> Table:
-    names = ("opening", "issued", "change_of_estimate", "settled", "closing")
-    cells = [(row["month"], *(whole(row[name]) for name in names)) for row in book.roll[:MOST_TABLE_ROWS]]
-    return table("demand_roll", cells, money=book.currency, remaining=words.remaining_words(book))
+    told = words.remaining_words(book)
+    return table("demand_roll", book.roll[:MOST_TABLE_ROWS], money=book.currency, remaining=told)
 
 
 def _due(book: DemandBook) -> Table:
-    names = ("region", "design", "exposure", "sold", "cover_ends", "likely_spacer", "count")
-    cells = [
-        (str(row["row"]), row["serial"] or "-", *(str(row[name]) for name in names),
-         f"{100 * row['chance_within_12_months']:.0f} %", f"{row['saved']:.0f}", words.season_words(row["season"]))
+    rows = [
+        row | {"serial": row["serial"] or None, "season": words.season_words(row["season"])}
         for row in book.due[:MOST_DUE_SHOWN]
-    ]  # fmt: skip
-    return table("demand_due", cells, shown=len(cells), of=len(book.due), money=book.currency)
+    ]
+    return table("demand_due", rows, shown=len(rows), of=len(book.due), money=book.currency)

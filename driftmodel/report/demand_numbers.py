@@ -153,6 +153,12 @@ class DemandBook:
         return [row for centre in self.spares for row in centre.rows]
 
     @property
+    def waiting_everywhere(self) -> dict[str, Any]:
+        """The row of the whole fleet under those of `multipliers`: due and not yet reported."""
+        band = zip(("", "_p10", "_p50", "_p90"), (self.not_yet_reported, *self.not_yet_reported_band), strict=True)
+        return {"region": "all", "design": "all"} | {f"not_yet_reported{point}": value for point, value in band}
+
+    @property
     def currency(self) -> str:
         return str(self.demand.fleet.settings.currency)
 

@@ -157,9 +157,6 @@ def sheets(book: DemandBook) -> list[Sheet]:
     months = monthly.astype(object).to_dict("records")
     pieces = [(name, "mean", f"Grade {name.removeprefix('pieces_')}, mean (pieces)") for name in book.piece_columns]
     pieces = [(n, k, "None mends it, mean (jobs)") if n == "pieces_no_grade" else (n, k, h) for n, k, h in pieces]
-    band = dict(zip(("p10", "p50", "p90"), book.not_yet_reported_band, strict=True))
-    everywhere = {"region": "all", "design": "all", "not_yet_reported": book.not_yet_reported}
-    everywhere |= {f"not_yet_reported_{name}": value for name, value in band.items()}
     off = f"discounted by {settings.discount_pct:g} % a year" if settings.discount_pct else "not discounted"
     found = [
         _sheet(book, "Summary", summary_rows(book)),
@@ -178,7 +175,7 @@ def sheets(book: DemandBook) -> list[Sheet]:
         *([_sheet(book, "What if", book.what_ifs)] if book.what_ifs else []),
         _sheet(book, "Claims and multipliers",
                [row | {"ratio": _ratio(row["claims"], row["expected"])} for row in book.multipliers]),
-        _sheet(book, "Not yet reported", [*book.multipliers, everywhere], lag_note(book)),
+        _sheet(book, "Not yet reported", [*book.multipliers, book.waiting_everywhere], lag_note(book)),
         _sale_years(book),
         _sheet(book, "Check of fit",
                [(BY[row.by], MONTHS[int(row.name) - 1] if row.by == "month" else row.name, row.came, row.expected,

@@ -32,12 +32,14 @@ def said(name: str) -> Any:
 class _Sentence(Formatter):
     """Fills braces in. Beside Python's own ways to write a number: `length`, `length1` (with a decimal less), `size`
     (without its sign) and `signed` of mm, `points` of three of them, `percent` and `chance` of a share, `whole`, `band`
-    of three of these, `during` of months."""
+    of three of these, `during` of months. What is None is told as '-'."""
 
     def __init__(self, units: str) -> None:
         self.units = units
 
     def format_field(self, value: Any, format_spec: str) -> str:
+        if value is None:
+            return "-"
         if format_spec in ("length", "length1", "size"):
             return length_words(
                 abs(value) if format_spec == "size" else value, self.units, 1 + (format_spec[-1] != "1")
@@ -100,14 +102,17 @@ class Table:
     numeric: tuple[int, ...] = ()
 
 
-def table(name: str, rows: Iterable[Iterable[str]], **told: object) -> Table:
-    """A table by its name, of rows of words; told: what stands in braces in caption and heads. A head that begins with
-    '>' stands over numbers."""
-    one = fixed()["tables"][name]
+def table(name: str, rows: Iterable[Iterable[str] | Mapping[Any, Any]], **told: object) -> Table:
+    """A table by its name, of rows of words, or of what stands in braces in its cells; told: what stands so in caption
+    and heads. A head that begins with '>' stands over numbers."""
+    one, cell = fixed()["tables"][name], _Sentence("metric")
+    words = [
+        [cell.vformat(each, (), row) for each in one["cells"]] if isinstance(row, Mapping) else row for row in rows
+    ]
     heads = [head.format(**told) for head in one["heads"]]
     numeric = tuple(at for at, head in enumerate(heads) if head.startswith(">"))
     plain = tuple(head.lstrip(">") for head in heads)
-    return Table(one["caption"].format(**told), plain, tuple(map(tuple, rows)), numeric)
+    return Table(one["caption"].format(**told), plain, tuple(map(tuple, words)), numeric)
 
 
 def cautions() -> list[str]:
