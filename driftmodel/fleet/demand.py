@@ -20,7 +20,7 @@ from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
 from driftmodel.fleet.correction import Correction, correct, expected_of
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
-from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
+from driftmodel.fleet.exposure import AGAIN, BIN_AGES, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
 from driftmodel.fleet.future import Groups, reports
 from driftmodel.fleet.histories import Histories, histories
 from driftmodel.fleet.passage import CellPassages
@@ -113,8 +113,7 @@ def forecast_demand(
             between=_between(past, cohorts), crew=crew, progress=progress,
         )  # fmt: skip
     regrade = known.disposition == REGRADE
-    since = fleet.claims_since
-    count = _counted(known, regrade & ((known.report >= since) | (since == NONE)), shape)
+    count = _counted(known, regrade & (known.report >= fleet.claims_since), shape)
     fresh, again = parts_of(expected, window)
     correction = correct(
         expected.behind,
@@ -436,13 +435,12 @@ def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
     designs); the level alone where nothing was expected."""
     units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
     own = expected_of(behind, correction.least).sum(axis=4)  # region, design, kind, bin
-    by_age, by_gap = correction.by_age(effects, int(AGE_BINS[-1]) + 1)
-    middle = np.append((AGE_BINS[:-1] + AGE_BINS[1:]) // 2, AGE_BINS[-1])
+    by_age, by_gap = correction.by_age(effects, int(BIN_AGES[-1]) + 1)
     trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
     got = np.zeros(by_age.shape[:3])
     for kind in range(KINDS):
         sort = FRESH if kind == 0 else AGAIN
-        factor = np.exp((by_age, by_gap)[sort][..., middle] + trust[:, sort, None, None, None] * apart[:, :, kind])
+        factor = np.exp((by_age, by_gap)[sort][..., BIN_AGES] + trust[:, sort, None, None, None] * apart[:, :, kind])
         got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
     return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
 

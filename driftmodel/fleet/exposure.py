@@ -22,6 +22,7 @@ AGE_BINS = np.array(
     [0, 1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 28, 32, 36, 42, 48, 54, 60, 66, 72, 84, 96, 120, 144, 180, 240, 300,
      400, 600]
 )  # fmt: skip
+BIN_AGES = np.append((AGE_BINS[:-1] + AGE_BINS[1:] - 1) // 2, AGE_BINS[-1])  # a whole age in the middle of each
 FRESH, AGAIN = 0, 1  # before the first regrade, after one
 #: kinds of hazard: before the first regrade, and after one at an age from so many months since build on
 REGRADED_FROM = np.array([0, 18, 36, 60, 96])

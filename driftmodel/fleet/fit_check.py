@@ -11,7 +11,7 @@ from driftmodel.base.arrays import ratio
 from driftmodel.base.schema import Array
 from driftmodel.fleet.correction import expected_of
 from driftmodel.fleet.demand import Demand
-from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, FRESH, TOLD
+from driftmodel.fleet.exposure import AGE_BINS, BIN_AGES, EXPECTED, FRESH, TOLD
 from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
@@ -79,8 +79,7 @@ def newer_units(demand: Demand, years: float) -> tuple[Array, Array, Array, Arra
     months = demand.cutoff - np.arange(told.shape[3])[::-1]
     felt = fit.pace(fit.mean, months, np.random.default_rng(0)) + fit.season(fit.mean)[:, months % 12]
     due = expected_of(behind, fit.least)[:, :, FRESH] * np.exp(felt)[:, None, None]
-    age = np.append(0.5 * (AGE_BINS[:-1] + AGE_BINS[1:] - 1), AGE_BINS[-1])
-    newer = age[:, None] + (demand.cutoff - months) < 12.0 * years
+    newer = BIN_AGES[:, None] + (demand.cutoff - months) < 12.0 * years
     share, every = ratio((due * newer).sum(axis=3), due.sum(axis=3)), told.sum(axis=3)
     came, expected = (told * newer).sum(axis=(0, 2, 3)), (every * share).sum(axis=(0, 2))
     sd = np.sqrt((every * share * (1.0 - share)).sum(axis=(0, 2)))
