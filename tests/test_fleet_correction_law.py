@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, poisson
 
+from driftmodel.fleet import claims_fit, demand, exposure, fit_check
 from driftmodel.fleet import correction as law
-from driftmodel.fleet import demand, exposure, fit_check
 from driftmodel.fleet.claims import prior
 from driftmodel.fleet.correction import Block, Correction
+from driftmodel.fleet.regression import Model, Rows, scatter_of
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE
 
@@ -61,14 +62,14 @@ def test_splines_and_knots() -> None:
     for age, row in zip((0, 1, 3, 90), law.spline(np.array([0, 1, 3, 90]), 0.35 * np.arange(4.0)), strict=True):
         assert row == pytest.approx([hat(min(log1p(age), 1.05), 0.35 * k) for k in range(4)])
     told = np.zeros(BINS.size)
-    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(12) / 0.35) + 1))
+    assert claims_fit.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(12) / 0.35) + 1))
     told[0], told[8], told[20] = 900.0, 100.0, 2.9  # of 1002.9, 0.289 % and so none to speak of lie past 12 months
-    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[8]) / 0.35) + 1))
+    assert claims_fit.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[8]) / 0.35) + 1))
     told[20] = 3.1
-    assert law.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[20]) / 0.35) + 1))
-    assert law.knots_of(np.eye(BINS.size)[0]).size == 3
+    assert claims_fit.knots_of(told) == pytest.approx(0.35 * np.arange(int(log1p(BINS[20]) / 0.35) + 1))
+    assert claims_fit.knots_of(np.eye(BINS.size)[0]).size == 3
     last = np.array([0.0, 1.05])
-    assert [law._beyond(last, age) for age in (0, 1, 2, 4, 12)] == [0, 0, 1, 2, 5]
+    assert [claims_fit._beyond(last, age) for age in (0, 1, 2, 4, 12)] == [0, 0, 1, 2, 5]
 
 
 def test_paces_of_reports() -> None:
@@ -81,7 +82,7 @@ def test_paces_of_reports() -> None:
 def test_alike_is_the_precision_of_its_correlation() -> None:
     places = np.array([0.0, 1.0, 3.0, 11.0])
     for around in (None, 12.0):
-        found = np.linalg.inv(law.alike(places, 2.0, around))
+        found = np.linalg.inv(claims_fit.alike(places, 2.0, around))
         for i, j in np.ndindex(4, 4):
             gap = abs(places[i] - places[j])
             gap = min(gap, 12.0 - gap) if around else gap
@@ -186,23 +187,23 @@ def test_the_physics_is_taken_for_no_less_than_a_tenth_of_the_claims() -> None:
     told = [past[:, :, :1, 2].sum(axis=(0, 1, 2, 4)), past[:, :, 1:, 2].sum(axis=(0, 1, 2, 4))]
     whole = sum(map(sum, told)) / sum(map(sum, units))
     for claimed, scale in ((None, 1.0), (np.full((5, 2, 2), 7.0), 140.0 / sum(map(sum, told)))):
-        found = law.least_hazard(past, SimpleNamespace(claimed=claimed))  # type: ignore[arg-type]
+        found = claims_fit.least_hazard(past, SimpleNamespace(claimed=claimed))  # type: ignore[arg-type]
         for kind in (0, 1):
             mean = (scale * told[kind].sum() + 1.0) / (units[kind].sum() + 1.0 / (scale * whole))
             wanted = 0.1 * (scale * told[kind] + 1.0) / (units[kind] + 1.0 / mean)
             assert found[kind] == pytest.approx(wanted)
-    least = law.least_hazard(past, none)  # type: ignore[arg-type]
+    least = claims_fit.least_hazard(past, none)  # type: ignore[arg-type]
     expected = law.expected_of(past, least)
     for at in np.ndindex(2, 2, KINDS, BINS.size, 5):
         n, e = past[at[0], at[1], at[2], :2, at[3], at[4]]
         assert expected[at] == pytest.approx(max(e, n * least[min(at[2], 1), at[3]]))
     silent = past.copy()
     silent[:, :, :, 2] = 0.0
-    assert (law.least_hazard(silent, none) == 0.0).all()  # type: ignore[arg-type]
-    all_hidden = law.least_hazard(silent, SimpleNamespace(claimed=np.full((5, 2, 2), 7.0)))  # type: ignore[arg-type]
+    assert (claims_fit.least_hazard(silent, none) == 0.0).all()  # type: ignore[arg-type]
+    all_hidden = claims_fit.least_hazard(silent, SimpleNamespace(claimed=np.full((5, 2, 2), 7.0)))  # type: ignore[arg-type]
     assert all_hidden == pytest.approx(np.full((2, BINS.size), 0.1 * 140.0 / sum(map(sum, units))))
     nobody = 0.0 * past
-    assert (law.least_hazard(nobody, SimpleNamespace(claimed=np.ones((5, 2, 2)))) == 0.0).all()  # type: ignore[arg-type]
+    assert (claims_fit.least_hazard(nobody, SimpleNamespace(claimed=np.ones((5, 2, 2)))) == 0.0).all()  # type: ignore[arg-type]
 
 
 def test_hazards_apart_from_their_mean() -> None:
@@ -226,7 +227,7 @@ def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
     past[0, 1, 0, 2, 2] = [2.0, 0.0, 0.0]
     claimed = np.zeros((3, 2, 2))
     claimed[:, 0, 0], claimed[:, 0, 1], claimed[:, 1, 0] = [5.0, 4.0, 5.0], [1.0, 0.0, 0.0], [0.0, 3.0, 0.0]
-    rows = law._rows(past, SimpleNamespace(claimed=claimed), past[:, :, :, 1])  # type: ignore[arg-type]
+    rows = claims_fit._rows(past, SimpleNamespace(claimed=claimed), past[:, :, :, 1])  # type: ignore[arg-type]
     hidden = rows.unplaced.reshape(2, 2, 3)
     # 1 and 5 more claims in months 0 and 2, 4 wanted in all; 0.4 a placed one: (1 - e^-0.4) / 0.4 since the last
     assert hidden[0, 0] == pytest.approx(np.array([1.0, 0.0, 5.0]) * 4 / 6 * (1 - exp(-0.4)) / 0.4)
@@ -239,7 +240,7 @@ def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
         placed = past[r[row], d[row], kind[row], 2, 2, month[row]]
         assert rows.told[row] == pytest.approx(placed * (0.5 if (r[row], d[row]) == (0, 1) else 1.0))
         assert rows.hidden[row] == (kind[row] > 0 or (r[row], d[row]) in ((1, 0), (1, 1)))
-    plain = law._rows(past, SimpleNamespace(claimed=None), past[:, :, :, 1])  # type: ignore[arg-type]
+    plain = claims_fit._rows(past, SimpleNamespace(claimed=None), past[:, :, :, 1])  # type: ignore[arg-type]
     assert (plain.unplaced == 0.0).all() and plain.hidden.all() and plain.told.sum() == 12.0
 
 
@@ -248,10 +249,10 @@ def a_regression(table: np.ndarray, told: Any, expected: Any, blocks: tuple[Bloc
     from scipy.sparse import csr_matrix
 
     many = len(table)
-    rows = law._Rows(at=(np.zeros(many, dtype=np.int64),) * 5, expected=np.array(expected), told=np.array(told),
+    rows = Rows(at=(np.zeros(many, dtype=np.int64),) * 5, expected=np.array(expected), told=np.array(told),
                      group=np.zeros(many, dtype=np.int64), unplaced=np.array([unplaced]),
                      hidden=np.full(many, True))  # fmt: skip
-    return law._Model(rows, csr_matrix(table), blocks, 1)
+    return Model(rows, csr_matrix(table), blocks, 1)
 
 
 def test_a_fit_is_the_middle_of_its_claims_and_of_its_prior() -> None:
@@ -327,13 +328,13 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     r, d, kind, b, month = at
     differs = random.normal(size=(REGIONS, DESIGNS, KINDS, BINS.size))
     knots, felt = (0.35 * np.arange(5.0), 0.35 * np.arange(3.0)), np.array([[1.0, 0.0], [0.25, 0.75], [0.0, 1.0]])
-    rows = law._Rows(at=at, expected=np.ones(many), told=np.ones(many), group=month, unplaced=np.zeros(12),
+    rows = Rows(at=at, expected=np.ones(many), told=np.ones(many), group=month, unplaced=np.zeros(12),
                      hidden=np.full(many, True))  # fmt: skip
     calendar = month + 7
 
     def made(regions: int, designs: int) -> Any:
         own = replace(rows, at=(r % regions, d % designs, *at[2:]))
-        return law._model(own, differs, knots, 30, calendar, felt, (regions, designs), (0.4, 0.08))
+        return claims_fit._model(own, differs, knots, 30, calendar, felt, (regions, designs), (0.4, 0.08))
 
     model = made(2, 2)
     effects = random.normal(size=model.table.shape[1])
@@ -364,7 +365,7 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     assert {block.name for block in model.blocks if not block.learned} == held and set(by) == set(priors)
     shapes = {block.name: np.linalg.inv(block.shape) for block in model.blocks}
     assert np.diag(shapes["trust"]) == pytest.approx([0.04, 0.25])
-    assert shapes[law.BEYOND].size == law._beyond(knots[0], 30) ** 2 == 36
+    assert shapes[law.BEYOND].size == claims_fit._beyond(knots[0], 30) ** 2 == 36
     assert shapes[law.BEYOND][:3, :3] == pytest.approx(np.array([[1, 1, 1], [1, 2, 2], [1, 2, 3]]))  # steps of one size
     assert (model.table.toarray()[:, model.blocks[8].columns] == 0.0).all() and model.blocks[8].name == law.BEYOND
     ages = np.exp(-0.35 * np.abs(np.subtract.outer(np.arange(5), np.arange(5))) / 2.0)
@@ -382,11 +383,11 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
 def test_scatter_beyond_chance() -> None:
     """Twelve months of 100 expected, all 20 apart: (400 x (1 + 3/12) - 100) / 100^2 of it, by 12 / 36."""
     came, mean = np.array([120.0, 80.0] * 6), np.full(12, 100.0)
-    assert law._scatter(came, mean, np.arange(12), 14, 3.0) == pytest.approx((400 * 1.25 - 100) / 1e4 / 3)
-    assert law._scatter(came, mean, np.arange(12), 14, 99.0) == pytest.approx((400 * (1 + 4 / 12) - 100) / 1e4 / 3)
-    assert law._scatter(came[:11], mean[:11], np.arange(11), 14, 3.0) == 0.0
-    assert law._scatter(mean, mean, np.arange(12), 12, 3.0) == 0.0
-    few = law._scatter(np.array([2.0, 0.0] * 6), np.full(12, 0.4), np.arange(12), 12, 3.0)
+    assert scatter_of(came, mean, np.arange(12), 14, 3.0) == pytest.approx((400 * 1.25 - 100) / 1e4 / 3)
+    assert scatter_of(came, mean, np.arange(12), 14, 99.0) == pytest.approx((400 * (1 + 4 / 12) - 100) / 1e4 / 3)
+    assert scatter_of(came[:11], mean[:11], np.arange(11), 14, 3.0) == 0.0
+    assert scatter_of(mean, mean, np.arange(12), 12, 3.0) == 0.0
+    few = scatter_of(np.array([2.0, 0.0] * 6), np.full(12, 0.4), np.arange(12), 12, 3.0)
     assert few == pytest.approx((6 * (1.6**2 + 0.4**2) * 1.25 - 12 * 0.4) / (12 * 0.4**2) / 3)
 
 
@@ -499,25 +500,25 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     ahead[:, :, :, 0] *= 20.0
     known: Any = SimpleNamespace(claimed=None, since=100)
     late = np.zeros((2, 12, 2))
-    fitted, seen = law._Model.fitted, []
+    fitted, seen = Model.fitted, []
 
     def noted(self: Any, start: Any = None) -> Any:
         seen.append((self, *fitted(self, start)))
         return seen[-1][1:]
 
-    scatter, taken = law._scatter, []
+    scatter, taken = scatter_of, []
 
     def scattered(*told: Any) -> float:
         taken.append(told[-1])
         return scatter(*told)
 
-    monkeypatch.setattr(law._Model, "fitted", noted)
-    monkeypatch.setattr(law, "_scatter", scattered)
+    monkeypatch.setattr(Model, "fitted", noted)
+    monkeypatch.setattr(claims_fit, "scatter_of", scattered)
     for most, wide in ((400, 3), (6, 6)):
         seen.clear()
         taken.clear()
-        monkeypatch.setattr(law, "MOST_PACES", most)
-        fit = law.correct(past, ahead, known, 111, (0.5, 0.5), late, log_sd=0.5, weather_sd=0.1)
+        monkeypatch.setattr(claims_fit, "MOST_PACES", most)
+        fit = claims_fit.correct(past, ahead, known, 111, (0.5, 0.5), late, log_sd=0.5, weather_sd=0.1)
         assert (fit.wide, fit.paces, fit.first, fit.lag) == (wide, 12 // wide, 100, (0.5, 0.5))
         assert fit.claims == pytest.approx(past[:, :, :, 2].sum(axis=(2, 3, 4)))
         assert fit.expected == pytest.approx(law.expected_of(past, fit.least).sum(axis=(2, 3, 4)))
@@ -525,7 +526,7 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             units, number = (past[:, :, kinds, k].sum() + ahead[:, :, kinds, k].sum() for k in (0, 1))
             assert fit.middle[sort] == pytest.approx(log(number / units))
             came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
-            assert fit.knots[sort] == pytest.approx(law.knots_of(came))
+            assert fit.knots[sort] == pytest.approx(claims_fit.knots_of(came))
         assert [each.kept for each in fit.rivals] == [1.5, 4.0, 100.0]
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))

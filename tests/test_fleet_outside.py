@@ -16,13 +16,15 @@ from scipy.sparse import csr_matrix
 
 from driftmodel.fleet import scores
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
-from driftmodel.fleet.correction import BEYOND, BEYOND_SD, KNOT_STEP, Block, _Model, _Rows, paces_of
+from driftmodel.fleet.claims_fit import BEYOND_SD
+from driftmodel.fleet.correction import BEYOND, KNOT_STEP, Block, paces_of
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.histories import histories
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.planner_tables import not_yet_reported
+from driftmodel.fleet.regression import Model, Rows
 from driftmodel.fleet.roster import Fleet
 
 LAW = ToyDrift()
@@ -163,10 +165,10 @@ def test_a_doubled_claims_file_raises_an_alert_and_an_honest_one_none() -> None:
 def test_few_claims_are_expected_to_come_again_and_not_half_a_claim_more() -> None:
     """Three claims of one expected, nothing known before: the rate's posterior mean is 3 (gamma law). About the mode in
     logs it would be 3 exp(1/6) = 3.54."""
-    rows = _Rows(
+    rows = Rows(
         (np.zeros(1, np.int64),) * 5, np.ones(1), np.full(1, 3.0), np.zeros(1, np.int64), np.zeros(1), np.ones(1, bool)
     )
-    model = _Model(rows, csr_matrix(np.ones((1, 1))), (Block("level", slice(0, 1), np.eye(1), 100.0, False),), 1)
+    model = Model(rows, csr_matrix(np.ones((1, 1))), (Block("level", slice(0, 1), np.eye(1), 100.0, False),), 1)
     mode, variance = model.fitted()
     mean, precision = model.centred(mode, model.prior(variance))
     assert np.exp(mode[0]) == pytest.approx(3.0, rel=1e-3)
@@ -179,8 +181,8 @@ def test_a_spread_taken_for_far_too_small_is_found_within_the_rounds_there_are()
     before explains none of it, and steps of EM from there are so small that they look like the end. The fixed point by
     hand: the squares of the effects over how many of them the claims tell, 10 exp(e) of each against 1 / variance."""
     due = np.full(40, 10.0) * np.exp(np.tile([0.5, -0.5], 20))
-    rows = _Rows((np.zeros(40, np.int64),) * 5, np.full(40, 10.0), due, np.arange(40), np.zeros(40), np.ones(40, bool))
-    model = _Model(rows, csr_matrix(np.eye(40)), (Block("pace", slice(0, 40), np.eye(40), 0.03, True),), 40)
+    rows = Rows((np.zeros(40, np.int64),) * 5, np.full(40, 10.0), due, np.arange(40), np.zeros(40), np.ones(40, bool))
+    model = Model(rows, csr_matrix(np.eye(40)), (Block("pace", slice(0, 40), np.eye(40), 0.03, True),), 40)
     effects, variance = model.fitted()
     told = 10.0 * np.exp(effects) / (10.0 * np.exp(effects) + 1.0 / variance["pace"])
     by_hand = (np.square(effects).sum() + 0.5 * 0.03**2) / (told.sum() + 0.5)
@@ -241,7 +243,7 @@ def test_a_winter_past_is_told_from_a_change_that_lasts_by_when_regrades_fell_du
     step = paces_of(np.arange(12), 0, 3, 4, (1.0,))
     due = np.stack([paces_of(11 - np.arange(12) - back, 0, 3, 4, (1.0,)) for back in range(4)], axis=1)
     usual = paces_of(11 - np.arange(12), 0, 3, 4, tuple(lag))
-    rows = _Rows(
+    rows = Rows(
         (np.zeros(12, np.int64),) * 5, np.full(12, 100.0), np.full(12, 100.0), np.arange(12), np.zeros(12),
         np.ones(12, bool),
     )  # fmt: skip
@@ -251,7 +253,7 @@ def test_a_winter_past_is_told_from_a_change_that_lasts_by_when_regrades_fell_du
         pace = np.append(np.ones(9), np.full(3, recent))[::-1]  # by months ago
         of = np.array([[lag[k] * pace[min(ago + k, 11)] for k in range(4)] for ago in range(12)])
         late = 100.0 * of / of.sum(axis=1, keepdims=True)
-        model = _Model(rows, csr_matrix(step), blocks, 12).with_lateness(late[None], due - usual[:, None], lag)
+        model = Model(rows, csr_matrix(step), blocks, 12).with_lateness(late[None], due - usual[:, None], lag)
         found.append(model.fitted()[0])
     assert np.abs(found[0]).max() < 0.02
     assert found[1][3] < found[0][3] - 0.1 and found[1][2] > found[0][2]

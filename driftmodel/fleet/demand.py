@@ -17,8 +17,9 @@ from driftmodel.base.workers import Crew, Progress
 from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.cell_demand import Window
 from driftmodel.fleet.claims import Multiplier
+from driftmodel.fleet.claims_fit import correct
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
-from driftmodel.fleet.correction import Correction, correct, expected_of
+from driftmodel.fleet.correction import Correction, expected_of
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.exposure import AGAIN, BIN_AGES, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
 from driftmodel.fleet.future import Groups, reports
