@@ -84,7 +84,7 @@ def _by_course(
 def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
     """Lasting movement since set-up, mm or degrees, (quantity of LASTING, n, moments): the law of outlook.lasting."""
     on = on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
-    apart = len(PARTS_MET) - all(np.array_equal(one[-1], one[-2]) for one in (creep.met, creep.by_room))  # rod unturned
+    apart = len(PARTS_MET) - np.array_equal(creep.met[-1], creep.met[-2])  # the bow's is the neck's, the rod unturned
     paths = on @ creep.met[:apart]
     if creep.rooms:
         paths *= room_factor(replace(creep, by_room=creep.by_room[:apart]), values)
