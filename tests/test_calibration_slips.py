@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import product
-
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
 
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.sampler import Sampled
-from driftmodel.calibration.slips import MOST_COST, STAY_SHARE, Ways, ways_of
+from driftmodel.calibration.slips import MOST_COST, Ways, ways_of
 from driftmodel.calibration.unsure import STAYS, Noise, Unsure
 
 SD, REACH = np.full(4, 0.05), np.full(4, 0.5)
@@ -27,30 +24,6 @@ def ways(count: int = 4, slip: float = 0.1) -> Ways:
         DOUBT if count == 4 else np.full(count, 0.1),
         np.full(count, 0.5),
     )
-
-
-def written_out(residual: np.ndarray) -> dict[tuple[int, ...], float]:
-    """Density of each subset of slips: the same at any size; the joint normal of the rest; the chances beforehand."""
-    found = {}
-    for slip in product((0, 1), repeat=4):
-        on, off = np.flatnonzero(slip), np.flatnonzero(np.array(slip) == 0)
-        density = np.prod(DOUBT[on] / (2.0 * REACH[on])) * np.prod(1.0 - DOUBT[off])
-        if off.size:
-            density *= multivariate_normal.pdf(residual[off], cov=(LAW + np.diag(SD**2))[np.ix_(off, off)])
-        found[slip] = float(density)
-    return found
-
-
-@pytest.mark.parametrize(
-    "residual", [(0.02, -0.05, 0.1, 0.0), (0.1, 0.6, 0.1, -0.2), (0.0, 0.1, -8.0, 0.1), (0.5, 0.55, 0.6, 0.0)]
-)
-def test_all_ways_add_up(residual: tuple[float, ...]) -> None:
-    away, swing = np.array([residual]), np.ones(1)
-    exact = written_out(away[0])
-    whole = sum(exact.values())
-    assert ways().log_density(away, swing)[0] == pytest.approx(np.log(whole), abs=1e-9)
-    chance = [sum(each for slip, each in exact.items() if slip[place]) / whole for place in range(4)]
-    assert ways().chances(away, swing) == pytest.approx(chance, abs=1e-9)
 
 
 def test_a_wild_reading_says_nothing() -> None:
@@ -76,29 +49,6 @@ def test_many_readings_are_not_weighed_in_every_way() -> None:
     far = np.zeros((3, 300))
     far[:, 7] = 5.0
     assert ways(300).chances(far, np.ones(3))[7] > 0.99
-
-
-def test_stays_that_a_blank_stands_for_are_ways_too() -> None:
-    """Two visits, of two readings and of one, slips aside: density and chance of a stay against the sum written out."""
-    effects = np.outer(np.array(STAYS) / 48.0, [0.5, 0.4, -0.6])
-    visit, sd, doubt = np.array([0, 0, 1]), np.full(3, 0.05), np.full(3, 1e-9)
-    unsure = Unsure(effects, visit, 0.02**2 * np.eye(3), np.zeros((4, 4)), 1.0)
-    made = ways_of(Noise(unsure, sd, np.full(3, 0.1)), doubt, np.full(3, 0.5))
-    residual, whole, lain = np.array([[0.3, 0.2, 0.02]]), 0.0, np.zeros(2)
-    for there in product((0, 1), repeat=2):
-        shift, blank = np.zeros(3), np.zeros((3, 3))
-        for one, is_there in enumerate(there):
-            on = np.flatnonzero(visit == one)
-            own = effects[(np.array(STAYS) > 0.0) == is_there][:, on]
-            shift[on] = own.mean(axis=0)
-            blank[np.ix_(on, on)] = np.cov(own.T, bias=True)
-        share = np.prod([STAY_SHARE if one else 1.0 - STAY_SHARE for one in there])
-        density = share * multivariate_normal.pdf(residual[0] - shift, cov=blank + (0.05**2 + 0.02**2) * np.eye(3))
-        whole += density
-        lain += density * np.array(there)
-    assert made.log_density(residual, np.ones(1))[0] == pytest.approx(np.log(whole), abs=1e-6)
-    after = made.stays(residual, np.ones(1))[np.array(STAYS) > 0.0].sum(axis=0)
-    assert after == pytest.approx((lain / whole)[visit], abs=1e-6)
 
 
 def test_no_reading_alone_moves_an_answer_far() -> None:

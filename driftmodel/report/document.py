@@ -84,12 +84,13 @@ def write_netcdf(fc: Dataset, brief: Summary, path: Path) -> None:
         week=("week", brief.week, {"long_name": "day the quantiles are taken at", "standard_name": "time"}),
         month=("month", brief.month_start.astype("datetime64[ns]"), {"long_name": "first day of the month meant"}),
     )
+    series: dict[str, Any] = {}
     encoding: dict[str, dict[str, Any]] = {}
     packed = {"zlib": True, "complevel": 1, "shuffle": True}
     for name in SERIES:
         unit, long_name = fc[name].attrs["units"], fc[name].attrs["long_name"]
-        data[name] = xr.Variable(("quantile", "week"), brief.bands[name], {"units": unit, "long_name": long_name})
-        data[f"{name}_monthly"] = xr.Variable(
+        series[name] = xr.Variable(("quantile", "week"), brief.bands[name], {"units": unit, "long_name": long_name})
+        series[f"{name}_monthly"] = xr.Variable(
             ("draw", "month"),
             brief.monthly[name],
             {"units": unit, "long_name": f"{long_name}, mean of the month", "cell_methods": "time: mean"},
@@ -97,6 +98,7 @@ def write_netcdf(fc: Dataset, brief: Summary, path: Path) -> None:
         encoding[name] = packed | {"dtype": "float32"}
         scale = 0.0002 if unit == "degree" else 0.001
         encoding[f"{name}_monthly"] = packed | {"dtype": "int16", "scale_factor": scale, "_FillValue": -32768}
+    data = data.assign(series)
     for name in ("air_temperature", "relative_humidity", "equilibrium_moisture_content", "moisture_content"):
         encoding[name] = packed | {"dtype": "float32"}
     for name in ("time", "week", "month"):
