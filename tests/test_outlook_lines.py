@@ -978,7 +978,7 @@ def test_a_forecast_is_told_of_its_own_draws_or_of_others(scenario: Scenario, mo
     asked: dict[str, Any] = {"verdict": "humidify", "foreign": []}
     chain: Any = SimpleNamespace(weathers=(SimpleNamespace(days=SimpleNamespace(heat=None), lags=SimpleNamespace(
         lags_pct=None), weights=None),), world=None, due=None, coefficients=None)  # fmt: skip
-    monkeypatch.setattr(drift, "run_chain", lambda own, draws, progress: chain)
+    monkeypatch.setattr(drift, "run_chain", lambda *_: chain)
     monkeypatch.setattr(drift, "as_dataset", lambda *_: xr.Dataset(attrs={"verdict": asked["verdict"]}))
     monkeypatch.setattr(drift, "lasting_by_part", lambda *_: (None, np.array([0.2346, 0.3])))
     monkeypatch.setattr(drift, "put_parts", lambda *_: None)

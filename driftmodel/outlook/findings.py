@@ -62,18 +62,18 @@ def put_parts(result: Dataset, rise_mm: Array) -> None:
     result.coords["lasting_part"] = [*PART_GROUPS, RESIDUAL]
     result.coords["lasting_year"] = list(PART_YEARS)
     variable = schema.VARIABLES["lasting_by_part"]
-    _put(result, "lasting_by_part", variable.dims, rise_mm, variable)
+    result["lasting_by_part"] = _told(variable.dims, rise_mm, variable)
 
 
 def _put_air(result: Dataset, days: Days, lags: Lags, weights: PartWeights) -> None:
     since = lags.emc_pct.size - result.sizes["time"]
     air = {"air_temperature": days.temperature_c, "relative_humidity": days.humidity_pct, "filled": days.filled}
-    for name, daily in air.items():
-        _put(result, name, ("time",), np.append(daily, daily[-1])[since:], schema.VARIABLES[name])
-    emc = schema.VARIABLES["equilibrium_moisture_content"]
-    _put(result, "equilibrium_moisture_content", ("time",), lags.emc_pct[since:], emc)
     mean = np.stack([weights.mean[part].mean(axis=0) @ lags.lags_pct[:, since:] for part in schema.PARTS])
-    _put(result, "moisture_content", ("part", "time"), mean, schema.VARIABLES["moisture_content"])
+    found = {name: (("time",), np.append(daily, daily[-1])[since:]) for name, daily in air.items()} | {
+        "equilibrium_moisture_content": (("time",), lags.emc_pct[since:]),
+        "moisture_content": (("part", "time"), mean),
+    }
+    result.update({name: _told(dims, values, schema.VARIABLES[name]) for name, (dims, values) in found.items()})
 
 
 def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: World) -> None:
@@ -87,28 +87,24 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
         part["projection_change"] = projection_change(part, scenario)
         part["action_change"] = part["projection_change"] * np.float32(-0.5)
         part["action_change"] += part[BOW]
+    told = {}  # put there at once: a dataset goes through all it has for every variable it is given
     for name, variable in schema.MOVEMENTS.items():
         for kind, part in parts.items():
-            _put(result, f"{name}_{kind}", variable.dims, part[name], variable, kind)
-        _put(result, name, variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
+            told[f"{name}_{kind}"] = _told(variable.dims, part[name], variable, kind)
+        told[name] = _told(variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
     worked = action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
-    action = result["action_change"].values + start
+    action = told["action_change"][1] + start
     action += worked
-    result["action_12th"] = (("draw", "time"), action)
-    result["action_12th"].attrs = {
-        "units": "mm",
-        "long_name": "action at the 12th fret, work done counted, the spacer now fitted left in",
-    }
+    words = "action at the 12th fret, work done counted, the spacer now fitted left in"
+    told["action_12th"] = (("draw", "time"), action, {"units": "mm", "long_name": words})
+    result.update(told)
 
 
-def _put(
-    result: Dataset, name: str, dims: tuple[str, ...], values: Any, variable: schema.Variable, kind: str = ""
-) -> None:
+def _told(dims: tuple[str, ...], values: Any, variable: schema.Variable, kind: str = "") -> tuple[Any, Any, Any]:
     words = {"seasonal": " (comes back with the season)", "lasting": " (does not come back)", "": ""}[kind]
-    result[name] = (dims, values, {"units": variable.unit, "long_name": variable.long_name + words})
-    if variable.standard_name:
-        result[name].attrs["standard_name"] = variable.standard_name
+    attrs = {"units": variable.unit, "long_name": variable.long_name + words}
+    return dims, values, attrs | ({"standard_name": variable.standard_name} if variable.standard_name else {})
 
 
 def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
