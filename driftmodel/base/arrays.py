@@ -25,6 +25,21 @@ def group_sums(of: NDArray[Any], weight: NDArray[Any], groups: int) -> Array:
     return np.asarray(np.bincount(of, weight, groups), dtype=float)
 
 
+def distinct_rows(*columns: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each distinct row of columns of whole numbers, (rows,) each, stands first, in their order, and which of
+    them each row is."""
+    code = np.zeros(columns[0].size, dtype=np.int64)
+    for column in columns:
+        values = column.astype(np.int64)
+        values = values - values.min(initial=0)
+        wide = int(values.max(initial=0)) + 1
+        if code.size and (int(code.max()) + 1) > (1 << 62) // wide:
+            code = np.unique(code, return_inverse=True)[1]
+        code = code * wide + values
+    _, first, of = np.unique(code, return_index=True, return_inverse=True)
+    return first, of
+
+
 def only(columns: Columns, kept: Flags | slice) -> Columns:
     """The rows `kept` of a record whose fields are columns (row,)."""
     return type(columns)(*(getattr(columns, each.name)[kept] for each in fields(columns)))  # type: ignore[arg-type]

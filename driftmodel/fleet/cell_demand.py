@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.arrays import group_sums
+from driftmodel.base.arrays import distinct_rows, group_sums
 from driftmodel.base.schema import Array, Integers
 from driftmodel.fleet.cohorts import Cohorts
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, Spells, gaps_ahead, past_of_cell, regraded_kind
@@ -243,8 +243,8 @@ def _alike(most: int, *columns: NDArray[np.int32]) -> Iterator[tuple[Integers, N
     them, and the place of each row's among them."""
     if columns[0].size == 0:
         return
-    kinds, of = np.unique(np.stack(columns, axis=1).astype(np.int64), axis=0, return_inverse=True)
-    of = of.ravel()
+    first, of = distinct_rows(*columns)
+    kinds = np.stack(columns, axis=1)[first].astype(np.int64)
     order = np.argsort(of, kind="stable")
     bounds = np.searchsorted(of[order], np.arange(len(kinds) + 1))
     for start in range(0, len(kinds), most):

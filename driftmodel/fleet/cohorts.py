@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import distinct_rows
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.passage import Cell
 from driftmodel.fleet.roster import Fleet, Units
@@ -44,15 +45,7 @@ def cohorts_of(fleet: Fleet, units: Units | None = None, first: Months | None = 
     units = fleet.units if units is None else units
     given = {name: getattr(units, name) for name in _KINDS if name != "first"}
     given["first"] = units.regraded if first is None else first
-    code = np.zeros(units.count.size, dtype=np.int64)
-    for name in _KINDS:
-        values = given[name].astype(np.int64)
-        values = values - values.min(initial=0)
-        wide = int(values.max(initial=0)) + 1
-        if code.size and (int(code.max()) + 1) > (1 << 62) // wide:
-            code = np.unique(code, return_inverse=True)[1]
-        code = code * wide + values
-    _, kinds, of_row = np.unique(code, return_index=True, return_inverse=True)
+    kinds, of_row = distinct_rows(*(given[name] for name in _KINDS))
     count = np.bincount(of_row, units.count, kinds.size).astype(np.int64)
     columns = {name: given[name][kinds] for name in _KINDS}
     place = (columns["region"].astype(np.int64) * len(fleet.exposures) + columns["exposure"]) * 12

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftmodel.base.arrays import group_sums, only, ratio
+from driftmodel.base.arrays import distinct_rows, group_sums, only, ratio
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.delay import delayed
 from driftmodel.fleet.passage import FAR, Lives, lives_after_regrade, of_each_kind
@@ -81,8 +81,10 @@ def _table(
     months = cutoff - since + 1
     end = spells.end - spells.build if waiting else np.zeros_like(spells.build)
     # kinds alike to the physics, and within them by month of the start
-    alike, of = _unique(np.stack([spells.start - spells.build, end], axis=1))
-    rows, of_row = _unique(np.stack([of, spells.start], axis=1))
+    first, of = distinct_rows(spells.start - spells.build, end)
+    alike = np.stack([spells.start - spells.build, end], axis=1)[first]
+    first, of_row = distinct_rows(of, spells.start)
+    rows = np.stack([of, spells.start], axis=1)[first]
     longest = int(cutoff - rows[:, 1].min()) + 1
     hazard = report_hazard(lives, alike[:, 0], alike[:, 1], kind, asked, longest, waiting)
     before = (spells.stop != NONE) & (spells.stop < since)
@@ -149,11 +151,6 @@ def _told_in(lives: Lives, weight: Array, start: Integers, asked: Asked, months:
     if lives.told is not None:
         found = found + counted(sure, lives.told[:, 0] - start[lives.kind])
     return found
-
-
-def _unique(columns: Integers) -> tuple[Integers, Integers]:
-    kinds, of = np.unique(columns, axis=0, return_inverse=True)
-    return kinds, of.ravel()
 
 
 def gaps_ahead(lives: Lives, age: Integers, count: Array, months: int) -> Array:
