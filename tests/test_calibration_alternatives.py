@@ -21,6 +21,7 @@ from driftmodel.calibration.alternatives import DAYS_OF_SPAN, Lives, lives_of, t
 from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import draws_of
 from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.climate.history import scenario_air
 from driftmodel.doors.cli import commands
 from driftmodel.outlook.air_levers import homes_named
 from driftmodel.outlook.chain import run_chain
@@ -90,6 +91,10 @@ def test_a_forecast_is_of_all_lives_by_their_weights(swinging: Lives) -> None:
             == max(2, round(share * max(4, min(2, 12))))
         )
         first += own.count
+    last = scenario_air(posterior.bench.scenario, int(own.member[-1]))
+    np.testing.assert_array_equal(
+        weathers.air(scenario, int(members[-1]))["relative_humidity"], last["relative_humidity"]
+    )
     apart = replace(even, weights=np.array([0.01, 0.99]))
     assert "more" not in apart.ahead()[0].title and apart.ahead()[1].count == 1000
     bench = even.posteriors[1].bench
