@@ -172,7 +172,10 @@ def grade(
 
     Several scenarios make a shipment: a line for each.
     """
-    from driftmodel.report.grade_words import place_json, place_summary, shipment_summary
+    from dataclasses import asdict
+
+    from driftmodel.report.calibration_words import plain_json
+    from driftmodel.report.grade_words import place_summary, shipment_summary
 
     cases = [case_named(name, None, when if len(scenarios) == 1 else None) for name in scenarios]
     if (given or readings) and len(cases) > 1:
@@ -194,7 +197,7 @@ def grade(
         places = [climate_named(home) for home in homes]
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
         text = place_summary(tables[0], terms.units) if len(tables) == 1 else shipment_summary(tables)
-        data = [place_json(table) for table in tables]
+        data = [plain_json(asdict(table)) for table in tables]
     if written := terms.kept("grade", terms.answer(lambda: text, lambda: data)):
         terms.written(written)
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from driftmodel.advice.care import counted
 from driftmodel.advice.records import Advice, MeasureResult, Outcome
 from driftmodel.report.texts import (
     MONTHS,
-    WIDTH,
     Table,
     during,
     filled,
     months_words,
     percent,
+    plain_text,
     table,
     upper,
     worded,
@@ -143,8 +141,7 @@ def sure_words(advice: Advice) -> str:
 def sooner_words(advice: Advice) -> str:
     """Why a measure for dry months may bring the first regrade sooner, and the spacer that suits the better air; ''
     where none clearly does."""
-    sooner = [each for each in advice.measures if each.years_bought < -2.0 * each.years_bought_se - 0.1]
-    sooner = [each for each in sooner if each.key != "off the wall"]
+    sooner = [each for each in _shown(advice) if each.years_bought < -2.0 * each.years_bought_se - 0.1]
     if not sooner:
         return ""
     chosen = next((each for each in sooner if each.key == advice.best), sooner[0])
@@ -180,45 +177,28 @@ def _months_left(outcome: Outcome) -> str:
 
 def advice_terminal(advice: Advice, units: str) -> str:
     """The advice for the terminal, lines of at most 100 columns: sentences, then a line for each measure."""
-    lines = textwrap.wrap(f"{advice.title}: {worded('advice_heads')[advice.kind]}", WIDTH) + [""]
-    blocks = advice_blocks(advice, units)
-    measures = {each.key.capitalize() for each in advice.measures}
-    after = ("Sooner?", "Cold walls", "EN 15757", "How sure")
-    for head, text in blocks:
-        if head not in measures and head not in after:
-            lines += _hung(head, text)
-    lines += ["", *_measure_lines(advice, units), ""]
-    for head, text in blocks:
-        if head in after or head == "Off the wall":
-            lines += _hung(head, text)
-    return "\n".join(lines)
-
-
-def _hung(head: str, text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=f"{head:<14}", subsequent_indent=" " * 14)
-
-
-def _measure_lines(advice: Advice, units: str) -> list[str]:
-    form = "{:<18}{:>9}   {:<20}{:>12}{:>7}{:>10}{:>16}"
-    lines = [
-        form.format("", "water", "months at risk", "days a year", "crack", "regrades", "years before"),
-        form.format("Measure", "a day", "that are left", "inside", "risk", "expected", "the first"),
-    ]
-    rows: list[tuple[str, MeasureResult | None, Outcome]] = [("the air as it is", None, advice.now)]
-    rows += [(each.key, each, each.outcome) for each in advice.measures if each.key != "off the wall"]
-    for name, each, outcome in rows:
-        water = water_words(each.litres_per_day, units) if each is not None and each.litres_per_day else ""
-        years = f"{outcome.regrade_free_years:.1f}" if each is None else _gained(each)
-        star = " *" if each is not None and each.key == advice.best else ""
-        lines.append(
-            form.format(name + star, water, _months_left(outcome), f"{outcome.inside_days:.0f}",
-                        percent(outcome.crack_risk), f"{outcome.regrades:.1f}", years)
-        )  # fmt: skip
-    lines += ["* advised"] if advice.best else []
-    suited = [f"{each.key} {each.outcome.suited}" for each in advice.measures if each.outcome.suited]
-    return lines + textwrap.wrap(f"Counted with another spacer fitted for the air: {', '.join(suited)}.", WIDTH) * bool(
-        suited
+    return plain_text(
+        "advice.txt",
+        advice=advice,
+        head=worded("advice_heads")[advice.kind],
+        blocks=advice_blocks(advice, units),
+        measured=[each.key.capitalize() for each in advice.measures],
+        shown=_shown(advice),
+        suited=[f"{each.key} {each.outcome.suited}" for each in advice.measures if each.outcome.suited],
+        left=_months_left,
+        percent=percent,
+        water=lambda each: _water(each, units),
+        gained=_gained,
     )
+
+
+def _shown(advice: Advice) -> list[MeasureResult]:
+    """Measures that have a line in a table."""
+    return [each for each in advice.measures if each.key != "off the wall"]
+
+
+def _water(each: MeasureResult, units: str) -> str:
+    return water_words(each.litres_per_day, units) if each.litres_per_day else ""
 
 
 def _gained(each: MeasureResult) -> str:
@@ -228,15 +208,6 @@ def _gained(each: MeasureResult) -> str:
 def measure_table(advice: Advice, units: str) -> Table:
     """A row for the air as it is and one for each measure."""
 
-    def row(words: str, water: str, outcome: Outcome, bought: str) -> tuple[str, ...]:
-        return (words, water, months_words(outcome.months_outside), f"{outcome.inside_days:.0f}",
-                percent(outcome.crack_risk), f"{outcome.regrades:.1f}",
-                f"{outcome.regrade_free_years:.1f}", bought)  # fmt: skip
-
-    rows = [row("The air as it is", "", advice.now, "")]
-    for each in advice.measures:
-        if each.key == "off the wall":
-            continue
-        water = water_words(each.litres_per_day, units) if each.litres_per_day else ""
-        rows.append(row(each.words, water, each.outcome, _gained(each)))
-    return table("measures", rows)
+    rows = [("The air as it is", "", advice.now, "")]
+    rows += [(each.words, _water(each, units), each.outcome, _gained(each)) for each in _shown(advice)]
+    return table("measures", [dict(zip(("words", "water", "of", "gained"), row, strict=True)) for row in rows])

@@ -15,11 +15,11 @@ from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
 from driftmodel.calibration.further import Worth
-from driftmodel.calibration.records import QUANTITIES, Band, Calibration, Fitted
+from driftmodel.calibration.records import QUANTITIES, Calibration, Fitted
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, note, png
-from driftmodel.report.texts import filled
+from driftmodel.report.texts import filled, plain_text
 
 Points = tuple[float, float, float]
 
@@ -28,36 +28,19 @@ def calibration_summary(
     calibration: Calibration, diagnosis: Diagnosis, units: str = "metric", worth: tuple[Worth, ...] = ()
 ) -> str:
     """Plain text: what was read, what changed, what does not fit, what to read next. `units` 'metric' or 'inch'."""
-    count = len(calibration.fitted)
-    lines = [f"{count} reading{'s' if count != 1 else ''} taken in; the air of the past: {calibration.past_weather}."]
-    lines += [f"Noticed: {remark}" for remark in calibration.bench.remarks]
-    for words, shares in (("Where it lived", calibration.homes), ("Days not known", calibration.days)):
-        if shares:
-            lines += ["", f"{words}, by what the readings say:", *(f"  {_weighed(*one)}" for one in shares)]
-    if calibration.homes or calibration.days:
-        lines.append("What is to come is of all of these, each by its chance; the rest is of the likeliest.")
-    lines += ["", "What is to come, before and after the readings (8 times in 10 it lies between the ends):"]
-    lines += [f"  {_band(band, units)}" for band in calibration.bands]
-    lines += ["", "What the readings taught:"]
-    lines += [f"  {line}" for line in _learned(calibration)] or ["  Nothing yet: they fit what was expected anyway."]
-    lines += ["", "Does it fit?", *(f"  {line}" for line in diagnosis_words(diagnosis, units))]
-    if worth:
-        best = worth[0]
-        lines += ["", filled("worth_reading", what=QUANTITIES[best.what].words, best=best)]
-    return "\n".join(lines)
+    best = worth[0] if worth else None
+    return plain_text(
+        "calibration.txt",
+        of=calibration,
+        count=len(calibration.fitted),
+        points=lambda points, unit: _points_words(points, unit, units),
+        learned=_learned(calibration),
+        doubts=diagnosis_words(diagnosis, units),
+        worth=best and filled("worth_reading", what=QUANTITIES[best.what].words, best=best),
+    )
 
 
-def _weighed(words: str, share: float) -> str:
-    sure = "surely" if share > 0.95 else "most likely" if share > 0.6 else "may be" if share > 0.1 else "hardly"
-    return f"{words}: {sure} ({100 * share:.0f} in 100)"
-
-
-def _band(band: Band, units: str) -> str:
-    before, now = (points_words(points, band.unit, units) for points in (band.prior, band.posterior))
-    return f"{band.words}: {before} before, {now} now"
-
-
-def points_words(points: Points, unit: str, units: str) -> str:
+def _points_words(points: Points, unit: str, units: str) -> str:
     if unit == "years":
         low, middle, high = ("past the horizon" if isinf(point) else f"{point:.1f} years" for point in points)
         return f"{low} to {high} (middle {middle})"
@@ -132,7 +115,7 @@ def plain_json(value: Any) -> Any:
     return value if isinstance(value, int | str | bool) or value is None else str(value)
 
 
-def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str, Any]:
+def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> Any:
     """The calibration's numbers: metric, inf (past the horizon) as null; the draws themselves are left out."""
     found = {
         "scenario": calibration.scenario,
@@ -147,8 +130,7 @@ def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> dict[str
         "diagnosis": asdict(diagnosis) | {"wrong_physics": diagnosis.wrong_physics},
         "remarks": list(calibration.bench.remarks),
     }
-    plain: dict[str, Any] = plain_json(found)
-    return plain
+    return plain_json(found)
 
 
 def write_calibration(

@@ -15,7 +15,7 @@ from driftmodel.fleet.fit_check import alerts, fit_rows
 from driftmodel.fleet.planner_tables import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.ensemble import by_points
-from driftmodel.report.texts import MONTHS, WIDTH, band_words, filled, percent, whole
+from driftmodel.report.texts import MONTHS, WIDTH, band_words, filled, percent, plain_text, whole
 
 MOST_LINES = 4
 MOVED = 0.05  # a rate that claims move by this share or more is told; own choice, no source
@@ -162,45 +162,34 @@ def sold_words(book: DemandBook) -> str:
     return f"{sold:,} units sold, {planned:,} still to be sold"
 
 
-def _wrapped(words: str, rest: str = "", first: str = "") -> list[str]:
-    """Lines of a terminal, indented; a number and its percent stay together."""
-    lines = textwrap.wrap(words.replace(" %", "\xa0%"), WIDTH, initial_indent=first, subsequent_indent=rest)
-    return [line.replace("\xa0", " ") for line in lines]
-
-
 def terminal_summary(book: DemandBook) -> str:
     """The forecast in at most 28 lines of 100 columns (what-ifs and alerts come on top)."""
-    settings = book.demand.fleet.settings
-    known = f"Known to the end of {month_words(book.demand.cube.attrs['cutoff'])}: {sold_words(book)}."
-    lines = [*_wrapped(settings.title)[:1], *_wrapped(known), ""]
-    lines.append(f"{f'Next {book.span} months, {span_words(book)}':<54}{'low':>11}{'middle':>11}{'high':>11}")
-    for head, band, unit in ahead_rows(book):
-        name = f"  {head}{f' ({unit})' if unit not in ('jobs', 'visits') else ''}"
-        lines.append(f"{name:<54}" + "".join(f"{whole(value):>11}" for value in band))
-    lines.append("  Low to high holds four times in five. Quantiles do not add: in and out of cover are ranked apart.")
-    for line in (verdict(book.backtest), *alerts(book.demand)):
-        lines += _wrapped(line, "  ", "  ")
-    lines.append("")
     month, band = book.busiest
-    told = [f"Busiest month: {month_words(month)}, {band_words(band)} regrades."]
-    told += [f"{spacers_of(centre)}: {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]]
-    told.append(unmended_words(book))
-    told.append(f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.")
-    told += [remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)]
-    for line in told:
-        part = _wrapped(line, "  ")
-        lines += part if len(part) <= 3 else [*part[:2], "  ... (the whole of it in demand.xlsx)"]
-    lines.append("Regrades against the physics alone, as the claims have it (1 = as many):")
     rows = sorted(book.multipliers, key=lambda row: -row["expected"])
-    lines += ["  " + textwrap.shorten(multiplier_words(row), WIDTH - 2) for row in rows[:MOST_LINES]]
-    if len(rows) > MOST_LINES:
-        lines.append(f"  and {len(rows) - MOST_LINES} more in demand.xlsx")
-    lines += [each for line in rows_words(book) for each in _wrapped(line, "  ")]
-    lines += _wrapped(beyond_words(book), "  ")
+    told = [
+        f"Busiest month: {month_words(month)}, {band_words(band)} regrades.",
+        *(f"{spacers_of(centre)}: {centre_words(book, centre)}" for centre in book.spares[:MOST_LINES]),
+        unmended_words(book),
+        f"Due and not yet reported: {band_words(book.not_yet_reported_band)}.",
+        *(remaining_words(book), rates_words(book), price_words(book), *what_if_words(book)),
+    ]
+    read = [*rows_words(book), beyond_words(book)]
     if book.backtest is not None:
-        line = f"Forecasts made at earlier dates, beside plain methods: {skill_words(book.backtest)}."
-        lines += _wrapped(line, "  ")
-    return "\n".join(lines)
+        read.append(f"Forecasts made at earlier dates, beside plain methods: {skill_words(book.backtest)}.")
+    return plain_text(
+        "demand.txt",
+        book=book,
+        known=month_words(book.demand.cube.attrs["cutoff"]),
+        sold=sold_words(book),
+        span=span_words(book),
+        ahead=ahead_rows(book),
+        whole=whole,
+        checked=(verdict(book.backtest), *alerts(book.demand)),
+        told=told,
+        claims=[textwrap.shorten(multiplier_words(row), WIDTH - 2) for row in rows[:MOST_LINES]],
+        more=len(rows) - MOST_LINES,
+        read=read,
+    )
 
 
 def demand_json(book: DemandBook) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from driftmodel.calibration.decide import MEASURE, WORK, Decision
 from driftmodel.calibration.options import Option
 from driftmodel.outlook.place import PlaceTable
 from driftmodel.report.calibration_words import plain_json
-from driftmodel.report.texts import WIDTH, filled, percent, said
+from driftmodel.report.texts import WIDTH, filled, percent, plain_text, said
 
 #: left as it is on so many days a year inside the rule, nothing more is said
 MOST_OF_THE_YEAR = 300.0
@@ -193,11 +193,10 @@ def _read(decision: Decision) -> float:
     return next(one.value for one in decision.readings if one.what.startswith("action"))
 
 
-def decision_json(decision: Decision) -> dict[str, Any]:
+def decision_json(decision: Decision) -> Any:
     """The decision's numbers: metric, inf as null."""
     told = asdict(replace(decision, path=None)) | {"headline": headline(decision)}
-    plain: dict[str, Any] = plain_json({name: value for name, value in told.items() if name != "path"})
-    return plain
+    return plain_json({name: value for name, value in told.items() if name != "path"})
 
 
 # ---- the grade for a place -------------------------------------------------------------------------------------------
@@ -205,25 +204,13 @@ def decision_json(decision: Decision) -> dict[str, Any]:
 
 def place_summary(table: PlaceTable, units: str = "metric") -> str:
     """The spacer to have from today on, and every grade of the set at one place or in a mix of homes."""
-    lines = [*textwrap.wrap(_advised(table, units), WIDTH), ""]
-    homes = f", in any of: {'; '.join(table.homes)}" if table.homes else ""
-    lines.append(f"{table.title}, {table.years} years{homes}")
-    heads = (("", "days a", "", "no", "later", "action,"),
-             ("Spacer", "year inside", "8 in 10", "regrade", "jobs", "middle"))  # fmt: skip
-    lines += [f"{a:8}{b:>11}{c:>14}{d:>10}{e:>8}   {f}".rstrip() for a, b, c, d, e, f in heads]
-    for row in table.grades:
-        marks = ("  advised" if row.grade == table.advised else "") + ("  fitted" if row.grade == table.fitted else "")
-        band = f"{row.inside_low:.0f} to {row.inside_high:.0f}"
-        lines.append(
-            f"{row.grade:8}{row.inside_days:>11.0f}{band:>14}{100 * row.no_regrade:>8.0f} %{row.later_jobs:>8.1f}   "
-            f"{length_words(row.action_mm[1], units)}{marks}"
-        )
     told = f"Advised is what is worth most days inside, season included, a job counted as {table.job_days:.0f} of them."
     if table.steadiest != table.advised:
         told += f" Fewest later jobs: {table.steadiest}."
     if not table.joint_open and table.if_open != table.advised:
         told += f" If the joint is opened anyway: {table.if_open}."
-    return "\n".join([*lines, "", *textwrap.wrap(told, WIDTH)])
+    advised = _advised(table, units)
+    return plain_text("place.txt", table=table, advised=advised, told=told, length=lambda mm: length_words(mm, units))
 
 
 def _advised(table: PlaceTable, units: str) -> str:
@@ -243,18 +230,4 @@ def _advised(table: PlaceTable, units: str) -> str:
 
 def shipment_summary(tables: Iterable[PlaceTable]) -> str:
     """One line for each instrument of a shipment."""
-    heads = ("fitted", "advised", "days a year inside", "no regrade", "later jobs")
-    lines = ["{:34}{:>8}{:>9}{:>20}{:>12}{:>12}".format("Instrument", *heads)]
-    for table in tables:
-        row = table.of(table.advised)
-        lines.append(
-            f"{table.scenario[:33]:34}{table.fitted:>8}{table.advised:>9}{row.inside_days:>20.0f}"
-            f"{100 * row.no_regrade:>10.0f} %{row.later_jobs:>12.1f}"
-        )
-    return "\n".join(lines)
-
-
-def place_json(table: PlaceTable) -> dict[str, Any]:
-    """The place's table for machines."""
-    plain: dict[str, Any] = plain_json(asdict(table))
-    return plain
+    return plain_text("shipment.txt", tables=tables)

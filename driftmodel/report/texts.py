@@ -32,7 +32,7 @@ def said(name: str) -> Any:
 class _Sentence(Formatter):
     """Fills braces in. Beside Python's own ways to write a number: `length`, `length1` (with a decimal less), `size`
     (without its sign) and `signed` of mm, `points` of three of them, `percent` and `chance` of a share, `whole`, `band`
-    of three of these, `during` of months. What is None is told as '-'."""
+    of three of these, `months` and `during` of months. What is None is told as '-'."""
 
     def __init__(self, units: str) -> None:
         self.units = units
@@ -51,6 +51,7 @@ class _Sentence(Formatter):
             return f"{low} to {high} (middle {middle})"
         own: dict[str, Callable[[Any], str]] = {
             "percent": percent, "chance": chance_words, "whole": whole, "band": band_words, "during": during,
+            "months": months_words,
         }  # fmt: skip
         return own[format_spec](value) if format_spec in own else str(super().format_field(value, format_spec))
 
@@ -66,7 +67,9 @@ def templates(marked: bool) -> Any:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     read = FunctionLoader(lambda name: files("driftmodel.report").joinpath(name).read_text(encoding="utf-8"))
-    return Environment(autoescape=marked, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=read)
+    known = Environment(autoescape=marked, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=read)
+    known.filters["wrap"] = wrap
+    return known
 
 
 def plain_text(template: str, **told: object) -> str:
@@ -161,6 +164,11 @@ def season_words(date: Any, southern: bool = False) -> str:
         first = year if number == 11 else year - 1
         return f"{name} {first}/{(first + 1) % 100:02d}"
     return f"{name} {year}"
+
+
+def wrap(text: str, first: str = "", rest: str = "", width: int = WIDTH) -> str:
+    """A text in lines of a width at most. first, rest: put before the first line and those after it."""
+    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=rest)
 
 
 def wrapped(text: str) -> str:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import asdict
 from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
 from driftmodel.report.texts import fixed, plain_text, worded
-
-WIDTH = 108
 
 #: what a forecast asks of every wood; a wood without one of these gets a stand-in
 _ASKED = (
@@ -84,7 +81,7 @@ def list_woods() -> str:
 
     first = sorted((one for one in woods if one.uses), key=by_use)
     rest = [one for one in woods if not one.uses]
-    return plain_text("woods.txt", first=first, rest=rest, row=_row, rule="-" * WIDTH) + "\n"
+    return plain_text("woods.txt", first=first, rest=rest, row=_row) + "\n"
 
 
 def _stand_ins(one: Wood) -> dict[str, Datum]:
@@ -99,25 +96,20 @@ def one_wood(name: str) -> str:
     one = library.wood(name)
     order = list(fixed()["wood_numbers"])
     cited: dict[str, int] = {}
-    return (
-        plain_text(
-            "wood.txt",
-            one=one,
-            title=one.name + (f" ({one.scientific})" if one.scientific else ""),
-            known=sorted(one.numbers, key=lambda key: order.index(key) if key in order else len(order)),
-            lent=_stand_ins(one),
-            cited=cited,
-            mark=lambda source: cited.setdefault(source, len(cited) + 1),
-            sources=library.sources(),
-            shown=_shown,
-            value=_value_words,
-            spread=_spread_words,
-            wrap=lambda words, first="", rest="": textwrap.fill(
-                words, WIDTH, initial_indent=first, subsequent_indent=rest
-            ),
-        )
-        + "\n"
+    told = plain_text(
+        "wood.txt",
+        one=one,
+        title=one.name + (f" ({one.scientific})" if one.scientific else ""),
+        known=sorted(one.numbers, key=lambda key: order.index(key) if key in order else len(order)),
+        lent=_stand_ins(one),
+        cited=cited,
+        mark=lambda source: cited.setdefault(source, len(cited) + 1),
+        sources=library.sources(),
+        shown=_shown,
+        value=_value_words,
+        spread=_spread_words,
     )
+    return told + "\n"
 
 
 def wood_record(name: str) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Iterable
 from datetime import date
 from typing import Any
@@ -18,10 +17,10 @@ from driftmodel.outlook.work import ahead_years, fitted_spacer
 from driftmodel.report.ensemble import average_year, past_rule
 from driftmodel.report.texts import (
     MONTHS,
-    WIDTH,
     during,
     filled,
     percent,
+    plain_text,
     said,
     season_words,
     signed_length,
@@ -197,22 +196,6 @@ def _owner(fc: Dataset, scenario: Scenario, units: str) -> tuple[str, ...]:
 
 def terminal_summary(fc: Dataset, scenario: Scenario, units: str) -> str:
     """The verdict for the terminal: at most 25 lines of at most 100 columns."""
-    told = story(fc, scenario, units)
-    heads = {"When": "when", "Which": "grade", "Comes back": "comes_back", "The place": "place", "Stays": "stays"}
-    blocks = [
-        ("", f"{scenario.title}: {told['headline']} {told['lead']}"),
-        *((head, told[name]) for head, name in heads.items()),
-        ("How sure", _how_sure(fc)),
-    ]
-    lines: list[str] = []
-    for head, text in blocks:
-        first, rest = (f"{head:<12}", " " * 12) if head else ("", "")
-        lines += textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
-        if not head:
-            lines.append("")
-    return "\n".join(lines)
-
-
-def _how_sure(fc: Dataset) -> str:
     first, share = str(fc["unknown"].values[0]), float(fc["driver_share"].values[0])
-    return filled("how_sure", draws=fc.attrs["draws"], first=first, share=share)
+    sure = filled("how_sure", draws=fc.attrs["draws"], first=first, share=share)
+    return plain_text("forecast.txt", title=scenario.title, story=story(fc, scenario, units), sure=sure)
