@@ -3,45 +3,38 @@ which season, and what to ask."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput
-from driftmodel.base.scenario_file import RECORD, is_record
+from driftmodel.base.scenario_file import is_record
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.case import Case, open_record
 from driftmodel.report.grade_words import AIR, headline
-from driftmodel.report.texts import WIDTH, filled, upper, worded
+from driftmodel.report.texts import filled, plain_text, worded
 
 
 def show(case: Case, units: str = "metric") -> str:
     """A record on one screen: what it is, where it lives, its readings and work in order, how it stands."""
     scenario, tag = case.scenario, case.tag
-    setup, rule = scenario.setup, scenario.rule
-    assert tag is not None and case.folder is not None
-    named = ", ".join(
-        part for part in (tag.serial and f"no. {tag.serial}", tag.owner and f"owner: {tag.owner}", tag.workshop) if part
-    )
-    lines = [scenario.title + (f" ({named})" if named else ""), f"  {scenario.instrument.title}"]
-    for stay in scenario.stays[-3:]:
-        lines.append(f"  from {stay.start}: {stay.climate.title.split(' (')[0]}")
-    room = saddle_room_now_mm(scenario)
-    lines += filled("record_stands", units, of=setup, rule=rule, spacer=_spacer(case, units), room=room).splitlines()
+    assert tag is not None
+    parts = (tag.serial and f"no. {tag.serial}", tag.owner and f"owner: {tag.owner}", tag.workshop)
+    told = {"of": scenario.setup, "rule": scenario.rule, "spacer": _spacer(case, units)}
     called = worded("usual")
-    usual = [f"{called.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()]
-    if usual:
-        words = f"taken as usual (common practice, no source; {RECORD} changes it): " + ", ".join(usual)
-        lines += textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="    ")
-    told = timeline(case, units) or [f'No reading yet: driftmodel record add {case.folder.name} "action 2.4 mm"']
-    lines += ["", *told]
-    lines += [f"Noticed: {remark}" for remark in case.book.remarks]
-    return "\n".join(lines)
+    return plain_text(
+        "record.txt",
+        case=case,
+        scenario=scenario,
+        named=", ".join(filter(None, parts)),
+        stands=filled("record_stands", units, room=saddle_room_now_mm(scenario), **told),
+        usual=[f"{called.get(key.split('.')[1], key)} {_value(key, value, units)}" for key, value in tag.usual.items()],
+        timeline=timeline(case, units),
+    )
 
 
 def _spacer(case: Case, units: str) -> str:
@@ -209,27 +202,14 @@ def _ask(case: Case, decision: Decision, why: str, last: date | None) -> tuple[s
 def calls_words(listed: tuple[tuple[Call, ...], tuple[str, ...]], units: str = "metric") -> str:
     """The list for the terminal: those to ring first, under a head each, then the rest a line each."""
     calls, faults = listed
-    lines: list[str] = []
-    for why, head in worded("call_heads").items():
-        own = [call for call in calls if call.why == why]
-        if own:
-            lines += [*([""] if lines else []), head]
-        for call in own:
-            named = " ".join(part for part in (call.title, call.serial and f"({call.serial})") if part)
-            named += f", {call.owner}" if call.owner else ""
-            seasons = filled("call_seasons", units, of=call)
-            read = f"last read {call.last_read}" if call.last_read else "never read"
-            if not why:
-                lines += textwrap.wrap(
-                    f"{named}: {read}; {seasons}", WIDTH, initial_indent="  ", subsequent_indent="    "
-                )
-                continue
-            when = "" if call.by is None else ": now" if why == "due" else f": by {call.by}"
-            lines.append(f"  {named}{when}")
-            for fact in (call.answer, f"{upper(read)}; {seasons}.", *(f"Ask: {question}" for question in call.ask)):
-                lines += textwrap.wrap(fact, WIDTH, initial_indent="    ", subsequent_indent="    ")
-    lines += [f"Cannot be read: {fault}" for fault in faults]
-    return "\n".join(lines).strip()
+    heads = worded("call_heads")
+    return plain_text(
+        "calls.txt",
+        heads=heads,
+        calls=calls,
+        faults=faults,
+        seasons=lambda call: filled("call_seasons", units, of=call),
+    ).lstrip()
 
 
 def calls_json(listed: tuple[tuple[Call, ...], tuple[str, ...]]) -> dict[str, object]:
