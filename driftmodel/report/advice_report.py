@@ -3,19 +3,16 @@ sheet in plain words, and the label for inside the instrument, with what the nex
 
 from __future__ import annotations
 
-import csv
 import json
 import textwrap
 from dataclasses import asdict
 from datetime import date
-from io import StringIO
 from pathlib import Path
 
 import numpy as np
 
 from driftmodel.advice.records import Advice, Outcome
 from driftmodel.base import __version__
-from driftmodel.base.opened import as_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
@@ -79,20 +76,12 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
         (folder / "sheet.html").write_text(
             owner_sheet(scenario, advice, tag, "letter" if units == "inch" else "a4"), encoding="utf-8"
         )
-        (folder / "measures.csv").write_text(_csv(advice, units), encoding="utf-8")
+        table = texts.comma_text(advice_words.measure_table(advice, units))
+        (folder / "measures.csv").write_text(table, encoding="utf-8")
         data = json.dumps(asdict(advice), indent=2, ensure_ascii=False)
         (folder / "advice.json").write_text(data + "\n", encoding="utf-8")
 
     return write_whole(out_dir, fill)
-
-
-def _csv(advice: Advice, units: str) -> str:
-    table = advice_words.measure_table(advice, units)
-    text = StringIO()
-    csv.writer(text, lineterminator="\n").writerows(
-        [as_text(cell) for cell in row] for row in (table.heads, *table.rows)
-    )
-    return text.getvalue()
 
 
 def air_and_band(advice: Advice) -> Figure:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.base.units import length_unit
-from driftmodel.report.texts import plain_text, worded
+from driftmodel.report.texts import comma_text, plain_text, table, worded
 from driftmodel.structure.design import Behaviour, Sensitivity
 from driftmodel.structure.joint import (
     action_change_mm,
@@ -91,24 +91,14 @@ def _spacers(instrument: Instrument, per: float, distance_mm: float) -> list[tup
 
 def sensitivity_table(found: list[Sensitivity]) -> str:
     """Comma-separated: percent change of each behaviour for 10 % more of each input."""
-    head = (
-        "input,saddle_by_top_moisture_pct,saddle_by_back_moisture_pct,saddle_by_strings_pct,bridge_tilt_by_strings_pct"
-    )
-    rows = [
-        f"{each.input},{each.top_moisture_pct:.2f},{each.back_moisture_pct:.2f},"
-        f"{each.strings_pct:.2f},{each.bridge_tilt_pct:.2f}"
-        for each in found
-    ]
-    return "\n".join([head, *rows]) + "\n"
+    return comma_text(table("sensitivities", map(vars, found)))
 
 
 def what_if_table(found: dict[str, list[tuple[float, Behaviour]]]) -> str:
     """Comma-separated, metric: the saddle for 3 % drying, the saddle and the bridge's tilt by strings, by factor."""
-    lines = ["input,factor,saddle_3_pct_drier_mm,saddle_by_strings_mm,bridge_tilt_by_strings_deg"]
-    for name, tried in found.items():
-        for factor, each in tried:
-            dry = -3.0 * whole_rise_mm(each)
-            lines.append(
-                f"{name},{factor:g},{dry:.4f},{each.saddle_rise_mm['strings']:.4f},{each.bridge_tilt_deg['strings']:.4f}"
-            )
-    return "\n".join(lines) + "\n"
+    rows = [
+        {"input": name, "factor": factor, "dry": -3.0 * whole_rise_mm(each), "of": each}
+        for name, tried in found.items()
+        for factor, each in tried
+    ]
+    return comma_text(table("what_ifs", rows))

@@ -3,15 +3,18 @@ in each folder, what the words mean; and dates, months, chances and counts as a 
 
 from __future__ import annotations
 
+import csv
 import textwrap
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from io import StringIO
 from string import Formatter
 from typing import Any
 
+from driftmodel.base.opened import as_text
 from driftmodel.base.units import length_words
 
 #: figure -> (title, caption). The description read aloud is the title and the caption together
@@ -116,6 +119,13 @@ def table(name: str, rows: Iterable[Iterable[str] | Mapping[Any, Any]], **told: 
     numeric = tuple(at for at, head in enumerate(heads) if head.startswith(">"))
     plain = tuple(head.lstrip(">") for head in heads)
     return Table(one["caption"].format(**told), plain, tuple(map(tuple, words)), numeric)
+
+
+def comma_text(told: Table) -> str:
+    """Heads and rows of a table as CSV."""
+    text = StringIO()
+    csv.writer(text, lineterminator="\n").writerows([as_text(cell) for cell in row] for row in (told.heads, *told.rows))
+    return text.getvalue()
 
 
 def cautions() -> list[str]:
