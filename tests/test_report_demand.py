@@ -583,9 +583,10 @@ def test_a_folder_of_someone_else_is_left_alone(book: DemandBook, tmp_path: Path
     document.check_demand_folder(tmp_path / "letters")
 
 
-def test_a_number_and_its_percent_stay_on_one_line() -> None:
-    lines = words._wrapped("a " * (words.WIDTH // 2 - 2) + "38 % of all", "  ", "  ")
-    assert len(lines) == 2 and lines[1].startswith("  38 % of") and "\xa0" not in lines[1]
+def test_a_number_and_its_percent_stay_on_one_line(book: DemandBook, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(words, "what_if_words", lambda _: ["a " * (words.WIDTH // 2 - 1) + "38 % of all"])
+    told = words.terminal_summary(book)
+    assert "a a\n  38 % of all\n" in told and "\xa0" not in told
 
 
 def test_a_long_answer_says_where_the_rest_of_it_stands(book: DemandBook, monkeypatch: pytest.MonkeyPatch) -> None:
