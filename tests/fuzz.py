@@ -229,7 +229,6 @@ def kinds(world: Path) -> dict[str, Kind]:
     from driftmodel.calibration.readings import read_readings
     from driftmodel.calibration.said import reading_said
     from driftmodel.climate.history import read_air
-    from driftmodel.climate.logger import read_logger
     from driftmodel.climate.weather import read_weather
     from driftmodel.doors.page import Desk
     from driftmodel.doors.page_state import read_state
@@ -298,9 +297,9 @@ def kinds(world: Path) -> dict[str, Kind]:
         "rates": Kind(fleet.parent / "two-regions-rates.csv", spoilt_table, fleet_with("rates"), 0.5),
         "readings": Kind(world / "readings" / "two-winters.csv", spoilt_table,
                          lambda path: read_readings(path, load_scenario("two-winters"), today), 2.0),
-        "logger": Kind(made["logger.csv"], spoilt_table, lambda path: read_logger(path, time_zone="UTC"), 2.0),
+        "logger": Kind(made["logger.csv"], spoilt_table, lambda path: read_air(path, time_zone="UTC"), 2.0),
         "logger of a zone": Kind(made["zoned.csv"], spoilt_table,
-                                 lambda path: read_logger(path, time_zone="Europe/Berlin", gap_policy="hold"), 1.0),
+                                 lambda path: read_air(path, time_zone="Europe/Berlin", gap_policy="hold"), 1.0),
         "history": Kind(made["logger.csv"], spoilt_table, lambda path: read_air(path, time_zone="UTC"), 0.5),
         "weather": Kind(world / "weather" / "chicago.csv", spoilt_table, read_weather, 0.3),
         "epw": Kind(made["place.epw"], spoilt_table, read_weather, 0.3),

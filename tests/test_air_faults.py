@@ -207,13 +207,13 @@ def test_a_clock_that_is_not_changed_over_gets_its_zone_as_a_flag(
     ],
 )
 def test_names_seen_in_the_wild(head: str, stamp: str, tmp_path: Path) -> None:
-    from driftmodel.climate.logger import read_logger
+    from driftmodel.climate.history import read_air
 
     mark = ";" if ";" in head else ","
     body = [f"{stamp.format(hour)}{mark}20.5{mark}45" for hour in range(5)]
     path = tmp_path / "x.csv"
     path.write_text("\n".join([head, *body]))
-    air = read_logger(path)
+    air = read_air(path)
     first = np.datetime64("2024-02-26T22:00" if "+2" in head else "2024-02-27T00:00")
     assert air["time"].values[0] == first and air.sizes["time"] == 5
 

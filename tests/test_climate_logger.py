@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.history import read_air
 from driftmodel.climate.logger_time import _cut, _cut_days_and_hours
 
 EVERY_20_MIN = [f"2026-01-05 {k // 3:02d}:{20 * (k % 3):02d}" for k in range(36)]
@@ -31,7 +31,7 @@ def rows(line: str = "{t},{c:.1f},{h:.1f}", stamps: list[str] | None = None) -> 
 
 
 def test_hourly_means_of_a_plain_file(tmp_path: Path) -> None:
-    air = read_logger(write(tmp_path, "time,Temp (°C),RH (%)\n" + rows()), time_zone="UTC")
+    air = read_air(write(tmp_path, "time,Temp (°C),RH (%)\n" + rows()), time_zone="UTC")
     assert air.sizes["time"] == 12
     assert str(air["time"].values[0])[:16] == "2026-01-05T00:00"
     assert air["air_temperature"].values[:2] == pytest.approx([20.1, 20.4])  # (20.0 + 20.1 + 20.2) / 3, ...
@@ -99,7 +99,7 @@ def test_files_as_they_come(way: str, tmp_path: Path) -> None:
     text, told = WAYS[way]
     told = dict(told)
     shift = told.pop("shift", 0)
-    air = read_logger(write(tmp_path, text), **told)
+    air = read_air(write(tmp_path, text), **told)
     assert air["time"].values[0] == np.datetime64("2026-01-05T00:00") + np.timedelta64(shift, "h")
     assert air["air_temperature"].values[0] == pytest.approx(20.1)
     assert air["relative_humidity"].values[-1] == pytest.approx(43.4)
@@ -107,25 +107,25 @@ def test_files_as_they_come(way: str, tmp_path: Path) -> None:
 
 def test_fahrenheit_is_converted(tmp_path: Path) -> None:
     text = "time,Temp (°F),RH (%)\n" + "\n".join(f"{t},68.0,45" for t in EVERY_20_MIN)
-    assert read_logger(write(tmp_path, text), time_zone="UTC")["air_temperature"].values == pytest.approx(20.0)
+    assert read_air(write(tmp_path, text), time_zone="UTC")["air_temperature"].values == pytest.approx(20.0)
 
 
 def test_noon_and_midnight_on_a_twelve_hour_clock(tmp_path: Path) -> None:
     clock = ["11:00 AM", "12:00 PM", "1:00 PM", "2:00 p.m."]
     path = write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=[f"2026-01-05 {c}" for c in clock]))
-    hours = read_logger(path, time_zone="UTC")["time"].values
+    hours = read_air(path, time_zone="UTC")["time"].values
     assert [str(t)[11:13] for t in hours] == ["11", "12", "13", "14"]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
 def test_encodings(encoding: str, tmp_path: Path) -> None:
     path = write(tmp_path, "time,Température (°C),Humidité (%)\n" + rows(), encoding=encoding)
-    assert read_logger(path, time_zone="UTC").sizes["time"] == 12
+    assert read_air(path, time_zone="UTC").sizes["time"] == 12
 
 
 def test_a_number_above_twelve_settles_the_order_of_day_and_month(tmp_path: Path) -> None:
     stamps = [f"{day:02d}/03/2026 {hour:02d}:00" for day in (12, 13) for hour in range(24)]
-    air = read_logger(write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=stamps)), time_zone="UTC")
+    air = read_air(write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=stamps)), time_zone="UTC")
     assert str(air["time"].values[0])[:10] == "2026-03-12"
 
 
@@ -133,14 +133,14 @@ def test_the_hour_that_comes_twice_is_told_apart(tmp_path: Path) -> None:
     """Chicago, 1 November 2026: 01:00 CDT is 06:00 UTC, 01:00 CST 07:00 UTC (IANA time zone database)."""
     clock = ["00:00", "00:30", "01:00", "01:30", "01:00", "01:30", "02:00", "02:30"]
     text = "time,Temp °C,RH %\n" + rows(stamps=[f"2026-11-01 {c}" for c in clock])
-    air = read_logger(write(tmp_path, text), time_zone="America/Chicago")
+    air = read_air(write(tmp_path, text), time_zone="America/Chicago")
     assert [str(t)[11:13] for t in air["time"].values] == ["05", "06", "07", "08"]
     assert air["air_temperature"].values == pytest.approx([20.05, 20.25, 20.45, 20.65])
 
 
 def test_hourly_stamps_through_the_end_of_summer_time(tmp_path: Path) -> None:
     clock = ["00:00", "01:00", "01:00", "02:00", "03:00"]
-    air = read_logger(
+    air = read_air(
         write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=[f"2026-11-01 {c}" for c in clock])),
         time_zone="America/Chicago",
     )
@@ -149,7 +149,7 @@ def test_hourly_stamps_through_the_end_of_summer_time(tmp_path: Path) -> None:
 
 def test_irregular_steps_and_one_missing_hour(tmp_path: Path) -> None:
     clock = ["00:05", "00:50", "01:10", "03:05", "03:06", "04:40"]
-    air = read_logger(
+    air = read_air(
         write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=[f"2026-01-05 {c}" for c in clock])), time_zone="UTC"
     )
     assert list(air["filled"].values) == [0, 0, 1, 0, 0]  # 02:00 had no reading; its neighbours are under 2 h apart
@@ -160,9 +160,9 @@ def test_a_long_gap_is_filled_only_by_a_named_policy(tmp_path: Path) -> None:
     stamps = [f"2026-01-05 {h:02d}:00" for h in (0, 1, 2, 8, 9)]
     path = write(tmp_path, "time,Temp °C,RH %\n" + rows(stamps=stamps))
     with pytest.raises(BadInput, match="gap"):
-        read_logger(path, time_zone="UTC")
-    straight = read_logger(path, time_zone="UTC", gap_policy="interpolate")
-    held = read_logger(path, time_zone="UTC", gap_policy="hold")
+        read_air(path, time_zone="UTC")
+    straight = read_air(path, time_zone="UTC", gap_policy="interpolate")
+    held = read_air(path, time_zone="UTC", gap_policy="hold")
     assert straight["filled"].values.sum() == held["filled"].values.sum() == 5
     assert straight["air_temperature"].values[5] == pytest.approx(20.25)
     assert held["air_temperature"].values[5] == pytest.approx(20.2)
@@ -171,7 +171,7 @@ def test_a_long_gap_is_filled_only_by_a_named_policy(tmp_path: Path) -> None:
 
 def test_slightly_above_saturation_is_read_as_100_and_flagged(tmp_path: Path) -> None:
     text = "time,Temp °C,RH %\n2026-01-05 00:00,20,99.0\n2026-01-05 01:00,20,100.4\n2026-01-05 02:00,20,98.0\n"
-    air = read_logger(write(tmp_path, text), time_zone="UTC")
+    air = read_air(write(tmp_path, text), time_zone="UTC")
     assert list(air["relative_humidity"].values) == [99.0, 100.0, 98.0]
     assert list(air["filled"].values) == [0, 1, 0]
     assert air.attrs["humidity_above_100_readings"] == 1
@@ -179,7 +179,7 @@ def test_slightly_above_saturation_is_read_as_100_and_flagged(tmp_path: Path) ->
 
 def test_blank_cells_are_gaps_when_a_policy_is_named(tmp_path: Path) -> None:
     text = "time,Temp °C,RH %\n2026-01-05 00:00,20,40\n2026-01-05 01:00,20,\n2026-01-05 02:00,20,42\n"
-    air = read_logger(write(tmp_path, text), time_zone="UTC", gap_policy="interpolate")
+    air = read_air(write(tmp_path, text), time_zone="UTC", gap_policy="interpolate")
     assert air["relative_humidity"].values[1] == pytest.approx(41.0)
     assert list(air["filled"].values) == [0, 1, 0] and air.attrs["blank_rows"] == 1
 
@@ -250,7 +250,7 @@ def test_each_fault_is_told_once_with_file_place_and_mend(name: str, tmp_path: P
     path = tmp_path / "log.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     with pytest.raises(BadInput) as fault:
-        read_logger(path, **told)
+        read_air(path, **told)
     message = str(fault.value)
     assert "log.csv" in message and place in message and words in message
     assert message.count("Mend:") == 1 and fault.value.mend
@@ -258,7 +258,7 @@ def test_each_fault_is_told_once_with_file_place_and_mend(name: str, tmp_path: P
 
 def test_no_such_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such file"):
-        read_logger(tmp_path / "none.csv", time_zone="UTC")
+        read_air(tmp_path / "none.csv", time_zone="UTC")
 
 
 @pytest.mark.parametrize(

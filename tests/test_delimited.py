@@ -13,7 +13,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import cells_of, delimiter_of, rows_of, with_point
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.readings import read_readings
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.history import read_air
 from driftmodel.climate.weather import read_weather
 
 WEATHER = Path(load_scenario("first-winter").stays[0].climate.input_files[0])
@@ -24,7 +24,7 @@ def readings(file: Path) -> object:
 
 
 def logger(file: Path) -> object:
-    return np.asarray(read_logger(file, time_zone="UTC")["relative_humidity"]).round(6).tolist()
+    return np.asarray(read_air(file, time_zone="UTC")["relative_humidity"]).round(6).tolist()
 
 
 def weather(file: Path) -> object:

@@ -21,7 +21,7 @@ from driftmodel.base.errors import BadInput, one_line
 from driftmodel.base.opened import as_text, decoded, parsed_toml
 from driftmodel.calibration import claimed, readings
 from driftmodel.climate.air import saturation_pressure_pa
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.history import read_air
 from driftmodel.outlook import levers
 from driftmodel.outlook.calendar import trailing_mean
 from driftmodel.structure import joint, neck, plate
@@ -312,7 +312,7 @@ def test_a_logger_reads_what_was_written(values: list[tuple[int, int]], mark: st
     with tempfile.TemporaryDirectory() as at:
         path = Path(at) / "a.csv"
         path.write_text("\n".join([mark.join(("time", "temperature (°C)", "relative humidity (%)")), *rows]) + "\n")
-        air = read_logger(path, time_zone="UTC")
+        air = read_air(path, time_zone="UTC")
     assert air["air_temperature"].values.tolist() == [float(t) for t, _ in values]
     assert air["relative_humidity"].values.tolist() == [float(h) for _, h in values]
 

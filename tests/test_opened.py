@@ -18,7 +18,7 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
 from driftmodel.base.tomlfile import read_toml
 from driftmodel.calibration.readings_table import lines_of
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.history import read_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.fleet.reading import read_fleet
 from driftmodel.fleet.tables import read_table
@@ -32,7 +32,7 @@ READERS: dict[str, Callable[[Any], Any]] = {
     "climate": load_climate,
     "fleet": read_fleet,
     "readings": lambda path: list(lines_of(path)),
-    "logger": read_logger,
+    "logger": read_air,
     "weather": read_weather,
     "table": lambda path: read_table(path, ["region"]),
     "grid": read_grid,
@@ -94,7 +94,7 @@ def test_size_is_bounded(tmp_path: Path) -> None:
     with big.open("wb") as stream:
         stream.truncate(200_000_000)
     with pytest.raises(BadInput, match="200 million bytes"):
-        read_logger(big)
+        read_air(big)
     with pytest.raises(BadInput, match=r"200 million bytes.*at most 2 million"):
         read_toml(big)
     assert opened.bytes_of(big, "a file", first=10, most_mb=300.0) == bytes(10)

@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from driftmodel.base.climate_file import LoggerKeys
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset
 from driftmodel.climate.air import LONGEST_FILL_DAYS, OUTDOORS, months_of
-from driftmodel.climate.logger import read_logger
+from driftmodel.climate.logger import logged_air
 from driftmodel.climate.place_air import stated_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.weather import read_weather
@@ -36,17 +37,20 @@ def read_air(
     gap_limit_days: float = LONGEST_FILL_DAYS,
     day_first: bool | None = None,
 ) -> Dataset:
-    """An air history from any file: a weather file when its first lines are one's, else a logger's text file."""
+    """Hourly air from any file: a weather file when its first lines are one's, else a logger's text file.
+
+    Of a logger's file: columns: header texts by 'time' (or 'date' and 'clock'), 'temperature', 'relative_humidity',
+    where the header does not tell; 'temperature_unit' is 'C' or 'F'. time_zone: IANA name of the clock's zone, needed
+    unless the header or the stamps tell. gap_policy: 'interpolate' or 'hold', for gaps of at most gap_limit_days.
+    day_first: order of 03/04/2026.
+    Raises BadInput with file, row and column for anything that cannot be read without guessing.
+    """
     if looks_like_weather(Path(path)):
         return read_weather(path, gap_policy=gap_policy)
-    return read_logger(
-        path,
-        columns=columns,
-        time_zone=time_zone,
-        gap_policy=gap_policy,
-        gap_limit_days=gap_limit_days,
-        day_first=day_first,
-    )
+    told = () if columns is None else tuple(columns.items())
+    how = LoggerKeys(columns=told, time_zone=time_zone, gap_policy=gap_policy, gap_limit_days=gap_limit_days,
+                     day_first=day_first)  # fmt: skip
+    return logged_air(Path(path), how)
 
 
 def scenario_end(scenario: Scenario) -> date:

@@ -7,7 +7,6 @@ apart is interpolated and flagged; a longer gap is refused unless a gap policy i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, numbers_of
 from driftmodel.base.schema import Array, Dataset, Flags, Times
 from driftmodel.base.units import fahrenheit_to_celsius
-from driftmodel.climate.air import HOUR, LONGEST_FILL_DAYS, check_gap_policy, fill_gaps, make_air
+from driftmodel.climate.air import HOUR, check_gap_policy, fill_gaps, make_air
 from driftmodel.climate.logger_table import Table, read_table
 from driftmodel.climate.logger_time import utc_times
 from driftmodel.climate.netcdf import read_place
@@ -34,31 +33,9 @@ LOW_C, HIGH_C = -60.0, 60.0
 _files: Memory[Dataset] = Memory(8)
 
 
-def read_logger(
-    path: str | Path,
-    *,
-    columns: Mapping[str, str] | None = None,
-    time_zone: str | None = None,
-    gap_policy: str | None = None,
-    gap_limit_days: float = LONGEST_FILL_DAYS,
-    day_first: bool | None = None,
-) -> Dataset:
-    """Hourly air from a logger's file.
-
-    columns: header texts by 'time' (or 'date' and 'clock'), 'temperature', 'relative_humidity', where the header
-    does not tell; 'temperature_unit' is 'C' or 'F'. time_zone: IANA name of the clock's zone, needed unless the
-    header or the stamps tell. gap_policy: 'interpolate' or 'hold', for gaps of at most gap_limit_days. day_first: order
-    of 03/04/2026.
-    Raises BadInput with file, row and column for anything that cannot be read without guessing.
-    """
-    told = () if columns is None else tuple(columns.items())
-    how = LoggerKeys(columns=told, time_zone=time_zone, gap_policy=gap_policy, gap_limit_days=gap_limit_days,
-                     day_first=day_first)  # fmt: skip
-    return logged_air(Path(path), how)
-
-
 def logged_air(path: Path, how: LoggerKeys) -> Dataset:
-    """Hourly air from a logger's file, read as a climate's file tells. Raises BadInput as read_logger does."""
+    """Hourly air from a logger's file, read as a climate's file tells. Raises BadInput with file, row and column for
+    anything that cannot be read without guessing."""
     check_gap_policy(how.gap_policy, path)
     if path.suffix.lower() == ".nc":
         return _files.of(fingerprint(path, file_digest(path)), lambda: read_place(path)).copy(deep=True)
