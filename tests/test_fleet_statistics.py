@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy.stats import nbinom, poisson
 
 from driftmodel.fleet import claims, delay, scores, stock
@@ -63,22 +61,12 @@ def test_lag_shares_undo_right_truncation() -> None:
     assert plain[0] > 0.3
 
 
-def test_delayed_keeps_what_falls_inside() -> None:
-    out = delay.delayed([10.0, 0.0, 0.0, 4.0], [0.5, 0.3, 0.2])
-    assert out == pytest.approx([5.0, 3.0, 2.0, 2.0])
-
-
 def test_pump_data() -> None:
     """Posterior means from the prior of the maximum of the marginal likelihood, shape 0.823 and rate 1.262: own."""
     before = claims.Multiplier(np.asarray(0.823), np.asarray(1.262))
     means = claims.posterior(before, PUMP_COUNTS, PUMP_TIME).mean
     expected = [0.0609, 0.1075, 0.0908, 0.1165, 0.5880, 0.6069, 0.7886, 0.7886, 1.4347, 1.9405]
     assert means == pytest.approx(expected, abs=2e-4)
-
-
-def test_worked_multiplier() -> None:
-    """By hand: 4 + 32 over 4 + 20."""
-    assert float(claims.posterior(claims.Multiplier(np.asarray(4.0), np.asarray(4.0)), 32, 20).mean) == 1.5
 
 
 def test_prior_and_what_no_claims_do() -> None:
@@ -107,18 +95,6 @@ def test_a_job_uses_one_grade() -> None:
     assert found.job_fill == pytest.approx(0.9593, abs=1e-4)
 
 
-@given(st.lists(st.floats(0.1, 6.0), min_size=2, max_size=4), st.floats(0.5, 0.98))
-@settings(max_examples=25, deadline=None)
-def test_stock_meets_its_target_and_no_piece_can_go(rates: list[float], service: float) -> None:
-    demand = [poisson_chances(rate) for rate in rates]
-    found = stock.stock_for_jobs(demand, service)
-    assert found.job_fill >= service
-    for grade, level in enumerate(found.pieces):
-        if level:
-            fewer = [*found.pieces[:grade], level - 1, *found.pieces[grade + 1 :]]
-            assert stock.job_fill(fewer, demand) < service
-
-
 def test_crps_of_counts() -> None:
     """scoringRules crps_pois and crps_nbinom, by the 20,000 even quantiles of each law."""
     even = (np.arange(20000) + 0.5) / 20000
@@ -129,15 +105,6 @@ def test_crps_of_counts() -> None:
         (nbinom(2000.1, 0.9), 222, 3.669267),
     ):
         assert float(scores.crps_samples(law.ppf(even), came)) == pytest.approx(wanted, abs=2e-4)
-
-
-def test_crps_and_intervals_by_hand() -> None:
-    """(2, 4, 5, 5, 9) against 6: 11/5 - 60/50 = 1.0. Interval 2 to 9 at alpha 0.2: 7, and 7 + 10 x 2 = 27."""
-    assert float(scores.crps_samples([2, 4, 5, 5, 9], 6)) == pytest.approx(1.0)
-    assert float(scores.interval_score(2, 9, 6, 0.2)) == 7.0
-    assert float(scores.interval_score(2, 9, 11, 0.2)) == pytest.approx(27.0)
-    assert scores.coverage([1, 1, 1, 1], [3, 3, 3, 3], [0, 1, 3, 4]) == 0.5
-    assert scores.skill(1.0, 2.0) == 0.5
 
 
 def test_drawn_lags_are_dirichlet_where_nothing_is_cut_off() -> None:
@@ -165,38 +132,6 @@ def test_lags_from_claims_are_drawn_about_the_chain_ladder_and_wider_from_fewer(
         assert drawn.mean(axis=0) == pytest.approx(law.shares, abs=0.01)
         spread.append(float(drawn[:, 0].std()))
     assert spread[0] / spread[1] == pytest.approx(10.0, rel=0.25)
-
-
-def test_coverage_of_small_counts_is_80_pct_when_right_and_the_closed_interval_holds_more() -> None:
-    """Of samples (0, 1, 1, 2): at 1 the transform is even on 0.25 to 0.75, all within; at 0 on 0 to 0.25, 0.15 / 0.25
-    of it within; at 3 it is 1, without. Poisson counts of mean 0.5 to 2 forecast by their own law hold 80 %."""
-    four = np.array([0.0, 1.0, 1.0, 2.0])
-    assert scores.coverage_counts([four], [1]) == pytest.approx(1.0)
-    assert scores.coverage_counts([four], [0]) == pytest.approx(0.6)
-    assert scores.coverage_counts([four, four], [1, 3]) == pytest.approx(0.5)
-    assert scores.coverage_counts([[0.0, 9.0]], [4]) == 1.0
-    random = np.random.default_rng(8)
-    mean = random.uniform(0.5, 2.0, 4000)
-    samples, observed = random.poisson(mean[:, None], (4000, 400)), random.poisson(mean)
-    assert scores.coverage_counts(samples, observed) == pytest.approx(0.8, abs=0.015)
-    assert scores.coverage(*np.quantile(samples, [0.1, 0.9], axis=1), observed) > 0.87
-    assert scores.coverage_counts(np.round(mean)[:, None] + np.zeros(400), observed) < 0.5
-
-
-def test_the_band_of_chance_is_the_binomials() -> None:
-    """Of 100 cases at 0.8, P(X <= 71) = 0.0200, P(X <= 72) = 0.0342, P(X >= 88) = 0.0253 and P(X >= 89) = 0.0126
-    (binomial sums), so 72 to 88 are within 95 %."""
-    assert scores.chance_band(100, 0.8) == (0.72, 0.88)
-    low, high = scores.chance_band(10000, 0.8)
-    assert high - low == pytest.approx(2 * 1.96 * 0.4 / 100, rel=0.02)
-
-
-def test_weighted_interval_score_nears_the_crps() -> None:
-    """With many levels, WIS tends to CRPS (Bracher et al. 2021, sec. 2.2)."""
-    samples = np.random.default_rng(5).normal(size=4000)
-    many = np.arange(0.005, 1.0, 0.005)
-    wis = float(scores.weighted_interval_score(samples, np.array(0.7), tuple(many)))
-    assert wis == pytest.approx(float(scores.crps_samples(samples, 0.7)), rel=0.01)
 
 
 def test_pit_is_flat_when_right_and_bent_when_too_narrow() -> None:

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import atan, degrees
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from driftmodel.base.build import SpacerSet, Strings
 from driftmodel.base.errors import BadInput
-from driftmodel.base.keeping import cache_folder
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.structure import body, joint
+from driftmodel.structure import joint
 from driftmodel.structure.joint import frequency_hz, string_pull_n, string_tension_n
 from driftmodel.structure.neck import bimetal_curvature_per_m, bow
-from driftmodel.structure.response import body_response, design_response
+from driftmodel.structure.response import design_response
 
 SPACERS = SpacerSet(("low", "flat", "high"), (-0.0508, 0.0, 0.0508), 75.0, 110.0)
 
@@ -107,22 +105,6 @@ def test_pitches_and_pull() -> None:
 def test_not_a_pitch(pitch: str) -> None:
     with pytest.raises(BadInput, match="not a pitch"):
         string_pull_n(Strings(645.0, None, (0.012,), (False,), (pitch,)))
-
-
-def test_response_is_kept_and_survives_a_spoilt_cache(
-    coarse: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    instrument = load_scenario("damp-coast").instrument
-    made = body_response(instrument)
-    monkeypatch.setattr(body, "respond", lambda *_: made)  # solved once
-    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path / "kept"))
-    first = body_response(instrument)
-    kept = list(cache_folder().rglob("*.npz"))
-    assert len(kept) == 1
-    kept[0].write_text("{")
-    assert body_response(instrument) == first
-    monkeypatch.setenv("DRIFTMODEL_CACHE", "/proc/nowhere")
-    assert body_response(instrument) == first
 
 
 def test_signs_of_the_response() -> None:
