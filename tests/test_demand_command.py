@@ -118,19 +118,6 @@ def test_its_rush_and_its_dearer_jobs_are_learned_from_its_claims(real: tuple[Pa
     assert rates.column("Used, mean (unit)")[at] == pytest.approx(1.85 - 0.025, abs=0.12)
 
 
-def test_csv_parquet_and_workbook_agree(real: tuple[Path, str]) -> None:
-    out = real[0]
-    csv = pd.read_csv(out / "demand.csv")
-    pd.testing.assert_frame_equal(csv, pd.read_parquet(out / "demand.parquet"), check_dtype=False, rtol=0, atol=1e-9)
-    sheet = read_workbook(out / "demand.xlsx")["Monthly"]
-    assert sheet.column("Regrades, P50 (jobs)") == pytest.approx(csv["regrades_p50"].tolist())
-    leaves, fleet = csv[csv["level"] == "region x design"], csv[csv["level"] == "fleet"]
-    assert leaves.groupby("month")["regrades_mean"].sum().to_numpy() == pytest.approx(
-        fleet.set_index("month")["regrades_mean"].sort_index().to_numpy(), abs=1e-4
-    )
-    assert (fleet["regrades_p10"] <= fleet["regrades_p50"]).all()
-
-
 def test_the_shipped_fleet_is_small_clean_and_said_to_be_invented() -> None:
     files = list(FLEETS.iterdir())
     assert sum(file.stat().st_size for file in files) < 300_000
