@@ -205,7 +205,7 @@ def test_no_reading_in_six_moves_the_place_far(scenario: Scenario, bench: Bench)
     now = scenario.setup.setup + timedelta(days=DAYS[-1])
 
     def place(readings: tuple[ReadingRow, ...]) -> float:
-        posterior = learn(scenario, BenchBook(readings), bench=bench, particles=400, now=now)
+        posterior = learn(scenario, BenchBook(readings), bench=bench, particles=250, now=now)
         return float(np.mean(posterior.answers(horizon=False).action_reference_mm))
 
     for row, offsets in ((1, (-0.3,)), (4, (-0.8, 0.5))):

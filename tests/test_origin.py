@@ -35,7 +35,7 @@ from driftmodel.structure.response import body_response
 
 
 def small(name: str | Path = "first-winter") -> Scenario:
-    return replace(load_scenario(name), horizon_years=2, weather_members=1, draws=10)
+    return replace(load_scenario(name), horizon_years=1, weather_members=1, draws=10)
 
 
 def told(scenario: Scenario, **more: Any) -> dict[str, Any]:
@@ -60,8 +60,11 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Iterator[set[str]]:
     yield watched.asked
 
 
-def test_numbers_told_are_those_asked_for(coarse: None, asked: set[str]) -> None:
+def test_numbers_told_are_those_asked_for(
+    coarse: None, asked: set[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Asked afresh, then of what was kept on disk and in memory: the same numbers are told each time, none besides."""
+    monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path))
     first = json.loads(told(small())["numbers"])
     general = {name for name in first if ", " not in name}
     assert general == asked and len(general) > 20

@@ -34,7 +34,7 @@ from driftmodel.outlook.work import grade_lifts_mm
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")
 SEEDS = (7, secrets.randbelow(10**6))
-DRAWS, YEARS = 12, 4
+DRAWS, YEARS = 12, 3
 CACHE = LagCache(24)
 
 
