@@ -185,7 +185,7 @@ def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> N
     sound = read(truth, days, np.random.default_rng(1), slips=0.0)
     wrong = replace(sound.readings[2], value=sound.readings[2].value + 0.8)
     book = BenchBook((*sound.readings[:2], wrong, *sound.readings[3:]))
-    with_slip, without = (learn(scenario, one, bench=bench, particles=600) for one in (book, sound))
+    with_slip, without = (learn(scenario, one, bench=bench, particles=300) for one in (book, sound))
     record = as_calibration(with_slip)
     assert [one.slip_probability > 0.5 for one in record.fitted] == [False, False, True, False, False]
     medians = [np.median(one.answers(horizon=False).action_dry_mm) for one in (with_slip, without)]
@@ -307,7 +307,7 @@ def test_readings_that_cannot_tell_say_so(scenario: Scenario, bench: Bench) -> N
 def test_dry_season_is_weather_and_a_lasting_fall_is_drift(monkeypatch: pytest.MonkeyPatch) -> None:
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=9)
     low = ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge", hours_at_bench=0.0, hour=12.0)
-    winter = weather_or_drift(plain, low)
+    winter = weather_or_drift(plain, low, particles=1000)
     monkeypatch.setattr(make_bench, "__defaults__", (None, (3, 3)))  # enough for what no weather changes
     # in the first winter nothing is known of this guitar's own settling yet: some doubt is left
     guitar = {word: share for word, share in winter.chances.items() if word != "measure again"}
