@@ -24,7 +24,7 @@ from driftmodel.outlook.work import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
 from driftmodel.report.grade_words import COLUMNS, decision_facts, headline, option_rows
-from driftmodel.report.texts import said
+from driftmodel.report.texts import fixed, said, worded
 
 START = "first-winter"
 NOTHING_CHANGED = "unchanged"
@@ -46,16 +46,7 @@ class Slider:
     help: str
 
 
-SLIDERS = (
-    Slider("humidifier", "humidifier", "Winter humidifier", 25, 60, 1, 25, "as it is", "%",
-           "in the room, October to April"),
-    Slider("heating", "winter heating", "Winter heating", 13, 25, 0.5, 13, "as it is", "°C", "set point of the room"),
-    Slider("draught", "air changes", "Draught of the house", 0, 2, 0.1, 0, "as it is", "air changes an hour",
-           "tight 0.3, draughty 1.5"),
-    Slider("build", "build humidity", "Built at", 29, 70, 1, 29, "as built", "%", "humidity the body was closed at"),
-    Slider("strings", "string tension", "String pull", 70, 120, 1, 100, "its own set", "%", "of the set's own pull"),
-    Slider("warming", "warming", "Warmer outdoors", 0, 3, 0.5, 0, "as today", "K", "humidity falls a little with it"),
-)  # fmt: skip
+SLIDERS = tuple(Slider(*one) for one in fixed()["page"]["sliders"])
 
 
 @dataclass(frozen=True)
@@ -89,18 +80,11 @@ def _shipped() -> tuple[Choice, ...]:
         *((f"place:{name}", f"it in: {words}") for name, words in places),
         *((f"scenario:{name}", words) for name, words in stories),
     )
-    finishes = (("", "as designed"), ("bare", "bare"), ("nitrocellulose lacquer", "nitrocellulose lacquer"))
-    cases = (
-        ("", "as the story says"),
-        ("no", "none"),
-        ("yes", "closed case"),
-        ("45", "case with a humidifier at 45 %"),
-    )
     return (
         Choice("scenario", "", "Guitar and its story", stories),
         Choice("place", "place", "Where it lives last", (("", "as the story says"), *places)),
-        Choice("case", "case", "Its case", cases),
-        Choice("inside", "finish inside", "Finish inside the body", finishes),
+        Choice("case", "case", "Its case", tuple(worded("page_cases").items())),
+        Choice("inside", "finish inside", "Finish inside the body", tuple(worded("page_finishes").items())),
         Choice("units", "", "Units", (("metric", "millimetres"), ("inch", "inches"))),
         Choice("against", "", "Compare with", against),
     )
