@@ -11,16 +11,9 @@ from driftmodel.report.texts import fixed, plain_text, worded
 
 #: what a forecast asks of every wood; a wood without one of these gets a stand-in
 _ASKED = (
-    "coefficient_radial",
-    "coefficient_tangential",
-    "modulus_of_elasticity_12",
-    "specific_gravity_12",
-    "elastic_ratio_radial",
-    "elastic_ratio_tangential",
-    "shear_ratio_lr",
-    "shear_ratio_lt",
-    "poisson_lr",
-)
+    "coefficient_radial", "coefficient_tangential", "modulus_of_elasticity_12", "specific_gravity_12",
+    "elastic_ratio_radial", "elastic_ratio_tangential", "shear_ratio_lr", "shear_ratio_lt", "poisson_lr",
+)  # fmt: skip
 
 
 def _shown(key: str) -> tuple[str, float, str, int]:
