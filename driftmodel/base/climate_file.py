@@ -134,8 +134,13 @@ class Outdoor(OutdoorTable):
     drier_pct: float = 0.0
 
 
-#: what may be unknown of a room
-ROOM_UNKNOWNS = ("excess_cold", "excess_warm", "summer_warmth", "heating_set_point")
+#: what may be unknown of a room: name -> the number whose spread it has where its owner does not say
+ROOM_UNKNOWNS = {
+    "excess_cold": "room_excess_cold",
+    "excess_warm": "room_excess_warm",
+    "summer_warmth": "room_summer_slope",
+    "heating_set_point": "room_heating_set_point",
+}
 
 
 @dataclass(frozen=True)

@@ -6,19 +6,10 @@ import re
 from pathlib import Path
 
 from driftmodel.base import library
-from driftmodel.base.climate_file import Humidifier, RoomFile
+from driftmodel.base.climate_file import ROOM_UNKNOWNS, Humidifier, RoomFile
 from driftmodel.base.errors import BadInput, near_match, near_matches
 from driftmodel.base.records import Room
 from driftmodel.base.tomlfile import place_words, read_toml
-
-#: what is not known of a room: name -> the number whose spread it has where its owner does not say
-UNKNOWNS = {
-    "excess_cold": "room_excess_cold",
-    "excess_warm": "room_excess_warm",
-    "summer_warmth": "room_summer_slope",
-    "heating_set_point": "room_heating_set_point",
-}
-
 
 #: homes a [room] may name; the stem of their numbers in species_data/home.toml is the same in underscores
 HOMES = ("detached house", "heated flat", "air-conditioned home", "open-window tropics", "held workshop")
@@ -126,7 +117,7 @@ def room_of(data: RoomFile, file: Path) -> Room:
         night_setback_k=data.night_setback_k or 0.0,
         log_sd=tuple(
             (name, data.log_sd.get(name, library.general(known.get(name) or number).log_sd))
-            for name, number in UNKNOWNS.items()
+            for name, number in ROOM_UNKNOWNS.items()
         ),
         seen=tuple(data.seen),
     )
