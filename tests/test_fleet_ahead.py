@@ -76,7 +76,7 @@ def test_reports_ahead_group_by_group(sold_only: bool, wide: int, monkeypatch: p
     def hazards(own: future.Groups, design: int) -> tuple[Any, Any]:
         units, first = own.units[0, design], own.first[0, design] + MORE * own.units[0, design]
         bins = [[bin_at(CUTOFF + 1 + m - s) for m in range(MONTHS)] for s in own.start]
-        alike = [[(k, b) for b in row] for k, row in zip(own.kind.tolist(), bins, strict=True)]
+        alike = [[(k, b, m) for m, b in enumerate(row)] for k, row in zip(own.kind.tolist(), bins, strict=True)]
         cells = [(g, m) for g in range(len(alike)) for m in range(MONTHS)]
         part = {
             key: [(first[g, m], units[g, m]) for g, m in cells if alike[g][m] == key] for row in alike for key in row

@@ -8,6 +8,7 @@ hazard, however high, brings more first regrades than there are units.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -58,13 +59,19 @@ class Groups:
 
     def hazard(self, correction: Correction, cutoff: int) -> tuple[Array, Array]:
         """(regions, designs, groups, months): -log of the chance of no report by the physics, no less than the least,
-        and how far the physics has it from the mean."""
+        and how far the physics has it from the mean, each month's by itself: over the months ahead the physics runs
+        its own units down, which are not those there are."""
         bins = self.bins(cutoff)
         more = correction.at_least(self.by_bin(cutoff, self.units), self.by_bin(cutoff, self.first), self.kind)
         first = self.first + self.units * np.take_along_axis(more, bins[None, None], axis=3)
-        apart = correction.apart(ratio(self.by_kind(cutoff, first), self.by_kind(cutoff, self.units)))
+        regions, designs, _, months = first.shape
+        sums = np.zeros((2, months, regions, designs, KINDS, AGE_BINS.size))
+        place: Any = (np.arange(months), slice(None), slice(None), self.kind[:, None], bins)
+        for table, values in zip(sums, (first, self.units), strict=True):
+            np.add.at(table, place, np.moveaxis(values, (0, 1), (2, 3)))
+        apart = correction.apart(ratio(*sums))[place]
         chance = np.minimum(ratio(first, self.units), MOST_HAZARD)
-        return -np.log1p(-chance), apart[:, :, self.kind[:, None], bins]
+        return -np.log1p(-chance), np.moveaxis(apart, (2, 3), (0, 1))
 
 
 def reports(
