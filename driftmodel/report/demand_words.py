@@ -27,8 +27,8 @@ def month_words(label: str) -> str:
 
 
 def season_words(months: str) -> str:
-    """'03 to 05' as 'March to May'."""
-    return " to ".join(MONTHS[int(month) - 1] for month in months.split(" to ")) if months else "-"
+    """'03 to 05' as 'Mar to May'."""
+    return " to ".join(MONTHS[int(month) - 1][:3] for month in months.split(" to ")) if months else "-"
 
 
 def ahead_rows(book: DemandBook) -> list[tuple[str, Band, str]]:
