@@ -99,7 +99,9 @@ def test_the_correction_is_the_sum_of_its_parts() -> None:
             x = log1p(m)
             bend = of("age") + of("age of region").reshape(2, 3)[r] + of("age of design").reshape(2, 3)[d]
             more = sum(bend[k] * hat(min(x, 0.7), 0.35 * k) for k in range(3))
-            more += sum(of(law.BEYOND)[k] * hat(min(x, 1.4), 0.7 + 0.35 * (k + 1)) for k in range(2))
+            step = of("age")[2] - of("age")[1]  # goes on by 0.6 of it, then by 0.36 more
+            steps = of(law.BEYOND) + step * np.array([0.6, 0.96])
+            more += sum(steps[k] * hat(min(x, 1.4), 0.7 + 0.35 * (k + 1)) for k in range(2))
             assert age[r, d, m] == pytest.approx(own + more)
             later = sum(of("age again")[k] * hat(min(x, 0.35), 0.35 * k) for k in range(2))
             assert gap[r, d, m] == pytest.approx(own + of("again")[0] + later)

@@ -17,7 +17,7 @@ from scipy.sparse import csr_matrix
 from driftmodel.fleet import scores
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
 from driftmodel.fleet.claims_fit import BEYOND_SD
-from driftmodel.fleet.correction import BEYOND, KNOT_STEP, Block, paces_of
+from driftmodel.fleet.correction import BEYOND, GOES_ON, KNOT_STEP, Block, paces_of
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
@@ -274,14 +274,16 @@ def test_what_is_due_and_not_yet_told_is_neither_too_high_nor_too_low() -> None:
 
 
 def test_past_the_oldest_ages_with_claims_nothing_is_held_for_sure() -> None:
-    """A knot's step past the last one the log hazard has BEYOND_SD more of spread, whose square adds to what the claims
-    leave open; before it none is added. 400 draws know a variance to 7 %."""
+    """A knot's step past the last one the log hazard goes on by GOES_ON of the last step and has BEYOND_SD more of
+    spread, whose square adds to what the claims leave open; before it none is added. 400 draws know a variance to
+    7 %."""
     correction = forecast(outside_fleet(GENERATORS["Weibull 1.6"], 5, units=3000)[0]).correction
     effects = correction.draw(np.random.default_rng(1).standard_normal((400, correction.mean.size)))
     last = np.expm1(correction.knots[0][-1])
     there, beyond = round(last), round((1.0 + last) * np.exp(KNOT_STEP) - 1.0)
     fresh = correction.by_age(effects, beyond + 1)[0][:, 0, 0]
-    apart = fresh[:, beyond] - fresh[:, there]
+    step = effects[:, correction.block("age").columns][:, -2:] @ [-1.0, 1.0]  # type: ignore[union-attr]
+    apart = fresh[:, beyond] - fresh[:, there] - GOES_ON * step
     assert correction.block(BEYOND) is not None
     assert apart.std() == pytest.approx(BEYOND_SD, rel=0.15)
     assert np.corrcoef(apart, fresh[:, there])[0, 1] == pytest.approx(0.0, abs=0.2)

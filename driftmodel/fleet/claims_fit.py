@@ -33,7 +33,7 @@ from driftmodel.fleet.regression import Model, Rows, scatter_of
 #: the physics' hazard is taken for no less than this share of the claims' own at that age, all regions and designs
 #: together, so that claims can raise it where it expects nothing; own choice, no source
 FLOOR = 0.1
-EDGE = 0.003  # share of claims that must lie beyond the last knot, past which the correction goes on level; own choice
+EDGE = 0.003  # share of claims that must lie beyond the last knot, past which it goes on less and less far; own choice
 KEEP_LOG_AGE = 2.0  # over which the correction by age falls back to the physics' level, by 1/e
 KEEP_MONTHS = 2.0  # over which a season's correction is alike, by 1/e
 #: prior of each spread: its size before any claim, held as firmly as PRIOR_WORTH effects; own choices, no source

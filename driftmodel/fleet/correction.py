@@ -23,6 +23,7 @@ from driftmodel.fleet.exposure import AGAIN, EXPECTED, FRESH, KINDS, UNITS
 Array = NDArray[np.float64]
 KNOT_STEP = 0.35  # in log age
 BEYOND = "age beyond claims"
+GOES_ON = 0.6  # of a knot's step that the next one past the claims goes on with; own choice (read off invented fleets)
 PRIOR_WORTH = 0.5
 MOST_APART = 3.0  # in log hazard
 SORT = np.array([FRESH] + [AGAIN] * (KINDS - 1))  # of each kind
@@ -114,12 +115,15 @@ class Correction:
         basis, later = (spline(np.arange(months), knots) for knots in self.knots)
         more = self.block(BEYOND)
         bases, level = basis.shape[1], self.level(effects)[..., None]
-        age = self.part(effects, "age", 1, 1, bases) + self.part(effects, "age of region", self.regions, 1, bases)
+        common = self.part(effects, "age", 1, 1, bases)
+        age = common + self.part(effects, "age of region", self.regions, 1, bases)
         age = age + self.part(effects, "age of design", 1, self.designs, bases)
         whole = level + age @ basis.T
-        if more is not None:  # past the last knot no claim says where it goes
+        if more is not None:  # past the last knot no claim says where it goes: less and less far as it went
             far = self.knots[0][-1] + KNOT_STEP * np.arange(more.size + 1)
-            whole = whole + self.part(effects, BEYOND, 1, 1, more.size) @ spline(np.arange(months), far)[:, 1:].T
+            damped = np.cumsum(GOES_ON ** np.arange(1.0, more.size + 1.0))
+            steps = self.part(effects, BEYOND, 1, 1, more.size) + (common[..., -1:] - common[..., -2:-1]) * damped
+            whole = whole + steps @ spline(np.arange(months), far)[:, 1:].T
         again = self.part(effects, "again", 1, 1, 1) + self.part(effects, "age again", 1, 1, later.shape[1]) @ later.T
         return whole, level + again
 
@@ -196,8 +200,7 @@ class Correction:
 
 
 def spline(age: NDArray[np.int64] | Array, knots: Array) -> Array:
-    """Linear B-splines of log(1 + age), (ages, knots); ages past the last knot count as there. Linear, so that beyond
-    the oldest units the correction goes on level and does not follow its last slope."""
+    """Linear B-splines of log(1 + age), (ages, knots); ages past the last knot count as there."""
     at = np.minimum(np.log1p(np.asarray(age, dtype=float)), knots[-1])
     return np.asarray(np.maximum(1.0 - np.abs(at[:, None] - knots) / KNOT_STEP, 0.0))
 
