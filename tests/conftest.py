@@ -117,6 +117,12 @@ def short(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(room, "scenario_of", shortened)
 
 
+@pytest.fixture(scope="session")
+def chromium() -> str | None:
+    """The browser of this machine, if it has one."""
+    return shutil.which("chromium") or shutil.which("chromium-browser")
+
+
 @pytest.fixture
 def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder of the user's own with copies of the shipped files: mine.toml, instruments/, climates/, weather/."""

@@ -6,7 +6,6 @@ from __future__ import annotations
 import csv
 import json
 import re
-import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -17,10 +16,9 @@ import xarray as xr
 
 Run = Callable[..., Any]
 pytestmark = pytest.mark.usefixtures("undrawn", "short")
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
-def test_advice_and_its_sheet_are_told_and_written(run: Run, tmp_path: Path) -> None:
+def test_advice_and_its_sheet_are_told_and_written(run: Run, tmp_path: Path, chromium: str | None) -> None:
     """The sheet says both units and the cautions, and prints on one page where there is a chromium to print it."""
     out = tmp_path / "care"
     ran = run("advise", "first-winter", "--draws", "30", "--out", str(out), "--units", "inch")
@@ -37,11 +35,11 @@ def test_advice_and_its_sheet_are_told_and_written(run: Run, tmp_path: Path) -> 
     sheet = (out / "sheet.html").read_text()
     for words in ("2.00 mm (0.079 in)", "local rules", "unplug", "invented"):
         assert words in sheet, words
-    if BROWSER is not None:
+    if chromium is not None:
         paper = tmp_path / "sheet.pdf"
         flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
         command = [
-            BROWSER,
+            chromium,
             *flags,
             f"--user-data-dir={tmp_path}/b",
             f"--print-to-pdf={paper}",

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -22,7 +21,6 @@ from driftmodel.doors.page import create_app  # noqa: E402
 from driftmodel.report.advice_words import months_words  # noqa: E402
 from driftmodel.report.texts import percent  # noqa: E402
 
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.usefixtures("short", "few_particles", "undrawn")
 READINGS = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
 
@@ -42,12 +40,12 @@ def address() -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
+def browser(chromium: str | None) -> Iterator[Any]:
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if BROWSER is None:
+    if chromium is None:
         pytest.skip("no chromium on this machine")
     with playwright.sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        opened = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         yield opened
         opened.close()
 

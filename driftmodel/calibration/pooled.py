@@ -44,7 +44,8 @@ COMMON: Mapping[str, float] = {
 }
 #: how well the spread between guitars is known beforehand, log
 APART_LOG_SD = 0.35
-#: particles of the common numbers, and most draws of one guitar that are looked at
+#: particles of the common numbers, and of each instrument, whose posterior only has to be told, not shown; most of
+#: its draws that are looked at
 PARTICLES, DRAWS = 400, 400
 #: a guitar stands out when it lies this many spreads from the middle of all, likely so
 STANDS_OUT, STANDS_OUT_CHANCE = 2.0, 0.8
@@ -207,8 +208,6 @@ def _standing(
     return Standing(one, alone, drawn, out)
 
 
-#: particles of each instrument: its own posterior only has to be told, not shown
-PARTICLES = 400
 #: weathers of each: walking a room through them is most of what an instrument costs
 WEATHERS = (10, 10)
 

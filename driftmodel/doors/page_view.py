@@ -6,9 +6,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup
@@ -32,7 +29,7 @@ from driftmodel.outlook.season import (
 from driftmodel.outlook.work import ahead_years
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
-from driftmodel.report.texts import months_words, percent
+from driftmodel.report.texts import months_words, percent, templates
 from driftmodel.report.words import when_sentence
 
 
@@ -158,15 +155,6 @@ class Frame:
 COLOURS = {"ink": "#22282d", "pale": SEASON, "line": SEASON_LINE, "quiet": QUIET, "rust": "#7b3410"}
 
 
-@cache
-def _template(name: str) -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    folder = FileSystemLoader(Path(__file__).parent / "page_assets")
-    own = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=folder)
-    return own.get_template(name)
-
-
 def drawing(
     title: str,
     band_mm: Array,
@@ -187,7 +175,7 @@ def drawing(
         spoken += f". More likely past the rule than not: {months_words(past)}"
     marks = [(max(42.0 * (month - 1.5) + 64.0, 50.0), min(42.0 * (month - 0.5) + 60.0, 536.0)) for month in past]
     cold, warm = ("summer", "winter") if southern else ("winter", "summer")
-    drawn = _template("season.svg").render(
+    drawn = templates(True, "doors").get_template("page_assets/season.svg").render(
         spoken=spoken, title=title, unit=unit, at=frame, colour=COLOURS, names=MONTHS, months=np.arange(12.0),
         low=low, middle=middle, high=high, limits=((rule[0] * factor, "too low"), (rule[1] * factor, "too high")),
         past=[(f"{begin:.1f}", f"{end - begin:.1f}") for begin, end in marks], seasons=((0.5, cold), (6.0, warm)),
@@ -219,7 +207,7 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
     )
     years = [(date(year, 1, 1).toordinal(), year) for year in range(path.days[0].year + 1, path.days[-1].year + 1)]
     inside = [one for one in years if days[0] + 12 * per_day < one[0] < days[-1] - 12 * per_day]
-    drawn = _template("path.svg").render(
+    drawn = templates(True, "doors").get_template("page_assets/path.svg").render(
         spoken=spoken, unit=unit, at=Frame(((days[0], 54.0), (days[-1], 596.0)), down, digits), colour=COLOURS,
         days=days, before=before, after=after, rule=rule, years=inside, today=today, dots=dots,
         named=min(today, days[-1] - 24 * per_day),

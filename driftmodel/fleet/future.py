@@ -8,7 +8,7 @@ hazard, however high, brings more first regrades than there are units.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from math import prod
 
 import numpy as np
 
@@ -65,13 +65,18 @@ class Groups:
         more = correction.at_least(self.by_bin(cutoff, self.units), self.by_bin(cutoff, self.first), self.kind)
         first = self.first + self.units * np.take_along_axis(more, bins[None, None], axis=3)
         regions, designs, _, months = first.shape
-        sums = np.zeros((2, months, regions, designs, KINDS, AGE_BINS.size))
-        place: Any = (np.arange(months), slice(None), slice(None), self.kind[:, None], bins)
-        for table, values in zip(sums, (first, self.units), strict=True):
-            np.add.at(table, place, np.moveaxis(values, (0, 1), (2, 3)))
-        apart = correction.apart(ratio(*sums))[place]
+        cells = (months, KINDS, AGE_BINS.size)
+        place = ((np.arange(months) * KINDS + self.kind[:, None]) * AGE_BINS.size + bins).ravel()
+        came, there = (
+            np.reshape(
+                [group_sums(place, each, prod(cells)) for each in values.reshape(regions * designs, -1)],
+                (regions, designs, *cells),
+            )
+            for values in (first, self.units)
+        )
+        apart = correction.apart(ratio(came, there)).reshape(regions, designs, -1)[:, :, place].reshape(first.shape)
         chance = np.minimum(ratio(first, self.units), MOST_HAZARD)
-        return -np.log1p(-chance), np.moveaxis(apart, (2, 3), (0, 1))
+        return -np.log1p(-chance), apart
 
 
 def reports(

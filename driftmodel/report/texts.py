@@ -65,11 +65,11 @@ def filled(name: str, units: str = "metric", /, **told: object) -> str:
 
 
 @cache
-def templates(marked: bool) -> Any:
-    """The templates of this room; marked: of HTML, in which what is put in is escaped."""
+def templates(marked: bool, room: str = "report") -> Any:
+    """The templates of a room; marked: of HTML, in which what is put in is escaped."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    read = FunctionLoader(lambda name: files("driftmodel.report").joinpath(name).read_text(encoding="utf-8"))
+    read = FunctionLoader(lambda name: files(f"driftmodel.{room}").joinpath(name).read_text(encoding="utf-8"))
     known = Environment(autoescape=marked, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=read)
     known.filters["wrap"] = wrap
     return known
