@@ -155,6 +155,30 @@ def test_runs_at_once(exchange: bool, tmp_path: Path, monkeypatch: pytest.Monkey
     assert len(read(out)) == 1 and hidden(tmp_path) == []
 
 
+def test_a_folder_away_for_a_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another run sets it aside between mkdir(2), which finds it there, and the look whether it is a folder; and puts
+    its own there when this one, done, does not see it."""
+    out = tmp_path / "out"
+    written.write_folder(out, filled("old"), "report.html")
+    looks = iter([False])
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "is_dir", lambda path: next(looks, True) if path == out else path.exists())
+        written.write_file(out / "note", b"of both")
+    assert next(looks, None) is None and (out / "note").read_bytes() == b"of both"
+    monkeypatch.setattr(written, "_exchange", _no_exchange)
+    there = Path.exists
+    gone: list[Path] = []
+
+    def not_seen(path: Path) -> bool:
+        if path == out and read(out) == {"new"}:
+            gone.append(path)
+        return there(path) and path not in gone
+
+    monkeypatch.setattr(Path, "exists", not_seen)
+    written.write_folder(out, filled("new"), "report.html")
+    assert gone and read(out) == {"new"} and hidden(tmp_path) == []
+
+
 def test_a_living_run_is_not_cleared(tmp_path: Path) -> None:
     out = tmp_path / "out"
 

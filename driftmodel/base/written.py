@@ -14,6 +14,7 @@ import re
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Container, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -38,15 +39,16 @@ def write_file(path: Path, content: bytes, *, lasting: bool = True) -> None:
     lasting: False for a cache's many files, which need not outlive a power cut and are cleared by clear_parts.
     """
     for left in reversed(range(_TRIES)):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if lasting:
-            clear_leftovers(path)
         try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            if lasting:
+                clear_leftovers(path)
             _write_file(path, content, lasting)
             return
-        except FileNotFoundError:  # another run replaced the folder meanwhile
+        except (FileNotFoundError, FileExistsError):  # another run set the folder aside meanwhile
             if not left:
                 raise
+            time.sleep(0.001 * (_TRIES - left))
 
 
 def _write_file(path: Path, content: bytes, lasting: bool) -> None:
@@ -134,9 +136,17 @@ def _remove(folder: Path) -> None:
     """Removes a hidden folder, the lock at last: a run killed here leaves what the next one knows."""
     for name in os.listdir(folder):
         if name != _LOCK:
-            shutil.rmtree(folder / name)
+            _remove_whole(folder / name)
     (folder / _LOCK).unlink()
     folder.rmdir()
+
+
+def _remove_whole(folder: Path) -> None:
+    """Removes a folder set aside, into which another run may be writing or from which it may take its file away."""
+    for left in reversed(range(_TRIES)):
+        shutil.rmtree(folder, ignore_errors=bool(left))
+        if not folder.exists():
+            return
 
 
 def _hidden(target: Path) -> str:
@@ -171,7 +181,7 @@ def _hidden_folder(target: Path) -> Iterator[Path]:
         yield at
     finally:
         if (at / _OLD).exists() and not target.exists():  # set aside, and the new one did not come
-            os.rename(at / _OLD, target)
+            _moved(at / _OLD, target)
         if fcntl is None:
             os.close(handle)
         with suppress(OSError):
@@ -212,7 +222,7 @@ def _take_place(fresh: Path, target: Path, aside: Path, replaced: Container[str]
             if not _exchange(fresh, target):
                 os.rename(target, aside)
                 if not _moved(fresh, target):
-                    shutil.rmtree(aside)
+                    _remove_whole(aside)
                     continue
                 gone = aside
             with suppress(OSError):  # what the user put there since
