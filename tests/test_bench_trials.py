@@ -65,11 +65,7 @@ def test_the_forecast_knows_the_spacer_fitted_and_counts_from_today(
 
 
 @pytest.mark.parametrize(
-    ("line", "came"),
-    [
-        ('wood = "cedar"', "redcedar"),
-        ('finish_outside = "nitro"', "nitrocellulose lacquer"),
-    ],
+    ("line", "came"), [('wood = "cedar"', "redcedar"), ('finish_outside = "nitro"', "nitrocellulose lacquer")]
 )
 def test_a_design_is_answered_with_what_was_meant(tmp_path: Path, line: str, came: str) -> None:
     (tmp_path / "own.toml").write_text(f'like = "large_x_braced"\n[body.top]\n{line}\n', encoding="utf-8")

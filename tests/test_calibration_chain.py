@@ -19,10 +19,7 @@ from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.layout import Layout, layout_of
-from driftmodel.calibration.moments import (
-    Moment,
-    creep_path,
-)
+from driftmodel.calibration.moments import Moment, creep_path
 from driftmodel.calibration.outcomes import answers_of_particles, next_season, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.steps import lasting_step

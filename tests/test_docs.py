@@ -59,12 +59,6 @@ def test_the_tutorial_runs(
     monkeypatch.setenv("DRIFTMODEL_WOODS", "")  # the tutorial names its own folder; put back after it
     runpy.run_path(str(DOCS / "tutorial.py"), run_name="__main__")
     told = capsys.readouterr().out
-    for words in (
-        "8760 hours",
-        "The reading calls for: ",
-        "stays right in this flat: ",
-        "four times in",
-        "0.0011",
-    ):
+    for words in ("8760 hours", "The reading calls for: ", "stays right in this flat: ", "four times in", "0.0011"):
         assert words in told
     assert (tmp_path / "made" / "action.png").stat().st_size > 10_000

@@ -213,8 +213,7 @@ def test_the_accrual_stands_at_the_mean_of_what_is_still_to_come(found: dm.Deman
     right = replace(
         found,
         fleet=replace(
-            found.fleet,
-            settings=found.fleet.settings.model_copy(update={"opening_accrual": float(drawn.face.sum())}),
+            found.fleet, settings=found.fleet.settings.model_copy(update={"opening_accrual": float(drawn.face.sum())})
         ),
     )
     assert planner_tables.roll_forward(right, drawn)[0]["change_of_estimate"] == pytest.approx(0.0, abs=1e-6)

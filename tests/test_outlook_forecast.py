@@ -21,13 +21,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import day_of, string_load
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
-from driftmodel.outlook.lasting import (
-    CreepLaw,
-    creep_by_component,
-    creep_history,
-    heat_of_days,
-    lasting_paths,
-)
+from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.lived import paths_ahead, weekly_bow
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.movement import hygro_weights

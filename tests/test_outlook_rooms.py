@@ -25,15 +25,7 @@ from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import house_numbers
 from driftmodel.outlook import room_lags
 from driftmodel.outlook.chain import run_chain
-from driftmodel.outlook.draws import (
-    ROOM_WORDS,
-    Draws,
-    draw_unknowns,
-    home_unknowns,
-    is_held,
-    own_name,
-    unknowns_of,
-)
+from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name, unknowns_of
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.rooms import climate_of_draw
 from driftmodel.outlook.season import action_of_place_and_season, monthly_means, swing

@@ -21,14 +21,7 @@ from driftmodel.report.design_words import sensitivity_table
 from driftmodel.report.texts import worded
 from driftmodel.structure.body import box
 from driftmodel.structure.box_movement import solve
-from driftmodel.structure.design import (
-    WHAT_IFS,
-    Behaviour,
-    Sensitivity,
-    behaviour,
-    sensitivities,
-    top_movement,
-)
+from driftmodel.structure.design import WHAT_IFS, Behaviour, Sensitivity, behaviour, sensitivities, top_movement
 
 #: size of the triangles here, mm: a fifth of the work; what is checked holds on any mesh
 LARGE_MM = 60.0

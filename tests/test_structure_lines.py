@@ -14,16 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
-from test_structure_body import (
-    LINED,
-    MAHOGANY,
-    SOLID,
-    SOLID_TILT_DEG,
-    SOLID_WIDTH_MM,
-    SPRUCE,
-    UPRIGHT,
-    braced_box,
-)
+from test_structure_body import LINED, MAHOGANY, SOLID, SOLID_TILT_DEG, SOLID_WIDTH_MM, SPRUCE, UPRIGHT, braced_box
 from test_structure_plate import Rectangle, single
 
 from driftmodel.base import library

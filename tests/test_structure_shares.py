@@ -77,11 +77,7 @@ def softened_box(of: Box, growth: dict[str, float]) -> Box:
 
 
 def readings(answer: Answer) -> dict[str, float]:
-    return {
-        "sinkage": answer.block[1] - answer.bridge[1],
-        "turn": answer.block_turn,
-        "tilt": -answer.bridge_tilt,
-    }
+    return {"sinkage": answer.block[1] - answer.bridge[1], "turn": answer.block_turn, "tilt": -answer.bridge_tilt}
 
 
 def holds(name: str, size_mm: float, times: tuple[str, ...]) -> None:

@@ -142,11 +142,7 @@ def lives_of(scenario: Scenario, homes: Sequence[Climate], book: BenchBook) -> t
     return tuple(lives)
 
 
-def weigh_lives(
-    lives: Sequence[Life],
-    book: BenchBook,
-    progress: Callable[[str], None] = lambda _: None,
-) -> Lives:
+def weigh_lives(lives: Sequence[Life], book: BenchBook, progress: Callable[[str], None] = lambda _: None) -> Lives:
     """Every life learned from, and how likely each is after the readings. Raises BadInput as `learn` does."""
     posteriors = []
     last = max(one.date for one in book.readings)

@@ -12,13 +12,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.caution import held_back
-from driftmodel.calibration.forward import (
-    Plan,
-    action_per_relief,
-    fitting,
-    plan_of,
-    readings_of,
-)
+from driftmodel.calibration.forward import Plan, action_per_relief, fitting, plan_of, readings_of
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.moments import AtMoments, Moment
 from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, quantiles, what_is_asked

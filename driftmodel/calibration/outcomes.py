@@ -11,15 +11,7 @@ import numpy as np
 from driftmodel.base.records import WorkDone
 from driftmodel.base.schema import DAYS_PER_YEAR, QUANTILES, Array
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.forward import (
-    Moved,
-    action_per_relief,
-    creep_of,
-    moisture_of,
-    moved,
-    rise_of,
-    transport_of,
-)
+from driftmodel.calibration.forward import Moved, action_per_relief, creep_of, moisture_of, moved, rise_of, transport_of
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.moments import AtMoments, Moment
 from driftmodel.calibration.room_moments import terms_of

@@ -65,15 +65,7 @@ class ReadingRow:
 
 def once(reading: ReadingRow) -> tuple[object, ...]:
     """What two entries of the same reading have in common."""
-    return (
-        reading.date,
-        reading.hour,
-        reading.what,
-        reading.value,
-        reading.tool,
-        reading.spacer,
-        reading.strings_on,
-    )
+    return (reading.date, reading.hour, reading.what, reading.value, reading.tool, reading.spacer, reading.strings_on)
 
 
 @dataclass(frozen=True)

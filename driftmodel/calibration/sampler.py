@@ -118,11 +118,7 @@ def _move(
     found = log_likelihood(proposed)
     gain = power * (found - known) + _surplus(proposed, reference) - _surplus(cloud, reference)
     taken = inside & (np.log(random.random(len(cloud))) < gain)
-    return (
-        np.where(taken[:, None], proposed, cloud),
-        np.where(taken, found, known),
-        float(taken.mean()),
-    )
+    return (np.where(taken[:, None], proposed, cloud), np.where(taken, found, known), float(taken.mean()))
 
 
 def _surplus(cloud: Array, reference: tuple[Array, Array]) -> Array:

@@ -73,12 +73,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
         return each[:, :, None] + gain + before, size, spread
 
     ways = _ways(posterior, shapes, found)
-    sampled = sample(
-        lambda normals: summed(found(normals, ways)[0]),
-        posterior.start[:particles],
-        seed,
-        WIDEST_SD,
-    )
+    sampled = sample(lambda normals: summed(found(normals, ways)[0]), posterior.start[:particles], seed, WIDEST_SD)
     each, size, spread = found(sampled.normals, ways)
     odds = shares_of(each)
     share = odds.sum(axis=1).mean(axis=0)
@@ -91,13 +86,7 @@ def lasting_step(posterior: Posterior, particles: int = PARTICLES) -> Step | Non
     chosen = np.array([random.choice(with_one.shape[1], p=one / one.sum()) for one in with_one[rows]])
     size, spread = (part[:, :, 1:].reshape(with_one.shape)[rows, chosen] for part in (size, spread))
     drawn = size + np.sqrt(spread) * random.standard_normal(len(odds))
-    return Step(
-        factor,
-        factor > STEP_TOLD,
-        (days[gap], days[gap + 1]),
-        float(gaps[gap] / gaps.sum()),
-        quantiles(drawn),
-    )
+    return Step(factor, factor > STEP_TOLD, (days[gap], days[gap + 1]), float(gaps[gap] / gaps.sum()), quantiles(drawn))
 
 
 def _ways(posterior: Posterior, shapes: Array, found: Callable[[Array, Ways], tuple[Array, Array, Array]]) -> Ways:

@@ -67,11 +67,7 @@ def origins_of(fleet: Fleet) -> list[int]:
 
 
 def checked_forecast(
-    fleet: Fleet,
-    function: CellPassages,
-    *,
-    crew: Crew | None = None,
-    progress: Progress = lambda done, of: None,
+    fleet: Fleet, function: CellPassages, *, crew: Crew | None = None, progress: Progress = lambda done, of: None
 ) -> tuple[Demand, Backtest | None]:
     """A forecast whose band is as wide as forecasts made at earlier dates needed, and their backtest; None where there
     are too few claims for one."""
@@ -220,11 +216,7 @@ def _pooled_hazard(fleet: Fleet, origin: int, months: int) -> Array:
     for step in range(months):
         age = origin + 1 + step - units.sale
         here = age >= 0
-        np.add.at(
-            mean[step],
-            (units.region[here], units.design[here]),
-            units.count[here] * hazard[age[here]],
-        )
+        np.add.at(mean[step], (units.region[here], units.design[here]), units.count[here] * hazard[age[here]])
     return mean
 
 

@@ -55,13 +55,7 @@ class Spells:
 
 
 def past_of_cell(
-    lives: Lives,
-    fresh: Spells,
-    again: Spells,
-    asked: Asked,
-    since: int,
-    cutoff: int,
-    waiting: tuple[float, int] | None,
+    lives: Lives, fresh: Spells, again: Spells, asked: Asked, since: int, cutoff: int, waiting: tuple[float, int] | None
 ) -> Array:
     """(KINDS, 3, bins, months): unit months at risk, regrades the physics expects of them, and regrades told,
     by bin of age and month from `since` to `cutoff`. waiting: share of owners who wait, and for how many months."""

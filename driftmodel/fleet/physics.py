@@ -121,11 +121,7 @@ class OutlookPassages:
         from driftmodel.base.opened import scenarios_dir
 
         name = cell.climate if cell.climate.endswith(".toml") else f"{cell.climate}.toml"
-        places = [
-            Path(self.folder) / name,
-            Path(self.folder) / "climates" / name,
-            scenarios_dir() / "climates" / name,
-        ]
+        places = [Path(self.folder) / name, Path(self.folder) / "climates" / name, scenarios_dir() / "climates" / name]
         for place in places:
             if is_there(place):
                 return place

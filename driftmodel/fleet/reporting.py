@@ -251,9 +251,7 @@ def _sloped(mix: Ahead, prompt: _Sums, late: _Sums, share: float) -> Ahead:
     pending = (late.pending - prompt.pending - mix.pending * fewer) / alive
     history = ratio(late.history - prompt.history, prompt.whole)
     return replace(
-        mix,
-        slope=np.stack([first, repeat, -_so_far(first)], axis=1),
-        slope_once=np.stack([pending, history], axis=1),
+        mix, slope=np.stack([first, repeat, -_so_far(first)], axis=1), slope_once=np.stack([pending, history], axis=1)
     )
 
 

@@ -11,16 +11,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import BadInput
 from driftmodel.base.schema import Flags, Integers
-from driftmodel.fleet.roster import (
-    DISPOSITIONS,
-    MOST_COVER,
-    RATE_COLUMNS,
-    UNIT_COLUMNS,
-    Claims,
-    Months,
-    Rates,
-    Units,
-)
+from driftmodel.fleet.roster import DISPOSITIONS, MOST_COVER, RATE_COLUMNS, UNIT_COLUMNS, Claims, Months, Rates, Units
 from driftmodel.fleet.tables import NONE, Table, read_table
 
 if TYPE_CHECKING:

@@ -76,9 +76,7 @@ def brace_height(scenario: Scenario, value: Any) -> Scenario:
     body, factor = scenario.instrument.body, float(value)
     braces = tuple(
         replace(
-            brace,
-            height_mm=brace.height_mm * factor,
-            end_height_mm=min(brace.end_height_mm, brace.height_mm * factor),
+            brace, height_mm=brace.height_mm * factor, end_height_mm=min(brace.end_height_mm, brace.height_mm * factor)
         )
         for brace in body.top.braces
     )

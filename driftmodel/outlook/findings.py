@@ -25,13 +25,7 @@ SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; the shift of a step i
 
 
 def as_dataset(
-    scenario: Scenario,
-    draws: Draws,
-    world: World,
-    due: Regrades,
-    days: Days,
-    lags: Lags,
-    weights: PartWeights,
+    scenario: Scenario, draws: Draws, world: World, due: Regrades, days: Days, lags: Lags, weights: PartWeights
 ) -> Dataset:
     """The forecast as one dataset: dims draw, time (00:00 of each day from set-up), part, year, quantile, occasion,
     grade, unknown. Every *_seasonal and *_lasting add up to the whole."""

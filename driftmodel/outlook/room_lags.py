@@ -86,10 +86,7 @@ class RoomBasis:
 
 
 def _features(
-    away: Array,
-    unknowns: tuple[tuple[str, float], ...],
-    there: Climate,
-    outdoors: tuple[Array, Array, Flags],
+    away: Array, unknowns: tuple[tuple[str, float], ...], there: Climate, outdoors: tuple[Array, Array, Flags]
 ) -> Array:
     """What tells rooms so many standard deviations away from the median's, (room, feature): how much damper wood would
     be if each block of the year lasted, which holds all that is crooked in them, and the low powers of the unknowns."""
@@ -364,11 +361,7 @@ def _by_step(daily: Array, nodes: Days) -> Array:
 
 
 def _rooms(
-    climate: Climate,
-    factors: Sequence[Mapping[str, float]],
-    time: Times,
-    outdoor_c: Array,
-    density: Array,
+    climate: Climate, factors: Sequence[Mapping[str, float]], time: Times, outdoor_c: Array, density: Array
 ) -> tuple[Array, Array]:
     """Temperature and humidity of the median room and of those with such factors, (1 + room, day)."""
     there, numbers = fitted(climate), house_numbers()
@@ -378,12 +371,7 @@ def _rooms(
 
 
 def _daily_air(
-    climate: Climate,
-    factors: Mapping[str, float],
-    time: Times,
-    outdoor_c: Array,
-    density: Array,
-    numbers: HouseNumbers,
+    climate: Climate, factors: Mapping[str, float], time: Times, outdoor_c: Array, density: Array, numbers: HouseNumbers
 ) -> tuple[Array, Array]:
     """Temperature and humidity (day,) of a climate's room as drawn, in its case if it has one."""
     assert climate.room is not None

@@ -117,9 +117,7 @@ def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | N
 
 
 def scanning_moisture(
-    relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves | None = None,
-    memory: Sequence[float] = FROM_SATURATED,
+    relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None, memory: Sequence[float] = FROM_SATURATED
 ) -> Array:
     """Moisture content, percent, along a history of humidities (n,) -> (n,), with the memory of its turning points.
 
@@ -233,9 +231,7 @@ def history_with_hysteresis(
     emc = np.atleast_1d(equilibrium_moisture_content(temperature_c, relative_humidity_pct))
     if emc.size % steps_per_day:
         raise BadInput(
-            f"{emc.size} values of air",
-            f"whole days of {steps_per_day} values",
-            mend="cut the air series at midnight",
+            f"{emc.size} values of air", f"whole days of {steps_per_day} values", mend="cut the air series at midnight"
         )
     humidity = np.broadcast_to(np.asarray(relative_humidity_pct, dtype=float), emc.shape)
     temperature = np.broadcast_to(np.asarray(temperature_c, dtype=float), emc.shape)
