@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from driftmodel.base.keeping import Memory
 from driftmodel.base.records import Scenario
@@ -16,6 +17,10 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors import cli
 
 ROOT = Path(__file__).parents[1]
+#: what an example is does not hang on the run, how long it may take not on the machine
+QUIET = list(HealthCheck)
+settings.register_profile("same", derandomize=True, database=None, deadline=None, suppress_health_check=QUIET)
+settings.load_profile("same")
 #: small benches (`few_particles`), which many tests make alike
 BENCHES: Memory[Any] = Memory(12)
 

@@ -45,7 +45,7 @@ def test_advice_and_its_sheet_are_told_and_written(run: Run, tmp_path: Path, chr
             f"--print-to-pdf={paper}",
             (out / "sheet.html").as_uri(),
         ]
-        subprocess.run(command, check=True, capture_output=True, timeout=90)
+        subprocess.run(command, check=True, capture_output=True, timeout=600)
         assert len(re.findall(rb"/Type\s*/Page\b", paper.read_bytes())) == 1
 
 

@@ -30,7 +30,7 @@ from driftmodel.wood import creep, diffusion, movement, sorption
 AIR = st.floats(0.0, 99.0)
 HEAT = st.floats(-10.0, 45.0)
 PATHS = st.lists(st.floats(2.0, 25.0), min_size=3, max_size=40)
-FEW = settings(max_examples=40, deadline=None)
+FEW = settings(max_examples=40)
 
 
 @FEW
@@ -303,7 +303,7 @@ def test_a_cell_never_begins_a_formula(text: str) -> None:
         float(cell)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.lists(st.tuples(st.integers(-20, 36), st.integers(5, 95)), min_size=3, max_size=30), st.sampled_from(",;\t"))
 def test_a_logger_reads_what_was_written(values: list[tuple[int, int]], mark: str) -> None:
     """Up to 36 degC: what is hotter and drier than that in the middle is asked about as columns swapped."""
@@ -321,7 +321,7 @@ ACTIONS = st.lists(st.tuples(st.integers(0, 900), st.integers(150, 320), st.bool
                    unique_by=lambda row: row[0])  # fmt: skip
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(ACTIONS, st.sampled_from(";,\t"), st.booleans())
 def test_readings_are_read_as_they_were_written(rows: list[tuple[int, int, bool]], mark: str, shuffled: bool) -> None:
     """Dates, values in either unit and sides come back, in order of date, whatever stands between them and first."""
@@ -339,7 +339,7 @@ def test_readings_are_read_as_they_were_written(rows: list[tuple[int, int, bool]
     assert [one.value for one in found] == pytest.approx([value / 100 for _, value, _ in days], abs=2e-4)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.lists(st.tuples(st.integers(1, 900), st.integers(0, 900), st.booleans(), st.integers(1, 9)), min_size=1))
 def test_claims_are_read_as_they_were_written(rows: list[tuple[int, int, bool, int]]) -> None:
     """Age at the end of what is known, whether it was regraded, how many: of whichever scenario."""

@@ -279,7 +279,7 @@ def due_by_days(outside: list[bool], pitch: list[bool], days: int, start: int, t
     return NEVER
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.integers(1, 12), min_size=3, max_size=12), st.booleans(), st.integers(1, 40), st.integers(0, 120),
     st.integers(0, 250), st.lists(st.integers(1, 330), min_size=0, max_size=4, unique=True),
@@ -302,7 +302,7 @@ def test_due_is_what_counting_day_by_day_finds(
     assert first_due(np.array([outside]), own, 7)[0] == due_by_days(outside, pitch, days, 0, today, last)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(-2.0, 2.0), st.floats(1.5, 3.2), st.floats(0.5, 4.0))
 def test_the_nearest_grade_is_the_best_of_those_that_mend(rise: float, action: float, room: float) -> None:
     told = load_scenario("first-winter")

@@ -22,6 +22,8 @@ from driftmodel.report.advice_words import months_words  # noqa: E402
 from driftmodel.report.texts import percent  # noqa: E402
 
 pytestmark = pytest.mark.usefixtures("short", "few_particles", "undrawn")
+#: the machine may be shared, and a fit takes seconds
+PATIENCE_MS = 300_000
 READINGS = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
 
 
@@ -45,7 +47,7 @@ def browser(chromium: str | None) -> Iterator[Any]:
     if chromium is None:
         pytest.skip("no chromium on this machine")
     with playwright.sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        opened = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"], timeout=PATIENCE_MS)
         yield opened
         opened.close()
 
@@ -163,6 +165,7 @@ def _drag(page: Any, name: str, value: int) -> None:
 @pytest.mark.parametrize("width", [1280, 390])
 def test_in_a_browser_it_loads_changes_compares_and_tells_faults(browser: Any, address: str, width: int) -> None:
     page = browser.new_page(viewport={"width": width, "height": 844})
+    page.set_default_timeout(PATIENCE_MS)
     wrong: list[str] = []
     page.on("pageerror", lambda fault: wrong.append(str(fault)))
     page.on("request", lambda it: None if it.url.startswith((address, "data:")) else wrong.append(it.url))
@@ -172,10 +175,10 @@ def test_in_a_browser_it_loads_changes_compares_and_tells_faults(browser: Any, a
     for value in (34, 38, 42, 45):
         _drag(page, "humidifier", value)
     page.wait_for_selector("code:has-text('humidifier=45')")
-    assert page.text_content(".swing") != before and "humidifier=45" in page.url
+    assert page.text_content(".swing") != before and "humidifier=45" in page.evaluate("location.search")
     assert page.text_content("#humidifier-now") == "45 %" and "regrade" in page.text_content("#spoken")
     page.select_option("#against", "place:damp_coast")
-    page.wait_for_selector("article:nth-of-type(2)")
+    page.wait_for_selector("article:nth-of-type(2) code")  # the whole answer: nothing is asked beyond this test
     page.fill("#readings", "date,what,value\n2027-02-30,action bass,2.4 mm\n")
     page.click("text=Learn from them")
     assert "2027-02-30" in page.text_content("[role=alert]")
@@ -186,6 +189,7 @@ def test_in_a_browser_it_loads_changes_compares_and_tells_faults(browser: Any, a
 def test_in_a_browser_it_works_by_keyboard_and_without_script(browser: Any, address: str) -> None:
     context = browser.new_context(java_script_enabled=False)
     page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{address}/?scenario=first-winter")
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
@@ -193,7 +197,8 @@ def test_in_a_browser_it_works_by_keyboard_and_without_script(browser: Any, addr
     page.focus("#warming")
     page.keyboard.press("ArrowRight")
     page.click("button:has-text('Show')")
-    assert "warming=0.5" in page.url and "warming=0.5" in page.text_content("code")
+    page.wait_for_url("**warming=0.5**")
+    assert "warming=0.5" in page.text_content("code")
     context.close()
 
 
@@ -201,7 +206,7 @@ def test_in_a_browser_two_people_do_not_mix(browser: Any, address: str) -> None:
     contexts = [browser.new_context() for _ in range(2)]
     pages = [context.new_page() for context in contexts]
     for page, name in zip(pages, ("first-winter", "damp-coast"), strict=True):
-        page.set_default_timeout(180_000)
+        page.set_default_timeout(PATIENCE_MS)
         page.goto(f"{address}/?scenario={name}")
     for page, value in zip(pages, (40, 2), strict=True):
         _drag(page, "humidifier" if value == 40 else "warming", value)
@@ -241,7 +246,7 @@ def test_in_a_browser_an_own_record_is_answered_and_fits(
     told = run("forecast", str(folder / "ada"), "--no-pictures", "--out", str(folder.parent / "told"))
     for width in (1280, 390):
         page = browser.new_page(viewport={"width": width, "height": 844})
-        page.set_default_timeout(180_000)  # a fit and a year's weather; the machine may be shared
+        page.set_default_timeout(PATIENCE_MS)
         page.goto(address)
         assert page.input_value("#scenario") == "own:ada" and not page.locator("dl").count()
         page.fill("#reading", "action 2.4 mm at 38 % 21 C")

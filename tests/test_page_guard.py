@@ -7,7 +7,6 @@ from __future__ import annotations
 import os
 import socket
 import threading
-import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -28,18 +27,29 @@ from driftmodel.doors.page_state import read_state  # noqa: E402
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # a closed server
 
 
+#: what never comes takes so long to fail
+LONG_S = 120
+
+
 @pytest.fixture(scope="module")
 def client() -> Any:
     return create_app().test_client()
 
 
-@pytest.fixture
-def plain() -> Iterator[int]:
-    """The port of a guarded server that answers at once."""
+def _plain_app() -> Any:
     app = flask.Flask("plain")
     page_guard.guard(app)
     app.add_url_rule("/", view_func=lambda: "well", methods=["GET", "POST"])
-    server = page_guard.bounded_server(app, 0)
+    return app
+
+
+@pytest.fixture
+def plain(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    """The port of a guarded server that answers at once and has patience with the silent, so that no test waits for
+    a clock."""
+    monkeypatch.setattr(page_guard, "SILENT_S", 3600)
+    server = page_guard.bounded_server(_plain_app(), 0)
+    assert server.socket.getsockname()[0] == "127.0.0.1"  # the loopback address alone
     threading.Thread(target=server.run, daemon=True).start()
     yield server.effective_port
     server.close()
@@ -67,10 +77,7 @@ def plain() -> Iterator[int]:
     ],
 )
 def test_only_this_machines_own_page_may_ask(headers: dict[str, str], method: str, status: int) -> None:
-    app = flask.Flask("plain")
-    page_guard.guard(app)
-    app.add_url_rule("/", view_func=lambda: "well", methods=["GET", "POST"])
-    reply = app.test_client().open("/", method=method, headers={"Host": "127.0.0.1:8765"} | headers)
+    reply = _plain_app().test_client().open("/", method=method, headers={"Host": "127.0.0.1:8765"} | headers)
     assert reply.status_code == status
     assert reply.headers["Content-Security-Policy"].startswith("default-src 'none'")
     for name, value in (("X-Frame-Options", "DENY"), ("X-Content-Type-Options", "nosniff"),
@@ -113,32 +120,24 @@ def test_long_addresses_and_posts_are_refused(client: Any, plain: int) -> None:
     assert client.get("/?x=" + "y" * 5000).status_code == 414
     assert client.post("/readings", data={"readings": "x" * 1_100_000}).status_code == 413
     with pytest.raises(HTTPError) as told:
-        urlopen(f"http://127.0.0.1:{plain}/?x=" + "y" * 40_000, timeout=10)
+        urlopen(f"http://127.0.0.1:{plain}/?x=" + "y" * 40_000, timeout=LONG_S)
     assert told.value.code in (400, 414, 431)
-    with socket.create_connection(("127.0.0.1", plain), timeout=10) as caller:
+    with socket.create_connection(("127.0.0.1", plain), timeout=LONG_S) as caller:
         caller.sendall(b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 99999999999\r\n\r\nx")
         assert b" 413 " in caller.recv(200)
 
 
 def test_silent_callers_keep_nobody_out(plain: int) -> None:
     """150 sockets that say nothing, and 20 more that begin a request and stop: the next one is still answered."""
-    silent = [socket.create_connection(("127.0.0.1", plain), timeout=10) for _ in range(150)]
+    silent = [socket.create_connection(("127.0.0.1", plain), timeout=LONG_S) for _ in range(150)]
     for caller in silent[:20]:
         caller.sendall(b"GET / HTTP/1.1\r\nHost: localh")
     try:
-        begin = time.monotonic()
-        with urlopen(f"http://127.0.0.1:{plain}/", timeout=10) as reply:
-            assert reply.read() == b"well" and time.monotonic() - begin < 5
+        with urlopen(f"http://127.0.0.1:{plain}/", timeout=LONG_S) as reply:
+            assert reply.read() == b"well"
     finally:
         for caller in silent:
             caller.close()
-
-
-def test_it_listens_on_the_loopback_address_alone(plain: int) -> None:
-    others = {info[4][0] for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)} - {"127.0.0.1"}
-    for address in [other for other in others if not str(other).startswith("127.")]:
-        with pytest.raises(OSError):
-            socket.create_connection((address, plain), timeout=2).close()
 
 
 @pytest.mark.slow
@@ -166,7 +165,7 @@ def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_post_from_the_page_itself_works(plain: int) -> None:
     asked = Request(f"http://127.0.0.1:{plain}/", data=b"x", headers={"Origin": f"http://127.0.0.1:{plain}"})
-    with urlopen(asked, timeout=10) as reply:
+    with urlopen(asked, timeout=LONG_S) as reply:
         assert reply.status == 200 and "waitress" not in reply.headers.get("Server", "")
 
 

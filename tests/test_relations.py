@@ -13,7 +13,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 import xarray as xr
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import driftmodel
@@ -272,7 +272,7 @@ def test_drawn_rooms_know_nothing_of_what_is_to_come(name: str) -> None:
 PLACES = st.lists(st.tuples(st.integers(10, 500), st.sampled_from(CLIMATES)), min_size=1, max_size=3)
 
 
-@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=3)
 @given(
     places=PLACES,
     built=st.floats(35.0, 55.0),
