@@ -3,8 +3,7 @@
 Strain of wood held across the grain is counted from the state it has settled at: a first-order lag of its own moisture,
 from the state it was closed in. + is tension, from drying. Damp lends no tension: wood that has grown used to damp air
 gives that back on its way down, and is in tension only below the state it was closed in. A set taken in swelling, which
-would shorten that way, is not modelled.
-"""
+would shorten that way, is not modelled."""
 
 from __future__ import annotations
 

@@ -50,8 +50,7 @@ def advise(
     """Care for the scenario's instrument in the climate it lives in last.
 
     Every measure is a changed climate of the last stay, run through the same draws and the same weather, the first, as
-    the air as it is: differences are of pairs. Raises BadInput where the scenario's air does.
-    """
+    the air as it is: differences are of pairs. Raises BadInput where the scenario's air does."""
     seed = scenario.seed if seed is None else seed
     progress("the air as it is")
     drawn = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)

@@ -53,8 +53,7 @@ def settled(values: Array | float) -> Array:
 def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
     """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
 
-    keep: one number, or (n,). Raises ValueError for a series of no length.
-    """
+    keep: one number, or (n,). Raises ValueError for a series of no length."""
     right = np.array(gained, dtype=float, order="F")
     if right.size == 0:
         raise ValueError("a recursion over no steps")
@@ -68,8 +67,7 @@ def first_order_recursion(keep: float | Array, gained: Array, first: float | Arr
 def banded_recursion(bands: Array, right: Array) -> Array:
     """The unknowns x (n,) of a lower banded system with ones on its diagonal: bands[d, j] multiplies x[j] in row j + d.
 
-    bands: (width, n), row 0 all ones, made with order="F". Raises ValueError when the solution is not finite.
-    """
+    bands: (width, n), row 0 all ones, made with order="F". Raises ValueError when the solution is not finite."""
     return _solved(bands, right.reshape(-1, 1)).reshape(-1)
 
 

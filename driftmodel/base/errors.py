@@ -21,8 +21,7 @@ class BadInput(ValueError):
 
     came: what was found, in words. needed: what would be accepted. file: the file at fault, if there is one.
     place: the row, line, column or key inside it. mend: the line or action that puts it right.
-    The command line prints `str(fault)` and exits 2; nothing else of the program's inside is shown.
-    """
+    The command line prints `str(fault)` and exits 2; nothing else of the program's inside is shown."""
 
     def __init__(
         self, came: str, needed: str, *, file: str | Path | None = None, place: str | None = None, mend: str

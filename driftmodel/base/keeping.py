@@ -2,8 +2,7 @@
 
 A thing is kept under the fingerprint of all that goes into it: the inputs, the bytes of every file they rest on, every
 file of numbers and the package's own code. So nothing kept outlives a change of what it was made from. A kept thing
-tells again which numbers it was made from (see provenance).
-"""
+tells again which numbers it was made from (see provenance)."""
 
 from __future__ import annotations
 
@@ -48,8 +47,7 @@ def fingerprint(*parts: Any) -> str:
 
     Takes what JSON holds, dates, paths (their text), arrays, frozen records (fields whose metadata say
     `{"input": False}` left out), classes and functions of a module; a record with a property `input_files` stands for
-    the bytes of those files too. Raises TypeError for anything else: an address in memory tells nothing.
-    """
+    the bytes of those files too. Raises TypeError for anything else: an address in memory tells nothing."""
     whole = sha256()
     _put(whole, (_code(), data_digest(), parts))
     return whole.hexdigest()
@@ -190,8 +188,7 @@ class Shelf:
     A file that is cut off, changed or holds something else is passed over and written anew; one that cannot be written
     only costs the time to make the thing again. Below the user's cache folder no more than MOST_BYTES are kept and the
     least lately used go; a folder named by the user holds all, for the user to clear. most_bytes: what this one keeps,
-    wherever it stands.
-    """
+    wherever it stands."""
 
     def __init__(self, folder: Path | None, most_bytes: int | None = None) -> None:
         self.folder, self._most_bytes = folder, most_bytes

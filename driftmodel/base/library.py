@@ -3,8 +3,7 @@
 A number that physics is to use is asked for by `general`, `number` or `finish_permeance`, which note that it is used.
 
 A number that lacks value, unit, spread, spread_kind, source or status, or that names a source not listed in
-sources.toml, does not load. Every fault of a file or a name is a BadInput.
-"""
+sources.toml, does not load. Every fault of a file or a name is a BadInput."""
 
 from __future__ import annotations
 
@@ -166,8 +165,7 @@ def number(of: Wood, key: str) -> Datum:
     """The wood's own number, else a named stand-in: the geometric mean over the woods of its kind that have one.
 
     A stand-in's status begins with 'stand-in:' and its spread joins the scatter between those woods with their own
-    spread. Raises BadInput when no wood of the kind has such a number.
-    """
+    spread. Raises BadInput when no wood of the kind has such a number."""
     own = of.numbers.get(key)
     return note(f"{of.name}, {key}", own if own is not None else _stand_in(of.kind, key, data_places()))
 

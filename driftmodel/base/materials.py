@@ -24,8 +24,7 @@ class Datum(Noun):
 
     spread_kind says how `spread` is read: 'sd' one standard deviation in the value's unit; 'cv_pct' coefficient of
     variation in percent; 'factor' the 80 % band runs from value / spread to value * spread (lognormal).
-    status: 'checked', 'read once', 'partly checked', 'computed', 'from memory', 'common practice', ...
-    """
+    status: 'checked', 'read once', 'partly checked', 'computed', 'from memory', 'common practice', ..."""
 
     value: Annotated[float, key("0.001", allow_inf_nan=True)]
     unit: Annotated[str, key('"1/%"', min_length=1)]

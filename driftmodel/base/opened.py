@@ -43,8 +43,7 @@ def check_file(path: str | Path, needed: str, *, mend: str = "correct the file n
     """What the file system says of a file that can be opened safely.
 
     Raises BadInput for a name no file system takes, a file that is missing, no regular file (a folder, a pipe, a
-    device would hold the run up), larger than most_mb million bytes, or not readable by this user.
-    """
+    device would hold the run up), larger than most_mb million bytes, or not readable by this user."""
     try:
         told = os.stat(path)
     except FileNotFoundError:

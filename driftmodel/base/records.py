@@ -35,8 +35,7 @@ class Room:
     """One-zone room. None for a set point means there is no such equipment.
 
     excess_*: indoor over outdoor vapour where the outdoor daily mean is 5 degC or colder, 15 or warmer. air_changes: in
-    the cold. summer_warmth multiplies the warming of an uncooled room. log_sd: of what is not known of it, by name.
-    """
+    the cold. summer_warmth multiplies the warming of an uncooled room. log_sd: of what is not known of it, by name."""
 
     excess_cold_g_m3: float
     excess_warm_g_m3: float

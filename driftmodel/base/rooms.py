@@ -67,8 +67,7 @@ def room_of(data: RoomFile, file: Path) -> Room:
 
     Excess E, air changes n, volume V and the household's water G hang together, E = G / (n V). Two of the last three
     give what is not said from the median house; an excess alone is taken to come half from more water, half from less
-    air. Raises BadInput where heating and cooling cross.
-    """
+    air. Raises BadInput where heating and cooling cross."""
     said = data
     data = _with_home(data, file)
     median = {key: library.general(f"room_{key}").value for key in ("excess_cold", "excess_warm", "air_changes")}

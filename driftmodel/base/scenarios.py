@@ -44,8 +44,7 @@ def scenario_names() -> tuple[str, ...]:
 def load_scenario(name: str | Path) -> Scenario:
     """The scenario in a TOML file, or a shipped one by its name (`first-winter`).
 
-    Raises BadInput for a missing file, a fault in it or in the instrument and climates it names.
-    """
+    Raises BadInput for a missing file, a fault in it or in the instrument and climates it names."""
     path = named_file(name, ".", "scenario")
     data, raw = _scenarios.of(_bytes_of(path), lambda: validated(ScenarioFile, path, closed_where_set_up))
     return scenario_of(path, data, raw)

@@ -2,8 +2,7 @@
 variables with units and dimensions, and what records are made of so that they pickle, copy, hash and are told shortly.
 
 `described` puts it on a dataset: units, long_name, and what the climate and forecast conventions (CF-1.11) have a word
-for: standard_name and cell_methods. Dates carry their unit in the encoding, as xarray writes them.
-"""
+for: standard_name and cell_methods. Dates carry their unit in the encoding, as xarray writes them."""
 
 from __future__ import annotations
 

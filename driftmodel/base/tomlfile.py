@@ -83,8 +83,7 @@ def line_of(text: str, path: Path_) -> int | None:
 def to_inside_units(tree: Any, file: Path, text: str, at: Path_ = ()) -> Any:
     """The same tree with every *_in, *_degf, *_lbf value converted to *_mm, *_degc, *_n.
 
-    Raises BadInput when one quantity is given twice, or is not a number.
-    """
+    Raises BadInput when one quantity is given twice, or is not a number."""
     if isinstance(tree, list):
         return [to_inside_units(item, file, text, (*at, index)) for index, item in enumerate(tree)]
     if not isinstance(tree, dict):

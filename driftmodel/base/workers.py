@@ -34,8 +34,7 @@ def each(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int, list[An
     does together; neighbours are best done by one worker too. work: a function of the module level, from jobs to
     their results.
 
-    Raises BadInput when the scheduler does not answer or dask is not installed, or worker after worker ends.
-    """
+    Raises BadInput when the scheduler does not answer or dask is not installed, or worker after worker ends."""
     if crew.scheduler is None and crew.workers == 1:
         for first, jobs in groups:
             for place, job in enumerate(jobs):

@@ -3,8 +3,7 @@
 Everything is made under a hidden name beside its place and takes that place in one step of the file system. The hidden
 name is locked while its run lives; the lock ends with the process, so the next run knows what a killed one left behind,
 puts back what it had set aside and clears the rest. Files of the user's in a folder that is replaced stand in the new
-one before the old one goes.
-"""
+one before the old one goes."""
 
 from __future__ import annotations
 
@@ -36,8 +35,7 @@ _TRIES = 20
 def write_file(path: Path, content: bytes, *, lasting: bool = True) -> None:
     """Puts a file in its place whole; what stood there stands until then. Raises OSError and leaves nothing behind.
 
-    lasting: False for a cache's many files, which need not outlive a power cut and are cleared by clear_parts.
-    """
+    lasting: False for a cache's many files, which need not outlive a power cut and are cleared by clear_parts."""
     for left in reversed(range(_TRIES)):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -75,8 +73,7 @@ def write_folder(target: Path, fill: Callable[[Path], None], last: str, replaced
 
     What stands in `target` under other names is the user's: it stays, but for the names `replaced`. Where the folder
     itself cannot be replaced (a mount point, or one is in it, or its own folder is not ours to write), each file takes
-    its place by itself, the one called `last` at the end. Raises OSError and leaves `target` as it was.
-    """
+    its place by itself, the one called `last` at the end. Raises OSError and leaves `target` as it was."""
     target.parent.mkdir(parents=True, exist_ok=True)
     in_place = _stays(target)
     clear_leftovers(target / last if in_place else target)

@@ -3,8 +3,7 @@ vapour density and dew point, all over ice below freezing.
 
 Source: Hyland and Wexler (1983), as printed in ASHRAE Handbook Fundamentals (2017), chapter 1, Eq. 5 (ice) and
 Eq. 6 (water). Weather files follow water below freezing in some places and ice in others; reading the one as the
-other moves the humidity of a heated room by about 1 % RH at most.
-"""
+other moves the humidity of a heated room by about 1 % RH at most."""
 
 from __future__ import annotations
 
@@ -41,8 +40,7 @@ def saturation_pressure_over_water_pa(temperature_c: ArrayLike) -> Array:
 def saturation_pressure_pa(temperature_c: ArrayLike) -> Array:
     """Saturation pressure in Pa over water, over ice below 0 degC; same shape as `temperature_c` (degC).
 
-    Range -100 to 200 degC. Source: see the module.
-    """
+    Range -100 to 200 degC. Source: see the module."""
     t = np.asarray(temperature_c, dtype=float)
     pressure = np.asarray(saturation_pressure_over_water_pa(t))
     frozen = t < 0.0
@@ -73,8 +71,7 @@ def relative_humidity_from_dew_point_pct(
 ) -> Array:
     """Relative humidity in % from air temperature and dew point (frost point below 0 degC).
 
-    over_water: both are over supercooled water below freezing, as many weather services report them.
-    """
+    over_water: both are over supercooled water below freezing, as many weather services report them."""
     law = saturation_pressure_over_water_pa if over_water else saturation_pressure_pa
     return 100.0 * law(dew_point_c) / law(temperature_c)
 
@@ -103,8 +100,7 @@ def make_air(
     """An air dataset: time (hour,), air_temperature degC, relative_humidity %, filled 0/1 (int8).
 
     Each value is the mean over [t, t + 1 h). A value outside the range of base/schema.py is a fault of the caller
-    (ValueError): readers raise BadInput before they come here.
-    """
+    (ValueError): readers raise BadInput before they come here."""
     from xarray import Dataset
 
     given = {

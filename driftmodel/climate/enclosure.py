@@ -22,8 +22,7 @@ def thomson_half_time(reservoir_g_per_kg_pct: float, buffer_kg_per_m3: float, ai
     """Half-time in days of a closed case's answer to a step in room humidity: t = 4 M B / N (Thomson 1977).
 
     M: moisture taken up, g per kg of buffer and 1 % RH; B: kg of buffer per m3 of case; N: air changes a day.
-    The 4 is ln 2 over 1 % of the saturation density at 20 degC (4.009).
-    """
+    The 4 is ln 2 over 1 % of the saturation density at 20 degC (4.009)."""
     return 4.0 * reservoir_g_per_kg_pct * buffer_kg_per_m3 / air_changes_per_day
 
 
@@ -44,8 +43,7 @@ def case_air(room_air: Dataset, case: Case) -> Dataset:
     `case_box_temperature_effect` of the library, % RH per K, at most (Thomson 1964), or by
     `case_leaky_temperature_effect`, which fades as the case comes back into balance with the room. A case humidifier
     keeps it from falling below humidifier_pct in its months. The instrument spends out_of_case_share of every hour in
-    the room: the airs are mixed in that share.
-    """
+    the room: the airs are mixed in that share."""
     time = room_air["time"].values
     room_c, room_pct = room_air["air_temperature"].values, room_air["relative_humidity"].values
     inside_c, inside_pct = inside_case(room_c, room_pct, case, time)
@@ -87,8 +85,7 @@ def first_order_lag(driver: Array, time_constant_hours: float, first: float, cei
 
     ceiling: at the end of each hour the state is cut down to it, and goes on from there; what was cut is `removed`.
     The cut recursion x[k] = min(a x[k-1] + b[k], c[k]) is solved exactly: with L the uncut solution it is
-    L[k] + min over j <= k of a^(k-j) (c[j] - L[j]), 0 if that is positive, found by doubling the reach.
-    """
+    L[k] + min over j <= k of a^(k-j) (c[j] - L[j]), 0 if that is positive, found by doubling the reach."""
     step = 1.0 / time_constant_hours
     a = float(np.exp(-step))
     end = first_order_recursion(a, (1.0 - a) * driver, first)

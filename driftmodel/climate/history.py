@@ -43,8 +43,7 @@ def read_air(
     where the header does not tell; 'temperature_unit' is 'C' or 'F'. time_zone: IANA name of the clock's zone, needed
     unless the header or the stamps tell. gap_policy: 'interpolate' or 'hold', for gaps of at most gap_limit_days.
     day_first: order of 03/04/2026.
-    Raises BadInput with file, row and column for anything that cannot be read without guessing.
-    """
+    Raises BadInput with file, row and column for anything that cannot be read without guessing."""
     if looks_like_weather(Path(path)):
         return read_weather(path, gap_policy=gap_policy)
     told = () if columns is None else tuple(columns.items())
@@ -69,8 +68,7 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
 
     member: 0 is the weather as read; others have days and anomalies of their own, the same on the same dates in every
     climate.
-    Raises BadInput when a file a climate names is at fault, or a logger's record ends before its stay does.
-    """
+    Raises BadInput when a file a climate names is at fault, or a logger's record ends before its stay does."""
     from xarray import concat
 
     stays = lived_in_turn(scenario)
@@ -127,8 +125,7 @@ class HistoricBand:
     """EN 15757 band of a humidity history; arrays (hour,) in %.
 
     fluctuation_low, fluctuation_high: 7th and 93rd percentile of reading minus seasonal cycle, as found.
-    low, high: the cycle plus these, never tighter than +-10 %. long_enough: at least 13 months of record.
-    """
+    low, high: the cycle plus these, never tighter than +-10 %. long_enough: at least 13 months of record."""
 
     seasonal_cycle: Array
     fluctuation_low: float

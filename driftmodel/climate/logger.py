@@ -2,8 +2,7 @@
 
 Hours: the mean of the readings within the hour. An hour without a reading between two readings at most two hours
 apart is interpolated and flagged; a longer gap is refused unless a gap policy is named. Humidity above 100 up to
-102 %, which sensors do show in saturated air, is taken as 100 and flagged; above that it is a fault.
-"""
+102 %, which sensors do show in saturated air, is taken as 100 and flagged; above that it is a fault."""
 
 from __future__ import annotations
 

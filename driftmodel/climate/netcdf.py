@@ -2,8 +2,7 @@
 variables hold air, in which unit; and the record of one place.
 
 The C library behind NetCDF-4 can end the process that reads a damaged file. So a child reads every variable and
-attribute once, slice by slice; only a file it came through is opened here.
-"""
+attribute once, slice by slice; only a file it came through is opened here."""
 
 from __future__ import annotations
 
@@ -64,8 +63,7 @@ def opened_netcdf(file: Path, needed: str = NEEDED) -> Iterator[Dataset]:
     """The dataset of a file, to read from inside a `with`.
 
     Raises BadInput for a file that is none, is damaged, claims more than can be held, or whose content does not
-    fit together: also for what goes wrong while the block reads from it.
-    """
+    fit together: also for what goes wrong while the block reads from it."""
     import xarray as xr
 
     check_file(file, needed, most_mb=MOST_FILE_MB)
@@ -202,8 +200,7 @@ def air_values(
     """Temperature in degC and relative humidity in %, and what was done to them, in words; humidity from the dew point
     where the file has no other. shaped: checks a variable's dims and orders them. gaps: missing values are left NaN.
 
-    Raises BadInput as `air_variable` and `converted` do.
-    """
+    Raises BadInput as `air_variable` and `converted` do."""
     temperature, told = converted(shaped(air_variable(content, "air_temperature", file)), "air_temperature", file, gaps)
     if _named(content, "relative_humidity") or not (dew := _named(content, "dew_point_temperature")):
         variable = shaped(air_variable(content, "relative_humidity", file))
@@ -277,8 +274,7 @@ def _place(variable: DataArray, at: Any) -> str:
 def read_place(path: Path) -> Dataset:
     """Hourly air of one place from a NetCDF with equal steps of an hour to a day, held through their hours; UTC.
 
-    Raises BadInput for several points, steps that are not equal, and as `converted` does.
-    """
+    Raises BadInput for several points, steps that are not equal, and as `converted` does."""
     with opened_netcdf(path, "a NetCDF file of air at one place") as content:
 
         def one_place(variable: DataArray) -> DataArray:

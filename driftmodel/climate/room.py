@@ -6,8 +6,7 @@ set point where there is one. Heating so runs only when it is needed, in whateve
 Vapour: the household gives off a constant amount and opens windows as it gets warm, so that the excess over outdoors
 falls as it gets warm outside: constant to 5 degC, constant from 15, straight between (Kalamees, Vinha and Kurnitski
 2006; EN ISO 13788 has the same shape between 0 and 20 degC). A room that is cooled or dried keeps its windows shut.
-The outdoor vapour density is used as it stands; that warmed air expands is neglected, as the surveys do.
-"""
+The outdoor vapour density is used as it stands; that warmed air expands is neglected, as the surveys do."""
 
 from __future__ import annotations
 
@@ -50,8 +49,7 @@ class MoistureFlows:
     """Water flows of a room in kg a step, its vapour density, and stored water in kg (step + 1,).
 
     brought_in + source + humidifier = carried_out + removed + change of stored; arrays are (step,).
-    removed: what coil and dehumidifier took, and condensate.
-    """
+    removed: what coil and dehumidifier took, and condensate."""
 
     brought_in: Array
     carried_out: Array
@@ -127,8 +125,7 @@ def moisture_flows(
     """The room's water balance; arrays are (step,), `humidified` says in which steps the humidifier is switched on.
 
     The humidifier holds its set point within its capacity; a dehumidifier, strong enough for any load, and condensation
-    hold the room below theirs; a coil at work draws the room toward saturation at its surface.
-    """
+    hold the room below theirs; a coil at work draws the room toward saturation at its surface."""
     numbers = numbers or house_numbers()
     daily_c = trailing_day_mean(outdoor_c, step_hours)
     forcing = _forcing(daily_c, outdoor_density_g_m3, heat, room, humidifier, humidified, step_hours, numbers)

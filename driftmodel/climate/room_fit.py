@@ -2,8 +2,7 @@
 
 What is not known of a room (Room.log_sd, logarithms of multipliers) is drawn to the readings by least squares with the
 prior as one more reading each: a few Gauss-Newton steps, the room run hour by hour for each. What is left of a spread
-says what the readings could not tell.
-"""
+says what the readings could not tell."""
 
 from __future__ import annotations
 
@@ -135,8 +134,7 @@ def fit_logger(climate: Climate, logged: Dataset) -> RoomFit:
 
     Where the outdoor air is a typical year, the weather of those days is not known and each day counts for less: what
     the month is unlike the usual one stays for all of a fortnight.
-    Raises BadInput for a record that is too short or lies outside the outdoor record.
-    """
+    Raises BadInput for a record that is too short or lies outside the outdoor record."""
     time = logged["time"].values
     days = time.size // 24
     if days < LEAST_DAYS:

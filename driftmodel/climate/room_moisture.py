@@ -8,8 +8,7 @@ v vapour density of the room air, h_i humidity of a store as a fraction, v_s sat
 A store holds as much water as S_i room volumes of air do at the same relative humidity, and follows the room's humidity
 in the time tau_i, whatever the draughts are. Steps are implicit (each hour's flows at its own state), so that water
 closes to rounding and no step overshoots. What is switched (coil, humidifier, ceiling) makes the recursion piecewise
-linear: it is solved for a guess of the switches, the switches are read off the answer, and so on until they agree.
-"""
+linear: it is solved for a guess of the switches, the switches are read off the answer, and so on until they agree."""
 
 from __future__ import annotations
 

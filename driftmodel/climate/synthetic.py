@@ -7,8 +7,7 @@ out and put back, or the spread would grow where the year turns fastest (James a
 and Oceanic Technology 32, 2297-2304). What months and years differ by, beyond their days, is a slow anomaly on top.
 
 All noise is drawn day by day from a fixed first day, so that a seed and a member give the same weather on the same
-dates whatever span is asked for: two scenarios are compared on common random numbers.
-"""
+dates whatever span is asked for: two scenarios are compared on common random numbers."""
 
 from __future__ import annotations
 
@@ -35,8 +34,7 @@ HOURS_OF_YEAR = 8760
 def smooth_year(monthly: Any) -> Array:
     """Daily values (365,) of a smooth periodic curve whose twelve monthly means are `monthly`.
 
-    The derivative of a periodic cubic spline through the running sum, so that the means are kept exactly.
-    """
+    The derivative of a periodic cubic spline through the running sum, so that the means are kept exactly."""
     from scipy.interpolate import CubicSpline
 
     means = np.asarray(monthly, dtype=float)
@@ -51,8 +49,7 @@ def smooth_year(monthly: Any) -> Array:
 def persistent_noise(time: Times, persistence_days: float, key: tuple[int, ...], columns: int = 1) -> Array:
     """AR(1) noise (columns, hour) of mean 0 and sd 1, drawn daily and drawn out straight between noons.
 
-    `key` seeds it: whole numbers >= 0. The value on a date does not depend on where `time` starts or ends.
-    """
+    `key` seeds it: whole numbers >= 0. The value on a date does not depend on where `time` starts or ends."""
     days = time.astype("datetime64[D]")
     first = min(_NOISE_FROM, days[0] - np.timedelta64(1, "D"))
     count = int((days[-1] - first).astype(int)) + 2
@@ -69,8 +66,7 @@ def synthetic_air(normals: Normals, start: Any, hours: int, seed: int, member: i
     """Outdoor air of `hours` hours from `start`: normals, a daily cosine, and persistent day-to-day noise.
 
     The vapour pressure follows the day, so that humidity falls as the day warms (a steady dew point); monthly mean
-    humidity is the normals'. Raises nothing: the file reader has checked the normals.
-    """
+    humidity is the normals'. Raises nothing: the file reader has checked the normals."""
     time = hours_from(start, hours)
     noise = persistent_noise(time, normals.persistence_days, (seed, member, 1), columns=2)
     when = hour_of_year(time)
@@ -109,8 +105,7 @@ def weather_member(
     year: the year of 8760 hours that `outdoor` repeats. If given, the member's days are blocks of days of it, from
     dates within NEAR_DAYS, with the season's course kept; air that has days of its own already keeps them. Then slow
     anomalies about a month long. Dates, seed and member alone fix what is drawn: the same in every climate.
-    sd_c, sd_pct: standard deviation of the slow anomaly of temperature (K) and relative humidity (points of %).
-    """
+    sd_c, sd_pct: standard deviation of the slow anomaly of temperature (K) and relative humidity (points of %)."""
     if member == 0:
         return outdoor
     time = outdoor["time"].values

@@ -3,8 +3,7 @@
 Every reader takes the file's own relative humidity column; hours in which the dew point column says something more
 than 5 % RH away are counted in attrs['dew_point_disagrees_hours']. Stamps are hour-ending, local standard time:
 hour 1 becomes the mean over 00:00 to 01:00. A typical year belongs to no year: it is returned on the calendar of
-2001 (365 days) with attrs['typical_year'] = 1, its clock kept at local standard time.
-"""
+2001 (365 days) with attrs['typical_year'] = 1, its clock kept at local standard time."""
 
 from __future__ import annotations
 
@@ -35,8 +34,7 @@ def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
     """Outdoor air of a typical year: 8760 hours of temperature and relative humidity; dew_point (degC) as well.
 
     Missing codes are gaps: refused unless gap_policy is 'interpolate' or 'hold', then filled and flagged. Raises
-    BadInput with file, row and column for anything that is not a whole year of good values.
-    """
+    BadInput with file, row and column for anything that is not a whole year of good values."""
     place = Path(path)
     check_gap_policy(gap_policy)
     check_file(place, "a weather file: EPW, TMY3, TMY2 or CSV", most_mb=MOST_TEXT_MB)

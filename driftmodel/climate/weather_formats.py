@@ -1,8 +1,7 @@
 """The formats of weather files, told apart and cut into rows of cells: EPW, TMY3, TMY2, and the small CSV.
 
 A reader knows where a format keeps its month, day, hour and three columns, and what it writes where a value is missing;
-it judges no value.
-"""
+it judges no value."""
 
 from __future__ import annotations
 

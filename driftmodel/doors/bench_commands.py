@@ -26,8 +26,7 @@ def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: As
 
     SCENARIO is the name of a shipped scenario, the path of a TOML file or the folder of a record, whose work and
     readings count. Writes a report (report.html), pictures, tables and data into a folder, forecast-NAME unless --out
-    says otherwise.
-    """
+    says otherwise."""
     if list_them:
         terms.say(_scenario_list(terms.as_json))
         return
@@ -101,8 +100,7 @@ def calibrate(
     """Learn one instrument from its bench readings.
 
     Writes what was learned (text, data, picture) into a folder, calibration-NAME unless --out says otherwise. Places
-    and days that are not known are weighed by the readings; --forecast is then of all, as likely as they make each.
-    """
+    and days that are not known are weighed by the readings; --forecast is then of all, as likely as they make each."""
     from driftmodel.calibration.alternatives import lives_of, weigh_lives
     from driftmodel.calibration.diagnosis import diagnose
     from driftmodel.outlook.air_levers import homes_named
@@ -170,8 +168,7 @@ def grade(
 
     The spacer that stays right where the instrument goes; with --reading, what today's reading calls for.
 
-    Several scenarios make a shipment: a line for each.
-    """
+    Several scenarios make a shipment: a line for each."""
     from dataclasses import asdict
 
     from driftmodel.report.calibration_words import plain_json
@@ -251,8 +248,7 @@ def advise(scenario: str, asked: Asked, terms: Terms) -> None:
     """What humidity care is worth for this guitar in this place.
 
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
-    (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise.
-    """
+    (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise."""
     case = case_named(scenario, asked.what_if, asked.when)
     chosen = case.scenario
     folder = terms.folder("advice", chosen.name)

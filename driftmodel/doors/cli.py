@@ -26,8 +26,7 @@ def commands() -> None:
     driftmodel forecast --list          the scenarios that come with it
     driftmodel forecast first-winter    run one and write a report
     driftmodel forecast my-guitar.toml  run your own
-    driftmodel page                     the same in the browser, with sliders
-    """
+    driftmodel page                     the same in the browser, with sliders"""
 
 
 for command in (

@@ -61,8 +61,7 @@ def demand(
 
     FLEET is the path of a TOML file that names units, claims, shipment plan and rates, or the name of a shipped one.
     Writes a workbook (demand.xlsx), tables and a page (demand.html) into a folder, demand-NAME unless --out says
-    otherwise. A run that was stopped goes on from the cells it has finished.
-    """
+    otherwise. A run that was stopped goes on from the cells it has finished."""
     if list_them:
         terms.say(_fleet_list(terms.as_json))
         return
@@ -205,8 +204,7 @@ def map_(
 
     GRID is a NetCDF file of outdoor temperature and humidity with time and two dims of space; SCENARIO gives the
     guitar, its workshop and the room it lives in. Writes map.nc, a table, pictures and a report into map-NAME unless
-    --out says otherwise.
-    """
+    --out says otherwise."""
     if demo is not None:
         from driftmodel.maps.grid import write_invented_grid
 

@@ -30,8 +30,7 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
     """Draw an instrument to scale and show how its body moves.
 
     INSTRUMENT is the name of a shipped design, the path of a TOML file or the folder of a record. Writes drawing.png,
-    movement.png and tables into a folder, design-NAME unless --out says otherwise.
-    """
+    movement.png and tables into a folder, design-NAME unless --out says otherwise."""
     from driftmodel.base.scenarios import find_instrument, instrument_names
 
     if instrument is None:
@@ -94,8 +93,7 @@ def air(
 
     FILE is a logger's CSV, an EPW, TMY3 or shipped weather file; or a climate file (TOML), whose outdoor air is then
     run through its room over the whole record, with the spread of houses like it. Writes air.csv and air.png into the
-    --out folder (air-NAME).
-    """
+    --out folder (air-NAME)."""
     from driftmodel.climate.history import read_air
     from driftmodel.report.air_words import air_csv, air_json, air_summary, write_air_figure
     from driftmodel.report.folder import write_files
@@ -209,8 +207,7 @@ def _listed(name: str, words: Callable[[], str], data: Callable[[], Any], terms:
 def keys(kind: str | None, terms: Terms) -> None:
     """Every key of a file you write: unit, default, limits, meaning.
 
-    All kinds of file where none is named.
-    """
+    All kinds of file where none is named."""
     from dataclasses import asdict
 
     from driftmodel.base.file_models import KINDS, keys_of_file, keys_text
@@ -234,8 +231,7 @@ def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> Non
 
     Serves a page on the loopback address; nothing leaves the machine. FOLDER holds your own records and scenarios; the
     page opens them, answers today's reading and runs what-ifs on them.
-    Ctrl+C stops it.
-    """
+    Ctrl+C stops it."""
     try:
         import flask  # noqa: F401
         import waitress  # type: ignore[import-untyped]  # noqa: F401

@@ -238,8 +238,7 @@ def serve(
 ) -> None:
     """Serve the page on the loopback address until interrupted; `ready` is called once it answers.
 
-    Raises BadInput when the port is taken.
-    """
+    Raises BadInput when the port is taken."""
     try:
         server = bounded_server(create_app(folder), port)
     except OSError as fault:

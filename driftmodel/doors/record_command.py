@@ -24,8 +24,7 @@ def record() -> None:
     """One instrument's record: readings, work, moves.
 
     A record is a folder of two plain files, record.toml and bench.csv. Every other command takes it in the place of a
-    scenario, with all work in it, as of today.
-    """
+    scenario, with all work in it, as of today."""
 
 
 @record.command()
@@ -46,8 +45,7 @@ def record() -> None:
 def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
     """Start a record; asks for what is not told.
 
-    Also draws the instrument into FOLDER (drawing.png), to see that it is the right one.
-    """
+    Also draws the instrument into FOLDER (drawing.png), to see that it is the right one."""
     from driftmodel.record.add import QUESTIONS, create
     from driftmodel.record.case import open_record
     from driftmodel.record.words import show as shown
@@ -85,8 +83,7 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
     driftmodel record add ada "truss rod" --date 2027-03-01 --note "a quarter turn"
     driftmodel record add ada "moved to damp_coast"
 
-    Several are written in the order said: a reading before work, then one after it. All of it or nothing.
-    """
+    Several are written in the order said: a reading before work, then one after it. All of it or nothing."""
     from datetime import date
 
     from driftmodel.record.add import add as put
@@ -125,8 +122,7 @@ def show(folder: Path, when: str | None, terms: Terms) -> None:
 def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     """The label for inside the instrument, to print and cut out.
 
-    The owner's sheet with the same facts is written by driftmodel advise FOLDER.
-    """
+    The owner's sheet with the same facts is written by driftmodel advise FOLDER."""
     from driftmodel.record.case import folder_of, open_record
     from driftmodel.report.advice_report import label_page
     from driftmodel.report.folder import write_files
@@ -144,8 +140,7 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
 def list_(folder: Path, when: str | None, terms: Terms) -> None:
     """The call list: who is due, whom to ring before the dry season, what to ask.
 
-    FOLDER holds the records' folders; the folder you stand in if not given.
-    """
+    FOLDER holds the records' folders; the folder you stand in if not given."""
     from datetime import date
 
     from driftmodel.record.words import call_list, calls_json, calls_words
@@ -164,8 +159,7 @@ def learn(folder: Path, workers: int, terms: Terms) -> None:
     FOLDER holds records, or NAME.toml (a scenario) and NAME.csv (its readings) for each instrument; a
     claims.csv among them (scenario,sold,until,regraded,count) counts as evidence on the drift. Writes
     learned.toml, text, data and a picture into a folder, learned-NAME unless --out says otherwise. A scenario takes
-    the numbers over with one line: learned = "learned-NAME/learned.toml".
-    """
+    the numbers over with one line: learned = "learned-NAME/learned.toml"."""
     from driftmodel.base.workers import Crew
     from driftmodel.calibration.pooled import learn_from
     from driftmodel.report import learning_words as words
@@ -190,8 +184,7 @@ def claims_in(folder: Path) -> tuple[Claim, ...]:
 def instruments_in(folder: Path) -> tuple[Known, ...]:
     """The instruments of a folder: its records, and each NAME.csv of readings with its scenario NAME.toml beside it.
 
-    Raises BadInput where the folder has none, a file of the pair is missing, or one is at fault.
-    """
+    Raises BadInput where the folder has none, a file of the pair is missing, or one is at fault."""
     from driftmodel.base.scenario_file import is_record
     from driftmodel.base.scenarios import load_scenario
     from driftmodel.calibration.claimed import CLAIMS

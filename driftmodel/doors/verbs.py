@@ -1,8 +1,7 @@
 """The verbs for Python, each what the command of its name does before it writes: names and paths are taken as there.
 
 A scenario is a record from `load_scenario`, the name of a shipped one, the path of a TOML file, or the folder of an
-instrument's record, whose work and readings then count. Every fault of an input is a BadInput that says the mend.
-"""
+instrument's record, whose work and readings then count. Every fault of an input is a BadInput that says the mend."""
 
 from __future__ import annotations
 
@@ -58,8 +57,7 @@ def forecast(
     Variables carry units and long_name; attrs the verdict and all it was made from.
 
     >>> outlook = driftmodel.forecast("first-winter", draws=50)
-    >>> outlook.attrs["verdict"], float(outlook["regrade_due"][-1])
-    """
+    >>> outlook.attrs["verdict"], float(outlook["regrade_due"][-1])"""
     from driftmodel.outlook.drift import forecast as run
 
     chosen, own = _known(scenario, unknowns, draws)
@@ -69,8 +67,7 @@ def forecast(
 def grade(scenario: Named, years: int = 5, draws: int | None = None, *, unknowns: Draws | None = None) -> PlaceTable:
     """The spacer that stays right where the instrument lives: every grade of its set over `years` from now.
 
-    >>> driftmodel.grade("first-winter").advised
-    """
+    >>> driftmodel.grade("first-winter").advised"""
     from driftmodel.outlook.place import grade_for_place
 
     whole_number("years", years, 1, 10, 40)
@@ -84,8 +81,7 @@ def calibrate(
     """What bench readings teach of one instrument. readings: a CSV file or a book of readings; a record has its own.
 
     >>> learned = driftmodel.calibrate("my-guitar.toml", "bench.csv")
-    >>> driftmodel.forecast("my-guitar.toml", unknowns=learned.draws)
-    """
+    >>> driftmodel.forecast("my-guitar.toml", unknowns=learned.draws)"""
     from driftmodel.base.errors import BadInput
     from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
@@ -120,8 +116,7 @@ def learn(folder: str | Path, *, workers: int = 1) -> Pooled:
 def decide(scenario: Named, *readings: str, when: date | None = None, known: Calibration | None = None) -> Decision:
     """Weather or drift: what one day's readings call for. known: what earlier ones taught.
 
-    >>> driftmodel.decide("first-winter", "action 2.9 mm at 38 % 21 C", when=date(2027, 3, 1)).said
-    """
+    >>> driftmodel.decide("first-winter", "action 2.9 mm at 38 % 21 C", when=date(2027, 3, 1)).said"""
     from driftmodel.calibration.decide import weather_or_drift
     from driftmodel.calibration.said import reading_said
     from driftmodel.outlook.work import fitted_spacer
@@ -147,8 +142,7 @@ def advise(
 ) -> Advice:
     """Humidity care where the instrument lives: what to keep, months at risk, and each measure run on the same draws.
 
-    >>> driftmodel.advise("first-winter", draws=50).keep
-    """
+    >>> driftmodel.advise("first-winter", draws=50).keep"""
     from driftmodel.advice.care import advise as run
 
     chosen, own = _known(scenario, unknowns, draws)
@@ -168,8 +162,7 @@ def compare(
     draws, seed: the first scenario's own if not given.
 
     >>> home = driftmodel.load_scenario("first-winter")
-    >>> driftmodel.compare([home, driftmodel.with_lever(home, "humidifier", 45)])["difference_mean"]
-    """
+    >>> driftmodel.compare([home, driftmodel.with_lever(home, "humidifier", 45)])["difference_mean"]"""
     from driftmodel.outlook.compare import compare as run
 
     chosen = [_plain(each) for each in scenarios]
@@ -181,8 +174,7 @@ def demand(
 ) -> Demand:
     """Regrades of a fleet by month, region, design and grade. fleet: from `read_fleet`, a path or a name.
 
-    keep: a folder for finished cells; the user's cache if not given. `demand(...).cube` is the Dataset.
-    """
+    keep: a folder for finished cells; the user's cache if not given. `demand(...).cube` is the Dataset."""
     from dataclasses import replace
 
     from driftmodel.doors.shared import crew_of
@@ -224,8 +216,7 @@ def map(
 def air(source: Climate | str | Path, **reading: str | bool | float | None) -> Dataset:
     """Hourly air: a logger's or weather file as it is read, or the air of a climate (a record, or a file .toml).
 
-    reading: columns, time_zone, gap_policy, gap_limit_days, day_first of a logger's file, as `read_air` takes them.
-    """
+    reading: columns, time_zone, gap_policy, gap_limit_days, day_first of a logger's file, as `read_air` takes them."""
     if isinstance(source, Climate) or Path(source).suffix.lower() == ".toml":
         from driftmodel.base.scenarios import load_climate
         from driftmodel.outlook.rooms import air_of_climate
@@ -239,8 +230,7 @@ def air(source: Climate | str | Path, **reading: str | bool | float | None) -> D
 def design(instrument: Instrument | str | Path) -> Behaviour:
     """How a design moves: saddle, bridge and neck per percent of moisture in each part, and under its strings.
 
-    instrument: from `load_instrument`, the name of a shipped design or the path of a TOML file.
-    """
+    instrument: from `load_instrument`, the name of a shipped design or the path of a TOML file."""
     from driftmodel.base.scenarios import find_instrument
     from driftmodel.structure.design import behaviour
 
@@ -258,8 +248,7 @@ def woods(name: str | None = None) -> tuple[str, ...] | Wood:
     """Names of all woods, the user's own among them; of one by its name or alias: its numbers with unit, spread,
     source and standing.
 
-    >>> driftmodel.woods("koa").numbers["coefficient_radial"].value
-    """
+    >>> driftmodel.woods("koa").numbers["coefficient_radial"].value"""
     from driftmodel.base import library
 
     return library.wood_names() if name is None else library.wood(name)

@@ -53,8 +53,7 @@ def read_grid(path: str | Path) -> Grid:
     Temperature and humidity, or a dew point, are found by CF standard_name or by plain names; K, degF and fractions
     are converted, calendars of 365 or 360 days laid on real days, longitudes across 0 counted from west of it, points
     with a missing value left out, and all of it is said. Raises BadInput with file, variable and place for anything
-    doubtful or out of range, or where no point is whole.
-    """
+    doubtful or out of range, or where no point is whole."""
     file = Path(path)
     with opened_netcdf(file, "a NetCDF file of air on a grid") as content:
         first = air_variable(content, "air_temperature", file)
@@ -174,8 +173,7 @@ def between(share: float) -> Normals:
 def write_invented_grid(path: str | Path) -> Path:
     """Writes the grid as NetCDF-4 (temperature in K, humidity in %, 3-hourly for a year), whole or not at all.
 
-    Raises BadInput where it cannot be written.
-    """
+    Raises BadInput where it cannot be written."""
     import xarray as xr
 
     start = np.datetime64(f"{YEAR}-01-01")

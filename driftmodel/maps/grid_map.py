@@ -47,8 +47,7 @@ def point_air(point: PointAir, scenario: Scenario, member: int) -> Dataset:
     """The scenario's air with the grid point's outdoor air in place of its last climate's own.
 
     The stays before the last are in their own climates; the last has its room and case about it, and for members
-    above 0 a typical slow anomaly, as the climate states.
-    """
+    above 0 a typical slow anomaly, as the climate states."""
     from xarray import concat
 
     stays, pieces = scenario.stays, []
@@ -91,8 +90,7 @@ def map_of(
     best_grade_inside_pct: the spacer to leave with, worth most days inside the rule less later jobs (see
     outlook.place.grades_of), and the share of the time inside it has. One seed for all points: they differ by their air
     alone. Raises BadInput
-    as read_grid does, and for a scenario whose last climate is a logger's record.
-    """
+    as read_grid does, and for a scenario whose last climate is a logger's record."""
     grid = read_grid(path)
     if scenario.stays[-1].climate.logger_file is not None:
         raise BadInput(

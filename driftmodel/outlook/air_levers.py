@@ -1,7 +1,6 @@
 """Levers of the air: where the instrument lives, its room and case, its journeys, a warmer outdoors.
 
-Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges.
-"""
+Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges."""
 
 from __future__ import annotations
 

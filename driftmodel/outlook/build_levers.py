@@ -1,7 +1,6 @@
 """Levers of the build: finishes, woods, braces, strings, spacers, the humidity it was made in.
 
-Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges.
-"""
+Each is a plain function of a scenario and a value; levers.LEVERS names them with their ranges."""
 
 from __future__ import annotations
 

@@ -43,8 +43,7 @@ def string_load(scenario: Scenario, days: int) -> Array:
 def trailing_mean(series: NDArray[np.floating[Any]], days: int, first: int = 0, step: int = 1) -> Array:
     """Mean of a daily series (lag, days from the start of the history) over the last `days` days up to each of the days
     first, first + step, ...: (lag, k). Before the start stands the first day's state, that of the build. Nothing after
-    a day counts for it.
-    """
+    a day counts for it."""
     path, lead = np.asarray(series, dtype=float), first % step
     start = path[:, :1]
     before = fading_sums(path, [1.0], step, lead)[0]

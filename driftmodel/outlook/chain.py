@@ -163,8 +163,7 @@ def run_chain(
 ) -> Chain:
     """The whole chain for an ensemble of draws: air, lags, movement, creep by a law (see `lasting`), regrades.
 
-    Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault.
-    """
+    Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault."""
     note_scenario(scenario)
     cache = cache or LagCache(max(1, scenario.weather_members))
     progress("structure: how this design answers moisture and string pull")

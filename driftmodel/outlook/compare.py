@@ -64,8 +64,7 @@ def compare(
     would have been on independent draws; difference_quantile (10, 50, 90 % of the differences); action (scenario,
     quantile, month) in an average year and humidity (scenario, month). The horizon is the shortest of the scenarios';
     attrs['horizon_years'] tells. draws, seed: in place of the first scenario's own. unknowns: draws from elsewhere,
-    such as a calibration. Raises BadInput for fewer than two scenarios or two of one name.
-    """
+    such as a calibration. Raises BadInput for fewer than two scenarios or two of one name."""
     import xarray as xr
 
     names = [scenario.name for scenario in scenarios]

@@ -164,8 +164,7 @@ def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:
     Movement of each part multiplies its response (see `part_movement`); plates move across the grain, braces and neck
     along it. The lasting drift has one spread for its product, the residual gain, beside what shapes it. The
     spread of the structure is what remains of the plate model's coefficient of variation after the movement of the
-    top, whose share of the variance it already holds, is taken out.
-    """
+    top, whose share of the variance it already holds, is taken out."""
 
     def general(words: str, key: str) -> Unknown:
         datum = library.general(key)
@@ -222,8 +221,7 @@ def draw_unknowns(scenario: Scenario, count: int, seed: int) -> Draws:
     """`count` draws by Latin hypercube, the same for the same seed; the weather members share them out
     in equal blocks.
 
-    Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were.
-    """
+    Each unknown has its own stream, named after it, so that adding one leaves the others' draws as they were."""
     whole_number("draws", count, 1, 200)
     whole_number("seed", seed, 0, 1)
     unknowns = unknowns_of(scenario)
@@ -257,8 +255,7 @@ def share_of_variance(draws: Draws, unknowns: Mapping[str, Unknown], outcome: Ar
     """Share of the outcome's variance that goes with each unknown, by its plain words, largest first.
 
     Squared correlation with the unknown's logarithm, (draws,) against (draws,): for independent draws and a nearly
-    multiplicative outcome this is the first-order Sobol index. What is left goes by 'weather and all else together'.
-    """
+    multiplicative outcome this is the first-order Sobol index. What is left goes by 'weather and all else together'."""
     safe: Callable[[Array], bool] = lambda values: bool(np.std(values) > 1e-12)  # noqa: E731
     shares = {
         unknowns[name].words: float(np.corrcoef(np.log(values), outcome)[0, 1] ** 2)

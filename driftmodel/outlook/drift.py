@@ -39,8 +39,7 @@ def forecast(
     draws, seed: in place of the scenario's own. unknowns: draws from elsewhere, such as a calibration; weathers: those
     they live in where these are not the scenario's. attrs hold what
     is needed to make it again (see origin). Raises BadInput when the scenario's air does not reach the horizon, or a
-    file it names is at fault.
-    """
+    file it names is at fault."""
     seed = scenario.seed if seed is None else seed
     with recording() as numbers:
         ensemble = unknowns or draw_unknowns(scenario, scenario.draws if draws is None else draws, seed)
@@ -81,8 +80,7 @@ def origin(scenario: Scenario, seed: int, draws: Draws, foreign: bool, numbers: 
 
     numbers: JSON, name -> value, unit, spread, spread_kind, source, status of each number read. sources: JSON, their
     sources' keys. files: JSON, weather and logger files with the hash of their bytes. input_hash: over scenario,
-    files, numbers, seed, draws and version; it changes whenever the answer may.
-    """
+    files, numbers, seed, draws and version; it changes whenever the answer may."""
     ensemble: Any = draws if foreign else draws.count
     return told(numbers) | {
         "title": scenario.title,

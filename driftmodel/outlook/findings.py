@@ -74,8 +74,7 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
     """The four movements, each whole, seasonal and lasting.
 
     projection_change = top_sinkage - neck_rotation x distance; action_change = -projection_change / 2 + bow.
-    The seasonal part of a movement is the whole less the lasting part.
-    """
+    The seasonal part of a movement is the whole less the lasting part."""
     parts: dict[str, dict[str, Any]] = {"seasonal": dict(world.seasonal), "lasting": dict(world.lasting)}
     for part in parts.values():
         part["projection_change"] = projection_change(part, scenario)
@@ -215,8 +214,7 @@ def verdict(result: Dataset, scenario: Scenario) -> dict[str, Any]:
 
     regrade: more likely than not due within two years. humidify: not that, but the air is below 35 % for over 30 days
     of a year, or in more than half of the draws the season alone takes the action outside the rule for its days in an
-    average year. leave: neither. The limits of 35 % and 30 days are common practice, no source.
-    """
+    average year. leave: neither. The limits of 35 % and 30 days are common practice, no source."""
     rule, years, here = scenario.rule, ahead_years(scenario), today_step(scenario, 1)
     soon = float(result["regrade_due"].sel(year=min(2, years)))
     humidity = result["relative_humidity"].values[here:]

@@ -4,8 +4,7 @@ lasting(t) = pull x residual gain x sum over (group, component) of share x phi(t
 heat and damp speed up, plus creep by moisture, m x the running range of the 30-day mean moisture under load. The neck's
 bow creeps likewise, but counts from the day the truss rod was last turned. Bolts lose clamp force until the joint opens
 (structure.neck_join.opened), which no residual gain multiplies. Laws are functions of one signature
-(`CreepLaw`); docs/drift.md holds the numbers, their sources and checks.
-"""
+(`CreepLaw`); docs/drift.md holds the numbers, their sources and checks."""
 
 from __future__ import annotations
 
@@ -60,8 +59,7 @@ class CreepHistory:
     30-day mean of the lags on the days `marks`; mark_of (at,): the last mark by each day; turned_mark (at,): the mark
     of the last turn of the rod by then, at first of the set-up. lags_pct (lag, days + 1).
     clamp_lost (at,): by the neck's bolts since they were last tightened, at set-up or with a spacer; opened: what that
-    does to the turn of the joint, times (a function of arrays).
-    """
+    does to the turn of the joint, times (a function of arrays)."""
 
     at: NDArray[np.intp]
     by_time: Mapping[str, Array]
@@ -258,8 +256,7 @@ def lasting_by_part(
     the middle guitar of an ensemble: every unknown at its median, in one weather whose last year goes on for ever. And
     what the neck's bow would add to the action at the 12th fret, mm (year,), were the truss rod never turned.
 
-    lags_pct (lag, days + 1), heat (days,): as lasting.creep_history takes them; weights: of that weather's draws.
-    """
+    lags_pct (lag, days + 1), heat (days,): as lasting.creep_history takes them; weights: of that weather's draws."""
     since = day_of(scenario, scenario.setup.setup)
     at = since + np.append(0, np.round(np.array(PART_YEARS) * DAYS_PER_YEAR)).astype(np.intp)
     days = _days(lags_pct.shape[1], int(at[-1]) + 1)

@@ -1,7 +1,6 @@
 """What an owner lives through, regrades done as they fall due: days inside the rule, and how many regrades.
 
-Advice, verdict and comparisons take their words from these numbers, with a measure and without it.
-"""
+Advice, verdict and comparisons take their words from these numbers, with a measure and without it."""
 
 from __future__ import annotations
 

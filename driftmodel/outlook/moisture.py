@@ -23,8 +23,7 @@ class Lags:
 
     emc_pct: (days + 1,), the day's mean; lags_pct: (lag, days + 1), from the built state at the start: one lag for
     each time constant at the speed of thin parts, then one for each at the speed of thick parts. rooms: where houses
-    are drawn, more rows follow that tell a draw's own room from the median's (see room_lags); else None.
-    """
+    are drawn, more rows follow that tell a draw's own room from the median's (see room_lags); else None."""
 
     time_constants_days: Array
     emc_pct: Array

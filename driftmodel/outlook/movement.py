@@ -27,8 +27,7 @@ READING_STEP_DAYS = 7
 def hygro_weights(coefficients: Coefficients, draws: Draws, weights: PartWeights) -> dict[str, Array]:
     """For each of MOVED, the weights (draws, lag) that turn lags of the air into movement, mm or degrees.
 
-    Response per 1 % in each part, times how much that part's wood moves, times how the body passes it on.
-    """
+    Response per 1 % in each part, times how much that part's wood moves, times how the body passes it on."""
     passed_on: dict[str, Array] = {
         "top_sinkage": draws.values["structure"][:, None],
         "neck_rotation": draws.values["block"][:, None],
@@ -107,8 +106,7 @@ def put_movement(
 
     Seasonal part: hygro weights times the change of the acting lags since set-up. Lasting part: (draws, days from
     set-up) as from `lasting.lasting_paths`. Reading at the reference state: lasting part plus the seasonal part's
-    trailing twelve-month mean, the truss rod set: the bow's lasting part is left out of it.
-    """
+    trailing twelve-month mean, the truss rod set: the bow's lasting part is left out of it."""
     since = day_of(scenario, scenario.setup.setup)
     acting = acting_lags(lags.lags_pct, lags.rooms)
     change = (acting[:, since:] - acting[:, [since]]).astype(np.float32)

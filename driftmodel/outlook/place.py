@@ -102,8 +102,7 @@ def grade_for_place(
 
     draws: of the unknowns, such as a calibration's; `count` prior draws (None: the scenario's own number) if not given.
     job_days: days inside the rule that a job is worth; the library's `job_worth_days` if not given. Fitting another
-    spacer than the one in the joint changes the action by half its lift and nothing else.
-    """
+    spacer than the one in the joint changes the action by half its lift and nothing else."""
     scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
     count = scenario.draws if count is None else count
     if len(homes) > 1 and draws is None:
@@ -119,8 +118,7 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
 
     The aim is days inside with the season in, not the reference state alone: a guitar whose mean is right may stand
     outside in every winter. with_change: whether a change of the action with the spacer is looked for too, where the
-    joint is open: half of the work.
-    """
+    joint is open: half of the work."""
     scenario = chains[0].scenario
     job = library.general("job_worth_days").value if job_days is None else job_days
     fitted, years, is_open = fitted_spacer(scenario), ahead_years(scenario), today_step(scenario, 1) == 0

@@ -23,8 +23,7 @@ class Reading:
 
     saddle_rise_mm: saddle over the fret plane since set-up. action_mm: at the 12th fret, as the bench reads it once it
     has set the truss rod: the neck's lasting bow is the rod's to take out and never makes a regrade due. Steps are
-    equal.
-    """
+    equal."""
 
     saddle_rise_mm: Array
     action_mm: Array
@@ -59,8 +58,7 @@ def first_due(
     counted from the first reading outside on or after `start_day`; NEVER where that is not within the horizon.
 
     Days with slack strings neither count nor break the row, and no reading is taken on them. None is due before today;
-    days outside up to today count.
-    """
+    days outside up to today count."""
     last = horizon_days(scenario)
     today = 0 if scenario.today is None else (scenario.today - scenario.setup.setup).days
     since = day_of(scenario, scenario.setup.setup)
@@ -100,8 +98,7 @@ def regrades(reading: Reading, scenario: Scenario) -> Regrades:
     Due when the reading has been outside the rule for its days in a row. A regrade resets the angle and not the wood:
     the next passage counts on the same path. Where no grade mends it, the passages end there: the neck needs other
     work. Work done at the bench is counted as the event it is; none is due before today, and days outside up to today
-    count.
-    """
+    count."""
     lifts = grade_lifts_mm(scenario)
     count, steps = reading.action_mm.shape
     fitted = lift_by_step_mm(scenario, steps, reading.step_days)
@@ -140,8 +137,7 @@ def bow_left(
 
     bow_mm: since the last turn of the work done. lift_mm: of the spacer fitted, over that of set-up, (draws, steps) or
     one. The rod comes first: it is turned when the reading with the bow in it has been outside the rule for its days
-    where without it it would be inside, and at every regrade of `due`.
-    """
+    where without it it would be inside, and at every regrade of `due`."""
     count, steps = reading.action_mm.shape
     step_days, at_step = reading.step_days, np.arange(steps)
     rise = reading.saddle_rise_mm + lift_mm

@@ -6,8 +6,7 @@ of each few for any value of the unknowns. Whatever days are run after that, onl
 difference of their equilibrium moisture content, with what a damper or warmer room's faster moisture adds to it, drives
 lags that stand in a few rows (`as_rows`). `mix` says what each row weighs for one of the few and a lag. So a draw's
 moisture is weights @ rows, as before, with a few columns of weights more (`room_weights`). Nothing that is to come
-changes what is said of a day, and each home that is lived in has rooms and unknowns of its own.
-"""
+changes what is said of a day, and each home that is lived in has rooms and unknowns of its own."""
 
 from __future__ import annotations
 
@@ -235,8 +234,7 @@ def open_climates(scenario: Scenario) -> list[Climate]:
 def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array) -> tuple[RoomRows, Array] | None:
     """The rows (row, days + 1) that stand for other rooms than the median's along one hourly air, and their mix.
 
-    None where no room of the scenario is in question, or the air does not carry what is outdoors.
-    """
+    None where no room of the scenario is in question, or the air does not carry what is outdoors."""
     if "outdoor_temperature" not in air:
         return None
     nodes = nodes_of(air, scenario)

@@ -38,8 +38,7 @@ def air_of_climate(climate: Climate, rooms: int = BAND_ROOMS, seed: int = 0) -> 
     """The air of a climate over its own record, or over a typical year; with a room also its 10 and 90 % points over
     drawn rooms: variables *_p10 and *_p90. attrs['typical_year'] tells which calendar it stands on.
 
-    Raises BadInput as climate.history.climate_air does.
-    """
+    Raises BadInput as climate.history.climate_air does."""
     climate = fitted(climate)
     start, hours = record_span(climate)
     air = climate_air(climate, start, hours, seed=seed)

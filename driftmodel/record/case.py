@@ -2,8 +2,7 @@
 
 A record's two files are read and written safely: no row is lost, two may write at once, a kill leaves the old file.
 ada/record.toml   the instrument: design, serial, set-up, where it lives; plain keys, few of them
-ada/bench.csv     readings and work, a line each, oldest first, only ever added to
-"""
+ada/bench.csv     readings and work, a line each, oldest first, only ever added to"""
 
 from __future__ import annotations
 

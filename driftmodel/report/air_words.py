@@ -106,8 +106,7 @@ def write_air_figure(air: Dataset, folder: Path, units: str = "metric") -> Path:
 def air_csv(air: Dataset) -> str:
     """The air as CSV: time, temperature_degc, relative_humidity_pct, filled; with drawn rooms the 10 and 90 % points.
 
-    Stamps begin the hour and are UTC (Z); a typical year has no year and no zone: its clock on the calendar of 2001.
-    """
+    Stamps begin the hour and are UTC (Z); a typical year has no year and no zone: its clock on the calendar of 2001."""
     columns = {"temperature_degc": "air_temperature", "relative_humidity_pct": "relative_humidity"}
     for point in ("p10", "p90"):
         if f"relative_humidity_{point}" in air:

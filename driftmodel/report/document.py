@@ -22,8 +22,7 @@ def write_report(
 ) -> list[Path]:
     """Writes the whole report, with its pictures or without, and returns its paths.
 
-    `units`: 'metric' or 'inch'. Raises BadInput as folder.check_folder does.
-    """
+    `units`: 'metric' or 'inch'. Raises BadInput as folder.check_folder does."""
     stale = [f"{name}.png" for name in texts.captions("forecast")]
     return write_whole(Path(out_dir), lambda folder: _fill(folder, fc, scenario, units, pictures), replaced=stale)
 

@@ -27,8 +27,7 @@ class Summary:
 
     The average year is taken over the place lived in last, where it is lived in for a year or more: humidity_pct
     (3, 12) over its days, moisture_pct part -> (12,), action_mm (3, 12) over draws and weeks with the lasting drift
-    left out. month_start: (months,) dates; monthly: series name -> (draws, months) means.
-    """
+    left out. month_start: (months,) dates; monthly: series name -> (draws, months) means."""
 
     week: Array
     bands: dict[str, Array]

@@ -82,8 +82,7 @@ def write_whole(
 ) -> list[Path]:
     """Has `fill` write into a hidden folder, then puts that in the place of `out_dir`; returns the paths written.
 
-    replaced: names that are never carried over from an earlier report. Raises BadInput as check_folder does.
-    """
+    replaced: names that are never carried over from an earlier report. Raises BadInput as check_folder does."""
     check_folder(out_dir, report)
     try:
         names = write_folder(out_dir.resolve(), fill, report, replaced)

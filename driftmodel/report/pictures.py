@@ -97,8 +97,7 @@ def png(make: Callable[[], Figure]) -> bytes:
 def draw(figure: Figure, name: str, told: Captions) -> tuple[bytes, str]:
     """(PNG, inline SVG) of a figure; laid out once, the ids of the SVG prefixed with its name.
 
-    The canvases are called directly: savefig would draw each figure four times over.
-    """
+    The canvases are called directly: savefig would draw each figure four times over."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 

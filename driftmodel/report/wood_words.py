@@ -84,8 +84,7 @@ def _stand_ins(one: Wood) -> dict[str, Datum]:
 def one_wood(name: str) -> str:
     """All that is known of one wood: numbers, spread, standing, disagreements, stand-ins, sources in full.
 
-    Raises BadInput for an unknown wood.
-    """
+    Raises BadInput for an unknown wood."""
     one = library.wood(name)
     order = list(fixed()["wood_numbers"])
     cited: dict[str, int] = {}

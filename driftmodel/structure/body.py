@@ -31,8 +31,7 @@ def respond(body: Body, over_top_at_join_mm: float | None = None, size_mm: float
 
     Heights and turns are those of the neck block as seen from the tail block; together they give the saddle over the
     fret plane, bridge_height + tan(block_rotation) x distance, which no frame changes. Bridge and bridge plate take
-    the moisture of the top's braces. Raises BadInput where the parts do not fit one another.
-    """
+    the moisture of the top's braces. Raises BadInput where the parts do not fit one another."""
     answers, shares = solve_with_shares(box(body, over_top_at_join_mm), size_mm, LOADS)
     heights = {name: answer.bridge[1] - answer.block[1] for name, answer in answers.items()}
     return BodyResponse(

@@ -2,8 +2,7 @@
 and as meshes: triangles of top, back and unrolled sides that meet node on node along the outline.
 
 x from the body join to the tail, y across, z up, in mm; the top's middle surface is at z = 0 at both ends of the
-centre line. Forces in N, moduli in MPa.
-"""
+centre line. Forces in N, moduli in MPa."""
 
 from __future__ import annotations
 

@@ -2,8 +2,7 @@
 solids of 27-node hexahedra.
 
 Faces are tied node by node: a block's node goes with the glued face of the plate or side, which is the shell's
-reference surface and its turn times the distance.
-"""
+reference surface and its turn times the distance."""
 
 from __future__ import annotations
 

@@ -193,8 +193,7 @@ def rib_edges(of: Surface, start: Array, end: Array) -> Integers:
 def add_rib(to: Structure, of: Surface, number: Integers, rib: Rib, slope_at: Callable[[Array], Array] | None) -> float:
     """Add a rib on the edges that lie on its line: stretch at its offset, bending, shear and a little torsion
     (Timoshenko beam). number: global node of each local node. slope_at: dome slope (k, 2) at places (k, 2).
-    Returns the length found in the mesh, mm.
-    """
+    Returns the length found in the mesh, mm."""
     edges = rib_edges(of, *rib.ends)
     if not len(edges):
         return 0.0

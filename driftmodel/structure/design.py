@@ -39,8 +39,7 @@ class Behaviour:
 
     saddle_rise_mm: saddle over the fret plane for +1 % MC in the part, or for the strings coming to pitch; halve it
     for the action at the 12th fret. bridge_rise_mm: against the neck block. neck_turn_deg: + the nut end comes up.
-    bridge_tilt_deg: + leans to the nut.
-    """
+    bridge_tilt_deg: + leans to the nut."""
 
     saddle_rise_mm: dict[str, float]
     bridge_rise_mm: dict[str, float]

@@ -25,8 +25,7 @@ CONCERT_A_HZ = 440.0  # ISO 16:1975
 def frequency_hz(pitch: str) -> float:
     """Frequency of a pitch such as 'E2', 'F#3' or 'Bb3', equal temperament, A4 = 440 Hz (ISO 16).
 
-    Raises BadInput for what is not a pitch.
-    """
+    Raises BadInput for what is not a pitch."""
     found = re.fullmatch(r"([A-Ga-g])([#b]?)(\d)", pitch.strip())
     if not found:
         raise BadInput(f'"{pitch}" is not a pitch', "a letter A to G, # or b if needed, and the octave", mend='"E2"')
@@ -87,8 +86,7 @@ def saddle_rise_mm(moved: Mapping[str, Any], distance_mm: float) -> Any:
 def saddle_change_mm(rotation_deg: ArrayLike, distance_mm: float) -> Array:
     """How much the saddle stands higher over the fret plane after the neck turned: tan(rotation) x distance.
 
-    rotation_deg: + raises the nut end. The saddle stays where it is, the plane swings below it.
-    """
+    rotation_deg: + raises the nut end. The saddle stays where it is, the plane swings below it."""
     return np.asarray(np.tan(np.radians(np.asarray(rotation_deg, dtype=float))) * distance_mm, dtype=float)
 
 
@@ -111,8 +109,7 @@ def tongue_thickness_mm(heel_taper_mm: ArrayLike, spacers: SpacerSet) -> Array:
     """Change in thickness of the tongue's spacer, at its far end, that keeps the pivot in place, mm.
 
     Heel and tongue turn by one angle about the pivot: at the tongue's length the underside moves by
-    tan(rotation) x tongue length, down for a nut end that goes up (-: the spacer is thinner there).
-    """
+    tan(rotation) x tongue length, down for a nut end that goes up (-: the spacer is thinner there)."""
     rotation = np.radians(spacer_rotation_deg(heel_taper_mm, spacers.joint_length_mm))
     return np.asarray(-np.tan(rotation) * spacers.tongue_length_mm, dtype=float)
 
@@ -121,8 +118,7 @@ def speaking_length_mm(scale_mm: float, body_fret: int, rotation_deg: float, sad
     """Straight distance from nut to saddle top after the neck turned about the pivot (0: fret plane level).
 
     Pivot at the origin; nut at -(scale - distance) along the fret plane; saddle at `distance`, its top
-    `saddle_height_mm` over the plane at 0 degrees.
-    """
+    `saddle_height_mm` over the plane at 0 degrees."""
     distance = pivot_to_saddle_mm(scale_mm, body_fret)
     neck, turn = scale_mm - distance, np.radians(rotation_deg)
     return float(np.hypot(distance + neck * np.cos(turn), saddle_height_mm - neck * np.sin(turn)))
@@ -134,8 +130,7 @@ def intonation_shift_cents(
     """How far the pitch at a fret moves against the open string when the neck turns, cents; + sharper.
 
     The pivot keeps fret-to-saddle distances to second order: frets on the neck keep their distance from the nut and
-    the speaking length changes as the chord does.
-    """
+    the speaking length changes as the chord does."""
 
     def stopped_over_open(rotation: float) -> float:
         distance = pivot_to_saddle_mm(scale_mm, body_fret)

@@ -1,8 +1,7 @@
 """Triangles that follow an outline and every line drawn in it: braces, bridge, blocks, sound hole.
 
 A conforming Delaunay triangulation: the lines are cut where they meet, divided into pieces of about the mesh size,
-and any piece the triangulation misses is halved until all are edges of triangles. Nothing is random.
-"""
+and any piece the triangulation misses is halved until all are edges of triangles. Nothing is random."""
 
 from __future__ import annotations
 
@@ -35,8 +34,7 @@ def smooth_outline(outline_mm: tuple[tuple[float, float], ...], steps: int = 40)
     """Closed outline (n, 2), counter-clockwise from the join on the +y side backwards: (x, half width) points joined by
     a shape-preserving cubic (Fritsch and Carlson 1980) over the chord, mirrored, the ends closed by straight lines.
 
-    Given points are among the points of the result.
-    """
+    Given points are among the points of the result."""
     given = np.asarray(outline_mm, dtype=float)
     chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(given, axis=0).T))])
     fine = np.unique(np.concatenate([np.linspace(a, b, steps + 1) for a, b in pairwise(chord)]))

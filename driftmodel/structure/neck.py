@@ -32,8 +32,7 @@ def bimetal_curvature_per_m(
     """Curvature in 1/m of two bonded layers whose free strains differ by `strain_mismatch` (2 less 1).
 
     Timoshenko (1925), Eq. 4: k = 6 e (1 + m)^2 / (h [3 (1 + m)^2 + (1 + m n)(m^2 + 1/(m n))]), m = t1/t2, n = E1/E2.
-    + hollow on the side of layer 1.
-    """
+    + hollow on the side of layer 1."""
     t1, t2 = np.asarray(thickness_1_mm, dtype=float), np.asarray(thickness_2_mm, dtype=float)
     m, n = t1 / t2, np.asarray(modulus_1_gpa, dtype=float) / np.asarray(modulus_2_gpa, dtype=float)
     height_m = (t1 + t2) / 1000.0
@@ -44,8 +43,7 @@ def bimetal_curvature_per_m(
 def neck_section(neck: Neck, width_mm: float, depth_mm: float) -> tuple[float, float]:
     """Bending stiffness in N mm2 and depth of the neutral axis under the fingerboard's face, mm.
 
-    The neck's half-round section is taken as a rectangle of its width and of the depth that has its area.
-    """
+    The neck's half-round section is taken as a rectangle of its width and of the depth that has its area."""
     board_gpa, neck_gpa = (_along_gpa(wood) for wood in (neck.fingerboard_wood, neck.wood))
     board_mm, neck_mm = neck.fingerboard_thickness_mm, pi / 4.0 * depth_mm
     axial = board_gpa * board_mm, neck_gpa * neck_mm
@@ -65,8 +63,7 @@ def bow(neck: Neck, strings: Strings, body_fret: int, root_mm: float = 0.0) -> N
 
     Fingerboard on top (layer 1), neck below (layer 2), both moving along the grain. String pull acts at the string's
     height over the section's neutral axis: moment / EI. Moisture bows the neck up to the body; the strings bow it up to
-    its root of length root_mm, whose bend is a turn of the neck.
-    """
+    its root of length root_mm, whose bend is a turn of the neck."""
     along = library.general("longitudinal_movement_mean").value
     board_gpa, neck_gpa = (_along_gpa(wood) for wood in (neck.fingerboard_wood, neck.wood))
     depth_mm, width_mm = (neck.depth_nut_mm + neck.depth_body_mm) / 2.0, (neck.width_nut_mm + neck.width_body_mm) / 2.0
@@ -158,8 +155,7 @@ def opened(instrument: Instrument, lost: ArrayLike) -> Array:
     A joint cannot pull: once moment over clamp force leaves the middle third of its depth, it opens at one edge and
     bears on 3 (1/2 - e) of the depth, e the eccentricity as a share of it, and turns 1 / (54 e (1/2 - e)^2) times as
     much (eccentric compression of a section that takes no tension: Timoshenko, Strength of Materials, part I). No more
-    than joint_turn_slack: then it hangs on its bolts' stretch and the tongue. A glued heel stays as it is.
-    """
+    than joint_turn_slack: then it hangs on its bolts' stretch and the tongue. A glued heel stays as it is."""
     kept = np.maximum(1.0 - np.asarray(lost, dtype=float), 1e-6)
     own = joint_turn_deg_per_nm(instrument)
     if instrument.joint.heel != "bolted" or own <= 0.0:

@@ -26,8 +26,7 @@ class Board:
 
     Moduli in MPa; poisson is the strain across for a strain along; movement is free strain (fraction) per +1 % MC.
     rolling_in_across: the share of the compliance across that is rolling shear (slanting rings); across_in_rolling:
-    the share of the rolling compliance that is the wood's across the grain.
-    """
+    the share of the rolling compliance that is the wood's across the grain."""
 
     modulus_along: float
     modulus_across: float
@@ -88,8 +87,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
     The modulus along the grain is the table's bending modulus times the shear correction; those across turn with the
     growth rings in the radial-tangential plane (Jones 1975, Eq. 2.97: the soft shear of that plane makes a board with
     slanting rings softer than either direction). Movement across: C_R cos2 + C_T sin2. Poisson's ratio between radial
-    and tangential is taken as that between grain and radial (no table number). Raises BadInput for an unknown wood.
-    """
+    and tangential is taken as that between grain and radial (no table number). Raises BadInput for an unknown wood."""
     wood = library.wood(wood_name)
 
     def number(key: str) -> float:
@@ -119,8 +117,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
 
 def turned(of: Board, grain_deg: float) -> tuple[dict[str, tuple[Array, Array]], Array]:
     """Plane stiffness (3, 3) and through shear (2, 2) by COMPONENTS, and movement (3,), in axes from which the grain is
-    turned. Strain transformation of Jones (1975), Eq. 2.80, with engineering shear.
-    """
+    turned. Strain transformation of Jones (1975), Eq. 2.80, with engineering shear."""
     c, s = cos(radians(grain_deg)), sin(radians(grain_deg))
     strain = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2.0 * c * s, 2.0 * c * s, c * c - s * s]])
     shear = np.array([[c, s], [-s, c]])
@@ -159,8 +156,7 @@ class Section:
 def section(layers: tuple[Layer, ...], gradient: str = "") -> Section:
     """Section of a stack of glued boards (classical lamination, Jones 1975, Eqs. 4.22-4.24, with through shear).
 
-    gradient names a load: +1 % MC at the upper face over the lower one of the whole stack, linear between.
-    """
+    gradient names a load: +1 % MC at the upper face over the lower one of the whole stack, linear between."""
     shares = {name: np.zeros((8, 8)) for name in COMPONENTS}
     loads, drilling = {layer.moisture: np.zeros(8) for layer in layers}, 0.0
     low, high = min(layer.bottom_mm for layer in layers), max(layer.top_mm for layer in layers)

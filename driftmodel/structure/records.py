@@ -24,8 +24,7 @@ class BodyResponse(Record):
     bridge_height_mm: + the bridge rises relative to the neck block. bridge_tilt_deg: + the saddle leans to the nut.
     block_rotation_deg: + raises the nut end of the neck. body_width_mm: + wider at the bridge.
     string_shares: where the give under 1 N of string pull comes from, by 'top_sinkage' (mm, + sinks), 'neck_rotation'
-    and 'bridge_tilt' (degrees).
-    """
+    and 'bridge_tilt' (degrees)."""
 
     bridge_height_mm: Mapping[str, float]
     bridge_tilt_deg: Mapping[str, float]
@@ -56,8 +55,7 @@ class Coefficients(Record):
     root). bow_action: mm of action at the
     12th fret by the bow of neck and fingerboard. relief: mm at the middle of nut and body join. bridge_tilt: degrees.
     string_shares: 'top_sinkage', 'neck_rotation' and 'bridge_tilt' under the strings split by where the give comes
-    from; each adds up to the elastic number, and each part creeps with its own factor.
-    """
+    from; each adds up to the elastic number, and each part creeps with its own factor."""
 
     top_sinkage: Mapping[str, float]
     neck_rotation: Mapping[str, float]

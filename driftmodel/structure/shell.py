@@ -3,8 +3,7 @@
 Cubic triangles (scikit-fem) carry three displacements and three turns at every node, in mm, N and radians. Each
 surface is a set of flat triangles in space; a dome enters through its slope (Marguerre 1938). Strains are those of
 Reissner (1945) and Mindlin (1951); a turn about the normal follows the in-plane turn of the surface (Hughes and
-Brezzi 1989).
-"""
+Brezzi 1989)."""
 
 from __future__ import annotations
 
@@ -63,8 +62,7 @@ def strain_operators(of: Surface, frames: Array, slopes: Array | None) -> tuple[
     """Strains from displacements and from turns: two arrays (m, q, 9, 10, 3).
 
     frames (m, 3, 3): rows are the in-plane axes and the normal of each triangle. slopes (m, q, 2): gradient of the
-    dome's height in the plane.
-    """
+    dome's height in the plane."""
     count, points = of.weight.shape
     by_shift = np.zeros((count, points, _STRAINS, of.value.shape[1], 3))
     by_turn = np.zeros_like(by_shift)
@@ -157,8 +155,7 @@ class Structure:
         component's own compliance times the stress (unit-load theorem; Timoshenko and Goodier 1970, Art. 92), where
         each component's compliance has grown by `softening`.
 
-        moved (n,): displacements under the load; virtual (n, k): under a unit load at each of k readings. (k,) each.
-        """
+        moved (n,): displacements under the load; virtual (n, k): under a unit load at each of k readings. (k,) each."""
         found: dict[tuple[str, str], Array] = {}
         for piece in self._pieces:
             _, shares = piece.softened(softening)
@@ -276,8 +273,7 @@ def add_layer(
 
     host_half_mm: height of the glued face over the plate's reference plane; half_mm: height of the layer's middle over
     that face (both negative underneath). section is about the layer's own middle. Returns the layer's own node of each
-    global node.
-    """
+    global node."""
     part = _part(of, chosen)
     frames = np.broadcast_to(np.eye(3), (len(part.nodes), 3, 3))
 

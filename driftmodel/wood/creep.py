@@ -1,8 +1,7 @@
 """How wood gives way under a lasting load: with time, by the range of its moisture, faster when hot or damp.
 
 All creep is compliance added over the elastic one, as a share of it, for one component of the wood's stiffness. Loads
-are steps, so that histories are sums of the answers to each step (Boltzmann).
-"""
+are steps, so that histories are sums of the answers to each step (Boltzmann)."""
 
 from __future__ import annotations
 
@@ -32,8 +31,7 @@ class MasterCurve:
         """Creep after a time on the clock, days, of any shape; 0 at 0 and before.
 
         A power of time through each two neighbouring points, the first carried on towards 0; after the last
-        J + per_decade log10(t / t_last): it grows without limit, ever more slowly.
-        """
+        J + per_decade log10(t / t_last): it grows without limit, ever more slowly."""
         time = np.asarray(time_days, dtype=float)
         logs, values = np.log(POINTS_DAYS), np.log(self.at_points)
         slope = (values[1] - values[0]) / (logs[1] - logs[0])
@@ -68,8 +66,7 @@ def clock_speed(
     """How many days of creep at the reference state (degC, % MC) pass in one day.
 
     exp[H/R (1/T0 - 1/T)] x 10^((u - u0) / decade): heat after Arrhenius, damp by a decade of time for each `decade_pct`
-    of moisture content. Shapes broadcast.
-    """
+    of moisture content. Shapes broadcast."""
     reference_c, reference_pct = reference
     kelvin = np.asarray(temperature_c, dtype=float) + ZERO_C_IN_K
     heat = np.exp(activation_j_mol / GAS_CONSTANT * (1.0 / (reference_c + ZERO_C_IN_K) - 1.0 / kelvin))
@@ -79,8 +76,7 @@ def clock_speed(
 def creep_by_time(curve: MasterCurve, steps: Sequence[LoadStep], clock_days: Array, at: NDArray[np.intp]) -> Array:
     """Creep (at,) on given days under load steps. clock_days: (days + 1,) creep days passed by the start of each day.
 
-    The sum over the steps of change x J(clock - clock at the step): what is taken off recovers slowly, never wholly.
-    """
+    The sum over the steps of change x J(clock - clock at the step): what is taken off recovers slowly, never wholly."""
     creep = np.zeros(at.size)
     for step in steps:
         creep += step.change * curve.after(clock_days[at] - clock_days[step.day])
@@ -95,8 +91,7 @@ def running_range(
     For one step it is highest less lowest since the step; several add up: when a load goes off, what it has done stays
     until the moisture has been through as wide a range again. Every step's day must be among the marks.
     first_days: wood goes on giving way to the same range met again and again, ever more slowly: the range counts
-    log(1 + t / first_days) of the time t since the step, 1 after seven years; 0 for all of it at once.
-    """
+    log(1 + t / first_days) of the time t since the step, 1 after seven years; 0 for all of it at once."""
     moisture = np.asarray(moisture_pct, dtype=float)
     met = np.zeros_like(moisture)
     for step in steps:
@@ -137,8 +132,7 @@ def relaxed(series: Array, times_days: Sequence[float], shares: Sequence[float])
     """What acts of a moisture history (series, days) on a body whose stress relaxes: x - sum share x lag of x.
 
     A step acts in full at first, and with 1 - sum share x (1 - exp(-t / time)) after t days; linear, causal. The body
-    is free of stress in the state of the first day.
-    """
+    is free of stress in the state of the first day."""
     acting = np.array(series, dtype=float)
     away = np.ascontiguousarray((acting - acting[:, :1]).T)
     for time, share in zip(times_days, shares, strict=True):

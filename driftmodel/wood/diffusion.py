@@ -2,8 +2,7 @@
 
 A slab with a linear law, split in finite volumes, answers its equilibrium moisture content through as many modes as
 it has cells. Each mode is one first-order lag, so any number of slabs in the same air share one basis of lags
-(`lag_basis`) and differ only in the weights they put on it (`slab_modes`, `lag_weights`).
-"""
+(`lag_basis`) and differ only in the weights they put on it (`slab_modes`, `lag_weights`)."""
 
 from __future__ import annotations
 
@@ -36,8 +35,7 @@ def film_conductance(
     """Conductance of a finish in m/s for a difference in moisture fraction: W p_sat / (density x du/dh).
 
     The vapour flux through the film is W p_sat dh; the same flux written with the wood's moisture is density x k x du.
-    isotherm_slope: du/dh, moisture fraction per unit relative humidity (see sorption.isotherm_slope).
-    """
+    isotherm_slope: du/dh, moisture fraction per unit relative humidity (see sorption.isotherm_slope)."""
     flux = np.asarray(permeance_kg_m2_s_pa, float) * np.asarray(saturation_pressure_pa, float)
     return np.asarray(flux / (np.asarray(dry_density_kg_m3, float) * np.asarray(isotherm_slope, float)), dtype=float)
 
@@ -69,8 +67,7 @@ def slab_modes(
     cell of wood lies between a face and the first cell's middle. With lags F_m' = rate_m (EMC - F_m):
     mean moisture content = sum of mean weights x F (they sum to 1); gradient = sum of gradient weights x F (they sum to
     0), the outside face minus the inside face of the straight line fitted to the profile.
-    Finite volumes: the symmetric tridiagonal eigenproblem, all draws at once.
-    """
+    Finite volumes: the symmetric tridiagonal eigenproblem, all draws at once."""
     between, size, face_out, face_in = _slab(
         thickness_mm, diffusivity_m2_s, conductance_outside_m_s, conductance_inside_m_s, cells
     )
@@ -112,8 +109,7 @@ def rate_factor(
 ) -> Array:
     """How much faster moisture moves in wood than at the reference state (1 there): Arrhenius times exp(exponent x du).
 
-    The moisture, percent, is one common to the slab: this is what makes the law linear.
-    """
+    The moisture, percent, is one common to the slab: this is what makes the law linear."""
     kelvin = np.asarray(temperature_c, dtype=float) + 273.15
     heat = activation_energy_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / (reference_temperature_c + 273.15) - 1.0 / kelvin)
     wet = moisture_exponent * (np.asarray(mc_pct, dtype=float) - reference_mc_pct) / 100.0
@@ -136,8 +132,7 @@ def pace(
     Wood and film stand in series, film_share the film's part of what holds moisture up. Wood goes by `rate_factor` at
     the middle of the slab's mean moisture and the day's equilibrium, a film by vapour: saturation pressure times the
     difference of humidity, so that it holds damp wood, whose isotherm is steep, the longer. The slab's mean moisture is
-    here a lag of response_days that follows its own pace. Whole days.
-    """
+    here a lag of response_days that follows its own pace. Whole days."""
     warm, emc = np.asarray(temperature_c, dtype=float), np.asarray(emc_pct, dtype=float)
     humidity = np.linspace(0.0, 99.0, 400)
     isotherm = sorption.equilibrium_moisture_content(reference[0], humidity)
@@ -173,8 +168,7 @@ def lag_basis(
 
     The first column is the start, the last the end of the last day. F' = factor(t) (EMC(t) - F) / time constant, exact
     for drivers that are constant over each step. emc_pct, rate_factor_hourly: (days x steps_per_day,); the factor may
-    be a scalar. time_constants_days: (k,). initial_pct: scalar or (k,). Raises ValueError for part days.
-    """
+    be a scalar. time_constants_days: (k,). initial_pct: scalar or (k,). Raises ValueError for part days."""
     emc = np.asarray(emc_pct, dtype=float)
     if emc.ndim != 1 or emc.size % steps_per_day:
         raise ValueError(f"{emc.shape} values cannot be cut into days of {steps_per_day} steps")
@@ -204,8 +198,7 @@ def lag_weights(rates_per_day: ArrayLike, weights: ArrayLike, time_constants_day
     """Weights on the lag basis (..., k) that stand for modes of any rate: sum_m w_m F(rate_m) = sum_k W_k F_k.
 
     rates_per_day, weights: (..., modes). Cubic Lagrange interpolation over the four nearest nodes of the logarithm of
-    the time constant (evenly spaced, ascending, at least 4). Rates beyond the ends of the grid are set to its end.
-    """
+    the time constant (evenly spaced, ascending, at least 4). Rates beyond the ends of the grid are set to its end."""
     grid = np.log(np.asarray(time_constants_days, dtype=float))
     rates, share = np.broadcast_arrays(np.asarray(rates_per_day, dtype=float), np.asarray(weights, dtype=float))
     with np.errstate(divide="ignore"):
@@ -237,8 +230,7 @@ def mean_response_days(
 
     First moment of the answer to a step, in the resistances R = 1 / conductance and Rw = L / D:
     L [(R1 + Rw/2) (R2 + Rw/2) / (R1 + R2 + Rw) - Rw/6]. One face sealed: L R + L^2 / (3 D); two like faces:
-    L R / 2 + L^2 / (12 D). Up to Biot numbers of about 1.2 the 63 % answer of the slab comes within 2 % of it.
-    """
+    L R / 2 + L^2 / (12 D). Up to Biot numbers of about 1.2 the 63 % answer of the slab comes within 2 % of it."""
     length = np.asarray(thickness_mm, dtype=float) / 1000.0
     outside, inside = np.asarray(conductance_outside_m_s, dtype=float), np.asarray(conductance_inside_m_s, dtype=float)
     wood = length / np.asarray(diffusivity_m2_s, dtype=float)

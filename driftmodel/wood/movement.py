@@ -1,7 +1,6 @@
 """Movement: how far wood shrinks and swells across the grain, and what it stands.
 
-Coefficients are strain (fraction) per 1 % moisture content; moisture contents are percent of oven-dry mass.
-"""
+Coefficients are strain (fraction) per 1 % moisture content; moisture contents are percent of oven-dry mass."""
 
 from __future__ import annotations
 
@@ -28,8 +27,7 @@ def ring_angle_coefficient(
 ) -> Array:
     """Coefficient across a face cut at an angle to the radial direction: C_R cos^2 + C_T sin^2 (rotation of strain).
 
-    angle_deg: 0 quarter-sawn, 90 flat-sawn.
-    """
+    angle_deg: 0 quarter-sawn, 90 flat-sawn."""
     across = np.sin(np.deg2rad(np.asarray(angle_deg, dtype=float))) ** 2
     radial, tangential = np.asarray(coefficient_radial, dtype=float), np.asarray(coefficient_tangential, dtype=float)
     return np.asarray(radial * (1.0 - across) + tangential * across, dtype=float)
@@ -50,8 +48,7 @@ def safe_humidity_band(
 
     isotherm: humidity in % -> moisture content in %; by default the mean of the measured spruce curves.
     A bound that no humidity reaches is 0 or 100. Raises BadInput for humidity outside 0..100 % or a coefficient or
-    limit that is not positive. Published limits: Mecklenburg, Tumosa and Erhardt (1998): yield 0.004, failure 0.009.
-    """
+    limit that is not positive. Published limits: Mecklenburg, Tumosa and Erhardt (1998): yield 0.004, failure 0.009."""
     from scipy.optimize import brentq
 
     if not (coefficient > 0.0 and strain_limit > 0.0):

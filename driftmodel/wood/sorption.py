@@ -1,8 +1,7 @@
 """Sorption: the moisture content that air of a given temperature and humidity brings wood to, and its memory.
 
 Two rival laws share one signature: `history_without_hysteresis` and `history_with_hysteresis`.
-Moisture contents are percent of oven-dry mass, humidities percent relative humidity.
-"""
+Moisture contents are percent of oven-dry mass, humidities percent relative humidity."""
 
 from __future__ import annotations
 
@@ -61,8 +60,7 @@ def equilibrium_moisture_content(temperature_c: ArrayLike, relative_humidity_pct
 
     Wood Handbook (FPL-GTR-190, 2010) Eq. 4-5, the two-hydrate sorption law of Hailwood and Horrobin fitted by Simpson.
     The table it reproduces runs from -1.1 to 98.9 degC; colder or hotter values are an extrapolation.
-    Raises BadInput for humidity outside 0..100 % or temperature outside -60..130 degC (or not a number).
-    """
+    Raises BadInput for humidity outside 0..100 % or temperature outside -60..130 degC (or not a number)."""
     h = _percent(relative_humidity_pct) / 100.0
     t = np.asarray(temperature_c, dtype=float)
     if not np.all((t >= -60.0) & (t <= 130.0)):
@@ -102,8 +100,7 @@ def adsorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves
 def desorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
     """Moisture content, percent, of wood dried from saturation; joins the adsorption curve at 100 %.
 
-    Above the humidity where the two published fits cross (near saturation) the adsorption curve is used for both.
-    """
+    Above the humidity where the two published fits cross (near saturation) the adsorption curve is used for both."""
     curves = curves or norway_spruce()
     drying = _curve(relative_humidity_pct, curves.desorption)
     return np.maximum(drying, adsorption_boundary(relative_humidity_pct, curves))
@@ -125,8 +122,7 @@ def scanning_moisture(
     and the present humidity the moisture changes by [1 - H(lower)] [A(higher) - A(lower)], H = (D - A) / (A(1) - A),
     A and D the boundary curves. A loop that is passed is wiped out and the curve it left is taken up again.
     memory: earlier turning humidities in %, from oven-dry wood on; (100,) starts on the desorption boundary,
-    () on the adsorption boundary. Raises BadInput outside 0..100 %.
-    """
+    () on the adsorption boundary. Raises BadInput outside 0..100 %."""
     curves = curves or norway_spruce()
     humidity = np.concatenate([np.asarray(memory, dtype=float), np.atleast_1d(_percent(relative_humidity_pct))])
     wetting = adsorption_boundary(humidity, curves)
@@ -165,8 +161,7 @@ def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves | None
 
     Wood that has lain in changing air is on neither boundary. Where the past is unknown, one drying below the present
     humidity and a return to it, chosen so that the moisture is the mean of both curves, is the neutral start.
-    Raises BadInput outside 0..100 %.
-    """
+    Raises BadInput outside 0..100 %."""
     return _memory_at_middle(relative_humidity_pct, curves or norway_spruce())
 
 
@@ -193,8 +188,7 @@ def hysteresis_offset(
     """What memory adds to Eq. 4-5, percent MC (n,), along a history of air (n,), usually daily means.
 
     The measured pair of curves is scaled so that its middle is Eq. 4-5 at the temperature of the day:
-    offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5.
-    """
+    offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5."""
     curves = curves or norway_spruce()
     humidity = np.atleast_1d(_percent(relative_humidity_pct))
     middle = middle_moisture(humidity, curves)
@@ -226,8 +220,7 @@ def history_with_hysteresis(
 
     The memory runs on daily means because the swings within a day stay in a skin of the wood: they turn the surface
     round and round but not the thickness, and turning points of the hourly air would hold the whole section on
-    wetting curves that only its skin has seen. Raises BadInput for part days and for air outside Eq. 4-5.
-    """
+    wetting curves that only its skin has seen. Raises BadInput for part days and for air outside Eq. 4-5."""
     emc = np.atleast_1d(equilibrium_moisture_content(temperature_c, relative_humidity_pct))
     if emc.size % steps_per_day:
         raise BadInput(
