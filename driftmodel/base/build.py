@@ -33,10 +33,9 @@ class Brace(Noun):
     def _ends_lower(self) -> Brace:
         if self.end_height_mm > self.height_mm:
             raise over_keys(
-                f"end_height_mm {self.end_height_mm:g} over height_mm {self.height_mm:g}",
-                "an end no higher than the brace",
                 "end_height_mm",
-                f"end_height_mm = {self.height_mm:g}",
+                f"end_height_mm {self.end_height_mm:g} over height_mm {self.height_mm:g}. Needed: an end no higher "
+                f"than the brace. Mend: end_height_mm = {self.height_mm:g}",
             )
         return self
 
@@ -73,7 +72,8 @@ class Plate(Noun):
             there = "hole_diameter_mm" if self.hole_centre_mm is None else "hole_centre_mm"
             missing = "hole_centre_mm = [155, 0]" if self.hole_centre_mm is None else "hole_diameter_mm = 100.0"
             raise over_keys(
-                f"{there} alone", "hole_centre_mm and hole_diameter_mm together, or neither", there, missing
+                there,
+                f"{there} alone. Needed: hole_centre_mm and hole_diameter_mm together, or neither. Mend: {missing}",
             )
         return self
 
@@ -122,13 +122,13 @@ class Bridge(Noun):
     @model_validator(mode="after")
     def _in_order(self) -> Bridge:
         if not self.front_mm <= self.saddle_mm <= self.back_mm:
+            turned = self.front_mm > self.back_mm
+            mend = self.front_mm + 30.0 if turned else (self.front_mm + self.back_mm) / 2.0
+            key = "back_mm" if turned else "saddle_mm"
             raise over_keys(
-                f"front_mm {self.front_mm:g}, saddle_mm {self.saddle_mm:g}, back_mm {self.back_mm:g}",
-                "front_mm <= saddle_mm <= back_mm, all measured from the body join",
-                "saddle_mm" if self.front_mm <= self.back_mm else "back_mm",
-                f"saddle_mm = {(self.front_mm + self.back_mm) / 2.0:g}"
-                if self.front_mm <= self.back_mm
-                else f"back_mm = {self.front_mm + 30.0:g}",
+                key,
+                f"front_mm {self.front_mm:g}, saddle_mm {self.saddle_mm:g}, back_mm {self.back_mm:g}. Needed: "
+                f"front_mm <= saddle_mm <= back_mm, all measured from the body join. Mend: {key} = {mend:g}",
             )
         return self
 
@@ -165,10 +165,9 @@ class Body(Noun):
     def _bridge_on_top(self) -> Body:
         if self.bridge.back_mm >= self.outline_mm[-1][0]:
             raise over_keys(
-                f"the bridge's back at {self.bridge.back_mm:g} mm",
-                f"a bridge in front of the tail (x below {self.outline_mm[-1][0]:g} mm)",
                 "bridge.back_mm",
-                "back_mm = 307.0",
+                f"the bridge's back at {self.bridge.back_mm:g} mm. Needed: a bridge in front of the tail (x below "
+                f"{self.outline_mm[-1][0]:g} mm). Mend: back_mm = 307.0",
             )
         return self
 
@@ -220,26 +219,24 @@ class Strings(Noun):
         if self.tension_n is None and self.gauges_in and self.wound and self.pitches:
             if not len(self.gauges_in) == len(self.wound) == len(self.pitches):
                 raise over_keys(
-                    f"{len(self.gauges_in)} gauges, {len(self.wound)} wound, {len(self.pitches)} pitches",
-                    "gauges_in, wound and pitches of one length, a value for each string",
                     "gauges_in",
-                    "tension_n = 750.0  in place of the three, or a value for each string in each",
+                    f"{len(self.gauges_in)} gauges, {len(self.wound)} wound, {len(self.pitches)} pitches. Needed: "
+                    "gauges_in, wound and pitches of one length, a value for each string. Mend: tension_n = 750.0  in "
+                    "place of the three, or a value for each string in each",
                 )
             if any(not 0.005 <= gauge <= 0.2 for gauge in self.gauges_in):
                 shown = ", ".join(f"{gauge / 1000 if gauge > 1 else gauge:g}" for gauge in self.gauges_in)
                 raise over_keys(
-                    "gauges_in of " + ", ".join(f"{gauge:g}" for gauge in self.gauges_in),
-                    "inches between 0.005 and 0.2 (0.012, not 12)",
                     "gauges_in",
-                    f"gauges_in = [{shown}]",
+                    f"gauges_in of {', '.join(f'{gauge:g}' for gauge in self.gauges_in)}. Needed: inches between "
+                    f"0.005 and 0.2 (0.012, not 12). Mend: gauges_in = [{shown}]",
                 )
             return self
         given = [*(["tension_n"] if self.tension_n is not None else []), *(name for name, one in sets.items() if one)]
         raise over_keys(
-            " and ".join(given) + " given" if given else "no pull of the strings",
-            "either tension_n, or all three of gauges_in, wound and pitches",
             given[0] if given else "tension_n",
-            "tension_n = 750.0, and none of the others",
+            f"{(' and '.join(given) + ' given' if given else 'no pull of the strings')}. Needed: either tension_n, or "
+            "all three of gauges_in, wound and pitches. Mend: tension_n = 750.0, and none of the others",
         )
 
 
@@ -298,26 +295,23 @@ class JointTable(Joint):
         named = "spacer_tapers_mm"
         if 0.0 not in tapers.values():
             raise over_keys(
-                "a spacer set of tapers " + ", ".join(f"{taper:g}" for taper in tapers.values()),
-                "one spacer of taper 0, the straight one",
                 named,
-                "add the line  0 = 0.0",
+                f"a spacer set of tapers {', '.join(f'{taper:g}' for taper in tapers.values())}. Needed: one spacer "
+                "of taper 0, the straight one. Mend: add the line  0 = 0.0",
             )
         twice = [label for label in tapers if list(tapers.values()).count(tapers[label]) > 1]
         if twice:
             raise over_keys(
-                f"{' and '.join(twice)} have one taper",
-                "spacers whose tapers all differ",
                 f"{named}.{twice[-1]}",
-                f"{twice[-1]} = {max(tapers.values()) + 0.05:g}",
+                f"{' and '.join(twice)} have one taper. Needed: spacers whose tapers all differ. Mend: {twice[-1]} = "
+                f"{max(tapers.values()) + 0.05:g}",
             )
         wide = [label for label, taper in tapers.items() if abs(taper) > 3]
         if wide:
             raise over_keys(
-                f"{wide[0]} tapers by {tapers[wide[0]]:g} mm",
-                "tapers between -3 and 3 mm (in thousandths of an inch: [joint.spacer_tapers_thou])",
                 f"{named}.{wide[0]}",
-                f"{wide[0]} = {tapers[wide[0]] * 0.0254:.3f}",
+                f"{wide[0]} tapers by {tapers[wide[0]]:g} mm. Needed: tapers between -3 and 3 mm (in thousandths of an "
+                f"inch: [joint.spacer_tapers_thou]). Mend: {wide[0]} = {tapers[wide[0]] * 0.0254:.3f}",
             )
         return self
 

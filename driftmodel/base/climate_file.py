@@ -117,10 +117,10 @@ class OutdoorTable(LoggerKeys):
         given = [name for name in ("weather_file", "logger_file", "normals") if getattr(self, name) is not None]
         if len(given) != 1:
             raise over_keys(
-                " and ".join(given) + " given" if given else "no source of outdoor air",
-                "exactly one of weather_file, logger_file and normals",
                 given[-1] if given else "weather_file",
-                f"delete {given[-1]}" if given else 'weather_file = "../weather/chicago.csv"',
+                f"{' and '.join(given) + ' given' if given else 'no source of outdoor air'}. Needed: exactly one of "
+                "weather_file, logger_file and normals. Mend: "
+                + (f"delete {given[-1]}" if given else 'weather_file = "../weather/chicago.csv"'),
             )
         return self
 
@@ -162,16 +162,15 @@ class Seen(Noun):
     def _says_something(self) -> Seen:
         if (self.day is None) == (not self.months):
             raise over_keys(
-                "a hygrometer's reading " + ("of no time" if self.day is None else "of a date and of months"),
-                "either the date of the reading or the months it is the mean of",
                 "date",
-                "date = 2026-01-15, and no months",
+                f"a hygrometer's reading {('of no time' if self.day is None else 'of a date and of months')}. Needed: "
+                "either the date of the reading or the months it is the mean of. Mend: date = 2026-01-15, and no "
+                "months",
             )
         if self.relative_humidity_pct is None and self.temperature_c is None:
             raise over_keys(
-                "a hygrometer's reading of nothing",
-                "relative_humidity_pct, temperature_degc or both",
                 "relative_humidity_pct",
+                "a hygrometer's reading of nothing. Needed: relative_humidity_pct, temperature_degc or both. Mend: "
                 "relative_humidity_pct = 34.0",
             )
         return self
@@ -211,30 +210,29 @@ class RoomFile(FileModel):
     def _agrees_with_itself(self) -> RoomFile:
         heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
         if self.heated is False and (heat is not None or self.night_setback_k):
-            raise over_keys("heated = false and a heating set point", "one of the two", "heated", "heated = true")
+            raise over_keys(
+                "heated", "heated = false and a heating set point. Needed: one of the two. Mend: heated = true"
+            )
         if heat is not None and cool is not None and heat >= cool:
             raise over_keys(
-                f"heated to {heat:g} degC and cooled to {cool:g} degC",
-                "a heating set point below the cooling set point",
                 "heating_setpoint_degc",
-                f"heating_setpoint_degc = {cool - 2.0:g}",
+                f"heated to {heat:g} degC and cooled to {cool:g} degC. Needed: a heating set point below the cooling "
+                f"set point. Mend: heating_setpoint_degc = {cool - 2.0:g}",
             )
         for name, spread in self.log_sd.items():
             if name not in ROOM_UNKNOWNS or not 0.0 <= spread <= 2.0:
                 raise over_keys(
-                    f"a spread of {name} of {spread:g}",
-                    f"a spread of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2",
                     f"log_sd.{name}",
-                    "log_sd = { excess_cold = 0.15 }",
+                    f"a spread of {name} of {spread:g}. Needed: a spread of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2. "
+                    "Mend: log_sd = { excess_cold = 0.15 }",
                 )
         made_of = (self.volume_m3, self.air_changes_per_hour, self.moisture_source_kg_per_day)
         if self.excess_cold_g_m3 is not None and None not in made_of:
             parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"
             raise over_keys(
-                "an excess and all that makes it",
-                f"excess_cold_g_m3, or {parts}, not all",
                 "excess_cold_g_m3",
-                "delete the line excess_cold_g_m3 = ...",
+                f"an excess and all that makes it. Needed: excess_cold_g_m3, or {parts}, not all. Mend: delete the "
+                "line excess_cold_g_m3 = ...",
             )
         return self
 
@@ -285,19 +283,20 @@ class ClimateFile(ClimateTable):
     def _one_air(self) -> ClimateFile:
         if self.logger is not None and (self.outdoor or self.room or self.humidifier):
             raise over_keys(
-                "[logger] beside [outdoor], [room] or [humidifier]",
-                "either [logger] (measured indoor air), or [outdoor] with [room]",
                 "logger",
-                "delete the table [logger], or all of the others",
+                "[logger] beside [outdoor], [room] or [humidifier]. Needed: either [logger] (measured indoor air), or "
+                "[outdoor] with [room]. Mend: delete the table [logger], or all of the others",
             )
         if self.logger is None and self.outdoor is None:
             raise over_keys(
-                "no air at all", "[outdoor] with [room], or [logger]", "outdoor",
-                '[outdoor] with weather_file = "../weather/chicago.csv"'
-            )  # fmt: skip
+                "outdoor",
+                "no air at all. Needed: [outdoor] with [room], or [logger]. Mend: [outdoor] with weather_file = "
+                '"../weather/chicago.csv"',
+            )
         if self.humidifier is not None and self.room is None:
             raise over_keys(
-                "a [humidifier] and no [room]", "a room for the humidifier to stand in", "humidifier",
-                "add the table [room]"
-            )  # fmt: skip
+                "humidifier",
+                "a [humidifier] and no [room]. Needed: a room for the humidifier to stand in. Mend: add the table "
+                "[room]",
+            )
         return self

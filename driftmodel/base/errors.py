@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 from functools import partial
@@ -33,9 +34,31 @@ class BadInput(ValueError):
         told = self.came.rstrip(".") + ("" if self.came.endswith("?") else ".")
         super().__init__(f"{where + ': ' if where else ''}{told} Needed: {self.needed}. Mend: {self.mend}")
 
+    def at(self, file: str | Path | None = None, place: str | None = None, mend: str | None = None) -> BadInput:
+        """The same fault told of another file or place, or with another mend."""
+        return BadInput(self.came, self.needed, file=file, place=place, mend=mend or self.mend)
+
     def __reduce__(self) -> Any:
         """So that a worker's reaches its caller."""
         return partial(type(self), file=self.file, place=self.place, mend=self.mend), (self.came, self.needed)
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where a fault is: a file, and the row, line, column or key in it."""
+
+    file: str | Path | None = None
+    place: str | None = None
+
+    def refusal(self, told: str) -> BadInput:
+        """The fault of a message written as it is read: `came. Needed: needed. Mend: mend`."""
+        came, _, then = told.partition(" Needed: ")
+        needed, _, mend = then.partition(". Mend: ")
+        return BadInput(came.removesuffix("."), needed, file=self.file, place=self.place, mend=mend)
+
+
+#: the fault of a message, where no file or place is at fault
+refusal = Spot().refusal
 
 
 def unwritable(path: str | Path, fault: Exception, mend: str, place: str | None = None) -> BadInput:

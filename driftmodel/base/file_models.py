@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import near_match, refusal
 from driftmodel.base.schema import FIRST_DAY, LAST_DAY, Record
 
 
@@ -48,10 +48,12 @@ TITLE, INVENTED = "a few words that name it in reports", "true where nobody owns
 SEED, YEARS_AHEAD = "number that fixes the draws", "years looked ahead from set-up"
 
 
-def over_keys(came: str, needed: str, key: str, mend: str) -> PydanticCustomError:
-    """A fault of several keys together: what came, what is needed, the key it is shown at ('setup.spacer',
-    'stay.0.from') and the line that mends it."""
-    return PydanticCustomError("over_keys", "{needed}", {"came": came, "needed": needed, "key": key, "mend": mend})
+def over_keys(key: str, told: str) -> PydanticCustomError:
+    """A fault of several keys together, shown at one ('setup.spacer', 'stay.0.from'), of a message as `Spot.refusal`
+    takes it."""
+    fault = refusal(told)
+    facts = {"came": fault.came, "needed": fault.needed, "key": key, "mend": fault.mend}
+    return PydanticCustomError("over_keys", "{needed}", facts)
 
 
 _STRICT = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
@@ -230,8 +232,10 @@ def keys_of_readings() -> list[Key]:
 def keys_of_file(kind: str) -> list[Key]:
     """The keys of a kind of file: one of KINDS. Raises BadInput for another."""
     if kind not in KINDS:
-        raise BadInput(f'there is no file called "{kind}".{near_match(kind, KINDS)}', "one of " + ", ".join(KINDS),
-                       mend=f"driftmodel keys {KINDS[0]}")  # fmt: skip
+        raise refusal(
+            f'there is no file called "{kind}".{near_match(kind, KINDS)} Needed: one of '
+            f"{', '.join(KINDS)}. Mend: driftmodel keys {KINDS[0]}"
+        )
     if kind == "readings":
         return keys_of_readings()
     module, model = _HOMES[kind]

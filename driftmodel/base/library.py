@@ -16,7 +16,7 @@ from math import exp, isinf, log
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.errors import BadInput, Spot, near_match, near_matches
 from driftmodel.base.file_models import Noun, keys_in
 from driftmodel.base.materials import Datum, Disagreement, Finish, FinishFile, NumberFile, Wood, note
 from driftmodel.base.opened import is_there, species_data_dir
@@ -61,7 +61,7 @@ def _check(file: Path, numbers: Mapping[str, Datum | Disagreement], endless: boo
     known = sources()
     for place, one in numbers.items():
         if isinf(one.value) and not endless:
-            raise BadInput(f"value is {one.value}", "a finite number", file=file, place=place, mend="value = 0.001")
+            raise Spot(file, place).refusal(f"value is {one.value}. Needed: a finite number. Mend: value = 0.001")
         if one.source not in known:
             raise BadInput(f'source "{one.source}" is not in sources.toml.{near_match(one.source, known)}',
                            "a key of sources.toml", file=file, place=place,

@@ -37,9 +37,9 @@ class Datum(Noun):
     @model_validator(mode="after")
     def _can_be(self) -> Datum:
         if isnan(self.value):
-            raise over_keys("value is nan", "a number", "value", "value = 0.001")
+            raise over_keys("value", "value is nan. Needed: a number. Mend: value = 0.001")
         if self.spread_kind == "factor" and self.spread < 1:
-            raise over_keys(f"spread is {self.spread:g}", "a factor of 1 or more", "spread", "spread = 1.5")
+            raise over_keys("spread", f"spread is {self.spread:g}. Needed: a factor of 1 or more. Mend: spread = 1.5")
         return self
 
     @property

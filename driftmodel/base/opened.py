@@ -16,7 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.schema import Array, DataFrame
 
 #: a text larger than this is not read: cells held as text take some ten times the file (own choice, no source)
@@ -47,21 +47,21 @@ def check_file(path: str | Path, needed: str, *, mend: str = "correct the file n
     try:
         told = os.stat(path)
     except FileNotFoundError:
-        raise BadInput("there is no such file", needed, file=path, mend=mend) from None
+        raise Spot(path).refusal(f"there is no such file. Needed: {needed}. Mend: {mend}") from None
     except ValueError:
-        raise BadInput("no file can have this name", needed, file=path, mend=mend) from None
+        raise Spot(path).refusal(f"no file can have this name. Needed: {needed}. Mend: {mend}") from None
     except OSError as fault:
-        raise BadInput(f"it cannot be opened ({_reason(fault)})", needed, file=path, mend=mend) from None
+        raise Spot(path).refusal(f"it cannot be opened ({_reason(fault)}). Needed: {needed}. Mend: {mend}") from None
     if stat.S_ISDIR(told.st_mode):
-        raise BadInput("it is a folder", needed, file=path, mend="name a file in it")
+        raise Spot(path).refusal(f"it is a folder. Needed: {needed}. Mend: name a file in it")
     if not stat.S_ISREG(told.st_mode):
-        raise BadInput("it is a pipe or a device", needed, file=path, mend="save it as a file first")
+        raise Spot(path).refusal(f"it is a pipe or a device. Needed: {needed}. Mend: save it as a file first")
     if told.st_size > most_mb * 1e6:
         came = f"it has {told.st_size / 1e6:,.0f} million bytes"
         raise BadInput(came, f"{needed}, of at most {most_mb:,.0f} million", file=path,
                        mend="export fewer columns or longer steps, or split it")  # fmt: skip
     if not os.access(path, os.R_OK):
-        raise BadInput("you may not read it", needed, file=path, mend="give yourself the right to read it")
+        raise Spot(path).refusal(f"you may not read it. Needed: {needed}. Mend: give yourself the right to read it")
     return told
 
 
@@ -79,7 +79,7 @@ def bytes_of(
         with open(path, "rb") as stream:
             return stream.read(int(most_mb * 1e6) if first is None else first)
     except OSError as fault:
-        raise BadInput(f"it cannot be read ({_reason(fault)})", needed, file=path, mend=mend) from None
+        raise Spot(path).refusal(f"it cannot be read ({_reason(fault)}). Needed: {needed}. Mend: {mend}") from None
 
 
 def text_of(
@@ -92,7 +92,7 @@ def text_of(
 def decoded(raw: bytes, path: str | Path, needed: str) -> str:
     """Bytes as UTF-8 text. Raises BadInput naming the row of the first byte that is none."""
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise BadInput("text in UTF-16", f"{needed}, in UTF-8", file=path, mend='save it as "UTF-8"')
+        raise Spot(path).refusal(f'text in UTF-16. Needed: {needed}, in UTF-8. Mend: save it as "UTF-8"')
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
@@ -102,8 +102,7 @@ def decoded(raw: bytes, path: str | Path, needed: str) -> str:
                        mend='save it as "UTF-8" (a table: "CSV UTF-8")') from None  # fmt: skip
     if "\0" in text:
         row = text[: text.index("\0")].count("\n") + 1
-        raise BadInput("not a text file", needed, file=path, place=f"row {row}",
-                       mend="save or export it as text")  # fmt: skip
+        raise Spot(path, f"row {row}").refusal(f"not a text file. Needed: {needed}. Mend: save or export it as text")
     return text
 
 

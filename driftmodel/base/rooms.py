@@ -7,7 +7,7 @@ from pathlib import Path
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import ROOM_UNKNOWNS, Humidifier, RoomFile
-from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.errors import Spot, near_match, near_matches
 from driftmodel.base.records import Room
 from driftmodel.base.tomlfile import place_words, read_toml
 
@@ -30,12 +30,9 @@ def home_numbers(home: str, file: Path) -> dict[str, float]:
     """What is known of a home by its words, quantity -> value. Raises BadInput for a home that is not known."""
     plain = " ".join(home.lower().split())
     if plain not in HOMES:
-        raise BadInput(
-            f'unknown home "{home}".{near_match(home, HOMES)}',
-            "one of " + ", ".join(HOMES),
-            file=file,
-            place=place_words(read_toml(file)[1], ("room", "home")),
-            mend=f'home = "{[*near_matches(home, HOMES), "detached house"][0]}"',
+        known, near = ", ".join(HOMES), [*near_matches(home, HOMES), HOMES[0]][0]
+        raise Spot(file, place_words(read_toml(file)[1], ("room", "home"))).refusal(
+            f'unknown home "{home}".{near_match(home, HOMES)} Needed: one of {known}. Mend: home = "{near}"'
         )
     start = f"home_{re.sub('[ -]', '_', plain)}_"
     names = [name for name in library.general_names() if name.startswith(start)]
@@ -90,12 +87,10 @@ def room_of(data: RoomFile, file: Path) -> Room:
     heating = library.general("room_heating_set_point").value if data.heating_setpoint_degc is None else None
     set_point = None if not heated else data.heating_setpoint_degc if heating is None else heating
     if set_point is not None and data.cooling_setpoint_degc is not None and set_point >= data.cooling_setpoint_degc:
-        raise BadInput(
-            f"cooled to {data.cooling_setpoint_degc:g} degC, and heated to {set_point:g} degC as nothing else is said",
-            "a heating set point below the cooling set point",
-            file=file,
-            place=place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc")),
-            mend=f"heating_setpoint_degc = {data.cooling_setpoint_degc - 2.0:g}, or heated = false",
+        raise Spot(file, place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc"))).refusal(
+            f"cooled to {data.cooling_setpoint_degc:g} degC, and heated to {set_point:g} degC as nothing else is said. "
+            "Needed: a heating set point below the cooling set point. Mend: heating_setpoint_degc = "
+            f"{data.cooling_setpoint_degc - 2.0:g}, or heated = false"
         )
     figures = (said.excess_cold_g_m3, said.air_changes_per_hour, said.moisture_source_kg_per_day)
     says_excess = any(figure is not None for figure in figures)

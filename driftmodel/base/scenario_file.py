@@ -76,10 +76,9 @@ class Rule(Noun):
     def _low_below_high(self) -> Rule:
         if self.action_low_mm >= self.action_high_mm:
             raise over_keys(
-                f"action_low_mm {self.action_low_mm:g} and action_high_mm {self.action_high_mm:g}",
-                "action_low_mm below action_high_mm",
                 "action_low_mm",
-                f"action_low_mm = {0.75 * self.action_high_mm:.2f}",
+                f"action_low_mm {self.action_low_mm:g} and action_high_mm {self.action_high_mm:g}. Needed: "
+                f"action_low_mm below action_high_mm. Mend: action_low_mm = {0.75 * self.action_high_mm:.2f}",
             )
         return self
 
@@ -115,33 +114,29 @@ class ScenarioFile(ScenarioTable):
     def _dates_in_order(self) -> ScenarioFile:
         if self.setup.strung > self.setup.setup:
             raise over_keys(
-                f"strung on {self.setup.strung}, set up on {self.setup.setup}",
-                "strung on or before the day of set-up",
                 "setup.strung",
-                f"strung = {self.setup.setup}",
+                f"strung on {self.setup.strung}, set up on {self.setup.setup}. Needed: strung on or before the day of "
+                f"set-up. Mend: strung = {self.setup.setup}",
             )
         if self.stay[0].start > self.setup.strung and self.setup.workshop_humidity_pct is None:
             raise over_keys(
-                f"the first stay starts on {self.stay[0].start}",
-                f"a first stay that starts on or before the day the strings went on ({self.setup.strung})",
                 "stay.0.from",
-                f"from = {self.setup.strung}",
+                f"the first stay starts on {self.stay[0].start}. Needed: a first stay that starts on or before the day "
+                f"the strings went on ({self.setup.strung}). Mend: from = {self.setup.strung}",
             )
         for number, (earlier, later) in enumerate(pairwise(self.stay), start=1):
             if later.start <= earlier.start:
                 raise over_keys(
-                    f"the stay from {later.start} stands after the one from {earlier.start}",
-                    "stays in order of their dates, each later than the one before",
                     f"stay.{number}.from",
-                    f"from = {earlier.start + timedelta(days=1)}",
+                    f"the stay from {later.start} stands after the one from {earlier.start}. Needed: stays in order of "
+                    f"their dates, each later than the one before. Mend: from = {earlier.start + timedelta(days=1)}",
                 )
         low, high = self.rule.action_low_mm, self.rule.action_high_mm
         if not low <= self.setup.action_12th_mm <= high:
             raise over_keys(
-                f"an action of {self.setup.action_12th_mm:g} mm at set-up",
-                f"an action at set-up inside the rule's tolerance, {low:g} to {high:g} mm",
                 "setup.action_12th_mm",
-                f"action_12th_mm = {(low + high) / 2.0:.2f}",
+                f"an action of {self.setup.action_12th_mm:g} mm at set-up. Needed: an action at set-up inside the "
+                f"rule's tolerance, {low:g} to {high:g} mm. Mend: action_12th_mm = {(low + high) / 2.0:.2f}",
             )
         return self
 

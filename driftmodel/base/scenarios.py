@@ -10,7 +10,7 @@ from typing import Any
 from driftmodel.base import library
 from driftmodel.base.build import InstrumentFile, Joint
 from driftmodel.base.climate_file import ClimateFile, Normals, Outdoor, RoomFile
-from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.errors import BadInput, Spot, near_match, near_matches, refusal
 from driftmodel.base.file_models import record_of
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.materials import recording
@@ -121,10 +121,10 @@ def derived(tree: dict[str, Any], path: Path, above: tuple[Path, ...] = ()) -> d
     near_by = is_there(sibling) and sibling.resolve() != path.resolve()
     base = sibling if near_by else _beside(path, like, "instruments", "instrument", ("like",))
     if base.resolve() in (path.resolve(), *(one.resolve() for one in above)):
-        raise BadInput(
-            f'"{like}" is like itself in the end', "a design that stands on its own at the end", file=path,
-            place="key `like`", mend='like = "large_x_braced"',
-        )  # fmt: skip
+        raise Spot(path, "key `like`").refusal(
+            f'"{like}" is like itself in the end. Needed: a design that stands on its own at the end. Mend: like = '
+            '"large_x_braced"'
+        )
     content, text = read_toml(base)
     under = derived(to_inside_units(content, base, text), base, (*above, path))
     own = {key: value for key, value in tree.items() if key != "like"}
@@ -299,10 +299,9 @@ def named_file(name: str | Path, folder: str, kind: str, command: str = "driftmo
     path = Path(text)
     if path.suffix or "/" in text or "\\" in text or is_there(path):
         return path
-    raise BadInput(
-        f'there is no {kind} "{text}".{near_match(text, known)}',
-        f"a path to a TOML file, or one of {', '.join(known)}",
-        mend=f"{command} {[*near_matches(text, known), *known][0]}",
+    raise refusal(
+        f'there is no {kind} "{text}".{near_match(text, known)} Needed: a path to a TOML file, or one of '
+        f"{', '.join(known)}. Mend: {command} {[*near_matches(text, known), *known][0]}"
     )
 
 

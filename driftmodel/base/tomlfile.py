@@ -13,7 +13,7 @@ from typing import Any, TypeVar, cast
 
 from pydantic import TypeAdapter, ValidationError
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, Spot, near_match
 from driftmodel.base.file_models import FileModel, Noun, keys_in, table_in
 from driftmodel.base.opened import MOST_TOML_MB, parsed_toml, text_of
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, fahrenheit_to_celsius
@@ -97,12 +97,8 @@ def to_inside_units(tree: Any, file: Path, text: str, at: Path_ = ()) -> Any:
         ending, convert = _CONVERSIONS[suffix]
         twin = key.removesuffix(suffix) + ending
         if twin in tree:
-            raise BadInput(
-                f"both `{key}` and `{twin}` are given",
-                "one of the two",
-                file=file,
-                place=place_words(text, (*at, key)),
-                mend=f"delete the line `{key} = ...`",
+            raise Spot(file, place_words(text, (*at, key))).refusal(
+                f"both `{key}` and `{twin}` are given. Needed: one of the two. Mend: delete the line `{key} = ...`"
             )
         inside[twin] = _converted(value, convert)
     return inside
@@ -154,7 +150,7 @@ def _as_bad_input(model: type, file: Path, text: str, tree: Any, fault: Any, oth
             inside = _at(tree, tuple(own))
             own.append(int(step) if isinstance(inside, list) else step)
         place = place_words(text, _as_written(tree, tuple(own)))
-        return BadInput(told["came"], told["needed"], file=file, place=place, mend=told["mend"])
+        return Spot(file, place).refusal(f"{told['came']}. Needed: {told['needed']}. Mend: {told['mend']}")
     owner, field = _owner(model, path)
     known = sorted(keys_in(owner)) if owner else []
     example = _example(owner, field)
@@ -164,27 +160,21 @@ def _as_bad_input(model: type, file: Path, text: str, tree: Any, fault: Any, oth
     written = _as_written(tree, path)
     place = place_words(text, written)
     if fault["type"] in _UNKNOWN:
-        return BadInput(
-            f"unknown key `{field}`.{near_match(str(field), known)}",
-            "one of " + ", ".join(known),
-            file=file,
-            place=place,
-            mend=f"rename or delete the line `{field} = ...`{more}",
+        return Spot(file, place).refusal(
+            f"unknown key `{field}`.{near_match(str(field), known)} Needed: one of {', '.join(known)}. Mend: rename or "
+            f"delete the line `{field} = ...`{more}"
         )
     if fault["type"] == "missing":
         table = ".".join(str(step) for step in path[:-1] if not isinstance(step, int)) or "the top of the file"
-        return BadInput(
-            f"the key `{field}` is missing in {table}",
-            f"a value for `{field}`",
-            file=file,
-            place=place,
-            mend=f"add the line  {example}{more}",
+        return Spot(file, place).refusal(
+            f"the key `{field}` is missing in {table}. Needed: a value for `{field}`. Mend: add the line  {example}"
+            f"{more}"
         )
     came = fault["input"]
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"
     needed = re.sub("^(Value error, |(List|Tuple) should have )|Input should be | after validation", "", fault["msg"])
     needed = _PLAINLY.get(needed, needed)
-    return BadInput(f"{shown}", needed + more, file=file, place=place, mend=f"for example  {example}")
+    return Spot(file, place).refusal(f"{shown}. Needed: {needed}{more}. Mend: for example  {example}")
 
 
 def _at(tree: Any, path: Path_) -> Any:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot, refusal
 from driftmodel.base.materials import Numbers, note_all, recording
 
 Progress = Callable[[int, int], None]
@@ -79,11 +79,10 @@ def _by_processes(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int
                 except BrokenProcessPool:
                     ended, crew[who] = ended + 1, None
                     if ended > MOST_ENDED:
-                        raise BadInput(
-                            f"{ended} worker processes ended before their work was done",
-                            'memory for all; in a script of your own, the call below if __name__ == "__main__":',
-                            place="workers",
-                            mend="leave out workers, or ask for fewer",
+                        raise Spot(place="workers").refusal(
+                            f"{ended} worker processes ended before their work was done. Needed: memory for all; in a "
+                            'script of your own, the call below if __name__ == "__main__":. Mend: leave out workers, '
+                            "or ask for fewer"
                         ) from None
                     begin(who, group)
                     continue
@@ -131,19 +130,17 @@ def _client(crew: Crew) -> Any:
     try:
         distributed: Any = import_module("distributed")
     except ImportError:
-        raise BadInput(
-            "a scheduler is named, and dask is not installed",
-            "the optional part `scale`",
-            mend='pip install "driftmodel[scale]", or use --workers in place of --scheduler',
+        raise refusal(
+            "a scheduler is named, and dask is not installed. Needed: the optional part `scale`. Mend: pip install "
+            '"driftmodel[scale]", or use --workers in place of --scheduler'
         ) from None
     try:
         return distributed.Client(crew.scheduler, timeout=10, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as fault:
-        raise BadInput(
-            f"no scheduler answers at {crew.scheduler} ({type(fault).__name__})",
-            "the address of a running dask scheduler",
-            place="--scheduler",
-            mend="start one with `dask scheduler` and give the address it prints, such as tcp://127.0.0.1:8786",
+        raise Spot(place="--scheduler").refusal(
+            f"no scheduler answers at {crew.scheduler} ({type(fault).__name__}). Needed: the address of a running dask "
+            "scheduler. Mend: start one with `dask scheduler` and give the address it prints, such as "
+            "tcp://127.0.0.1:8786"
         ) from None
 
 

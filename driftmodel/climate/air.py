@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.schema import VARIABLES, Array, Dataset, Flags, Integers, Times, described
 
 ZERO_C_IN_K = 273.15
@@ -159,12 +159,9 @@ def hour_of_year(time: Times) -> Integers:
 def check_gap_policy(gap_policy: str | None, file: str | Path | None = None) -> None:
     """Raises BadInput unless the policy is None, 'interpolate' or 'hold'."""
     if gap_policy is not None and gap_policy not in GAP_POLICIES:
-        raise BadInput(
-            f'gap policy "{gap_policy}"',
-            "interpolate (a straight line across the gap), hold (the last value), or none named (gaps refused)",
-            file=file,
-            place="gap_policy",
-            mend='gap_policy = "interpolate"',
+        raise Spot(file, "gap_policy").refusal(
+            f'gap policy "{gap_policy}". Needed: interpolate (a straight line across the gap), hold (the last value), '
+            'or none named (gaps refused). Mend: gap_policy = "interpolate"'
         )
 
 

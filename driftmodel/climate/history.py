@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.climate_file import LoggerKeys
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset
 from driftmodel.climate.air import LONGEST_FILL_DAYS, OUTDOORS, months_of
@@ -80,12 +80,9 @@ def scenario_air(scenario: Scenario, member: int = 0) -> Dataset:
         if hours > 0:
             pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
     if not pieces:
-        raise BadInput(
-            f"the first stay starts on {stays[0].start}, the horizon ends on {end}",
-            "a first stay before set-up",
-            file=scenario.file or None,
-            place="stay 1, from",
-            mend=f"from = {scenario.setup.strung}",
+        raise Spot(scenario.file or None, "stay 1, from").refusal(
+            f"the first stay starts on {stays[0].start}, the horizon ends on {end}. Needed: a first stay before "
+            f"set-up. Mend: from = {scenario.setup.strung}"
         )
     kept = ["air_temperature", "relative_humidity", "filled"]
     for name, (nothing, told) in UNTOLD.items():  # what only some stays tell of, told of all

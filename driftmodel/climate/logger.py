@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from driftmodel.base.climate_file import LoggerKeys
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, numbers_of
 from driftmodel.base.schema import Array, Dataset, Flags, Times
@@ -50,8 +50,8 @@ def _read(path: Path, how: LoggerKeys) -> Dataset:
     temperature = _numbers(table, "temperature", path)
     humidity = _numbers(table, "relative_humidity", path)
     if utc.size < 2:
-        raise BadInput(
-            f"{utc.size} reading", "two or more", file=path, place=f"row {table.header_line + 1}", mend="export more"
+        raise Spot(path, f"row {table.header_line + 1}").refusal(
+            f"{utc.size} reading. Needed: two or more. Mend: export more"
         )
     _check_values(table, temperature, humidity, path)
     if table.fahrenheit:
@@ -109,7 +109,7 @@ _NO_READING = {"", "-", "--", "na", "n/a", "nan", "null", "none"}
 
 def _fault(table: Table, path: Path, row: int, role: str, came: str, needed: str, mend: str) -> BadInput:
     where = f'row {table.line[row]}, column "{table.header[role]}"'
-    return BadInput(came, needed, file=path, place=where, mend=mend)
+    return Spot(path, where).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
 
 
 def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
@@ -194,13 +194,9 @@ def _check_gaps(table: Table, utc: Times, gap_policy: str | None, gap_limit_days
     else:
         needed = "a reading at least every two hours, or a named way to fill gaps"
         mend = 'gap_policy = "interpolate" (or "hold"): the hours filled are flagged'
-    raise BadInput(
-        f"{gaps.size} gap{'s' if gaps.size > 1 else ''} of more than an hour, the longest {hours:.0f} h after "
-        f"{str(utc[worst])[:16]} UTC",
-        needed,
-        file=path,
-        place=f"row {table.line[worst + 1]}, column of time",
-        mend=mend,
+    raise Spot(path, f"row {table.line[worst + 1]}, column of time").refusal(
+        f"{gaps.size} gap{('s' if gaps.size > 1 else '')} of more than an hour, the longest {hours:.0f} h after "
+        f"{str(utc[worst])[:16]} UTC. Needed: {needed}. Mend: {mend}"
     )
 
 

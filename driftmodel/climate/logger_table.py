@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, Spot, near_match
 from driftmodel.base.opened import bytes_of, cells_of, rows_of
 from driftmodel.base.schema import Flags, Integers
 
@@ -77,24 +77,20 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
         first = next(rows, None)
     roles = _columns_of(header, header_line, columns, path)
     if first is None:
-        raise BadInput(
-            "only a header, no readings",
-            "rows of readings under the header",
-            file=path,
-            place=f"row {header_line}",
-            mend="export the readings again, for the whole span",
+        raise Spot(path, f"row {header_line}").refusal(
+            "only a header, no readings. Needed: rows of readings under the header. Mend: export the readings again, "
+            "for the whole span"
         )
     needed = max(roles.values()) + 1
     at: list[int] = []
     kept: dict[str, list[str]] = {role: [] for role in roles}
     for line, cells in chain([first], rows):
         if len(cells) < needed:
-            raise BadInput(
-                f"{len(cells)} columns",
-                f"{len(header)} columns, as the header has",
-                file=path,
-                place=f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)]})",
-                mend="complete that row or take it out",
+            raise Spot(
+                path, f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)]})"
+            ).refusal(
+                f"{len(cells)} columns. Needed: {len(header)} columns, as the header has. Mend: complete that row or "
+                "take it out"
             )
         at.append(line)
         for role, column in roles.items():
@@ -118,12 +114,9 @@ def _header_at(lines: list[str], columns: Mapping[str, str] | None, path: Path) 
             if len(cells) >= 2 and found > best_found:
                 best_found, best = found, (index, delimiter)
     if not best_found:
-        raise BadInput(
-            "no line of column names was found",
-            "a table with a header line, such as: time, temperature (°C), relative humidity (%)",
-            file=path,
-            place="row 1",
-            mend="add as first line: time,temperature (°C),relative humidity (%)",
+        raise Spot(path, "row 1").refusal(
+            "no line of column names was found. Needed: a table with a header line, such as: time, temperature (°C), "
+            "relative humidity (%). Mend: add as first line: time,temperature (°C),relative humidity (%)"
         )
     return best
 
@@ -131,16 +124,13 @@ def _header_at(lines: list[str], columns: Mapping[str, str] | None, path: Path) 
 def _text(path: Path) -> str:
     raw = bytes_of(path, "a logger's text file")
     if not raw.strip():
-        raise BadInput("the file is empty", "a logger's readings", file=path, place="row 1", mend="export it again")
+        raise Spot(path, "row 1").refusal("the file is empty. Needed: a logger's readings. Mend: export it again")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return raw.decode("utf-16", errors="replace")
     if raw[:2] == b"PK" or b"\0" in raw[:8192]:
-        raise BadInput(
-            "not a text file (a workbook, an archive or the logger's own format)",
-            "delimited text",
-            file=path,
-            place="row 1",
-            mend="save or export it as CSV",
+        raise Spot(path, "row 1").refusal(
+            "not a text file (a workbook, an archive or the logger's own format). Needed: delimited text. Mend: save "
+            "or export it as CSV"
         )
     try:
         return raw.decode("utf-8-sig")
@@ -195,12 +185,10 @@ def _named(cells: list[str], columns: Mapping[str, str]) -> set[str]:
 def _check_columns(columns: Mapping[str, str] | None, path: Path) -> None:
     for key in columns or {}:
         if key not in _COLUMN_KEYS:
-            raise BadInput(
-                f'columns names "{key}".{near_match(key, _COLUMN_KEYS)}',
-                "keys among " + ", ".join(_COLUMN_KEYS),
-                file=path,
-                place=f"columns, {key}",
-                mend='columns = { temperature = "Temp (C)", relative_humidity = "RH (%)" }',
+            raise Spot(path, f"columns, {key}").refusal(
+                f'columns names "{key}".{near_match(key, _COLUMN_KEYS)} Needed: keys among '
+                f"{', '.join(_COLUMN_KEYS)}. Mend: columns = {{ temperature = "
+                '"Temp (C)", relative_humidity = "RH (%)" }'
             )
 
 
@@ -213,12 +201,9 @@ def _columns_of(header: list[str], line: int, columns: Mapping[str, str] | None,
         if role == "temperature_unit":
             continue
         if names.count(name.strip()) != 1:
-            raise BadInput(
-                f'{names.count(name.strip())} columns named "{name}".{near_match(name, names)}',
-                f"one of {shown}",
-                file=path,
-                place=f"row {line}, column for {role.replace('_', ' ')}",
-                mend=f'columns = {{ {role} = "{names[-1]}" }}, with the right name',
+            raise Spot(path, f"row {line}, column for {role.replace('_', ' ')}").refusal(
+                f'{names.count(name.strip())} columns named "{name}".{near_match(name, names)} Needed: one of {shown}. '
+                f'Mend: columns = {{ {role} = "{names[-1]}" }}, with the right name'
             )
         found[role] = names.index(name.strip())
     for role, own in OWN_COLUMNS.items():
@@ -254,21 +239,15 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
         usual = _USUAL_PLACE[role] % len(header)
         free = [header[at].strip() for at in (usual, *range(len(header))) if _role(header[at]) is None]
         named = f'columns = {{ {role} = "{free[0]}"{unit} }}, or the name that it has' if free else ""
-        raise BadInput(
-            f"no column for {words} among {shown}",
-            f"a column of {words}",
-            file=path,
-            place=f"row {line}, column for {words}",
-            mend=named or f"add a column of {words} to the file, its name in the first line",
+        raise Spot(path, f"row {line}, column for {words}").refusal(
+            f"no column for {words} among {shown}. Needed: a column of {words}. Mend: "
+            f"{named or f'add a column of {words} to the file, its name in the first line'}"
         )
     if len(candidates) > 1:
         names = " and ".join(f'"{header[at].strip()}"' for at in candidates)
-        raise BadInput(
-            f"{len(candidates)} columns that may be {words}: {names}",
-            "one, chosen by name",
-            file=path,
-            place=f"row {line}, columns {', '.join(str(at + 1) for at in candidates)}",
-            mend=f'columns = {{ {role} = "{header[candidates[0]].strip()}" }}',
+        raise Spot(path, f"row {line}, columns {', '.join(str(at + 1) for at in candidates)}").refusal(
+            f"{len(candidates)} columns that may be {words}: {names}. Needed: one, chosen by name. Mend: columns = {{ "
+            f'{role} = "{header[candidates[0]].strip()}" }}'
         )
     return candidates[0]
 
@@ -282,8 +261,7 @@ def _is_fahrenheit(name: str, columns: Mapping[str, str] | None, path: Path) -> 
     if re.search(r"celsius|(°|º|℃|deg\.?\s*)c\b|℃|[\s(\[_,/]c[)\]]?\s*$|^c$", text, re.IGNORECASE):
         return False
     if said:
-        raise BadInput(
-            f'temperature_unit "{said}"', '"C" or "F"', file=path, place="columns, temperature_unit",
-            mend='columns = { temperature_unit = "C" }',
-        )  # fmt: skip
+        raise Spot(path, "columns, temperature_unit").refusal(
+            f'temperature_unit "{said}". Needed: "C" or "F". Mend: columns = {{ temperature_unit = "C" }}'
+        )
     return None

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.errors import BadInput, Spot, near_match, near_matches
 from driftmodel.base.schema import DataFrame, Integers, Series, Times
 from driftmodel.climate.logger_table import OWN_COLUMNS
 
@@ -39,12 +39,9 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
     together = "time" in table.header
     column = table.header["time"] if together else f"{table.header.get('date')} / {table.header.get('clock')}"
     if not together and not {"date", "clock"} <= table.header.keys():
-        raise BadInput(
-            "a date without a time of day, or the other way round",
-            "both, in one column or two",
-            file=path,
-            place=f"row {table.header_line}, columns",
-            mend='columns = { date = "...", clock = "..." }',
+        raise Spot(path, f"row {table.header_line}, columns").refusal(
+            "a date without a time of day, or the other way round. Needed: both, in one column or two. Mend: columns = "
+            '{ date = "...", clock = "..." }'
         )
     known = table.cells
     texts = known["time"] if together else list(map(" ".join, zip(known["date"], known["clock"], strict=True)))
@@ -100,7 +97,7 @@ class _Places:
 
     def fault(self, row: int, came: str, needed: str, mend: str) -> BadInput:
         where = f'row {self.lines[row]}, column "{self.column}"'
-        return BadInput(f'"{self.texts[row]}" {came}', needed, file=self.path, place=where, mend=mend)
+        return Spot(self.path, where).refusal(f'"{self.texts[row]}" {came}. Needed: {needed}. Mend: {mend}')
 
 
 def _first_bad(bad: Series, place: _Places, came: str, needed: str, mend: str = "") -> None:
@@ -228,12 +225,10 @@ def _zone(preamble: str, time_zone: str | None, first: np.datetime64, place: _Pl
     told = _offset_told(preamble)
     if time_zone is not None:
         if time_zone not in available_timezones():
-            raise BadInput(
-                f'unknown time zone "{time_zone}".{near_match(time_zone, available_timezones())}',
-                "a name of the IANA time zone database, such as Europe/Berlin, America/Chicago or UTC",
-                file=place.path,
-                place="time_zone",
-                mend=f'time_zone = "{[*near_matches(time_zone, available_timezones()), "America/Chicago"][0]}"',
+            near = [*near_matches(time_zone, available_timezones()), "America/Chicago"][0]
+            raise Spot(place.path, "time_zone").refusal(
+                f'unknown time zone "{time_zone}".{near_match(time_zone, available_timezones())} Needed: a name of the '
+                f'IANA time zone database, such as Europe/Berlin, America/Chicago or UTC. Mend: time_zone = "{near}"'
             )
         zone = ZoneInfo(time_zone)
         if told is not None and zone.utcoffset(first.astype("datetime64[s]").item()) != told.item():

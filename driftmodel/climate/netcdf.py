@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput, unwritable
+from driftmodel.base.errors import BadInput, Spot, unwritable
 from driftmodel.base.keeping import file_digest
 from driftmodel.base.opened import bytes_of, check_file
 from driftmodel.base.schema import Array, DataArray, Dataset
@@ -69,7 +69,7 @@ def opened_netcdf(file: Path, needed: str = NEEDED) -> Iterator[Dataset]:
     check_file(file, needed, most_mb=MOST_FILE_MB)
     head = bytes_of(file, needed, most_mb=MOST_FILE_MB, first=len(_HDF))
     if head[:4] not in _CLASSIC and head != _HDF:
-        raise BadInput("not a NetCDF file", needed, file=file, mend="export it as NetCDF-4 or classic NetCDF")
+        raise Spot(file).refusal(f"not a NetCDF file. Needed: {needed}. Mend: export it as NetCDF-4 or classic NetCDF")
     if head == _HDF:
         _read_through(file, needed)
     try:
@@ -86,11 +86,9 @@ def opened_netcdf(file: Path, needed: str = NEEDED) -> Iterator[Dataset]:
     except (BadInput, KeyboardInterrupt, GeneratorExit):
         raise
     except Exception as fault:  # four libraries read this, each with faults of its own kind
-        raise BadInput(
-            f"not a NetCDF file that can be read ({type(fault).__name__})",
-            f"{needed} with a time axis in the standard calendar",
-            file=file,
-            mend="export it again as NetCDF-4",
+        raise Spot(file).refusal(
+            f"not a NetCDF file that can be read ({type(fault).__name__}). Needed: {needed} with a time axis in the "
+            "standard calendar. Mend: export it again as NetCDF-4"
         ) from fault
 
 
@@ -136,7 +134,7 @@ def _read_through(file: Path, needed: str) -> None:
     if ended.returncode == 3:
         raise _too_large(file, needed)
     if ended.returncode:
-        raise BadInput("a damaged file", needed, file=file, mend="download or export it again")
+        raise Spot(file).refusal(f"a damaged file. Needed: {needed}. Mend: download or export it again")
 
 
 def _too_large(file: Path, needed: str) -> BadInput:
@@ -238,23 +236,17 @@ def converted(variable: DataArray, name: str, file: Path, gaps: bool = False) ->
     values = raw * factor + offset
     gone = np.argwhere(~there)
     if gone.size and not gaps:
-        raise BadInput(
-            f"{len(gone)} missing values, the first at {_place(variable, gone[0])}",
-            "a value at every time and point",
-            file=file,
-            place=f"variable {variable.name}",
-            mend="cut the grid to points with data, or fill the gaps first",
+        raise Spot(file, f"variable {variable.name}").refusal(
+            f"{len(gone)} missing values, the first at {_place(variable, gone[0])}. Needed: a value at every time and "
+            "point. Mend: cut the grid to points with data, or fill the gaps first"
         )
     low, high = LIMITS[name]
     wrong = np.argwhere((values < low) | (values > high))
     if wrong.size:
         found = values[tuple(wrong[0])]
-        raise BadInput(
-            f"{found:g} {OWN_UNIT[name]} at {_place(variable, wrong[0])}",
-            f"{low:g} to {high:g} {OWN_UNIT[name]}",
-            file=file,
-            place=f"variable {variable.name}",
-            mend=f'check the attribute units, which says "{unit}"',
+        raise Spot(file, f"variable {variable.name}").refusal(
+            f"{found:g} {OWN_UNIT[name]} at {_place(variable, wrong[0])}. Needed: {low:g} to {high:g} {OWN_UNIT[name]}"
+            f'. Mend: check the attribute units, which says "{unit}"'
         )
     told = [f"{variable.name}: {unit} to {OWN_UNIT[name]}"] if (factor, offset) != (1.0, 0.0) else []
     if name == "relative_humidity" and (values > 100.0).any():
@@ -280,12 +272,9 @@ def read_place(path: Path) -> Dataset:
         def one_place(variable: DataArray) -> DataArray:
             variable = variable.squeeze()
             if variable.dims != ("time",) or content["time"].dtype.kind != "M":
-                raise BadInput(
-                    f"dims {', '.join(map(str, variable.dims)) or 'none'}",
-                    "one place: the dim time with CF times, others of length 1",
-                    file=path,
-                    place=f"variable {variable.name}",
-                    mend="select one point of the grid (driftmodel map takes all of it)",
+                raise Spot(path, f"variable {variable.name}").refusal(
+                    f"dims {', '.join(map(str, variable.dims)) or 'none'}. Needed: one place: the dim time with CF "
+                    "times, others of length 1. Mend: select one point of the grid (driftmodel map takes all of it)"
                 )
             return variable
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.climate_file import Logger, Outdoor
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate
 from driftmodel.base.schema import Dataset, Integers, Times
@@ -30,12 +30,9 @@ def stated_air(climate: Climate, start: Any, hours: int, member: int = 0, seed: 
     if climate.logger is not None:
         air = _logger_air(climate, climate.logger, time, "[logger]", member, seed)
     elif climate.outdoor is None:
-        raise BadInput(
-            f'climate "{climate.name}" has neither outdoor air nor a logger',
-            "one source of air",
-            file=climate.file or None,
-            place="[outdoor]",
-            mend='[outdoor] with weather_file = "..."',
+        raise Spot(climate.file or None, "[outdoor]").refusal(
+            f'climate "{climate.name}" has neither outdoor air nor a logger. Needed: one source of air. Mend: '
+            '[outdoor] with weather_file = "..."'
         )
     elif climate.room is None:
         air = _outdoor_air(climate, time, member, seed)
@@ -87,12 +84,8 @@ def _made_outdoors(climate: Climate, outdoor: Outdoor, time: Times, member: int,
         year = read_weather(climate.beside(outdoor.weather_file), gap_policy=outdoor.gap_policy)
         air = _picked(year, time, hour_of_year(time))
     else:
-        raise BadInput(
-            "outdoor air without a source",
-            "weather_file, logger_file or normals",
-            file=climate.file or None,
-            place="[outdoor]",
-            mend='weather_file = "..."',
+        raise Spot(climate.file or None, "[outdoor]").refusal(
+            'outdoor air without a source. Needed: weather_file, logger_file or normals. Mend: weather_file = "..."'
         )
     air = weather_member(air, member, seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct, year)
     return warmer_air(air, outdoor)
@@ -121,21 +114,15 @@ def _logger_air(climate: Climate, logger: Logger, time: Times, table: str, membe
     if outside.any():
         first, last = str(known[0])[:10], str(known[-1])[:10]
         if not logger.repeat_years:
-            raise BadInput(
-                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has "
-                f"{first} to {last}",
-                "a record as long as the stay, or leave to repeat its years",
-                file=climate.file or path,
-                place=f"{table}, repeat_years",
-                mend="repeat_years = true",
+            raise Spot(climate.file or path, f"{table}, repeat_years").refusal(
+                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has {first} "
+                f"to {last}. Needed: a record as long as the stay, or leave to repeat its years. Mend: repeat_years = "
+                "true"
             )
         if known.size < HOURS_PER_YEAR:
-            raise BadInput(
-                f"the record of {first} to {last} is shorter than a year, and the stay runs past the air it has",
-                "a whole year (8760 hours) to repeat",
-                file=path,
-                place=f"{table} of {climate.name}, repeat_years",
-                mend="use a record of a year or more, or a shorter stay",
+            raise Spot(path, f"{table} of {climate.name}, repeat_years").refusal(
+                f"the record of {first} to {last} is shorter than a year, and the stay runs past the air it has. "
+                "Needed: a whole year (8760 hours) to repeat. Mend: use a record of a year or more, or a shorter stay"
             )
         latest = _last_year(known)
         index = np.where(outside, latest[hour_of_year(time)], index)

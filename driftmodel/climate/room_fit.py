@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.climate_file import Seen
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Climate, Room
 from driftmodel.base.schema import Array, Dataset, Flags
@@ -84,12 +84,9 @@ def _readings(seen: Seen, time: NDArray[Any], climate: Climate) -> list[Reading]
         chosen, when = np.minimum(apart, 365 - apart) <= AROUND_DAYS, str(seen.day)
         pct, kelvin = float(np.hypot(pct, DAY_PCT)), float(np.hypot(kelvin, DAY_K))
     if not chosen.any():
-        raise BadInput(
-            f"a reading of {when}, and no outdoor air then: the record has {str(time[0])[:10]} to {str(time[-1])[:10]}",
-            "readings from the days of the outdoor record",
-            file=climate.file or None,
-            place="[room], seen",
-            mend="take that reading out of seen",
+        raise Spot(climate.file or None, "[room], seen").refusal(
+            f"a reading of {when}, and no outdoor air then: the record has {str(time[0])[:10]} to {str(time[-1])[:10]}"
+            ". Needed: readings from the days of the outdoor record. Mend: take that reading out of seen"
         )
     found = []
     if seen.relative_humidity_pct is not None:
@@ -138,11 +135,9 @@ def fit_logger(climate: Climate, logged: Dataset) -> RoomFit:
     time = logged["time"].values
     days = time.size // 24
     if days < LEAST_DAYS:
-        raise BadInput(
-            f"the logger stood in the room for {time.size} hours",
-            f"two weeks or more ({24 * LEAST_DAYS} hours)",
-            file=logged.attrs.get("file"),
-            mend="leave the logger there longer",
+        raise Spot(logged.attrs.get("file")).refusal(
+            f"the logger stood in the room for {time.size} hours. Needed: two weeks or more ({24 * LEAST_DAYS} hours). "
+            "Mend: leave the logger there longer"
         )
     assert climate.outdoor is not None
     unknown = climate.outdoor.logger is None

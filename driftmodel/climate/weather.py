@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.opened import MOST_TEXT_MB, bytes_of, check_file, numbers_of
 from driftmodel.base.schema import Array, Dataset, Flags
@@ -101,21 +101,16 @@ def check_calendar(rows: Rows, path: Path) -> None:
             got = ()
         if got != want:
             leap = " (a leap day has no place in a typical year)" if got[:2] == (2, 29) else ""
-            raise BadInput(
-                f"month, day, hour {'/'.join(stamp)}{leap}",
-                f"month {want[0]}, day {want[1]}, hour {want[2]} here: every hour of 365 days, hours 1 to 24",
-                file=path,
-                place=f"row {rows.line[k]}, column month/day/hour",
-                mend="put the missing rows back, or take out the ones too many",
+            raise Spot(path, f"row {rows.line[k]}, column month/day/hour").refusal(
+                f"month, day, hour {'/'.join(stamp)}{leap}. Needed: month {want[0]}, day {want[1]}, hour {want[2]} "
+                "here: every hour of 365 days, hours 1 to 24. Mend: put the missing rows back, or take out the ones "
+                "too many"
             )
     if len(rows.stamp) != HOURS:
         last = rows.line[min(len(rows.line), HOURS + 1) - 1] if rows.line else 1
-        raise BadInput(
-            f"{len(rows.stamp)} hours",
-            f"{HOURS} hours, one year of 365 days",
-            file=path,
-            place=f"row {last}",
-            mend="download the file again: it is cut short or has rows too many",
+        raise Spot(path, f"row {last}").refusal(
+            f"{len(rows.stamp)} hours. Needed: {HOURS} hours, one year of 365 days. Mend: download the file again: it "
+            "is cut short or has rows too many"
         )
 
 
@@ -132,7 +127,7 @@ def numbers(rows: Rows, k: int, path: Path) -> Array:
 
 def _fault(rows: Rows, row: int, k: int, path: Path, came: str, needed: str, mend: str) -> BadInput:
     place = f"row {rows.line[row]}, column {rows.columns[k]}"
-    return BadInput(came, needed, file=path, place=place, mend=mend)
+    return Spot(path, place).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
 
 
 def missing_hours(rows: Rows, k: int, values: Array) -> Flags:
@@ -172,20 +167,14 @@ def check_itself(rows: Rows, values: list[Array], missing: list[Flags], path: Pa
     if not known.any():
         return
     if np.mean(values[1][known] > values[0][known] + 0.5) > 0.5:
-        raise BadInput(
-            f"the dew point of column {dew} is above the dry bulb of column {dry} in most hours: the two look swapped",
-            "a dew point no higher than the dry bulb",
-            file=path,
-            place=place,
-            mend=f"swap the columns {dry} and {dew}",
+        raise Spot(path, place).refusal(
+            f"the dew point of column {dew} is above the dry bulb of column {dry} in most hours: the two look swapped. "
+            f"Needed: a dew point no higher than the dry bulb. Mend: swap the columns {dry} and {dew}"
         )
     apart = disagreement_pct(values[0][known], values[1][known], values[2][known]) > DISAGREE_PCT
     if apart.mean() > 0.5:
-        raise BadInput(
+        raise Spot(path, place).refusal(
             f"columns {dry}, {dew} and {humidity} disagree: in {100 * apart.mean():.0f} % of the hours the dew point "
-            f"says a humidity more than {DISAGREE_PCT:g} % away",
-            "dew point and humidity of the same air",
-            file=path,
-            place=place,
-            mend="take the file from its source again, or correct the column that is wrong",
+            f"says a humidity more than {DISAGREE_PCT:g} % away. Needed: dew point and humidity of the same air. Mend: "
+            "take the file from its source again, or correct the column that is wrong"
         )

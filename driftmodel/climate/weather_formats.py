@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.opened import bytes_of, cells_of, delimiter_of, with_point
 from driftmodel.base.opened import rows_of as rows_of_text
 
@@ -50,7 +50,7 @@ def rows_of(path: Path) -> Rows:
     """The rows of a weather file by the format it turns out to be. Raises BadInput naming file and row."""
     raw = bytes_of(path, "a weather file: EPW, TMY3, TMY2 or CSV")
     if not raw.strip():
-        raise BadInput("the file is empty", "a weather file", file=path, mend="save or download it again")
+        raise Spot(path).refusal("the file is empty. Needed: a weather file. Mend: save or download it again")
     if b"\0" in raw[:4096]:
         raise BadInput("not a text file", "EPW, TMY3, TMY2 or CSV as text", file=path, mend="unpack or export it first")
     lines = raw.decode("utf-8-sig", errors="replace").splitlines()
@@ -94,8 +94,8 @@ def _tmy3(lines: list[str], path: Path) -> Rows:
     wanted = ("Dry-bulb (C)", "Dew-point (C)", "RHum (%)")
     for name in wanted:
         if name not in names:
-            raise BadInput(
-                f'no column "{name}"', "the columns of TMY3", file=path, place="row 2", mend=f'name a column "{name}"'
+            raise Spot(path, "row 2").refusal(
+                f'no column "{name}". Needed: the columns of TMY3. Mend: name a column "{name}"'
             )
     at = [names.index(name) for name in wanted]
     table = _table(lines, 2, len(names), path)
@@ -117,12 +117,9 @@ def _tmy2(lines: list[str], path: Path) -> Rows:
     kept = [(number, line) for number, line in enumerate(lines[1:], start=2) if line.strip()]
     for number, line in kept:
         if len(line) < 82:
-            raise BadInput(
-                f"a line of {len(line)} characters",
-                "142 characters a line",
-                file=path,
-                place=f"row {number}, column 68 (dry bulb)",
-                mend="download the file again: this copy is cut short",
+            raise Spot(path, f"row {number}, column 68 (dry bulb)").refusal(
+                f"a line of {len(line)} characters. Needed: 142 characters a line. Mend: download the file again: this "
+                "copy is cut short"
             )
     return Rows(
         [number for number, _ in kept],
@@ -143,12 +140,11 @@ def _own(lines: list[str], path: Path) -> Rows:
     delimiter = "," if head is None else delimiter_of(lines[head])
     names = [] if head is None else cells_of(lines[head], delimiter, path, head + 1)
     if head is None or names != _OWN_COLUMNS:
-        raise BadInput(
-            f'the line of column names reads "{",".join(names)[:80]}"',
-            "EPW (first line LOCATION,...), TMY3, TMY2, or a CSV with the columns " + ",".join(_OWN_COLUMNS),
-            file=path,
-            place=f"row {1 if head is None else head + 1}",
-            mend="first line without #: " + ",".join(_OWN_COLUMNS),
+        raise Spot(path, f"row {(1 if head is None else head + 1)}").refusal(
+            'the line of column names reads "'
+            f"{','.join(names)[:80]}"
+            '". Needed: EPW (first line LOCATION,...), TMY3, TMY2, or a CSV with the columns '
+            f"{','.join(_OWN_COLUMNS)}. Mend: first line without #: {','.join(_OWN_COLUMNS)}"
         )
     table = _table(lines, head + 1, 6, path, delimiter=delimiter)
     return Rows(
@@ -169,11 +165,8 @@ def _table(
     rows = list(rows_of_text(lines[skip:], delimiter, path, skip + 1, comment="#"))
     for number, row in rows:
         if len(row) != columns and not (at_least is not None and at_least <= len(row) <= columns):
-            raise BadInput(
-                f"{len(row)} columns",
-                f"{columns} columns in every row",
-                file=path,
-                place=f"row {number}, column {min(len(row), columns) + (len(row) < columns)}",
-                mend="correct that row, or download the file again if it is cut short",
+            raise Spot(path, f"row {number}, column {min(len(row), columns) + (len(row) < columns)}").refusal(
+                f"{len(row)} columns. Needed: {columns} columns in every row. Mend: correct that row, or download the "
+                "file again if it is cut short"
             )
     return rows

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, refusal
 from driftmodel.doors.shared import Asked, Terms, case_named, day_named, ensemble_options, listed, shared_options
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: As
         terms.say(_scenario_list(terms.as_json))
         return
     if scenario is None:
-        raise BadInput("no scenario was named", "a scenario", mend="driftmodel forecast first-winter")
+        raise refusal("no scenario was named. Needed: a scenario. Mend: driftmodel forecast first-winter")
     case = case_named(scenario, asked.what_if, asked.when)
     chosen = case.scenario
     folder = terms.folder("forecast", chosen.name)
@@ -110,7 +110,7 @@ def calibrate(
     chosen, book = case.scenario, case.book
     if not book.readings:
         mend = f'driftmodel record add {scenario} "action 2.4 mm"' if case.folder else "--readings bench.csv"
-        raise BadInput("no reading to learn from", "a readings file, or a record with readings", mend=mend)
+        raise refusal(f"no reading to learn from. Needed: a readings file, or a record with readings. Mend: {mend}")
     folder = terms.out or Path(f"calibration-{chosen.name}")
     report = folder / "forecast"
     if and_forecast:
@@ -180,10 +180,9 @@ def grade(
             "a reading and several scenarios", "one scenario for a reading", mend=f"driftmodel grade {scenarios[0]}"
         )
     if (given or readings) and homes:
-        raise BadInput(
-            "a reading and --home",
-            "a reading, judged where the instrument lives, or where it may go, with the readings of its record",
-            mend=f"driftmodel grade {scenarios[0]} --home {homes[0]}",
+        raise refusal(
+            "a reading and --home. Needed: a reading, judged where the instrument lives, or where it may go, with the "
+            f"readings of its record. Mend: driftmodel grade {scenarios[0]} --home {homes[0]}"
         )
     if given or readings or (len(cases) == 1 and cases[0].book.readings and not homes):
         text, data = _decided(cases[0], given, when, readings, terms.units)
@@ -229,7 +228,7 @@ def decided(
     if readings is not None:
         book = book.with_more(read_readings(readings, scenario, day))
     if not given and not book.readings:
-        raise BadInput("no reading of today was given", "a reading", mend='--reading "action=2.9 mm"')
+        raise refusal('no reading of today was given. Needed: a reading. Mend: --reading "action=2.9 mm"')
     scenario = book.carried_by(scenario, day)
     if not given:
         return decide_unread(scenario, book, day, drawn=True), ()

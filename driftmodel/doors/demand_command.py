@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from driftmodel.base.errors import BadInput, unwritable
+from driftmodel.base.errors import BadInput, Spot, refusal, unwritable
 from driftmodel.doors.shared import (
     Terms,
     as_of_option,
@@ -66,7 +66,7 @@ def demand(
         terms.say(_fleet_list(terms.as_json))
         return
     if fleet is None and demo is None:
-        raise BadInput("no fleet was named", "a fleet file", mend=f"driftmodel demand {DEMO}")
+        raise refusal(f"no fleet was named. Needed: a fleet file. Mend: driftmodel demand {DEMO}")
     path = find_fleet(fleet or DEMO)
     if demo is not None:
         copied = copy_fleet(path, demo)
@@ -121,11 +121,8 @@ def copy_fleet(path: Path, folder: Path) -> Path:
     from driftmodel.base.written import write_folder
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise BadInput(
-            "it is there already and not an empty folder",
-            "a new or empty folder",
-            file=folder,
-            mend=f"--demo {folder}-2",
+        raise Spot(folder).refusal(
+            f"it is there already and not an empty folder. Needed: a new or empty folder. Mend: --demo {folder}-2"
         )
 
     def fill(fresh: Path) -> None:
@@ -172,12 +169,9 @@ def _with_options(fleet: Fleet, months: int | None, service: float | None) -> Fl
 def _too_little_past(fleet: Fleet) -> BadInput:
     from driftmodel.fleet.backtest import LEAST_CLAIMS, LEAST_PAST_MONTHS, ORIGIN_MONTHS
 
-    return BadInput(
-        "too little past for a backtest",
-        f"{LEAST_CLAIMS} regrade claims, and sales {LEAST_PAST_MONTHS + ORIGIN_MONTHS} months before the cutoff",
-        file=fleet.file,
-        place="files, claims",
-        mend="leave out --backtest",
+    return Spot(fleet.file, "files, claims").refusal(
+        f"too little past for a backtest. Needed: {LEAST_CLAIMS} regrade claims, and sales "
+        f"{LEAST_PAST_MONTHS + ORIGIN_MONTHS} months before the cutoff. Mend: leave out --backtest"
     )
 
 
@@ -211,10 +205,9 @@ def map_(
         terms.say(f"Now: driftmodel map first-winter {write_invented_grid(demo)}")
         return
     if scenario is None or grid is None:
-        raise BadInput(
-            "no scenario and grid were named",
-            "a scenario and a NetCDF file",
-            mend="driftmodel map --demo grid.nc, then driftmodel map first-winter grid.nc",
+        raise refusal(
+            "no scenario and grid were named. Needed: a scenario and a NetCDF file. Mend: driftmodel map --demo "
+            "grid.nc, then driftmodel map first-winter grid.nc"
         )
     chosen = case_named(scenario, what_if).scenario
     folder = terms.folder("map", chosen.name)
@@ -262,10 +255,9 @@ def compare(
         terms.say(lever_lines())
         return
     if not scenarios:
-        raise BadInput(
-            "no scenario was named",
-            "two scenarios, or one and a --what-if",
-            mend='driftmodel compare first-winter --what-if "humidifier=45"',
+        raise refusal(
+            "no scenario was named. Needed: two scenarios, or one and a --what-if. Mend: driftmodel compare "
+            'first-winter --what-if "humidifier=45"'
         )
     cases = [case_named(name, None, when) for name in scenarios]
     chosen = [case.scenario for case in cases]

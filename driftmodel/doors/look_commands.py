@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot, refusal
 from driftmodel.base.schema import Dataset
 from driftmodel.doors.shared import Terms, quiet_option, shared_options
 
@@ -35,8 +35,8 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
 
     if instrument is None:
         known = instrument_names()
-        raise BadInput(
-            "no instrument was named", f"one of {', '.join(known)}, or a file", mend=f"driftmodel design {known[0]}"
+        raise refusal(
+            f"no instrument was named. Needed: one of {', '.join(known)}, or a file. Mend: driftmodel design {known[0]}"
         )
     from driftmodel.base.scenario_file import is_record
     from driftmodel.record.case import folder_of, read_record
@@ -124,11 +124,9 @@ def air(
             climate = fit.climate
         history = air_of_climate(climate)
     elif logged is not None:
-        raise BadInput(
-            "--fit and no climate file",
-            "the climate file whose room the logger stood in",
-            file=file,
-            mend=f"driftmodel air my-home.toml --fit {logged}",
+        raise Spot(file).refusal(
+            "--fit and no climate file. Needed: the climate file whose room the logger stood in. Mend: driftmodel air "
+            f"my-home.toml --fit {logged}"
         )
     else:
         history = read(file)
@@ -173,7 +171,7 @@ def _as_flags(fault: BadInput) -> BadInput:
         limit = re.search(r"gap_limit_days = ([\d.]+)", fault.mend)
         flags = [f"--gap-limit-days {float(limit[1]):g}" if limit else "--gap-limit-days 30"]
     mend = f"{' '.join(flags)} (in a climate file's [logger] or [outdoor]: {fault.mend.replace(chr(10), ', ')})"
-    return BadInput(fault.came, fault.needed, file=fault.file, place=fault.place, mend=mend)
+    return fault.at(fault.file, fault.place, mend)
 
 
 @click.command()
@@ -236,10 +234,9 @@ def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> Non
         import flask  # noqa: F401
         import waitress  # type: ignore[import-untyped]  # noqa: F401
     except ImportError:
-        raise BadInput(
-            "the page needs Flask and waitress, which are not installed",
-            "the extra parts of the page",
-            mend='pip install "driftmodel[page]"',
+        raise refusal(
+            "the page needs Flask and waitress, which are not installed. Needed: the extra parts of the page. Mend: "
+            'pip install "driftmodel[page]"'
         ) from None
     from driftmodel.doors.page import serve
     from driftmodel.doors.page_guard import HOST

@@ -19,7 +19,7 @@ from flask import Flask, Response, redirect, render_template, request
 
 from driftmodel.advice.care import advise
 from driftmodel.advice.records import Advice
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, refusal
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
 from driftmodel.doors.page_guard import HOST, bounded_server, guard
@@ -139,7 +139,7 @@ def create_app(folder: Path | None = None) -> Flask:
 
     @app.errorhandler(404)
     def _nothing_here(_: Exception) -> tuple[str, int]:
-        told = BadInput(f'there is no page "{request.path}"', "the page itself", mend=f"http://{request.host}/")
+        told = refusal(f'there is no page "{request.path}". Needed: the page itself. Mend: http://{request.host}/')
         return render_template("page.html", **fields(read_state({}), fault=str(told))), 404
 
     @app.get("/")
@@ -224,7 +224,7 @@ def _learned(scenario: Scenario, given: bytes, units: str) -> str:
         try:
             book = read_readings(path, scenario)
         except BadInput as fault:
-            raise BadInput(fault.came, fault.needed, file="the readings", place=fault.place, mend=fault.mend) from None
+            raise fault.at("the readings", fault.place) from None
     scenario = book.carried_by(scenario)
     posterior = learn(scenario, book)
     found = as_calibration(posterior)
@@ -242,8 +242,8 @@ def serve(
     try:
         server = bounded_server(create_app(folder), port)
     except OSError as fault:
-        raise BadInput(
-            f"port {port} cannot be used ({fault.strerror})", "a free port", mend=f"--port {port + 1}"
+        raise refusal(
+            f"port {port} cannot be used ({fault.strerror}). Needed: a free port. Mend: --port {port + 1}"
         ) from fault
     ready()
     if open_browser:

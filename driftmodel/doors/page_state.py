@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, refusal
 from driftmodel.base.opened import bytes_of, scenarios_dir
 from driftmodel.base.scenario_file import RECORD, is_record
 from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
@@ -101,18 +101,16 @@ def read_state(given: Mapping[str, str], own: Options = ()) -> dict[str, str]:
         except ValueError:
             value = float("nan")
         if not slider.low <= value <= slider.high:
-            raise BadInput(
-                f'{slider.label}: "{state[slider.name]}"',
-                f"a number from {slider.low:g} to {slider.high:g}",
-                mend=f"{slider.name}={slider.high:g}",
+            raise refusal(
+                f'{slider.label}: "{state[slider.name]}". Needed: a number from {slider.low:g} to {slider.high:g}. '
+                f"Mend: {slider.name}={slider.high:g}"
             )
         state[slider.name] = f"{value:g}"
     for choice in choices(own):
         if state[choice.name] not in dict(choice.options):
-            raise BadInput(
-                f'{choice.label}: "{state[choice.name]}"',
-                "one of the list",
-                mend=f"{choice.name}={choice.options[-1][0]}",
+            raise refusal(
+                f'{choice.label}: "{state[choice.name]}". Needed: one of the list. Mend: {choice.name}='
+                f"{choice.options[-1][0]}"
             )
     return state
 
@@ -194,10 +192,9 @@ class Shelf:
         if not given:
             raise BadInput("no file was chosen", "record.toml and bench.csv, or a scenario", mend="choose the files")
         if len(given) > MOST_FILES or any(not SAFE_NAME.fullmatch(name) for name, _ in given):
-            raise BadInput(
-                "files of other kinds or names",
-                f"{MOST_FILES} .toml or .csv files at most",
-                mend="record.toml, bench.csv",
+            raise refusal(
+                f"files of other kinds or names. Needed: {MOST_FILES} .toml or .csv files at most. Mend: record.toml, "
+                "bench.csv"
             )
         if self.room is None:
             self.room = tempfile.TemporaryDirectory(prefix="driftmodel-page-")
@@ -212,10 +209,9 @@ class Shelf:
             stories = [name for name in names if name.endswith(".toml") and "[setup]" in _text(folder / name)]
             if len(stories) != 1:
                 shutil.rmtree(folder, ignore_errors=True)
-                raise BadInput(
-                    f"{len(stories)} scenarios among the files",
-                    "one record.toml or one scenario file",
-                    mend="record.toml",
+                raise refusal(
+                    f"{len(stories)} scenarios among the files. Needed: one record.toml or one scenario file. Mend: "
+                    "record.toml"
                 )
             self.uploads[key] = (folder / stories[0], Path(stories[0]).stem)
         while len(self.uploads) > KEPT_UPLOADS:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot, refusal
 from driftmodel.doors.shared import Suggesting, Terms, day_named, quiet_option, shared_options, units_option
 
 if TYPE_CHECKING:
@@ -91,8 +91,8 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
 
     own = folder_of(folder)
     if not sayings and not note:
-        raise BadInput(
-            "nothing to add", "a reading, work or a move", mend=f'driftmodel record add {folder} "action 2.4 mm"'
+        raise refusal(
+            f'nothing to add. Needed: a reading, work or a move. Mend: driftmodel record add {folder} "action 2.4 mm"'
         )
     added = put(own, sayings, day_named(when) if when else date.today(), note)
     lines = [f"Written  {line}" for line in added.lines]
@@ -202,19 +202,15 @@ def instruments_in(folder: Path) -> tuple[Known, ...]:
         elif place.suffix == ".csv" and not place.name.startswith(".") and place.name != CLAIMS:
             told = place.with_suffix(".toml")
             if not told.is_file():
-                raise BadInput(
-                    f"readings without their instrument: there is no {told.name}",
-                    "the instrument's scenario beside its readings",
-                    file=place,
-                    mend=f"cp my-guitar.toml {told}",
+                raise Spot(place).refusal(
+                    f"readings without their instrument: there is no {told.name}. Needed: the instrument's scenario "
+                    f"beside its readings. Mend: cp my-guitar.toml {told}"
                 )
             scenario = load_scenario(told)
             found.append(Known(place.stem, scenario, read_readings(place, scenario)))
     if not found:
-        raise BadInput(
-            "no instrument in the folder",
-            "records, or for each instrument NAME.toml (its scenario) and NAME.csv (its readings)",
-            file=folder,
-            mend="driftmodel record new --help",
+        raise Spot(folder).refusal(
+            "no instrument in the folder. Needed: records, or for each instrument NAME.toml (its scenario) and "
+            "NAME.csv (its readings). Mend: driftmodel record new --help"
         )
     return tuple(found)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from driftmodel.base.errors import BadInput, day_told, near_match, unwritable
+from driftmodel.base.errors import day_told, near_match, refusal, unwritable
 from driftmodel.base.schema import MOST_SEED
 
 if TYPE_CHECKING:
@@ -30,10 +30,9 @@ class Suggesting(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         known, own = self.list_commands(ctx), f"driftmodel {ctx.info_name}" if ctx.parent else "driftmodel"
         if args and self.get_command(ctx, args[0]) is None:
-            raise BadInput(
-                f'{own} has no command "{args[0]}".{near_match(args[0], known)}',
-                "one of " + ", ".join(known),
-                mend=f"{own} --help",
+            raise refusal(
+                f'{own} has no command "{args[0]}".{near_match(args[0], known)} Needed: one of '
+                f"{', '.join(known)}. Mend: {own} --help"
             )
         return super().resolve_command(ctx, args)
 
@@ -134,7 +133,7 @@ def case_named(name: str, what_if: str | None = None, when: str | None = None) -
     from driftmodel.record.case import open_case
 
     if what_if == "":
-        raise BadInput("--what-if is empty", "LEVER=VALUE", mend='--what-if "humidifier=45"')
+        raise refusal('--what-if is empty. Needed: LEVER=VALUE. Mend: --what-if "humidifier=45"')
     case = open_case(name, day_named(when) if when else None)
     return replace(case, scenario=parse_what_if(case.scenario, what_if or ""))
 

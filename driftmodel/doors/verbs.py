@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from driftmodel.base.errors import whole_number
+from driftmodel.base.errors import BadInput, whole_number
 from driftmodel.base.records import Climate, Instrument, Scenario
 from driftmodel.base.schema import Dataset
 
@@ -82,7 +82,6 @@ def calibrate(
 
     >>> learned = driftmodel.calibrate("my-guitar.toml", "bench.csv")
     >>> driftmodel.forecast("my-guitar.toml", unknowns=learned.draws)"""
-    from driftmodel.base.errors import BadInput
     from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
     from driftmodel.record.case import open_case

@@ -118,40 +118,46 @@ class FleetFile(FileModel):
         if len(set(self.grades)) != len(self.grades):
             twice = next(label for label in self.grades if self.grades.count(label) > 1)
             named = ", ".join(f'"{label}"' for label in dict.fromkeys(self.grades))
-            raise over_keys(f'"{twice}" twice', "grades that all differ", "grades", f"grades = [{named}]")
+            raise over_keys("grades", f'"{twice}" twice. Needed: grades that all differ. Mend: grades = [{named}]')
         if self.claims_since is not None and self.claims_since >= self.cutoff:
             raise over_keys(
-                f"claims_since {self.claims_since} and cutoff {self.cutoff}", "claims_since before the cutoff",
-                "claims_since", f"claims_since = {self.cutoff.replace(year=self.cutoff.year - 3, day=1)}"
-            )  # fmt: skip
+                "claims_since",
+                f"claims_since {self.claims_since} and cutoff {self.cutoff}. Needed: claims_since before the cutoff. "
+                f"Mend: claims_since = {self.cutoff.replace(year=self.cutoff.year - 3, day=1)}",
+            )
         if unknown := set(self.columns) - {"units", "claims", "plan", "rates"}:
             table = min(unknown)
             raise over_keys(
-                f"columns of {table}", "columns of units, claims, plan or rates", f"columns.{table}",
-                "rename the table [columns.claims]"
-            )  # fmt: skip
+                f"columns.{table}",
+                f"columns of {table}. Needed: columns of units, claims, plan or rates. Mend: rename the table "
+                "[columns.claims]",
+            )
         if not all(1 <= length <= 240 for length in self.policy_months):
             raise over_keys(
-                f"policy_months {self.policy_months}", "lengths of cover from 1 to 240 months", "policy_months",
-                "policy_months = [24, 36, 60]"
-            )  # fmt: skip
+                "policy_months",
+                f"policy_months {self.policy_months}. Needed: lengths of cover from 1 to 240 months. Mend: "
+                "policy_months = [24, 36, 60]",
+            )
         served = [region for centre in self.centres.values() for region in centre.regions]
         if self.centres and sorted(served) != sorted(self.regions):
             named = ", ".join(f'"{region}"' for region in self.regions)
             raise over_keys(
-                f"centres that serve {', '.join(served)}", "each region served by one centre",
-                f"centres.{next(iter(self.centres))}.regions", f"regions = [{named}]"
-            )  # fmt: skip
+                f"centres.{next(iter(self.centres))}.regions",
+                f"centres that serve {', '.join(served)}. Needed: each region served by one centre. Mend: regions = ["
+                f"{named}]",
+            )
         for name, centre in self.centres.items():
             for place, held in (("on_hand", centre.on_hand), ("on_order", centre.on_order)):
                 if others := sorted(grade for grade, many in held.items() if grade not in self.grades or many < 0):
                     raise over_keys(
-                        f"{held[others[0]]} pieces of {others[0]}", "0 or more pieces of the fleet's grades",
-                        f"centres.{name}.{place}", f"{place} = {{ {self.grades[0]} = 1 }}"
-                    )  # fmt: skip
+                        f"centres.{name}.{place}",
+                        f"{held[others[0]]} pieces of {others[0]}. Needed: 0 or more pieces of the fleet's grades. "
+                        f"Mend: {place} = {{ {self.grades[0]} = 1 }}",
+                    )
         if self.members > self.draws:
             raise over_keys(
-                f"{self.draws} draws for {self.members} members", "at least one draw for each weather member", "draws",
-                f"draws = {16 * self.members}"
-            )  # fmt: skip
+                "draws",
+                f"{self.draws} draws for {self.members} members. Needed: at least one draw for each weather member. "
+                f"Mend: draws = {16 * self.members}",
+            )
         return self

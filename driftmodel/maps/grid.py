@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.climate_file import Normals
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.schema import Array, DataArray, Dataset, Flags, Integers, Times
 from driftmodel.climate.air import hour_of_year
 from driftmodel.climate.netcdf import air_values, air_variable, opened_netcdf, write_netcdf
@@ -93,12 +93,9 @@ def read_grid(path: str | Path) -> Grid:
 
 def _axes(variable: DataArray, first: DataArray, file: Path) -> tuple[str, str]:
     if "time" not in variable.dims or len(variable.dims) != 3 or set(variable.dims) != set(first.dims):
-        raise BadInput(
-            f"dims {', '.join(map(str, variable.dims))}",
-            "time and two of space, the same for temperature and humidity",
-            file=file,
-            place=f"variable {variable.name}",
-            mend="select one level, and name the time dim `time`",
+        raise Spot(file, f"variable {variable.name}").refusal(
+            f"dims {', '.join(map(str, variable.dims))}. Needed: time and two of space, the same for temperature and "
+            "humidity. Mend: select one level, and name the time dim `time`"
         )
     space = [str(dim) for dim in first.dims if dim != "time"]
     if space[0] in ("x", "rlon", *LONGITUDES):
@@ -108,7 +105,7 @@ def _axes(variable: DataArray, first: DataArray, file: Path) -> tuple[str, str]:
 
 def _time(content: Dataset, file: Path) -> tuple[Times, int]:
     def fault(came: str, needed: str, mend: str) -> BadInput:
-        return BadInput(came, needed, file=file, place="variable time", mend=mend)
+        return Spot(file, "variable time").refusal(f"{came}. Needed: {needed}. Mend: {mend}")
 
     if "time" not in content.coords or content["time"].dtype.kind != "M":
         raise fault("no dates on the time axis", "CF times in the standard calendar", 'units "hours since 2021-01-01"')

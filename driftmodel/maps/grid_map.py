@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.keeping import Shelf, fingerprint, inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
@@ -93,12 +93,11 @@ def map_of(
     as read_grid does, and for a scenario whose last climate is a logger's record."""
     grid = read_grid(path)
     if scenario.stays[-1].climate.logger_file is not None:
-        raise BadInput(
-            f"the scenario's last climate, \"{scenario.stays[-1].climate.name}\", is a logger's record of indoor air",
-            "a climate of outdoor air, with or without a room, to put in the grid's air",
-            file=scenario.file or None,
-            place="the last [[stay]], climate",
-            mend='climate = "cold_city_heated"',
+        raise Spot(scenario.file or None, "the last [[stay]], climate").refusal(
+            "the scenario's last climate, \""
+            f'{scenario.stays[-1].climate.name}", is a '
+            "logger's record of indoor air. Needed: a climate of outdoor air, with or without a room, to put in the "
+            'grid\'s air. Mend: climate = "cold_city_heated"'
         )
     crew = crew or Crew()
     scenario = replace(scenario, horizon_years=years, draws=draws)

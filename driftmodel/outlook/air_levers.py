@@ -12,7 +12,7 @@ from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier, Normals, Outdoor
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import Spot, near_match, refusal
 from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Climate, Room, Scenario, Stay
 from driftmodel.base.scenarios import load_climate
@@ -38,11 +38,9 @@ def _now(scenario: Scenario) -> Climate:
 def _room(scenario: Scenario, lever: str) -> Room:
     room = _now(scenario).room
     if room is None:
-        raise BadInput(
-            f'the lever "{lever}" moves a room, and "{_now(scenario).title}" is not one',
-            "a climate with a [room]",
-            file=scenario.file or None,
-            mend="choose another lever or place",
+        raise Spot(scenario.file or None).refusal(
+            f'the lever "{lever}" moves a room, and "{_now(scenario).title}" is not one. Needed: a climate with a '
+            "[room]. Mend: choose another lever or place"
         )
     return room
 
@@ -55,10 +53,9 @@ def climate_named(name: str) -> Climate:
         return load_climate(folder / f"{name}.toml")
     if name.endswith(".toml"):
         return load_climate(Path(name))
-    raise BadInput(
-        f'there is no place "{name}".{near_match(name, names)}',
-        "one of " + ", ".join(names) + ", or a path to a climate file",
-        mend=names[0],
+    raise refusal(
+        f'there is no place "{name}".{near_match(name, names)} Needed: one of '
+        f"{', '.join(names)}, or a path to a climate file. Mend: {names[0]}"
     )
 
 
@@ -100,10 +97,9 @@ def humidifier_outage(scenario: Scenario, value: Any) -> Scenario:
     climate, last = _now(scenario), scenario.stays[-1]
     case = None if climate.case is None else replace(climate.case, humidifier_pct=None, humidifier_months=())
     if climate.humidifier is None and case == climate.case:
-        raise BadInput(
-            f'"{climate.title}" has no humidifier to fail',
-            "a place with a humidifier in the room or the case",
-            mend="pull the lever humidifier first",
+        raise refusal(
+            f'"{climate.title}" has no humidifier to fail. Needed: a place with a humidifier in the room or the case. '
+            "Mend: pull the lever humidifier first"
         )
     out = replace(climate, humidifier=None, case=case)
     start = _january_after(last.start)
@@ -185,8 +181,8 @@ def _in_the_years(scenario: Scenario, day: date, lever: str) -> None:
     """Raises BadInput for a day that is not after set-up and before the horizon."""
     end = scenario_end(scenario)
     if not scenario.setup.setup < day < end:
-        raise BadInput(
-            f'the lever "{lever}" falls on {day}',
-            f"a day after set-up ({scenario.setup.setup}) and before the last of the years ({end})",
-            mend=f'--what-if "{lever}={2 if lever == "move" else scenario.setup.setup + timedelta(days=180)}"',
+        usual = 2 if lever == "move" else scenario.setup.setup + timedelta(days=180)
+        raise refusal(
+            f'the lever "{lever}" falls on {day}. Needed: a day after set-up ({scenario.setup.setup}) and before the '
+            f'last of the years ({end}). Mend: --what-if "{lever}={usual}"'
         )

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import refusal
 from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
@@ -69,14 +69,14 @@ def compare(
 
     names = [scenario.name for scenario in scenarios]
     if len(names) < 2:
-        raise BadInput(
-            f"{len(names)} scenario to compare",
-            "two or more, or one and a --what-if",
-            mend=f'driftmodel compare {names[0] if names else "first-winter"} --what-if "humidifier=45"',
+        raise refusal(
+            f"{len(names)} scenario to compare. Needed: two or more, or one and a --what-if. Mend: driftmodel compare "
+            f"{(names[0] if names else 'first-winter')} --what-if "
+            '"humidifier=45"'
         )
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
-        raise BadInput(f'"{twice}" is named twice', "scenarios that differ", mend="name each once")
+        raise refusal(f'"{twice}" is named twice. Needed: scenarios that differ. Mend: name each once')
     draws, seed = (own if given is None else given for own, given in
                    ((scenarios[0].draws, draws), (scenarios[0].seed, seed)))  # fmt: skip
     years = min(ahead_years(scenario) for scenario in scenarios)

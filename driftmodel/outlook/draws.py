@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.build import Plate
-from driftmodel.base.errors import BadInput, near_match, whole_number
+from driftmodel.base.errors import Spot, near_match, whole_number
 from driftmodel.base.materials import Z_80, Datum, note
 from driftmodel.base.records import Climate, Instrument, Room, Scenario
 from driftmodel.base.schema import Array, Flags, Frozen, Record
@@ -145,12 +145,9 @@ def unknowns_of(scenario: Scenario) -> dict[str, Unknown]:
         known |= home_unknowns(scenario, home)
     for one in scenario.learned:
         if one.name not in known:
-            raise BadInput(
-                f'a learned number of no unknown, "{one.name}".{near_match(one.name, known)}',
-                "one of " + ", ".join(known),
-                file=scenario.file or None,
-                place="learned",
-                mend="driftmodel learn my-workshop writes it anew",
+            raise Spot(scenario.file or None, "learned").refusal(
+                f'a learned number of no unknown, "{one.name}".{near_match(one.name, known)} Needed: one of '
+                f"{', '.join(known)}. Mend: driftmodel learn my-workshop writes it anew"
             )
         known[one.name] = Unknown(known[one.name].words, one.median, one.log_sd)
         spread = float(np.exp(Z_80 * one.log_sd))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, refusal
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.schema import Frozen
@@ -82,10 +82,9 @@ def with_lever(scenario: Scenario, lever: str, value: Any) -> Scenario:
     """The scenario with one lever of LEVERS moved; its name and title say so. Raises BadInput for an unknown lever,
     or a value or place it cannot be moved to."""
     if lever not in LEVERS:
-        raise BadInput(
-            f'there is no lever "{lever}".{near_match(lever, LEVERS)}',
-            "one of " + ", ".join(LEVERS),
-            mend="driftmodel compare --levers",
+        raise refusal(
+            f'there is no lever "{lever}".{near_match(lever, LEVERS)} Needed: one of '
+            f"{', '.join(LEVERS)}. Mend: driftmodel compare --levers"
         )
     known = LEVERS[lever]
     with recording() as numbers:
@@ -113,10 +112,9 @@ def _read(lever: str, known: Lever, value: Any) -> Any:
         number = float("nan")
     if not known.low <= number <= known.high or (known.whole and number != int(number)):
         kind = "a whole number" if known.whole else "a number"
-        raise BadInput(
-            f'the lever "{lever}" was moved to "{value}"',
-            f"{kind} from {known.low:g} to {known.high:g} ({known.words})",
-            mend=f'--what-if "{lever}={known.example}"',
+        raise refusal(
+            f'the lever "{lever}" was moved to "{value}". Needed: {kind} from {known.low:g} to {known.high:g} ('
+            f'{known.words}). Mend: --what-if "{lever}={known.example}"'
         )
     return number
 
@@ -126,8 +124,8 @@ def read_day(value: Any) -> date:
     try:
         return value if isinstance(value, date) else date.fromisoformat(str(value))
     except ValueError:
-        raise BadInput(
-            f'shipping from "{value}"', "a day as year-month-day", mend='--what-if "shipping=2027-03-01"'
+        raise refusal(
+            f'shipping from "{value}". Needed: a day as year-month-day. Mend: --what-if "shipping=2027-03-01"'
         ) from None
 
 
@@ -136,10 +134,11 @@ def parse_what_if(scenario: Scenario, words: str) -> Scenario:
     if not words:
         return scenario
     if re.search(r"=\s*\d+,\d", words):
-        raise BadInput(
-            f'"{words}" has a comma in a number', "a decimal point; commas stand between levers",
-            mend=f'--what-if "{re.sub(r"(=[^=,]*[0-9]),([0-9])", chr(92) + "1." + chr(92) + "2", words)}"',
-        )  # fmt: skip
+        mended = re.sub(r"(=[^=,]*[0-9]),([0-9])", r"\1.\2", words)
+        raise refusal(
+            f'"{words}" has a comma in a number. Needed: a decimal point; commas stand between levers. Mend: '
+            f'--what-if "{mended}"'
+        )
     for part in words.split(","):
         lever, sign, value = part.partition("=")
         if not sign or not value.strip():

@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput, day_told, unwritable
+from driftmodel.base.errors import BadInput, Spot, day_told, refusal, unwritable
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
 from driftmodel.base.scenarios import climate_named, shipped_climate
@@ -36,7 +36,7 @@ def add(folder: Path, sayings: tuple[str, ...], day: date, note: str = "") -> Ad
     scenario = open_record(folder).scenario
     since_set_up(scenario, day)
     if day > date.today():
-        raise BadInput(f"{day} is in the future", "a day up to today", mend=f"--date {date.today()}")
+        raise refusal(f"{day} is in the future. Needed: a day up to today. Mend: --date {date.today()}")
     rows: list[dict[str, str]] = []
     lines: list[str] = []
     taken: list[str] = []
@@ -98,18 +98,16 @@ def _check(folder: Path, trial: Path, day: date) -> None:
     try:
         open_record(folder, max(day, date.today()), trial)
     except BadInput as fault:
-        raise BadInput(
-            fault.came, fault.needed, file=folder / "bench.csv", place=fault.place, mend=fault.mend
-        ) from None
+        raise fault.at(folder / "bench.csv", fault.place) from None
 
 
 def _stay(folder: Path, place: str, day: date, scenario: Scenario) -> str:
     last = scenario.stays[-1].start
     if day <= last:
-        raise BadInput(
-            f"a move on {day}, but it has lived where it lives since {last}", "moves in order of their days",
-            mend=f'edit the [[stay]] tables in {folder / "record.toml"}',
-        )  # fmt: skip
+        raise refusal(
+            f"a move on {day}, but it has lived where it lives since {last}. Needed: moves in order of their days. "
+            f"Mend: edit the [[stay]] tables in {folder / 'record.toml'}"
+        )
     plain = place.lower().replace(" ", "_")
     known = place if place.endswith(".toml") or not shipped_climate(plain) else plain
     try:
@@ -117,7 +115,7 @@ def _stay(folder: Path, place: str, day: date, scenario: Scenario) -> str:
     except BadInput as fault:
         near = fault.mend.partition('"')[2].rstrip('"')
         needed = f"the place here whose air is most like its own, {fault.needed}, or a climate file (a name with .toml)"
-        raise BadInput(fault.came, needed, mend=f'"moved to {near}"') from None
+        raise refusal(f'{fault.came}. Needed: {needed}. Mend: "moved to {near}"') from None
     return f'[[stay]]\nfrom = {day}\nclimate = "{known}"\n'
 
 
@@ -149,17 +147,15 @@ QUESTIONS = {
 def create(folder: Path, told: dict[str, str]) -> Path:
     """Writes record.toml and an empty bench.csv; refused whole if they could not be read. Raises BadInput."""
     if is_record(folder) or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
-        raise BadInput(
-            "there is something already", "a new or empty folder for a new record", file=folder,
-            mend=f"driftmodel record new {folder}-2",
-        )  # fmt: skip
+        raise Spot(folder).refusal(
+            "there is something already. Needed: a new or empty folder for a new record. Mend: driftmodel record new "
+            f"{folder}-2"
+        )
     for name, asked in QUESTIONS.items():
         if asked.needed and not told.get(name):
-            raise BadInput(
-                f"{asked.words[0].lower()}{asked.words[1:]}: not told",
-                f"{asked.option} and a value",
-                place=asked.option,
-                mend=f'{asked.option} "{asked.example}"',
+            raise Spot(place=asked.option).refusal(
+                f"{asked.words[0].lower()}{asked.words[1:]}: not told. Needed: {asked.option} and a value. Mend: "
+                f'{asked.option} "{asked.example}"'
             )
     text = _text(folder.resolve().name, told)
     try:
@@ -224,4 +220,4 @@ def _by_option(fault: BadInput) -> BadInput:
     if option is None:
         return fault
     mend = fault.mend.partition(" = ")[2] or fault.mend
-    return BadInput(fault.came, fault.needed, place=option, mend=f"{option} {mend}")
+    return fault.at(place=option, mend=f"{option} {mend}")

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput, unwritable
+from driftmodel.base.errors import BadInput, Spot, refusal, unwritable
 from driftmodel.base.opened import delimiter_of, text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
@@ -88,10 +88,10 @@ def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[P
         columns = [_plain(name) for name in known]
         missing = sorted({name for row in rows for name in row if row[name]} - set(columns))
         if missing:
-            raise BadInput(
-                f"the file has no column {', '.join(missing)}", "a header with it", file=file, place="row 1",
-                mend=delimiter_of(header).join([*known, *missing]),
-            )  # fmt: skip
+            raise Spot(file, "row 1").refusal(
+                f"the file has no column {', '.join(missing)}. Needed: a header with it. Mend: "
+                f"{delimiter_of(header).join([*known, *missing])}"
+            )
         text = before if before.endswith("\n") or not before else before + "\n"
         if not before:
             text = ";".join(COLUMNS) + "\n"
@@ -140,10 +140,10 @@ def writing(folder: Path) -> Iterator[None]:
         except FileExistsError:
             _take_over_if_stale(lock)
             if time.monotonic() > until:
-                raise BadInput(
-                    "somebody else is writing to this record", "a moment's patience", file=lock,
-                    mend="try again; if nobody is writing, delete that file",
-                ) from None  # fmt: skip
+                raise Spot(lock).refusal(
+                    "somebody else is writing to this record. Needed: a moment's patience. Mend: try again; if nobody "
+                    "is writing, delete that file"
+                ) from None
             time.sleep(0.02)
         except OSError as fault:
             raise unwritable(folder, fault, UNWRITTEN) from fault
@@ -236,7 +236,7 @@ def open_record(folder: Path, today: date | None = None, bench: Path | None = No
 def since_set_up(scenario: Scenario, day: date) -> None:
     """Raises BadInput for a day before an instrument was set up."""
     if day < (first := scenario.setup.setup):
-        raise BadInput(f"{day} is before its set-up ({first})", "a day since set-up", mend=f"--date {first}")
+        raise refusal(f"{day} is before its set-up ({first}). Needed: a day since set-up. Mend: --date {first}")
 
 
 def has_rows(text: str) -> bool:

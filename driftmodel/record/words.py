@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, refusal
 from driftmodel.base.scenario_file import is_record
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
@@ -135,10 +135,9 @@ def call_list(
     below = (path for path in folder.glob("*") if path.is_dir() and is_record(path))
     folders = [folder] if is_record(folder) else sorted(below)
     if not folders:
-        raise BadInput(
-            f'no record in "{folder}"',
-            "a folder with the records' folders in it",
-            mend="driftmodel record list records",
+        raise refusal(
+            f'no record in "{folder}". Needed: a folder with the records\' folders in it. Mend: '
+            "driftmodel record list records"
         )
     calls, faults = [], []
     for number, own in enumerate(folders, start=1):

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.climate_file import OutdoorTable
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.file_models import table_of
 from driftmodel.base.records import Climate
 from driftmodel.base.schema import CRACKS_PCT, DAMP_PCT, Dataset, Figure
@@ -150,12 +150,9 @@ def air_json(air: Dataset) -> dict[str, Any]:
 def room_fit(climate: Climate, logged: Dataset) -> RoomFit:
     """The climate's room fitted to a logger. Raises BadInput for a climate without outdoor air and room."""
     if climate.room is None or climate.outdoor is None:
-        raise BadInput(
-            "no [room] in outdoor air to fit",
-            "a climate file with [outdoor] and [room]",
-            file=climate.file or None,
-            place="[room]",
-            mend="add the line  [room]",
+        raise Spot(climate.file or None, "[room]").refusal(
+            "no [room] in outdoor air to fit. Needed: a climate file with [outdoor] and [room]. Mend: add the line  "
+            "[room]"
         )
     return fit_logger(climate, logged)
 

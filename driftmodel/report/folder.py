@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base import __version__
-from driftmodel.base.errors import BadInput, unwritable
+from driftmodel.base.errors import BadInput, Spot, unwritable
 from driftmodel.base.schema import Figure
 from driftmodel.base.written import write_file, write_folder
 from driftmodel.report import texts
@@ -38,31 +38,27 @@ def check_folder(out: Path, report: str = REPORT) -> None:
 def _check(out: Path, report: str) -> None:
     here = f"--out {out}-2"
     if out.exists() and not out.is_dir():
-        raise BadInput("it is a file", "a folder to write into", file=out, mend=here)
+        raise Spot(out).refusal(f"it is a file. Needed: a folder to write into. Mend: {here}")
     standing = out.absolute()
     while not standing.exists():
         standing = standing.parent
     if not standing.is_dir() or not os.access(standing, os.W_OK | os.X_OK):
-        raise BadInput(
-            f'"{standing}" cannot be written to', "a place you may write to", file=out, mend="--out my-report"
+        raise Spot(out).refusal(
+            f'"{standing}" cannot be written to. Needed: a place you may write to. Mend: --out my-report'
         )
     if out.resolve() == Path.cwd() or out.resolve() in Path.cwd().parents:
-        raise BadInput(
-            "it is the folder you stand in, which a report would replace",
-            "a folder of its own for the report",
-            file=out,
-            mend="--out my-report",
+        raise Spot(out).refusal(
+            "it is the folder you stand in, which a report would replace. Needed: a folder of its own for the report. "
+            "Mend: --out my-report"
         )
     others = out.is_dir() and any(path.name != "lost+found" for path in out.iterdir())  # a mount point always has that
     ours = False
     with suppress(OSError):
         ours = others and GENERATOR in (out / report).read_text(encoding="utf-8", errors="replace")[:2000]
     if others and not ours:
-        raise BadInput(
-            "the folder holds files and none of them is a report of this tool",
-            "a new or empty folder, or one of an earlier report, which is replaced",
-            file=out,
-            mend=here,
+        raise Spot(out).refusal(
+            "the folder holds files and none of them is a report of this tool. Needed: a new or empty folder, or one "
+            f"of an earlier report, which is replaced. Mend: {here}"
         )
 
 

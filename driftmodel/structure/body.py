@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.build import Block, Body, Brace, Plate
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.schema import Array, Frozen
 from driftmodel.structure import box as boxes
 from driftmodel.structure.box_movement import solve_with_shares
@@ -152,19 +152,16 @@ def _check(body: Body, outline: Array) -> None:
     """What no mesh can follow is said here in the words of the design."""
     bridge, length = body.bridge, float(outline[:, 0].max())
     if not bridge.front_mm < bridge.saddle_mm < bridge.back_mm:
-        raise BadInput(
-            f"the saddle is at {bridge.saddle_mm} mm, the bridge from {bridge.front_mm} to {bridge.back_mm} mm",
-            "a saddle between the bridge's front and back edges",
-            place="body.bridge.saddle_mm",
-            mend=f"saddle_mm = {(bridge.front_mm + bridge.back_mm) / 2:g}",
+        raise Spot(place="body.bridge.saddle_mm").refusal(
+            f"the saddle is at {bridge.saddle_mm} mm, the bridge from {bridge.front_mm} to {bridge.back_mm} mm. "
+            "Needed: a saddle between the bridge's front and back edges. Mend: saddle_mm = "
+            f"{(bridge.front_mm + bridge.back_mm) / 2:g}"
         )
     if bridge.anchor_mm is not None and not bridge.saddle_mm < bridge.anchor_mm < bridge.back_mm:
-        raise BadInput(
-            f"the strings end at {bridge.anchor_mm:g} mm, the saddle is at {bridge.saddle_mm:g}, the bridge's back at"
-            f" {bridge.back_mm:g} mm",
-            "an anchor between the saddle and the bridge's back edge",
-            place="body.bridge.anchor_mm",
-            mend=f"anchor_mm = {(bridge.saddle_mm + bridge.back_mm) / 2:g}",
+        raise Spot(place="body.bridge.anchor_mm").refusal(
+            f"the strings end at {bridge.anchor_mm:g} mm, the saddle is at {bridge.saddle_mm:g}, the bridge's back at "
+            f"{bridge.back_mm:g} mm. Needed: an anchor between the saddle and the bridge's back edge. Mend: anchor_mm "
+            f"= {(bridge.saddle_mm + bridge.back_mm) / 2:g}"
         )
     corners = [
         (x, sign * half)

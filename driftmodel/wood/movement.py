@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import refusal
 from driftmodel.base.schema import Array
 from driftmodel.wood.sorption import middle_moisture
 
@@ -52,10 +52,9 @@ def safe_humidity_band(
     from scipy.optimize import brentq
 
     if not (coefficient > 0.0 and strain_limit > 0.0):
-        raise BadInput(
-            f"coefficient {coefficient:g}, strain limit {strain_limit:g}",
-            "both above 0",
-            mend="check the wood's numbers",
+        raise refusal(
+            f"coefficient {coefficient:g}, strain limit {strain_limit:g}. Needed: both above 0. Mend: check the wood's "
+            "numbers"
         )
     settled = float(np.asarray(isotherm(settled_humidity_pct)))
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot, refusal
 from driftmodel.base.schema import Array
 
 
@@ -46,11 +46,9 @@ def _percent(relative_humidity_pct: ArrayLike) -> Array:
     wrong = ~((humidity >= 0.0) & (humidity <= 100.0))
     if wrong.any():
         first = int(np.argmax(wrong.ravel()))
-        raise BadInput(
-            f"relative humidity {humidity.ravel()[first]:g} %",
-            "a number from 0 to 100 %",
-            place=f"value {first + 1}" if humidity.ndim else None,
-            mend="give humidity in percent (not as a fraction) and mend readings outside 0 to 100",
+        raise Spot(place=f"value {first + 1}" if humidity.ndim else None).refusal(
+            f"relative humidity {humidity.ravel()[first]:g} %. Needed: a number from 0 to 100 %. Mend: give humidity "
+            "in percent (not as a fraction) and mend readings outside 0 to 100"
         )
     return humidity
 
@@ -64,10 +62,9 @@ def equilibrium_moisture_content(temperature_c: ArrayLike, relative_humidity_pct
     h = _percent(relative_humidity_pct) / 100.0
     t = np.asarray(temperature_c, dtype=float)
     if not np.all((t >= -60.0) & (t <= 130.0)):
-        raise BadInput(
-            "a temperature that is missing or outside -60 to 130 degC",
-            "air temperature in degrees Celsius",
-            mend="give temperatures in degrees Celsius, without gaps",
+        raise refusal(
+            "a temperature that is missing or outside -60 to 130 degC. Needed: air temperature in degrees Celsius. "
+            "Mend: give temperatures in degrees Celsius, without gaps"
         )
     w = 349.0 + 1.29 * t + 0.0135 * t**2
     k = 0.805 + 0.000736 * t - 0.00000273 * t**2
