@@ -21,7 +21,7 @@ from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.decide import MEASURE, Decision, weather_or_drift
 from driftmodel.calibration.fit import calibrate
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.outlook.calendar import grade_lifts_mm
 
 YEARS, SLIPS, SD_MM, OBEY = 10, 0.05, 0.05, 0.5
 AIRED_IN_DAYS = 60  # until the wood has followed better air

@@ -23,12 +23,12 @@ from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.outlook.air_levers import with_last_climate
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.drift import forecast
 from driftmodel.outlook.lived import bow_ahead, lift_ahead, paths_ahead, with_spacer
 from driftmodel.outlook.regrade import NEVER
-from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.advice_words import advice_terminal
 from driftmodel.report.texts import months_words
 

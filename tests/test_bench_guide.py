@@ -18,7 +18,7 @@ import pytest
 
 from driftmodel.base.scenarios import load_instrument
 from driftmodel.calibration.decide import WORK
-from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
+from driftmodel.outlook.calendar import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.add import add, create
 from driftmodel.record.case import open_record
 from driftmodel.record.words import NOW_DAYS, call_list, calls_words

@@ -16,7 +16,7 @@ import pytest
 from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_instrument
 from driftmodel.calibration.fit import learn
-from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.record.add import add, create
 from driftmodel.record.case import open_case
 

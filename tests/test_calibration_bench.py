@@ -52,6 +52,7 @@ from driftmodel.calibration.room_moments import room_factor
 from driftmodel.calibration.unsure import see
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.draws import WIDEST_SD, Draws, draw_unknowns, unknowns_of
 from driftmodel.outlook.lasting import (
     LASTING,
@@ -64,7 +65,6 @@ from driftmodel.outlook.lasting import (
     put_together,
 )
 from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.wood.sorption import equilibrium_moisture_content
 
 Array = np.ndarray

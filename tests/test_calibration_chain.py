@@ -25,9 +25,9 @@ from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.steps import lasting_step
 from driftmodel.calibration.unsure import Seen, see
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.regrade import outside_rule
-from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.structure.joint import pivot_of, string_pull_n
 
 Array = np.ndarray

@@ -31,7 +31,7 @@ from driftmodel.calibration.options import (
 from driftmodel.calibration.outcomes import Answers
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.steps import Step
-from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.report.calibration_words import diagnosis_words
 from driftmodel.report.grade_words import decision_facts, decision_summary, headline, option_lines
 

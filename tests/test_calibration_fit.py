@@ -26,10 +26,10 @@ from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.room_moments import with_rooms
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import LASTING
-from driftmodel.outlook.work import grade_lifts_mm
 from driftmodel.report.calibration_words import calibration_summary
 from driftmodel.report.grade_words import decision_summary, headline
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm

@@ -19,7 +19,7 @@ from driftmodel.calibration.forward import fitting
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.said import reading_said
 from driftmodel.calibration.work import UNDATED, Asked, known_step, moment_of, pieces_of, understood
-from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.outlook.calendar import grade_lifts_mm
 
 TODAY = date(2026, 11, 1)
 HEAD = "date;what;value;tool"

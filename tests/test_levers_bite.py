@@ -185,8 +185,8 @@ def test_a_lever_of_the_air_leaves_what_was_lived_through() -> None:
     """Of a guitar as of a day, better air begins that day: two levers one after the other too."""
     from datetime import date
 
+    from driftmodel.outlook.calendar import as_of
     from driftmodel.outlook.levers import parse_what_if
-    from driftmodel.outlook.work import as_of
 
     told = load_scenario("first-winter")
     now = as_of(told, date(2027, 3, 1))

@@ -18,14 +18,13 @@ from driftmodel.base import library, schema
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import StringEvent
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.calendar import day_of, string_load
+from driftmodel.outlook.calendar import day_of, projection_change, string_load
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.lived import paths_ahead, weekly_bow
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.movement import hygro_weights
-from driftmodel.outlook.season import projection_change
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import design_response
 from driftmodel.wood.creep import relaxed

@@ -25,6 +25,7 @@ from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.outlook import (
     air_levers,
     build_levers,
+    calendar,
     drift,
     findings,
     lasting,
@@ -34,20 +35,33 @@ from driftmodel.outlook import (
     regrade,
     room_lags,
     rooms,
-    season,
 )
 from driftmodel.outlook import chain as chain_room
 from driftmodel.outlook import compare as comparing
-from driftmodel.outlook.calendar import day_of, horizon_days, string_load, trailing_mean
+from driftmodel.outlook.calendar import (
+    as_of,
+    average_year_from,
+    day_of,
+    fitted_lift_mm,
+    grade_lifts_mm,
+    horizon_days,
+    monthly_means,
+    months_past_rule,
+    past_rule_by_month,
+    reaching,
+    saddle_room_now_mm,
+    string_load,
+    swing,
+    trailing_mean,
+    with_work,
+)
 from driftmodel.outlook.chain import Chain, Days
 from driftmodel.outlook.draws import Draws, draw_unknowns, members_of, normal_stratified, share_of_variance, unknowns_of
 from driftmodel.outlook.levers import LEVERS, lever_lines, parse_what_if, with_lever
 from driftmodel.outlook.lived import bow_ahead, lift_ahead, lived, paths_ahead, with_spacer
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, first_due, nearest_grades
-from driftmodel.outlook.season import average_year_from, monthly_means, months_past_rule, past_rule_by_month, swing
 from driftmodel.outlook.wood_air import Slab, paces, slab_of, transport
-from driftmodel.outlook.work import as_of, fitted_lift_mm, grade_lifts_mm, reaching, saddle_room_now_mm, with_work
 from driftmodel.structure.neck import clamp_lost
 from driftmodel.wood import creep, sorption
 from driftmodel.wood.diffusion import lag_basis, mean_response_days
@@ -686,14 +700,14 @@ def test_an_average_year_is_of_the_last_stay_that_leaves_one(scenario: Scenario)
     assert past == {1: 0.0, 6: 0.75} and months_past_rule(past) == (6,) and months_past_rule({3: 0.5, 4: 0.51}) == (4,)
     low = past_rule_by_month(action - np.float32(0.15), month, scenario.rule)
     assert low == {1: 0.75, 6: 0.25}
-    assert season.month_of(np.array(["2026-01-31", "2026-12-01"], dtype="datetime64[D]")).tolist() == [0, 11]
+    assert calendar.month_of(np.array(["2026-01-31", "2026-12-01"], dtype="datetime64[D]")).tolist() == [0, 11]
 
 
 def test_place_and_season_lift_the_action_by_half(scenario: Scenario) -> None:
     """A saddle that rises by 0.4 mm lifts it by 0.2; bow counts whole; what lasts is left out."""
     chain = made(scenario, none_due(), rise=np.full(366, 0.4), bow=np.full(366, -0.1), bowed=np.full(366, 5.0))
-    assert season.action_of_place_and_season(chain) == pytest.approx(2.3 + 0.2 - 0.1)
-    days = season.days_from_setup(chain)
+    assert calendar.action_of_place_and_season(chain) == pytest.approx(2.3 + 0.2 - 0.1)
+    days = calendar.days_from_setup(chain)
     assert days[0] == np.datetime64(scenario.setup.setup) and days.size == 366 and np.diff(days).astype(int).max() == 1
 
 
@@ -913,7 +927,7 @@ def test_what_is_compared_is_told_by_draw(scenario: Scenario, monkeypatch: pytes
     own = replace(scenario, horizon_years=3, today=scenario.setup.setup + timedelta(days=30))
     days = horizon_days(own) + 1
     time = np.datetime64(own.setup.setup.isoformat(), "ns") + np.arange(days).astype("timedelta64[D]")
-    month = season.month_of(time)
+    month = calendar.month_of(time)
     never, damp = np.datetime64("NaT"), 40.0 + month + np.where(np.arange(days) % 2, 1.0, -1.0)
     result = xr.Dataset(
         {"action_change_seasonal": (("draw", "time"), np.array([[0.4], [0.2]], np.float32) * (month == 5)),

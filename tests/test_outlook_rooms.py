@@ -24,11 +24,11 @@ from driftmodel.climate.room import drawn_room, lasting_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import house_numbers
 from driftmodel.outlook import room_lags
+from driftmodel.outlook.calendar import action_of_place_and_season, monthly_means, swing
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name, unknowns_of
 from driftmodel.outlook.moisture import air_lags, part_weights
 from driftmodel.outlook.rooms import climate_of_draw
-from driftmodel.outlook.season import action_of_place_and_season, monthly_means, swing
 from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
 from driftmodel.wood.diffusion import lag_basis, time_grid
 from driftmodel.wood.sorption import equilibrium_moisture_content

@@ -14,13 +14,14 @@ import xarray as xr
 import driftmodel
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.outlook.season import action_of_place_and_season, is_southern
-from driftmodel.outlook.work import (
+from driftmodel.outlook.calendar import (
     action_by_step_mm,
+    action_of_place_and_season,
     ahead_years,
     as_of,
     fitted_spacer,
     grade_lifts_mm,
+    is_southern,
     lift_by_step_mm,
     reaching,
     saddle_by_step_mm,

@@ -12,11 +12,11 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook import place
 from driftmodel.outlook.air_levers import climate_named
+from driftmodel.outlook.calendar import as_of, grade_lifts_mm
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns
 from driftmodel.outlook.lived import lived, with_spacer
 from driftmodel.outlook.place import PlaceTable, grade_for_place, grades_of
-from driftmodel.outlook.work import as_of, grade_lifts_mm
 from driftmodel.report.grade_words import place_summary, shipment_summary
 
 

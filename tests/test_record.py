@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.outlook.work import fitted_spacer, grade_lifts_mm, saddle_room_now_mm
+from driftmodel.outlook.calendar import fitted_spacer, grade_lifts_mm, saddle_room_now_mm
 from driftmodel.record.add import add, create
 from driftmodel.record.case import LOCK, add_rows, load_scenario, open_case, open_record, rows_of, writing
 

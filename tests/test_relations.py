@@ -23,13 +23,11 @@ from driftmodel.base.scenarios import climate_named
 from driftmodel.base.schema import Frozen
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.build_levers import finer_spacers, string_tension
-from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.calendar import day_of, grade_lifts_mm, projection_change
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name
 from driftmodel.outlook.lived import inside_rule, paths_ahead
 from driftmodel.outlook.regrade import NEVER
-from driftmodel.outlook.season import projection_change
-from driftmodel.outlook.work import grade_lifts_mm
 
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")

@@ -9,7 +9,7 @@ import matplotlib
 import numpy as np
 import pytest
 
-from driftmodel.report import figures, pictures, tables, texts, words
+from driftmodel.report import document, figures, pictures, texts, words
 from driftmodel.report.ensemble import driver_bars, forecast_json, grade_bars, quantiles, summary_of
 
 
@@ -172,18 +172,18 @@ def test_lines_stand_out_from_their_bands_without_colour() -> None:
 
 
 def test_tables_say_what_the_dataset_says(fc: Any, scenario: Any, brief: Any) -> None:
-    grades = tables.grade_table(fc, "metric")
+    grades = document.grade_table(fc, "metric")
     assert len(grades.rows) == fc.sizes["grade"]
     fitted = next(row for row in grades.rows if "(fitted)" in row[0])
     assert fitted[0].startswith(scenario.setup.spacer)
     assert fitted[3] == "0.00"
-    yearly = tables.yearly_frame(fc, "metric")
+    yearly = document.yearly_frame(fc, "metric")
     assert list(yearly["year"]) == [1, 2, 3]
     first = fc["action_12th"].values[:, :366].mean(axis=1)
     assert yearly["action_12th_p50_mm"][0] == pytest.approx(float(np.median(first)), abs=2e-3)
-    inputs = dict(tables.input_table(fc, scenario, "metric").rows)
+    inputs = dict(document.input_table(fc, scenario, "metric").rows)
     assert "sitka spruce" in inputs["Top"]
-    assert tables.source_table(fc).rows
+    assert document.source_table(fc).rows
 
 
 def test_long_lines_go_on_under_their_own_indent() -> None:

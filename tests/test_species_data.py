@@ -23,7 +23,7 @@ from scipy.optimize import brentq
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
 from driftmodel.base.opened import scenarios_dir, species_data_dir
-from driftmodel.report import wood_words
+from driftmodel.report import design_words
 from driftmodel.report.texts import fixed
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -395,7 +395,7 @@ def test_a_new_wood_is_one_new_file(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_the_list_of_woods_fits_a_screen_and_names_every_wood() -> None:
-    text = wood_words.list_woods()
+    text = design_words.list_woods()
     assert max(map(len, text.splitlines())) <= 110
     for name in library.wood_names():
         assert f"\n{name}" in text
@@ -403,14 +403,14 @@ def test_the_list_of_woods_fits_a_screen_and_names_every_wood() -> None:
 
 
 def test_one_wood_tells_values_standing_disagreements_and_sources() -> None:
-    text = wood_words.one_wood("true mahogany")
+    text = design_words.one_wood("true mahogany")
     assert "0.172 % of width per 1 % MC" in text and "Where sources disagree" in text and "0.102 %" in text
     assert "Table 13-5" in text and "Table 4-4" in text and max(map(len, text.splitlines())) <= 110
-    assert "Stand-ins" in wood_words.one_wood("koa") and "Stand-ins" not in wood_words.one_wood("sitka spruce")
+    assert "Stand-ins" in design_words.one_wood("koa") and "Stand-ins" not in design_words.one_wood("sitka spruce")
 
 
 def test_the_record_of_a_wood_is_json_and_complete() -> None:
-    record = json.loads(json.dumps(wood_words.wood_record("koa")))
+    record = json.loads(json.dumps(design_words.wood_record("koa")))
     assert record["numbers"]["coefficient_radial"]["unit"] == "1/%"
     assert set(record["stand_ins"]) >= {"elastic_ratio_radial", "poisson_lr"}
     named = {one["source"] for part in ("numbers", "stand_ins") for one in record[part].values()}

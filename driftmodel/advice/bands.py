@@ -19,16 +19,16 @@ from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAMP_PCT, QUANTILES, Array, Flags, Integers, Single
 from driftmodel.climate.history import historic_band
-from driftmodel.outlook.calendar import day_of
-from driftmodel.outlook.chain import Chain, Weather
-from driftmodel.outlook.regrade import outside_rule
-from driftmodel.outlook.season import (
+from driftmodel.outlook.calendar import (
     action_of_place_and_season,
     average_year_from,
+    day_of,
     days_from_setup,
     month_of,
     past_rule_by_month,
 )
+from driftmodel.outlook.chain import Chain, Weather
+from driftmodel.outlook.regrade import outside_rule
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import body_response
 from driftmodel.wood.movement import ring_angle_coefficient, safe_humidity_band

@@ -25,14 +25,13 @@ from driftmodel.advice.records import Advice, ColdSurface, HumidityBand, Measure
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAMP_PCT, DAYS_PER_YEAR, Array
 from driftmodel.outlook.air_levers import with_last_climate
+from driftmodel.outlook.calendar import ahead_years, is_southern, monthly_means, swing
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.outlook.lived import lived, with_spacer
 from driftmodel.outlook.place import suited_grade
 from driftmodel.outlook.regrade import NEVER
-from driftmodel.outlook.season import is_southern, monthly_means, swing
-from driftmodel.outlook.work import ahead_years
 
 LEAST_BAND_PCT = 8.0  # narrower than this no room can be held (common practice, no source)
 KEEP_LOW_PCT, KEEP_HIGH_PCT = 35.0, 60.0  # never advised beyond these: common practice, no source

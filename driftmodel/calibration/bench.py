@@ -19,9 +19,8 @@ from driftmodel.calibration.moments import HELD, ROWS, CreepAtMoments, Drive, Mo
 from driftmodel.calibration.records import BenchBook
 from driftmodel.calibration.room_moments import SHAPES, RoomDrive, room_drive, with_rooms
 from driftmodel.climate.place_air import is_measured
-from driftmodel.outlook.calendar import day_of, reference_state
+from driftmodel.outlook.calendar import day_of, reaching, reference_state, with_work
 from driftmodel.outlook.chain import LagCache, air_fingerprint
-from driftmodel.outlook.work import reaching, with_work
 from driftmodel.structure.joint import pivot_to_saddle_mm
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response

@@ -19,8 +19,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
 from driftmodel.base.schema import Array, Flags
 from driftmodel.calibration.outcomes import Answers, quantiles
+from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.regrade import outside_rule
-from driftmodel.outlook.work import grade_lifts_mm
 
 #: a regrade that falls due within this time is right to do now (common practice, no source)
 SOON_YEARS = 1.0

@@ -8,8 +8,8 @@ from math import inf
 
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.schema import Array
+from driftmodel.outlook.calendar import as_of
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.work import as_of
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from driftmodel.base.errors import near_match
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.units import Said, said_lengths
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.outlook.work import grade_lifts_mm
+from driftmodel.outlook.calendar import grade_lifts_mm
 
 DOWN = (
     "lower", "lowered", "down", "shaved", "shave", "sanded", "sand", "filed", "file", "cut", "off", "removed", "took",

@@ -221,7 +221,7 @@ def decided(
     from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
     from driftmodel.calibration.said import reading_said
-    from driftmodel.outlook.work import fitted_spacer
+    from driftmodel.outlook.calendar import fitted_spacer
 
     scenario, book = case.scenario, case.book
     day = day_named(when) if when else date.today()

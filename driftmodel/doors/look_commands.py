@@ -180,12 +180,12 @@ def _as_flags(fault: BadInput) -> BadInput:
 def woods(name: str | None, terms: Terms) -> None:
     """Every wood's numbers and their sources; NAME for one."""
     from driftmodel.base import library
-    from driftmodel.report import wood_words
+    from driftmodel.report import design_words
 
     _listed(
         "wood" if name else "woods",
-        lambda: wood_words.one_wood(name) if name else wood_words.list_woods(),
-        lambda: [wood_words.wood_record(each) for each in ([name] if name else library.wood_names())],
+        lambda: design_words.one_wood(name) if name else design_words.list_woods(),
+        lambda: [design_words.wood_record(each) for each in ([name] if name else library.wood_names())],
         terms,
     )
 

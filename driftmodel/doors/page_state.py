@@ -20,7 +20,7 @@ from driftmodel.base.scenario_file import RECORD, is_record
 from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_view import path_picture
-from driftmodel.outlook.work import fitted_spacer
+from driftmodel.outlook.calendar import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
 from driftmodel.report.grade_words import COLUMNS, decision_facts, headline, option_rows

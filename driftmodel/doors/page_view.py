@@ -16,9 +16,8 @@ from driftmodel.base.schema import QUANTILES, Array
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import Decision
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.outlook.chain import Chain
-from driftmodel.outlook.findings import due_dates, first_dates
-from driftmodel.outlook.season import (
+from driftmodel.outlook.calendar import (
+    ahead_years,
     is_southern,
     monthly_means,
     months_past_rule,
@@ -26,7 +25,8 @@ from driftmodel.outlook.season import (
     projection_change,
     swing,
 )
-from driftmodel.outlook.work import ahead_years
+from driftmodel.outlook.chain import Chain
+from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
 from driftmodel.report.texts import months_words, percent, templates

@@ -118,7 +118,7 @@ def decide(scenario: Named, *readings: str, when: date | None = None, known: Cal
     >>> driftmodel.decide("first-winter", "action 2.9 mm at 38 % 21 C", when=date(2027, 3, 1)).said"""
     from driftmodel.calibration.decide import weather_or_drift
     from driftmodel.calibration.said import reading_said
-    from driftmodel.outlook.work import fitted_spacer
+    from driftmodel.outlook.calendar import fitted_spacer
 
     chosen = _plain(scenario)
     rows = tuple(reading_said(words, chosen, when or date.today(), fitted_spacer(chosen))[0] for words in readings)

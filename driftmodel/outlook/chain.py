@@ -14,7 +14,7 @@ from driftmodel.base.records import Scenario, note_scenario
 from driftmodel.base.schema import Array, Dataset
 from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room_fit import fitted
-from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.calendar import ahead_years, day_of
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
@@ -22,7 +22,6 @@ from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_m
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
 from driftmodel.outlook.room_lags import RoomRows, RoomShares, open_climates
 from driftmodel.outlook.wood_air import paces
-from driftmodel.outlook.work import ahead_years
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 

@@ -12,17 +12,20 @@ from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import QUANTILES, Array, Dataset, described
-from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.drift import forecast, numbers_record, told
-from driftmodel.outlook.season import average_year_from, month_of, monthly_means, swing
-from driftmodel.outlook.work import (
+from driftmodel.outlook.calendar import (
     action_work_mm,
     ahead_years,
+    average_year_from,
     fitted_lift_mm,
     grade_lifts_mm,
+    month_of,
+    monthly_means,
+    swing,
     today_step,
     whole_years_to_today,
 )
+from driftmodel.outlook.draws import Draws
+from driftmodel.outlook.drift import forecast, numbers_record, told
 
 #: outcome -> (unit, long name); each is one number a draw
 OUTCOMES = {

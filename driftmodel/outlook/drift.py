@@ -15,13 +15,13 @@ from driftmodel.base.keeping import file_digest, inputs_digest
 from driftmodel.base.materials import Numbers, recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAYS_PER_YEAR, Dataset, described
+from driftmodel.outlook.calendar import fitted_spacer
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.findings import as_dataset, put_parts
 from driftmodel.outlook.lasting import lasting_by_part
 from driftmodel.outlook.lived import lived
 from driftmodel.outlook.place import air_attrs, better_air
-from driftmodel.outlook.work import fitted_spacer
 from driftmodel.structure.neck import clamp_lost, opened
 
 

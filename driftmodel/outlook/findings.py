@@ -9,15 +9,20 @@ import numpy as np
 from driftmodel.base import schema
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES, Array, Dataset, Times
-from driftmodel.outlook.calendar import forecast_time
+from driftmodel.outlook.calendar import (
+    action_by_step_mm,
+    ahead_years,
+    fitted_spacer,
+    forecast_time,
+    projection_change,
+    today_step,
+)
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.lasting import BOW, PART_GROUPS, PART_YEARS, RESIDUAL
 from driftmodel.outlook.moisture import Lags, PartWeights
 from driftmodel.outlook.movement import World
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Regrades
-from driftmodel.outlook.season import projection_change
-from driftmodel.outlook.work import action_by_step_mm, ahead_years, fitted_spacer, today_step
 from driftmodel.structure.joint import grade_rotations_deg, intonation_shift_cents
 
 READ_EVERY_DAYS = 7

@@ -10,10 +10,7 @@ import numpy as np
 
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Flags
-from driftmodel.outlook.chain import Chain
-from driftmodel.outlook.lasting import BOW
-from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades
-from driftmodel.outlook.work import (
+from driftmodel.outlook.calendar import (
     action_work_mm,
     fitted_lift_mm,
     grade_lifts_mm,
@@ -21,6 +18,9 @@ from driftmodel.outlook.work import (
     today_step,
     with_work,
 )
+from driftmodel.outlook.chain import Chain
+from driftmodel.outlook.lasting import BOW
+from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 
 EVERY_DAYS = 7

@@ -13,10 +13,7 @@ from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.outlook import air_levers
 from driftmodel.outlook.air_levers import with_last_climate
-from driftmodel.outlook.chain import Chain, run_chain
-from driftmodel.outlook.draws import Draws, draw_unknowns
-from driftmodel.outlook.lived import lived, moved_ahead, paths_ahead, with_spacer
-from driftmodel.outlook.work import (
+from driftmodel.outlook.calendar import (
     action_work_mm,
     ahead_years,
     fitted_spacer,
@@ -24,6 +21,9 @@ from driftmodel.outlook.work import (
     today_step,
     whole_years_to_today,
 )
+from driftmodel.outlook.chain import Chain, run_chain
+from driftmodel.outlook.draws import Draws, draw_unknowns
+from driftmodel.outlook.lived import lived, moved_ahead, paths_ahead, with_spacer
 
 #: a chain that was run, and what moves in it whatever the spacer (lived.moved_ahead)
 Ahead = tuple[Chain, tuple[Array, Array]]

@@ -10,8 +10,15 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
 from driftmodel.base.schema import Array, Flags
-from driftmodel.outlook.calendar import day_of, horizon_days, string_load
-from driftmodel.outlook.work import action_by_step_mm, grade_lifts_mm, lift_by_step_mm, saddle_by_step_mm
+from driftmodel.outlook.calendar import (
+    action_by_step_mm,
+    day_of,
+    grade_lifts_mm,
+    horizon_days,
+    lift_by_step_mm,
+    saddle_by_step_mm,
+    string_load,
+)
 
 NEVER = -1  # index of a passage that is not within the horizon
 NO_GRADE = -1  # no spacer of the set mends it

@@ -17,7 +17,7 @@ from driftmodel.base.scenarios import climate_named, shipped_climate
 from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file
 from driftmodel.calibration.said import saying_of
-from driftmodel.outlook.work import fitted_spacer
+from driftmodel.outlook.calendar import fitted_spacer
 from driftmodel.record.case import COLUMNS, Case, add_rows, add_tables, open_record, read_record, since_set_up
 from driftmodel.report.texts import filled
 

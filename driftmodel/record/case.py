@@ -30,8 +30,8 @@ from driftmodel.base.tomlfile import validated
 from driftmodel.base.written import write_file
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook
+from driftmodel.outlook.calendar import as_of
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.work import as_of
 
 COLUMNS = (
     "date", "what", "value", "tool", "uncertainty", "temperature", "relative_humidity", "hours_at_bench", "spacer",

@@ -13,7 +13,7 @@ from driftmodel.base.scenario_file import is_record
 from driftmodel.base.units import length_words, temperature_words
 from driftmodel.calibration.decide import WORK, Decision, decide_unread
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
-from driftmodel.outlook.work import fitted_spacer, saddle_room_now_mm
+from driftmodel.outlook.calendar import fitted_spacer, saddle_room_now_mm
 from driftmodel.record.case import Case, open_record
 from driftmodel.report.grade_words import AIR, headline
 from driftmodel.report.texts import filled, plain_text, worded

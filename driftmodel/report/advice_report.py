@@ -16,7 +16,7 @@ from driftmodel.base import __version__
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
-from driftmodel.outlook.work import action_work_mm, fitted_lift_mm, fitted_spacer
+from driftmodel.outlook.calendar import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, texts
 from driftmodel.report.folder import render, write_page, write_whole
 from driftmodel.report.pictures import (

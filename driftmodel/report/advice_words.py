@@ -44,7 +44,7 @@ def keep_words(advice: Advice) -> str:
     return filled("advice_keep", low=low, high=high, action=advice.bands[0])
 
 
-def wood_words(advice: Advice) -> str:
+def design_words(advice: Advice) -> str:
     """What the wood bears, from the state it was set up in and from the one it grows used to here."""
     _, wood, later = advice.bands
     return filled("advice_wood", wood=wood, later=later, held=advice.restrained_share)
@@ -154,7 +154,7 @@ def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
     blocks = [
         ("Advice", best_words(advice)),
         ("Keep", keep_words(advice)),
-        ("The wood", wood_words(advice)),
+        ("The wood", design_words(advice)),
         ("At risk", risk_words(advice)),
         ("As it is", now_words(advice, units)),
         *((each.key.capitalize(), measure_words(each, units)) for each in advice.measures),

@@ -1,4 +1,5 @@
-"""The output folder: report, pictures, tables, data and the inputs used; written whole or not at all."""
+"""The output folder: report, pictures, tables (also as rows for CSV), data and the inputs used; written whole or not
+at all."""
 
 from __future__ import annotations
 
@@ -9,12 +10,205 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base import library
+from driftmodel.base.build import Brace, Plate
 from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import Dataset
-from driftmodel.report import figures, tables, texts, words
-from driftmodel.report.ensemble import SERIES, Summary, summary_of
+from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
+from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
+from driftmodel.outlook.calendar import ahead_years
+from driftmodel.report import figures, texts, words
+from driftmodel.report.ensemble import SERIES, Summary, length_scale, summary_of
 from driftmodel.report.folder import REPORT, drawn, render, write_whole
+from driftmodel.report.texts import Table, filled, signed_length, table
+
+
+def yearly_frame(fc: Dataset, units: str) -> DataFrame:
+    """A row a year: action (mean over the year, 10, 50 and 90 % over the draws), its lasting and seasonal parts,
+    projection's lasting part, chance a regrade is due by the end of it. Lengths in the columns' unit."""
+    import pandas as pd
+
+    factor, unit, _ = length_scale(units)
+    time = fc["time"].values
+    year = np.minimum(((time - time[0]) / np.timedelta64(1, "D") / 365.25).astype(int), fc.sizes["year"] - 1)
+    first = np.flatnonzero(np.diff(year, prepend=-1))
+    days = np.diff(np.append(first, time.size)).astype(np.float32)
+    columns: dict[str, Any] = {
+        "year": fc["year"].values,
+        "from": [str(time[at])[:10] for at in first],
+        "to": [str(time[at - 1])[:10] for at in [*first[1:], time.size]],
+    }
+    for name, column in (
+        ("action_12th", "action_12th"),
+        ("action_change_lasting", "action_lasting_change"),
+        ("projection_change_lasting", "projection_lasting_change"),
+    ):
+        means = np.add.reduceat(fc[name].values, first, axis=1) / days
+        for quantile, row in zip((10, 50, 90), np.quantile(means, QUANTILES, axis=0), strict=True):
+            columns[f"{column}_p{quantile}_{unit}"] = (row * factor).round(4)
+    season = fc["action_change_seasonal"].values
+    swing = np.stack(
+        [
+            np.median(season[:, at:to:7].max(axis=1) - season[:, at:to:7].min(axis=1))
+            for at, to in zip(first, [*first[1:], time.size], strict=True)
+        ]
+    )
+    columns[f"action_season_swing_p50_{unit}"] = (swing * factor).round(4)
+    columns["chance_regrade_due_by_end_pct"] = (100 * fc["regrade_due"].values).round(1)
+    return pd.DataFrame(columns)
+
+
+def monthly_frame(fc: Dataset, brief: Summary, units: str) -> DataFrame:
+    """A row a calendar month: mean air, moisture of each part, quantiles over the draws of every movement."""
+    import pandas as pd
+
+    factor, unit, _ = length_scale(units)
+    first = np.searchsorted(fc["time"].values, brief.month_start.astype("datetime64[ns]"))
+    days = np.diff(np.append(first, fc.sizes["time"]))
+
+    def mean(values: Any) -> Any:
+        return np.add.reduceat(values, first) / days
+
+    warm = mean(fc["air_temperature"].values)
+    columns: dict[str, Any] = {
+        "month": [str(each) for each in brief.month_start],
+        "relative_humidity_mean_pct": mean(fc["relative_humidity"].values).round(1),
+        f"air_temperature_mean_{'degf' if units == 'inch' else 'degc'}": (
+            warm * 1.8 + 32.0 if units == "inch" else warm
+        ).round(1),
+    }
+    for row, part in enumerate(fc["part"].values):
+        columns[f"{part}_moisture_content_mean_pct"] = mean(fc["moisture_content"].values[row]).round(2)
+    for name, values in brief.monthly.items():
+        turns = name.startswith("neck_rotation")
+        for quantile, line in zip((10, 50, 90), np.quantile(values, QUANTILES, axis=0), strict=True):
+            columns[f"{name}_p{quantile}_{'deg' if turns else unit}"] = (line * (1.0 if turns else factor)).round(4)
+    return pd.DataFrame(columns)
+
+
+def regrade_frame(fc: Dataset) -> DataFrame:
+    """A row a regrade: draw, occasion, date due, spacer then fitted (empty where none of the set mends it)."""
+    import pandas as pd
+
+    draw, occasion = np.nonzero(~np.isnat(fc["regrade_date"].values))
+    return pd.DataFrame(
+        {
+            "draw": draw,
+            "occasion": occasion + 1,
+            "date_due": [str(each)[:10] for each in fc["regrade_date"].values[draw, occasion]],
+            "spacer": fc["regrade_grade"].values[draw, occasion],
+        }
+    )
+
+
+def year_table(yearly: DataFrame, units: str) -> Table:
+    """The yearly frame for reading; every year up to ten, then every other one."""
+    _, unit, digits = length_scale(units)
+    rows = []
+    for row in yearly.to_dict("records"):
+        if len(yearly) > 10 and row["year"] > 5 and row["year"] % 5 and row["year"] != len(yearly):
+            continue
+        cells = [str(row["year"])]
+        for name, sign in (("action_12th", ""), ("action_lasting_change", "+")):
+            low, middle, high = (f"{row[f'{name}_p{point}_{unit}']:{sign}.{digits}f}" for point in (10, 50, 90))
+            cells.append(f"{middle} ({low} to {high})".replace("-", "\N{MINUS SIGN}"))
+        cells += [f"{row[f'action_season_swing_p50_{unit}']:.{digits}f}", f"{row['chance_regrade_due_by_end_pct']:.0f}"]
+        rows.append(cells)
+    return table("years", rows, unit=unit)
+
+
+def grade_table(fc: Dataset, units: str) -> Table:
+    """The spacer set: taper, angle, intonation against the fitted one, chance at the first and second regrade."""
+    rows = []
+    chances = fc["grade_probability"].values
+    second = fc.sizes["occasion"] > 1 and float(fc["occasion_probability"].values[1]) >= 0.005
+    for at, label in enumerate(fc["grade"].values):
+        turn, cents = float(fc["grade_rotation"].values[at]), float(fc["grade_cents"].values[at])
+        fitted = " (fitted)" if label == fc.attrs["fitted_grade"] else ""
+        row = [f"{label}{fitted}", signed_length(float(fc["grade_taper"].values[at]), units), _signed(turn, 2)]
+        row += [_signed(cents, 2), f"{100 * chances[0, at]:.0f}"]
+        rows.append([*row, f"{100 * chances[1, at]:.0f}"] if second else row)
+    return table("spacers_at_both" if second else "spacers", rows)
+
+
+def _signed(value: float, digits: int) -> str:
+    words = f"{value:+.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    return words[1:] if float(f"{value:.{digits}f}") == 0 else words
+
+
+def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
+    """The guitar, its place, the rule and the set-up in words."""
+
+    def length(value_mm: float, digits: int = 2) -> str:
+        return length_words(value_mm, units, digits)
+
+    guitar, setup, rule = scenario.instrument, scenario.setup, scenario.rule
+    body, neck = guitar.body, guitar.neck
+    rows = [
+        ("Guitar", guitar.title),
+        ("Top", _plate(body.top, units)),
+        ("Back", _plate(body.back, units)),
+        ("Sides", f"{body.sides.wood}, {length(body.sides.thickness_mm, 1)} thick"),
+        ("Neck", f"{neck.wood}; fingerboard {neck.fingerboard_wood}, {length(neck.fingerboard_thickness_mm, 1)}"),
+        ("Bridge", f"{body.bridge.wood}; bridge plate {body.bridge.plate_wood}"),
+        ("Scale and join", f"{length(guitar.strings.scale_mm, 0)} scale, body join at fret {guitar.body_fret}"),
+        ("Strings", _strings(scenario, units)),
+    ]
+    rows += [(f"Place from {stay.start.isoformat()}", stay.climate.title) for stay in scenario.stays]
+    rows += [(f"Strings {'on' if event.strings_on else 'slack'}", event.start.isoformat()) for event in scenario.events]
+    rows += [
+        ("Body closed in", filled("closed_in", of=setup, at=temperature_words(setup.built_temperature_c, units))),
+        ("Strung, set up", f"{setup.strung.isoformat()}, {setup.setup.isoformat()}"),
+        ("Set-up", filled("set_up_as", units, of=setup)),
+        *_work(scenario),
+        ("Rule: a regrade is due", filled("rule_of_regrade", units, of=rule)),
+        ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {ahead_years(scenario)} years"),
+    ]
+    return table("inputs", rows)
+
+
+def _work(scenario: Scenario) -> list[tuple[str, str]]:
+    """Work done since set-up, and the day the years ahead count from."""
+    rows = [(f"Work on {one.day.isoformat()}", one.words or f"spacer {one.spacer}") for one in scenario.work]
+    return rows + ([("Counted from", scenario.today.isoformat())] if scenario.today else [])
+
+
+def _plate(plate: Plate, units: str) -> str:
+    cut = "quarter-sawn" if plate.ring_angle_deg < 30 else "flat-sawn" if plate.ring_angle_deg > 60 else "rift-sawn"
+    braces: tuple[Brace, ...] = plate.braces
+    woods = " and ".join(dict.fromkeys(brace.wood for brace in braces))
+    return filled("plate", units, of=plate, cut=cut, braces=len(braces), woods=woods)
+
+
+def _strings(scenario: Scenario, units: str) -> str:
+    strings = scenario.instrument.strings
+    if strings.tension_n is not None:
+        if units == "inch":
+            return f"{strings.tension_n / NEWTON_PER_POUND_FORCE:.0f} lbf of pull in all"
+        return f"{strings.tension_n:.0f} N of pull in all"
+    factor = 1.0 if units == "inch" else 25.4
+    digits, unit = (3, "in") if units == "inch" else (2, "mm")
+    gauges = ", ".join(f"{gauge * factor:.{digits}f}" for gauge in strings.gauges_in)
+    return f"{gauges} {unit}, tuned {' '.join(strings.pitches)}"
+
+
+def source_table(fc: Dataset) -> Table:
+    """The published and unpublished sources of the numbers used."""
+    known = {key: library.sources().get(key, {}) for key in json.loads(fc.attrs["sources"])}
+    return table("sources", [(one.get("reference", key), one.get("kind", "")) for key, one in known.items()])
+
+
+def number_table(fc: Dataset, units: str) -> Table:
+    """Every number the forecast was made with, with its spread, source and standing; sources by their keys."""
+    rows = []
+    for name, number in json.loads(fc.attrs["numbers"]).items():
+        inches = units == "inch" and number["unit"] == "mm"
+        factor, unit = (1.0 / MM_PER_INCH, "in") if inches else (1.0, number["unit"])
+        kind, spread = number["spread_kind"], number["spread"] * (factor if number["spread_kind"] == "sd" else 1.0)
+        words = {"sd": f"± {spread:.3g}", "cv_pct": f"± {spread:.3g} %", "factor": f"times or over {spread:.3g}"}[kind]
+        size = number["value"]
+        value = size if isinstance(size, str) else f"{size * factor:.4g} {'' if unit == '1' else unit}".strip()
+        rows.append((name.replace("_", " "), value, words if spread else "", number["status"], number["source"]))
+    return table("numbers", rows)
 
 
 def write_report(
@@ -33,8 +227,8 @@ def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: b
     drawings = dict.fromkeys(told, "")
     if pictures:
         drawings |= drawn(folder, lambda: figures.all_figures(fc, scenario, brief, units), told)
-    yearly = tables.yearly_frame(fc, units)
-    frames = {"yearly": yearly, "monthly": tables.monthly_frame(fc, brief, units), "regrades": tables.regrade_frame(fc)}
+    yearly = yearly_frame(fc, units)
+    frames = {"yearly": yearly, "monthly": monthly_frame(fc, brief, units), "regrades": regrade_frame(fc)}
     for name, frame in frames.items():
         (folder / f"{name}.csv").write_text(csv_text(frame), encoding="utf-8")
     (folder / "inputs.json").write_text(inputs_json(fc, scenario), encoding="utf-8")
@@ -54,11 +248,11 @@ def page(fc: Dataset, scenario: Scenario, units: str, drawings: dict[str, str], 
         story=words.story(fc, scenario, units),
         cautions=texts.cautions(),
         limits=[*texts.limits(), *words.bow_words(fc, units)],
-        years=tables.year_table(yearly, units),
-        grades=tables.grade_table(fc, units),
-        inputs=tables.input_table(fc, scenario, units),
-        sources=tables.source_table(fc),
-        numbers=tables.number_table(fc, units),
+        years=year_table(yearly, units),
+        grades=grade_table(fc, units),
+        inputs=input_table(fc, scenario, units),
+        sources=source_table(fc),
+        numbers=number_table(fc, units),
         files=dict(list(texts.lies_in("forecast").items())[0 if any(drawings.values()) else 1 :]),
     )
 

@@ -11,8 +11,15 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS, QUANTILES, Dataset, Integers
 from driftmodel.base.units import MM_PER_INCH
-from driftmodel.outlook.season import average_year_from, is_southern, month_of, monthly_means, past_rule_by_month, swing
-from driftmodel.outlook.work import ahead_years
+from driftmodel.outlook.calendar import (
+    ahead_years,
+    average_year_from,
+    is_southern,
+    month_of,
+    monthly_means,
+    past_rule_by_month,
+    swing,
+)
 from driftmodel.report.texts import signed_length
 
 EVERY_DAYS, MOST_DRIVERS = 7, 7

@@ -10,7 +10,7 @@ import numpy as np
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAMP_PCT, DRY_PCT, Axes, Dataset, Figure
 from driftmodel.base.units import length_words
-from driftmodel.outlook.work import ahead_years
+from driftmodel.outlook.calendar import ahead_years
 from driftmodel.report import pictures
 from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
 from driftmodel.report.pictures import (

@@ -11,9 +11,7 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DRY_DAYS, QUANTILES, Dataset
-from driftmodel.outlook import season
-from driftmodel.outlook.season import is_southern
-from driftmodel.outlook.work import ahead_years, fitted_spacer
+from driftmodel.outlook.calendar import ahead_years, fitted_spacer, is_southern, months_past_rule, swing
 from driftmodel.report.ensemble import average_year, past_rule
 from driftmodel.report.texts import (
     MONTHS,
@@ -163,9 +161,9 @@ def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
     month, means = average_year(fc, scenario)
     middle = np.median(means, axis=0)
     high, low = (MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
-    past = season.months_past_rule(past_rule(fc, scenario))
+    past = months_past_rule(past_rule(fc, scenario))
     beyond = f" It is more likely past the rule than not {during(past)}." if past else ""
-    return filled("comes_back", units, swing=float(np.median(season.swing(means))), high=high, low=low) + beyond
+    return filled("comes_back", units, swing=float(np.median(swing(means))), high=high, low=low) + beyond
 
 
 def _place(fc: Dataset, scenario: Scenario, units: str) -> str:
