@@ -6,12 +6,11 @@ from __future__ import annotations
 import json
 import textwrap
 from dataclasses import asdict
-from datetime import date
 from pathlib import Path
 
 import numpy as np
 
-from driftmodel.advice.records import Advice, Outcome
+from driftmodel.advice.records import Advice
 from driftmodel.base import __version__
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Tag
@@ -41,8 +40,8 @@ PAPERS = {"letter": "Letter", "a4": "A4"}
 
 def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, tag: Tag | None = None) -> list[Path]:
     """Writes the folder whole or not at all and returns its paths. tag: of a record, for the owner's sheet."""
-
     invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
+    blocks = dict(advice_words.advice_blocks(advice, units))
     outcomes = [advice.now, *(each.outcome for each in advice.measures)]
     at_risk = any(each.months_outside for each in outcomes)  # else there is nothing to draw of the measures
 
@@ -61,17 +60,13 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
             under=(scenario.summary, f"Lives in: {scenario.stays[-1].climate.title}", *invented),
             mood="leave" if advice.kind == "steady" else "regrade",
             head=texts.worded("advice_heads")[advice.kind],
-            lead=advice_words.best_words(advice),
-            facts=(
-                ("Keep", advice_words.keep_words(advice)),
-                ("At risk", advice_words.risk_words(advice)),
-                ("As it is", advice_words.now_words(advice, units)),
-            ),
-            limits=(advice_words.sure_words(advice), *texts.limits("settling", "chances")),
+            lead=blocks["Advice"],
+            facts=[(head, blocks[head]) for head in ("Keep", "At risk", "As it is")],
+            limits=(blocks["How sure"], *texts.limits("settling", "chances")),
             foot=f"seed {advice.seed}, {advice.draws} runs",
-            words=advice_words,
+            blocks=blocks,
             advice=advice,
-            units=units,
+            measured=advice_words.measure_table(advice, units),
         )
         (folder / "sheet.html").write_text(
             owner_sheet(scenario, advice, tag, "letter" if units == "inch" else "a4"), encoding="utf-8"
@@ -163,12 +158,6 @@ def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, pape
     )
 
 
-def due_words(outcome: Outcome, advice: Advice, today: date | None = None) -> str:
-    """When a regrade is due in one air, as the forecast says it."""
-    dates = [np.datetime64(day or "NaT") for day in outcome.first_due]
-    return when_sentence(dates, 1.0 - outcome.no_regrade, advice.horizon_years, advice.southern, today)
-
-
 def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[str]]]:
     """(head, lines): what to keep, what to watch, when to come back. What is told is of the air advised; where that
     is not the air as it is, that is told too."""
@@ -186,7 +175,8 @@ def sheet_sections(scenario: Scenario, advice: Advice) -> list[tuple[str, list[s
     if best is not None:
         swing += f" when kept so ({both_lengths(now.action_swing_mm)} when not)"
     watch = [texts.filled("watch_swing", swing=swing), *texts.said("watch_always")]
-    due = due_words(kept, advice, scenario.today)
+    dates = [np.datetime64(day or "NaT") for day in kept.first_due]
+    due = when_sentence(dates, 1.0 - kept.no_regrade, advice.horizon_years, advice.southern, scenario.today)
     if best is not None:
         spacer = f" with spacer {kept.suited}" if kept.suited else ""
         watch.append(texts.filled("watch_kept_so", spacer=spacer, kept=kept, now=now, years=advice.horizon_years))

@@ -38,18 +38,6 @@ def best_words(advice: Advice) -> str:
     return f"{best.words}: {advice.why}."
 
 
-def keep_words(advice: Advice) -> str:
-    """The band, and what the action has to do with it."""
-    low, high = advice.keep
-    return filled("advice_keep", low=low, high=high, action=advice.bands[0])
-
-
-def design_words(advice: Advice) -> str:
-    """What the wood bears, from the state it was set up in and from the one it grows used to here."""
-    _, wood, later = advice.bands
-    return filled("advice_wood", wood=wood, later=later, held=advice.restrained_share)
-
-
 def risk_words(advice: Advice) -> str:
     """Which months are at risk, of what, and how far the air goes."""
     now = advice.now
@@ -61,12 +49,6 @@ def risk_words(advice: Advice) -> str:
     if not parts:
         return "In no month is the action or the wood more likely past its limits than not."
     return f"The air around it is {' and '.join(parts)}."
-
-
-def now_words(advice: Advice, units: str) -> str:
-    """What the air as it is does."""
-    years, wood = years_words(advice.horizon_years), advice.bands[1]
-    return filled("advice_now", units, now=advice.now, wood=wood, years=years, most=advice.horizon_years)
 
 
 def _years_words(each: MeasureResult) -> str:
@@ -126,18 +108,6 @@ def surface_words(advice: Advice) -> str:
     return " ".join(told)
 
 
-def historic_words(advice: Advice) -> str:
-    """The band of EN 15757, said with its limits."""
-    band = advice.historic
-    note = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
-    return filled("advice_historic", band=band) + note
-
-
-def sure_words(advice: Advice) -> str:
-    """How many runs, and which numbers are weak."""
-    return filled("advice_sure", draws=advice.draws, seed=advice.seed)
-
-
 def sooner_words(advice: Advice) -> str:
     """Why a measure for dry months may bring the first regrade sooner, and the spacer that suits the better air; ''
     where none clearly does."""
@@ -150,22 +120,21 @@ def sooner_words(advice: Advice) -> str:
 
 
 def advice_blocks(advice: Advice, units: str) -> list[tuple[str, str]]:
-    """(head, text) in reading order; measures follow one by one."""
-    blocks = [
-        ("Advice", best_words(advice)),
-        ("Keep", keep_words(advice)),
-        ("The wood", design_words(advice)),
-        ("At risk", risk_words(advice)),
-        ("As it is", now_words(advice, units)),
-        *((each.key.capitalize(), measure_words(each, units)) for each in advice.measures),
-    ]
-    if sooner_words(advice):
-        blocks.append(("Sooner?", sooner_words(advice)))
+    """(head, text) in reading order; measures follow one by one, 'Sooner?' where there is a reason."""
+    band, (low, high), (action, wood, later) = advice.historic, advice.keep, advice.bands
+    years, sooner = years_words(advice.horizon_years), sooner_words(advice)
+    short = "" if band.long_enough else " The record is shorter than the 13 months the standard asks for."
     return [
-        *blocks,
+        ("Advice", best_words(advice)),
+        ("Keep", filled("advice_keep", low=low, high=high, action=action)),
+        ("The wood", filled("advice_wood", wood=wood, later=later, held=advice.restrained_share)),
+        ("At risk", risk_words(advice)),
+        ("As it is", filled("advice_now", units, now=advice.now, wood=wood, years=years, most=advice.horizon_years)),
+        *((each.key.capitalize(), measure_words(each, units)) for each in advice.measures),
+        *([("Sooner?", sooner)] if sooner else []),
         ("Cold walls", surface_words(advice)),
-        ("EN 15757", historic_words(advice)),
-        ("How sure", sure_words(advice)),
+        ("EN 15757", filled("advice_historic", band=band) + short),
+        ("How sure", filled("advice_sure", draws=advice.draws, seed=advice.seed)),
     ]
 
 
