@@ -19,8 +19,8 @@ from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Climate, Scenario, Stay, WorkDone
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.decide import MEASURE, Decision, weather_or_drift
-from driftmodel.calibration.fit import calibrate
 from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.shown import calibrate
 from driftmodel.outlook.calendar import grade_lifts_mm
 
 YEARS, SLIPS, SD_MM, OBEY = 10, 0.05, 0.05, 0.5

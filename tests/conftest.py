@@ -95,12 +95,12 @@ def coarse(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyP
 @pytest.fixture
 def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
     """Calibrations and decisions by few particles in two weathers: where what they say is no matter."""
-    from driftmodel.calibration import bench, decide, fit, further
+    from driftmodel.calibration import bench, decide, fit, shown
 
     monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (2, 2)))
     monkeypatch.setattr(bench, "CREEP_WEATHERS", 2)
     monkeypatch.setattr(bench, "_benches", BENCHES)
-    for function in (fit.calibrate, fit.learn, decide.weather_or_drift, further.worth_reading):
+    for function in (shown.calibrate, fit.learn, decide.weather_or_drift, shown.worth_reading):
         monkeypatch.setitem(function.__kwdefaults__, "particles", 120)
 
 

@@ -14,8 +14,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.drives import Drive
 from driftmodel.calibration.layout import PLAIN, Layout, stretched
-from driftmodel.calibration.moments import Drive
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.history import scenario_air

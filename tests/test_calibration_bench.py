@@ -20,6 +20,7 @@ from driftmodel.base.schema import Frozen
 from driftmodel.calibration import bench as benches
 from driftmodel.calibration import forward
 from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, make_bench, room_change
+from driftmodel.calibration.drives import Moment, states_at
 from driftmodel.calibration.fit import prior_particles
 from driftmodel.calibration.forward import (
     Plan,
@@ -33,22 +34,20 @@ from driftmodel.calibration.forward import (
     rise_of,
     transport_of,
 )
-from driftmodel.calibration.layout import as_draws, layout_of
+from driftmodel.calibration.layout import SEASON_LOG_SD, as_draws, layout_of
 from driftmodel.calibration.moments import (
     POINTS,
     TRANSPORT,
     CreepAtMoments,
-    Moment,
     chebyshev,
     creep_at,
     middle_creep,
     on_nodes,
     packed,
-    states_at,
+    room_factor,
 )
 from driftmodel.calibration.outcomes import Asked, _years_to_regrade, quantiles
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.room_moments import room_factor
 from driftmodel.calibration.unsure import see
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
@@ -102,13 +101,13 @@ def test_weathers_are_fewer_for_a_long_past(
         return {"air_temperature": Stub(values=(member, scenario.horizon_years))}
 
     monkeypatch.setattr(benches, "_airs", Stub(air=air_of))
-    monkeypatch.setattr(benches.at_moments, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
-    monkeypatch.setattr(benches.at_moments, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
-    monkeypatch.setattr(benches.at_moments, "middle_creep", lambda paths: paths)
+    monkeypatch.setattr(benches, "drive_of", lambda air, scenario: Stub(lags=air["air_temperature"].values))
+    monkeypatch.setattr(benches, "creep_path", lambda scenario, coefficients, lags, air, table: lags)
+    monkeypatch.setattr(benches, "middle_creep", lambda paths: paths)
     monkeypatch.setattr(benches, "with_rooms", lambda creep, *_: creep)
     for name in ("design_response", "room_drive"):
         monkeypatch.setattr(benches, name, lambda *_: None)
-    monkeypatch.setattr(benches.at_moments, "make_table", lambda *_: None)
+    monkeypatch.setattr(benches, "make_table", lambda *_: None)
     until = plain.setup.setup + timedelta(days=until_days)
     made = benches._made(plain, until, benches.OTHER_WEATHERS)
     whole = [(member, horizon) for member in (1, 2, 3)]
@@ -205,9 +204,16 @@ def test_a_level_is_known_about_the_middle_of_its_sound_readings() -> None:
     assert draws.set_up_error_mm == pytest.approx(np.full(4, expected)) and "wood_mass" not in draws.values
     far = made.values(np.full((1, made.size), 2.0))
     unknown = made.multipliers["structure"]
-    assert far["structure"][0] == pytest.approx(
-        unknown.median * np.exp(unknown.log_sd * 1.05 * 2.0 * (1.0 + 0.05 * 4.0))
-    )
+    tails = 1.05 * 2.0 * (1.0 + 0.05 * 4.0)
+    season = np.exp(SEASON_LOG_SD * tails)  # what the seasons move goes by it, and nothing that lasts
+    assert far["structure"][0] == pytest.approx(unknown.median * np.exp(unknown.log_sd * tails) * season)
+    alone = np.zeros((1, made.size))
+    alone[:, made.names.index("season")] = 2.0
+    moved_by = {name: value[0] / made.multipliers[name].median for name, value in made.values(alone).items()
+                if name in made.multipliers}  # fmt: skip
+    carry = ("season", "structure", "block", "movement_neck", "movement_fingerboard")
+    assert moved_by == {name: pytest.approx(season if name in carry else 1.0) for name in made.multipliers}
+    assert "season" not in draws.values
     film = made.multipliers["film"]
     assert far["film"][0] == pytest.approx(film.median * np.exp(2.0 * film.log_sd))
 
@@ -494,7 +500,7 @@ def test_what_is_not_read_is_not_worked_out(monkeypatch: pytest.MonkeyPatch) -> 
         own = BenchBook(book.readings, turned)
         known = make_bench(bench.scenario, bench.until, own, (3, 3))
         seen, layout = see(known, own.readings, (), bench.until), layout_of(known, own)
-        plan, normals = plan_of(known, own.readings, own), prior_particles(7, layout.size, 3)
+        plan, normals = plan_of(known, own.readings, own), prior_particles(7, layout.names, 3)
         at = seen.at_moments.columns(slice(0, 5))
         moisture, creep = (of(known, layout, each, normals, layout.values(normals))
                            for of, each in ((moisture_of, at), (creep_of, at.creep)))  # fmt: skip

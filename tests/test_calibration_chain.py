@@ -16,10 +16,11 @@ from hidden_truth import Truth, as_normals, grams, season_movement, state_at, tr
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.forward import plan_of, readings_of
 from driftmodel.calibration.layout import Layout, layout_of
-from driftmodel.calibration.moments import Moment, creep_path
+from driftmodel.calibration.moments import creep_path
 from driftmodel.calibration.outcomes import answers_of_particles, next_season, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.steps import lasting_step

@@ -18,8 +18,8 @@ from hidden_truth import read, truths
 
 import driftmodel
 from driftmodel.calibration.bench import make_bench
-from driftmodel.calibration.fit import as_calibration, learn
-from driftmodel.calibration.further import worth_reading
+from driftmodel.calibration.fit import learn
+from driftmodel.calibration.shown import as_calibration, worth_reading
 
 pytestmark = pytest.mark.usefixtures("undrawn", "few_particles", "short")
 SHIPPED = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"

@@ -18,11 +18,12 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import decide
+from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.forward import ROWS
 from driftmodel.calibration.layout import layout_of
-from driftmodel.calibration.moments import Moment, Table, chebyshev
+from driftmodel.calibration.moments import Table, chebyshev
 from driftmodel.calibration.options import Option, Standing, Weighed, gains_of, weigh
-from driftmodel.calibration.outcomes import Answers
+from driftmodel.calibration.outcomes import Answers, weeks_to_come_back
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.structure.joint import pivot_of
 
@@ -201,24 +202,21 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
         normals = np.zeros((130, layout.size))
         normals[:, layout.names.index("diffusion")] = np.clip(spread * np.abs(random.standard_normal(130)), 0.0, 3.0)
         normals[100:, layout.names.index("diffusion")] = 3.0  # a hundred of them are asked
-        posterior: Any = Stub(layout=layout, bench=made, sampled=Stub(normals=normals))
         parts = np.stack([np.ones(100), normals[:100, layout.names.index("diffusion")]], axis=1)
-        assert decide.weeks_to_come_back(posterior) == weeks_by_hand(parts)
+        assert weeks_to_come_back(made, layout, normals) == weeks_by_hand(parts)
     assert weeks_by_hand(np.array([[1.0, 0.0]])) == 2
     for slow_ones, longer in ((9, False), (15, True)):  # nine of ten draws
         normals = np.zeros((100, layout.size))
         normals[:slow_ones, layout.names.index("diffusion")] = 2.0
-        posterior = Stub(layout=layout, bench=made, sampled=Stub(normals=normals))
-        assert (decide.weeks_to_come_back(posterior) > 2) is longer
+        assert (weeks_to_come_back(made, layout, normals) > 2) is longer
     # the action is half of what the top lifts the saddle by, and the bow that the neck brings later
     given, both = bench.coefficients, weights.copy()
     lift = np.radians(given.neck_rotation["top"]) * pivot_of(bench.scenario.instrument) - given.top_sinkage["top"]
     both[:, 1], both[ROWS.index("neck"), 0, slow] = 0.0, 0.6 * lift / 2.0 / given.bow_action["neck"]
-    posterior = Stub(layout=layout, bench=replace(made, table=Table(both, nodes, own)), sampled=Stub(normals=normals))
-    assert decide.weeks_to_come_back(posterior) == weeks_by_hand(np.array([[1.0, 0.6]]))
+    bowed = replace(made, table=Table(both, nodes, own))
+    assert weeks_to_come_back(bowed, layout, normals) == weeks_by_hand(np.array([[1.0, 0.6]]))
     quick = replace(made, table=Table(weights, nodes, np.where(own == 8.0, 1.0, own)))  # gone within half a week
-    posterior = Stub(layout=layout, bench=quick, sampled=Stub(normals=np.zeros((9, layout.size))))
-    assert decide.weeks_to_come_back(posterior) == 1
+    assert weeks_to_come_back(quick, layout, np.zeros((9, layout.size))) == 1
 
 
 def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -231,6 +229,7 @@ def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, mon
         bench=Stub(scenario=scenario), answers=lambda: found, expected=lambda known: np.zeros((5, 2)),
         readings=(older, new), slips=np.array([0.9, 0.2]), noise=Stub(own_doubt=np.array([1.0, 0.04])), more=(),
         start=np.zeros((5, 1)), book=BenchBook((), (WorkDone(DAY, saddle_mm=-0.5),)), layout=Stub(names=("a",)),
+        sampled=Stub(normals=None),
         asked=Stub(now=DAY, seasons=(Moment(date(2028, 1, 1), 90), Moment(date(2028, 7, 1), 90))),
     )  # fmt: skip
     worth = {"leave": 900.0, "air": 919.0, "saddle": 980.0, "spacer": 915.0}
@@ -250,7 +249,7 @@ def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, mon
     monkeypatch.setattr(decide, "_wrong", lambda posterior, expected, one: 0.1 if one is new else 0.0)
     monkeypatch.setattr(decide, "_words_of", lambda standing, weighed: {key: f"the {key}" for key in decide.ORDER})
     monkeypatch.setattr(decide, "_turns", lambda posterior, standing, known, expected, place: ((1.0, f"turn {place}"),))
-    monkeypatch.setattr(decide, "weeks_to_come_back", lambda posterior: 7)
+    monkeypatch.setattr(decide, "weeks_to_come_back", lambda *_: 7)
     one = decide._decide(posterior, (new, row(what="relief", value=library.general("bench_relief").value)), None)
     assert asked[0].room_mm == scenario.setup.saddle_room_mm - 0.5 and asked[0].truss_action_mm == 0.0
     assert (one.said, one.then, one.without_air, one.grade) == ("the air", "the air", "the leave", "J")

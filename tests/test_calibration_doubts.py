@@ -17,9 +17,9 @@ from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, 
 from driftmodel.base.schema import PARTS, Frozen
 from driftmodel.calibration import unsure
 from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.drives import Drive, Moment
 from driftmodel.calibration.forward import moisture_of
 from driftmodel.calibration.layout import Layout, layout_of
-from driftmodel.calibration.moments import Drive, Moment
 from driftmodel.calibration.outcomes import Asked, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import (

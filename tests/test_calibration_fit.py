@@ -17,13 +17,13 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
-from driftmodel.calibration.fit import as_calibration, learn
+from driftmodel.calibration.fit import learn
 from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of, readings_of
 from driftmodel.calibration.layout import layout_of
-from driftmodel.calibration.moments import CreepAtMoments, creep_path
+from driftmodel.calibration.moments import CreepAtMoments, creep_path, with_rooms
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.room_moments import with_rooms
+from driftmodel.calibration.shown import as_calibration
 from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import grade_lifts_mm

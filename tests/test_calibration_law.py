@@ -289,20 +289,20 @@ def test_chances_beforehand_and_how_far_a_slip_reaches() -> None:
     np.testing.assert_allclose(slip_reach(rows), [1.25 + 0.1, 0.25 + 0.04])
 
 
-def test_what_is_let_go_is_not_yet_called_a_slip() -> None:
-    """Odds of one let go 1.35 to 2.6 as a slip of up to half of 5 mm; four of six are sooner one thing wrong: one
-    guitar in ten, against a tenth for each slip and 0.9, six times as dense, for each sound one."""
+def test_slips_of_one_cause_or_of_most_readings_are_called_less() -> None:
+    """One by itself is called by its odds; four of six are sooner one thing wrong: one guitar in ten, against a tenth
+    for each slip and 0.9, six times as dense, for each sound one."""
     rows = tuple(ReadingRow(date(2027, 1, 1 + day), "action", 2.4, 0.05, "") for day in range(6))
     apart = np.array([1.0, -3.0, 5.0, -7.0, 9.0, -11.0])
     alone = called_slips(rows, np.array([0.8, 0.0, 0.0, 0.0, 0.0, 0.0]), apart)
-    alone_odds = odds = 4.0 * 1.35 / 2.6
+    alone_odds = odds = 4.0
     np.testing.assert_allclose(alone, [odds / (1.0 + odds), 0.0, 0.0, 0.0, 0.0, 0.0], rtol=1e-3)
     two, four = (called_slips(rows, np.array([1.0] * count + [0.0] * (6 - count)), apart) for count in (2, 4))
     assert two[:2].min() > 0.95 and two[2:].max() == 0.0
     np.testing.assert_allclose(four[:4], 1.0 / (1.0 + 0.1 * 1e4 / 5.4**2), rtol=1e-6)
-    # two away by 1.0 and 1.3 mm: a tenth by one cause, with one of five others, alike to 0.3 mm; not so of one visit
+    # two away by 1.0 and 1.3 mm: by one cause in twenty, with one of five others, alike to 0.3 mm; not so of one visit
     pair, chance = np.array([1.0, 1.3, 5.0, -7.0, 9.0, -11.0]), np.array([0.8, 0.8, 0.0, 0.0, 0.0, 0.0])
-    cause = 0.02 * 0.8 * np.exp(-0.5) / (0.3 * np.sqrt(2.0 * np.pi)) * 5.2 / 0.1**2
+    cause = 0.01 * 0.8 * np.exp(-0.5) / (0.3 * np.sqrt(2.0 * np.pi)) * 2.7 / 0.1**2
     odds /= 1.0 + cause
     np.testing.assert_allclose(called_slips(rows, chance, pair)[:2], odds / (1.0 + odds), rtol=0.02)
     visit = (rows[0], replace(rows[1], date=rows[0].date), *rows[2:])

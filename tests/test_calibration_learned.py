@@ -12,6 +12,7 @@ from hidden_truth import read_in_three_weathers
 from scipy.stats import norm
 
 from driftmodel.calibration import fit
+from driftmodel.calibration.shown import as_calibration, learned
 from driftmodel.calibration.unsure import setup_effects
 
 Array = np.ndarray
@@ -49,7 +50,7 @@ def log_likelihood(posterior: fit.Posterior, normals: Array) -> Array:
 
 def test_the_posterior_is_the_prior_weighed_by_the_dense_likelihood(posterior: fit.Posterior) -> None:
     """20,000 particles of the prior weighed; what was narrowed is made wider by up to sqrt(1.4)."""
-    prior = fit.prior_particles(20000, posterior.layout.size, 99)
+    prior = fit.prior_particles(20000, posterior.layout.names, 99)
     log = log_likelihood(posterior, prior)
     weight = np.exp(log - log.max())
     counts = weight.sum() ** 2 / np.sum(weight**2)
@@ -82,17 +83,17 @@ def test_what_was_narrowed_is_eased_by_its_share() -> None:
 
 
 def test_particles_of_the_prior_are_normal_and_cut_off() -> None:
-    made = fit.prior_particles(2000, 3, 5)
+    made = fit.prior_particles(2000, ("one", "two", "three"), 5)
     assert np.abs(made).max() <= 3.0
     for column in made.T:
         np.testing.assert_allclose(np.quantile(column, [0.1, 0.5, 0.9]), norm.ppf([0.1, 0.5, 0.9]), atol=0.01)
-    # one of each 2000th part: evenly over the distribution cut off at 3
-    parts = np.sort((norm.cdf(made) - norm.cdf(-3.0)) / (1.0 - 2.0 * norm.cdf(-3.0)), axis=0) * 2000
-    np.testing.assert_array_equal(np.floor(parts), np.tile(np.arange(2000.0)[:, None], (1, 3)))
+    # one of each 2000th part, those past 3 put there
+    parts = np.sort(norm.cdf(made), axis=0) * 2000
+    np.testing.assert_array_equal(np.floor(parts)[3:-3], np.tile(np.arange(2000.0)[3:-3, None], (1, 3)))
 
 
 def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(posterior: fit.Posterior) -> None:
-    record = fit.as_calibration(posterior)
+    record = as_calibration(posterior)
     normals, noise = posterior.sampled.normals, posterior.noise
     expected = posterior.expected(normals) + noise.shift
     for at, one in enumerate(record.fitted):
@@ -113,7 +114,7 @@ def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(poster
         pressed = normals.copy()
         pressed[: round(share * 700), 0] = far
         pressed[round(share * 700) :, 0] = 0.0
-        told = fit.learned(replace(posterior, sampled=replace(posterior.sampled, normals=pressed)))
+        told = learned(replace(posterior, sampled=replace(posterior.sampled, normals=pressed)))
         assert told[0].on_bound is bound
     before, after = posterior.answers(posterior.start), posterior.answers()
     for band, name in zip(

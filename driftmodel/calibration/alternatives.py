@@ -18,8 +18,9 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import Array, Dataset, Frozen
 from driftmodel.calibration.bench import make_bench
-from driftmodel.calibration.fit import Posterior, as_calibration, bands_of, draws_of, learn
+from driftmodel.calibration.fit import Posterior, draws_of, learn
 from driftmodel.calibration.records import BenchBook, Calibration
+from driftmodel.calibration.shown import as_calibration, bands_of
 from driftmodel.outlook.chain import Days, LagCache
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.moisture import Lags

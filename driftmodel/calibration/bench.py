@@ -14,10 +14,20 @@ from driftmodel.base.build import Brace
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import PARTS, Array, Dataset
-from driftmodel.calibration import moments as at_moments
-from driftmodel.calibration.moments import HELD, ROWS, CreepAtMoments, Drive, Moment, Table
+from driftmodel.calibration.drives import Drive, Moment, RoomDrive, drive_of, room_drive, states_at
+from driftmodel.calibration.moments import (
+    HELD,
+    ROOM_SHAPES,
+    ROWS,
+    CreepAtMoments,
+    Table,
+    creep_at,
+    creep_path,
+    make_table,
+    middle_creep,
+    with_rooms,
+)
 from driftmodel.calibration.records import BenchBook
-from driftmodel.calibration.room_moments import SHAPES, RoomDrive, room_drive, with_rooms
 from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reaching, reference_state, with_work
 from driftmodel.outlook.chain import LagCache, air_fingerprint
@@ -77,26 +87,26 @@ def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
         return _airs.air(replace(of, hysteresis=True), member)
 
     air = walked(scenario, 0)
-    drive = at_moments.drive_of(air, scenario)
-    coefficients, table = design_response(scenario.instrument), at_moments.make_table(scenario)
+    drive = drive_of(air, scenario)
+    coefficients, table = design_response(scenario.instrument), make_table(scenario)
     rooms = room_drive(air, drive, scenario)
     ends = [stay.start for stay in scenario.stays[1:]]
     lived = [(stay, end) for stay, end in zip(scenario.stays, [*ends, until], strict=True) if stay.start <= until]
     measured = all(is_measured(stay.climate, stay.start, min(end, until)) for stay, end in lived)
     others: tuple[Drive, ...] = ()
-    creep = [at_moments.creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
+    creep = [creep_path(scenario, coefficients, drive.lags, air["air_temperature"].values, table)]
     if not (measured and all(stay.climate.logger_file for stay in scenario.stays)):
         days = (until - scenario.setup.setup).days + ASKED_DAYS
         years = min(scenario.horizon_years, -(-days // 365))
         short = replace(scenario, horizon_years=years)
         count = int(np.clip(OTHER_YEARS // years, *weathers))
         whole = [walked(scenario, member) for member in range(1, CREEP_WEATHERS + 1)]
-        drives = [at_moments.drive_of(one, scenario) for one in whole]
+        drives = [drive_of(one, scenario) for one in whole]
         creep = [
-            at_moments.creep_path(scenario, coefficients, one.lags, each["air_temperature"].values, table)
+            creep_path(scenario, coefficients, one.lags, each["air_temperature"].values, table)
             for one, each in zip(drives, whole, strict=True)
         ]
-        drives += [at_moments.drive_of(walked(short, member), short) for member in range(len(drives) + 1, count + 1)]
+        drives += [drive_of(walked(short, member), short) for member in range(len(drives) + 1, count + 1)]
         others = tuple(drives)
     words = (
         "the logger's record"
@@ -111,7 +121,7 @@ def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
         table,
         drive,
         rooms,
-        with_rooms(at_moments.middle_creep(creep), rooms, air, drive, scenario, table),
+        with_rooms(middle_creep(creep), rooms, air, drive, scenario, table),
         others,
         words,
     )
@@ -119,7 +129,7 @@ def _made(scenario: Scenario, until: date, weathers: tuple[int, int]) -> Bench:
 
 def creep_on(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -> CreepAtMoments:
     """Creep at the moments, and last on the day of the reference state."""
-    return at_moments.creep_at(bench.creep, (*moments, Moment(reference_on, after_work=True)), bench.scenario)
+    return creep_at(bench.creep, (*moments, Moment(reference_on, after_work=True)), bench.scenario)
 
 
 def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference_on: date) -> Array:
@@ -127,7 +137,7 @@ def change_in(bench: Bench, drive: Drive, moments: tuple[Moment, ...], reference
     since = day_of(bench.scenario, bench.scenario.setup.setup)
     start = np.stack([drive.acting[:, [since]], drive.lags.lags_pct[:, [since]]])
     at = min(day_of(bench.scenario, reference_on), drive.acting.shape[1] - 1)
-    states = at_moments.states_at(moments, drive, bench.scenario)
+    states = states_at(moments, drive, bench.scenario)
     reference = reference_state(drive.acting[:, : at + 1])[:, [-1]]
     return np.concatenate([states, np.stack([reference, reference])], axis=2) - start
 
@@ -139,7 +149,7 @@ def room_change(bench: Bench, moments: tuple[Moment, ...], reference_on: date) -
         return np.zeros((0, len(ROWS) + len(HELD), 0, len(moments) + 1))
     since = day_of(bench.scenario, bench.scenario.setup.setup)
     day = min(day_of(bench.scenario, reference_on), bench.drive.acting.shape[1] - 1)
-    weights = bench.table.weights[:, :SHAPES]
+    weights = bench.table.weights[:, :ROOM_SHAPES]
     return np.stack([in_rows(weights, one) for one in bench.rooms.change(moments, day, since, bench.scenario)])
 
 

@@ -15,18 +15,16 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array, Frozen
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
-from driftmodel.calibration.forward import action_per_relief, moved, rise_of, transport_of
-from driftmodel.calibration.further import ActionPath, action_path, moments_of_path
+from driftmodel.calibration.forward import action_per_relief
 from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
-from driftmodel.calibration.outcomes import Answers, quantiles
+from driftmodel.calibration.outcomes import Answers, quantiles, weeks_to_come_back
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
+from driftmodel.calibration.shown import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.slips import SLIP_SHARE, slip_reach
 from driftmodel.calibration.work import ALL_DONE, saddle_work_mm, spacer_lift_mm
 
 Points = tuple[float, float, float]
 
-#: the movement by moisture has come back when a fifth of it is left
-LEFT_SHARE = 0.2
 #: answers whose worth is closer than this, in days inside the rule over options.AHEAD_YEARS, are told as a close call
 #: (common practice, no source)
 CLOSE_DAYS = 20.0
@@ -167,7 +165,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         season_mm=quantiles(found.action_now_mm - found.action_reference_mm),
         place_mm=float(np.median(found.action_next_mm - found.action_steady_mm)),
         steady_pct=scenario.setup.built_relative_humidity_pct,
-        look_again_weeks=weeks_to_come_back(posterior),
+        look_again_weeks=weeks_to_come_back(posterior.bench, posterior.layout, posterior.sampled.normals),
         next_dry_mm=quantiles(found.action_dry_mm),
         next_damp_mm=quantiles(found.action_damp_mm),
         seasons_from=(posterior.asked.seasons[0].day, posterior.asked.seasons[1].day),
@@ -304,23 +302,3 @@ def _turns(
 def _said_of(standing: Standing) -> str:
     weighed = weigh(standing)
     return _words_of(standing, weighed)[weighed.best]
-
-
-def weeks_to_come_back(posterior: Posterior, draws: int = 100) -> int:
-    """Weeks until the action's movement by moisture is within LEFT_SHARE of settled after a step of the air, at
-    20 degC, in nine of ten draws; 1 to 26.
-    """
-    layout, bench = posterior.layout, posterior.bench
-    normals = posterior.sampled.normals[:draws]
-    values = layout.values(normals)
-    on = bench.table.on(transport_of(layout, normals))
-    lags = np.einsum("ni,rik->nrk", on, bench.table.weights)  # (draws, rows, lag)
-    taus = np.tile(bench.table.time_constants_days, 2)
-    days = np.arange(0.0, 183.0, 3.5)
-    answered = 1.0 - np.exp(-days[:, None] / taus)  # (days, lag)
-    moisture = np.einsum("nrk,dk->nrd", lags, answered)
-    movement = moved(bench, moisture, None, values)
-    action = rise_of(bench, movement) / 2.0 + movement.bow_action
-    left = np.abs(action - action[:, [-1]]) > LEFT_SHARE * np.abs(action).max(axis=1, keepdims=True)
-    last = np.where(left.any(axis=1), days.size - 1 - left[:, ::-1].argmax(axis=1), 0)
-    return int(np.clip(np.ceil(np.quantile(days[last], 0.9) / 7.0), 1, 26))

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.calibration.bench import Bench, make_bench
-from driftmodel.calibration.fit import Posterior, learn, learned, scouts_for
+from driftmodel.calibration.fit import Posterior, learn, scouts_for
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.records import Fitted, Learned
+from driftmodel.calibration.shown import learned
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.calibration.steps import Step, lasting_step
 from driftmodel.structure.joint import pivot_to_saddle_mm, saddle_change_mm

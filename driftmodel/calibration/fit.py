@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -12,20 +11,23 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.caution import held_back
+from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.forward import Plan, action_per_relief, fitting, plan_of, readings_of
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
-from driftmodel.calibration.moments import AtMoments, Moment
-from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, quantiles, what_is_asked
-from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
-from driftmodel.calibration.sampler import Sampled, sample
+from driftmodel.calibration.moments import AtMoments
+from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, what_is_asked
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.sampler import MOVES, Sampled, sample
 from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
-from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
+from driftmodel.outlook.draws import WIDEST_SD, Draws, normal_stratified
 
 PARTICLES = 1000
 #: particles, at most half of all, of the first look, which only finds slips and where the instrument stands, of looks
 #: without a reading and at rival laws; down to half of them where times the readings they are more than MOST_SCOUTED
 SCOUTS, MOST_SCOUTED = 400, 40_000
+#: moves of a look that only finds slips and stays
+SCOUTED_MOVES = 3
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays and of ways are taken from
@@ -35,14 +37,6 @@ STAY_PARTICLES = 200
 EASED = 0.4
 #: weathers of a forecast after readings, times the scenario's: the band of four alone holds three fifths of weeks
 MORE_WEATHERS = 3
-#: a draw this near to the cut-off counts as on the bound
-NEAR_BOUND_SD = 0.3
-
-EXTRA_WORDS = {
-    "set_up_error": "how well the set-up was measured, mm",
-    "lean": "half the difference of bass and treble action, mm",
-    "wood_mass": "how much wood is in it",
-}
 
 
 @dataclass(frozen=True)
@@ -117,22 +111,6 @@ class Posterior:
         return swing_of(self.bench, self.layout, self.seen, normals, self.layout.values(normals))
 
 
-def calibrate(
-    scenario: Scenario,
-    book: BenchBook,
-    *,
-    bench: Bench | None = None,
-    particles: int = PARTICLES,
-    seed: int | None = None,
-) -> Calibration:
-    """The instrument's unknowns after its readings. bench: a scenario made ready before (see forward.make_bench).
-
-    The draws of the result feed `driftmodel.forecast(scenario, unknowns=calibration.draws)` unchanged.
-    Raises BadInput where the scenario's air does.
-    """
-    return as_calibration(learn(scenario, book, bench=bench, particles=particles, seed=seed))
-
-
 def learn(
     scenario: Scenario,
     book: BenchBook,
@@ -161,7 +139,7 @@ def learn(
     seen = see(bench, readings, (*more, *asked.moments), last)
     layout = layout_of(bench, book)
     seed = scenario.seed if seed is None else seed
-    start = prior_particles(particles, layout.size, seed)
+    start = prior_particles(particles, layout.names, seed)
     value, sd, doubt = slip_of(readings)
     reach = slip_reach(readings)
     whole, days = plan_and_days(bench, readings, book, asked.days)
@@ -175,8 +153,9 @@ def learn(
     def swing(normals: Array) -> Array:
         return swing_of(bench, layout, seen, normals, layout.values(normals))
 
-    def posterior_of(ways: Ways, begin: Array = start) -> Sampled:
-        return sample(lambda normals: ways.log_density(residual(normals), swing(normals)), begin, seed, WIDEST_SD)
+    def posterior_of(ways: Ways, begin: Array = start, moves: int = MOVES) -> Sampled:
+        found = lambda normals: ways.log_density(residual(normals), swing(normals))  # noqa: E731
+        return sample(found, begin, seed, WIDEST_SD, moves)
 
     def doubts(cloud: Array) -> Unsure:
         return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
@@ -184,21 +163,21 @@ def learn(
     if ways is not None:
         known = ways
     else:
-        scouts = prior_particles(min(scouts_for(readings), particles // 2), layout.size, seed + 1)
+        scouts = prior_particles(min(scouts_for(readings), particles // 2), layout.names, seed + 1)
         first = Noise(doubts(np.zeros((1, layout.size))), sd, np.zeros(sd.size))
         alone = np.sqrt(first.own_doubt)
 
         def scouted(normals: Array) -> Array:
             return np.asarray(mixture(residual(normals) - first.shift, alone, doubt, reach).sum(axis=1))
 
-        cloud = sample(scouted, scouts, seed + 1, WIDEST_SD).normals
+        cloud = sample(scouted, scouts, seed + 1, WIDEST_SD, SCOUTED_MOVES).normals
         slip = slip_chance(residual(cloud) - first.shift, alone, doubt, reach)
         likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
         for _ in range(ROUNDS):
             before = (slip, likely)
             whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
             known = likely_of(whole_ways, residual(cloud), swing(cloud))
-            cloud = posterior_of(known, scouts).normals
+            cloud = posterior_of(known, scouts, SCOUTED_MOVES).normals
             slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
             if all(
                 np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
@@ -253,42 +232,9 @@ def eased(normals: Array) -> Array:
     return np.asarray(np.clip(moved_out, -WIDEST_SD, WIDEST_SD))
 
 
-def prior_particles(count: int, unknowns: int, seed: int) -> Array:
-    """Standard normal particles by Latin hypercube, cut off where the forecast's draws are."""
-    from scipy.special import ndtri
-
-    random = np.random.default_rng([seed, 77]).spawn(1)[0]
-    within = random.uniform(size=(count, unknowns))
-    order = np.tile(np.arange(1, count + 1), (unknowns, 1))
-    for each in order:
-        random.shuffle(each)
-    places = (order.T - within) / count
-    edge = 0.0013498980316301035  # normal probability below -3
-    normals = np.clip(ndtri(edge + (1 - 2 * edge) * places), -WIDEST_SD, WIDEST_SD)
-    return np.asarray(normals, dtype=float)
-
-
-# ---- the record ----------------------------------------------------------------------------------------------------
-
-
-def as_calibration(posterior: Posterior) -> Calibration:
-    """The posterior as the record that reports and forecasts use."""
-    scenario, sampled = posterior.bench.scenario, posterior.sampled
-    return Calibration(
-        scenario=scenario.name,
-        bench=posterior.book,
-        learned=learned(posterior),
-        fitted=_fitted(posterior),
-        draws=draws_of(posterior),
-        names=posterior.layout.names,
-        normals=sampled.normals,
-        log_evidence=sampled.log_evidence,
-        effective_sample_size=sampled.effective_sample_size,
-        stages=sampled.stages,
-        acceptance=sampled.acceptance,
-        past_weather=posterior.bench.past_weather,
-        bands=bands_of([posterior], np.ones(1), np.ones(1)),
-    )
+def prior_particles(count: int, names: tuple[str, ...], seed: int) -> Array:
+    """Standard normal particles, stratified in each of the unknowns `names`."""
+    return np.stack([normal_stratified(count, seed, name) for name in names], axis=1)
 
 
 def draws_of(posterior: Posterior, count: int | None = None, share: float = 1.0) -> Draws:
@@ -311,75 +257,3 @@ def draws_of(posterior: Posterior, count: int | None = None, share: float = 1.0)
     known = np.append(effects, np.zeros(max(int(draws.member.max()) + 1 - effects.size, 0)))
     own = known[draws.member] * posterior.swing(normals) / posterior.noise.unsure.swing
     return replace(draws, set_up_error_mm=draws.set_up_error_mm + wanted - own)
-
-
-def learned(posterior: Posterior) -> tuple[Learned, ...]:
-    """Every unknown before and after."""
-    layout, found = posterior.layout, []
-    known = unknowns_of(posterior.bench.scenario)
-    normals = posterior.sampled.normals
-    before, after = layout.values(posterior.start), layout.values(normals)
-    for place, name in enumerate(layout.names):
-        own = normals[:, place]
-        words = known[name].words if name in known else EXTRA_WORDS.get(name, _level_words(name))
-        found.append(
-            Learned(
-                name,
-                words,
-                quantiles(before[name]),
-                quantiles(after[name]),
-                float(np.median(own)),
-                float(own.std() / posterior.start[:, place].std()),
-                bool(np.mean(np.abs(own) > WIDEST_SD - NEAR_BOUND_SD) > 0.1),
-            )
-        )
-    return tuple(found)
-
-
-def _level_words(name: str) -> str:
-    if name.startswith("level_"):
-        quantity = QUANTITIES[name.removeprefix("level_")]
-        return f"{quantity.words} at set-up, {quantity.unit}"
-    if name.startswith("anew_"):
-        return "where work of unknown effect left the saddle over the fret plane, mm"
-    return "what the truss rod did to the relief, mm"
-
-
-def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
-    value, sd, slips = posterior.values_read, np.sqrt(posterior.noise.own_doubt), posterior.slips
-    expected = posterior.expected(posterior.sampled.normals) + posterior.noise.shift
-    return tuple(
-        Fitted(
-            reading,
-            float(np.median(expected[:, column])),
-            float(expected[:, column].std()),
-            float(value[column] - np.median(expected[:, column])),
-            float((value[column] - np.median(expected[:, column])) / sd[column]),
-            float(slips[column]),
-        )
-        for column, reading in enumerate(posterior.readings)
-    )
-
-
-def bands_of(posteriors: Sequence[Posterior], before: Array, after: Array) -> tuple[Band, ...]:
-    """Outcomes before and after the readings, of one posterior or of several that weigh so much, (posteriors,)."""
-    dry, damp = (season.day for season in posteriors[0].asked.seasons)
-    found = [[one.answers(one.start) for one in posteriors], [one.answers() for one in posteriors]]
-    many = [
-        np.repeat(weights / len(posteriors[0].start), [len(one.action_now_mm) for one in each])
-        for weights, each in zip((before, after), found, strict=True)
-    ]
-
-    def band(words: str, unit: str, of: str) -> Band:
-        points = [
-            quantiles(np.concatenate([getattr(one, of) for one in each]), weights)
-            for each, weights in zip(found, many, strict=True)
-        ]
-        return Band(words, unit, *points)
-
-    return (
-        band(f"action over the 90 dry days from {dry}", "mm", "action_dry_mm"),
-        band(f"action over the 90 damp days from {damp}", "mm", "action_damp_mm"),
-        band("action at the place's mean state, the truss rod as it is", "mm", "action_reference_mm"),
-        band("years to the next regrade", "years", "regrade_years"),
-    )

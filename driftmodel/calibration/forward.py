@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from driftmodel.base.records import WorkDone
 from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.drives import NOON, Moment
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.moments import HELD, NOON, ROWS, TRANSPORT, AtMoments, CreepAtMoments, Moment, on_nodes
+from driftmodel.calibration.moments import HELD, ROWS, TRANSPORT, AtMoments, CreepAtMoments, on_nodes, room_factor
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
-from driftmodel.calibration.room_moments import room_factor, terms_of
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import part_movement
 from driftmodel.outlook.lasting import BOW, LASTING, PARTS_MET, RISING, Give, lasting_pull_n, put_together
@@ -74,7 +74,7 @@ def _by_course(
 ) -> Array:
     on = bench.table.on(transport_of(layout, normals))
     if bench.rooms is not None:
-        own = terms_of(bench.rooms.rows, values)[:, :, None] * on[:, None, : at_moments.few]
+        own = bench.rooms.rows.terms(values, len(normals))[:, :, None] * on[:, None, : at_moments.few]
         on = np.concatenate([on, own.reshape(len(normals), -1)], axis=1)
     kept, rows, courses = at_moments.right.shape
     on = (on @ at_moments.left) * values["moisture_level"][:, None]

@@ -23,7 +23,10 @@ TRUSS_ROD_MM = 0.12
 ANEW_MM = 1.5
 #: a design's wood mass from its sizes and mean densities is known to this, log (density: Wood Handbook Table 5-6, 10 %)
 WOOD_MASS_LOG_SD = 0.10
-
+#: how much more or less the seasons move a guitar than its wood says, logarithm, and the unknowns that carry it, which
+#: move nothing else. Set by how well bands hold on truths of a larger season (docs/learning.md)
+SEASON_LOG_SD = 0.4
+SEASONAL = ("structure", "block", "movement_neck", "movement_fingerboard")
 
 #: what a calibration takes for possible is wider than what a forecast draws, and more so far out: readings of
 #: guitars past the usual must be able to say so (heavy tails: O'Hagan 1979, Journal of the Royal Statistical
@@ -66,7 +69,7 @@ class Layout:
         shift = len(self.multipliers)
         for place, (name, (mean, sd)) in enumerate(self.offsets.items()):
             found[name] = mean + sd * normals[:, shift + place]
-        return found
+        return found | {name: found[name] * found["season"] for name in SEASONAL if name in found}
 
 
 def layout_of(bench: Bench, book: BenchBook) -> Layout:
@@ -74,6 +77,7 @@ def layout_of(bench: Bench, book: BenchBook) -> Layout:
     its readings, with LEVEL_SD about it."""
     scenario = bench.scenario
     multipliers = dict(unknowns_of(scenario))
+    multipliers["season"] = Unknown("how much the seasons move it beyond what its wood says", 1.0, SEASON_LOG_SD)
     offsets = {"set_up_error": (0.0, scenario.setup.action_reading_sd_mm)}
     read = {reading.what for reading in book.readings}
     if read & {"action_treble", "action_bass"}:
@@ -97,7 +101,7 @@ def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: fl
     """Particles as the forecast's draws; the weather members share them out in equal blocks. What the truss rod, a neck
     reset or damage did to the action, by an amount only the readings tell, goes with the error of the set-up."""
     values = layout.values(normals)
-    own = {name: values[name] for name in layout.multipliers if name != "wood_mass"}
+    own = {name: values[name] for name in layout.multipliers if name not in ("season", "wood_mass")}
     count = len(normals)
     member = members_of(members, count)
     told = values["set_up_error"] + anew_mm(values) / 2.0 + truss_rod_mm(values) * action_per_relief

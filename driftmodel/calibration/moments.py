@@ -7,17 +7,16 @@ Chebyshev points and interpolated (tests hold it to the exact chain). All else i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base import library
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS, Array, Dataset, Frozen
+from driftmodel.calibration.drives import Drive, Moment, RoomDrive
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
 from driftmodel.outlook.lasting import (
@@ -31,17 +30,18 @@ from driftmodel.outlook.lasting import (
     heat_of_days,
     met_by_part,
 )
-from driftmodel.outlook.moisture import Lags, PartWeights, lags_of, part_weights
-from driftmodel.outlook.movement import acting_lags
-from driftmodel.outlook.wood_air import REFERENCE_C, REFERENCE_PCT, built_moisture, wood_air
+from driftmodel.outlook.moisture import Lags, PartWeights, part_weights
+from driftmodel.outlook.room_lags import room_weights
 from driftmodel.structure.records import Coefficients
-from driftmodel.wood import diffusion, sorption
+from driftmodel.wood import diffusion
 
 TRANSPORT = ("diffusion", "surface", "film")
 #: Chebyshev points along each of TRANSPORT
 POINTS = (7, 5, 7)
 #: shapes of the weights this much smaller than the first are left out
 SHAPES_DOWN_TO = 1e-5
+#: shapes of the weights that the room's part is told with: the first ones hold all but a hundredth of it
+ROOM_SHAPES = 20
 #: rows of every moisture table that move something: the mean of each part, then the gradient through each plate
 ROWS = (*PARTS, "top_gradient", "back_gradient")
 #: rows after them that are only weighed: what plates and braces hold, whose movement relaxes
@@ -197,116 +197,6 @@ def rows_of(weights: PartWeights) -> Array:
     return np.stack([*(weights.mean[part] for part in PARTS), *gradients])
 
 
-# ---- moments -------------------------------------------------------------------------------------------------------
-
-NOON = 12.0
-
-
-@dataclass(frozen=True)
-class Moment:
-    """When to look: an hour of a day (0 to 24, the clock of the air), or the mean over `days` from a day on if more
-    than one; after some hours in other air. after_work: the truss rod was turned earlier that day."""
-
-    day: date
-    days: int = 1
-    hours_at_bench: float = 0.0
-    temperature_c: float = 20.0
-    relative_humidity_pct: float = 50.0
-    hour: float = NOON
-    after_work: bool = False
-
-
-@dataclass(frozen=True)
-class Drive:
-    """One weather as wood feels it: its lags at 00:00, those that act (see movement.acting_lags), and hour by hour the
-    equilibrium moisture content (hours,) and how fast moisture moves in thin and thick parts (2, hours).
-
-    air_daily: daily mean temperature and humidity."""
-
-    lags: Lags
-    acting: Array
-    emc_pct: Array
-    speeds: Array
-    air_daily: tuple[Array, Array]
-
-
-def drive_of(air: Dataset, scenario: Scenario) -> Drive:
-    """The drive of one hourly air of whole days."""
-    temperature, humidity = air["air_temperature"].values, air["relative_humidity"].values
-    emc, speeds = wood_air(temperature, humidity, scenario)
-    lags = lags_of(emc, speeds, built_moisture(scenario))
-    means = tuple(values.reshape(-1, 24).mean(axis=1) for values in (temperature, humidity))
-    return Drive(lags, acting_lags(lags.lags_pct), emc, np.stack(speeds), (means[0], means[1]))
-
-
-def states_at(moments: tuple[Moment, ...], drive: Drive, scenario: Scenario) -> Array:
-    """Lags at the moments, (2, lag, moments): those that act, then those held.
-
-    Exact at any hour: from the state at 00:00 on through the hours of the day. If the instrument lay at the bench
-    before, the lags stand where they were that many hours earlier and go on in the bench's air:
-    F + (E - F)(1 - exp(-speed hours / time constant)), E the bench's equilibrium with the memory (relative offset) the
-    wood had, the speed that of the bench's temperature and E. What hours change acts in full.
-    """
-    found = np.empty((2, drive.acting.shape[0], len(moments)))
-    single = [place for place, moment in enumerate(moments) if moment.days == 1]
-    for place, moment in enumerate(moments):
-        if moment.days > 1:
-            first = day_of(scenario, moment.day)
-            span = slice(first, first + moment.days)
-            found[0, :, place] = drive.acting[:, span].mean(axis=1)
-            found[1, :, place] = drive.lags.lags_pct[:, span].mean(axis=1)
-    if single:
-        found[:, :, single] = _at_hours([moments[place] for place in single], drive, scenario)
-    return found
-
-
-def _at_hours(moments: list[Moment], drive: Drive, scenario: Scenario) -> Array:
-    lain = np.array([moment.hours_at_bench for moment in moments])
-    hours = np.array([24.0 * day_of(scenario, moment.day) + moment.hour for moment in moments]) - lain
-    hours = np.clip(hours, 0.0, drive.emc_pct.size)
-    day = (hours // 24.0).astype(np.intp)
-    left = hours - 24.0 * day
-    midnight = drive.lags.lags_pct[:, day]
-    held = midnight.copy()
-    taus = np.tile(drive.lags.time_constants_days, 2)[:, None]
-    half = drive.lags.time_constants_days.size
-    for hour in range(24):
-        step = np.clip(left - hour, 0.0, 1.0)
-        on = np.flatnonzero(step > 0.0)
-        if not on.size:
-            break
-        at = day[on] * 24 + hour
-        speed = np.repeat(drive.speeds[:, at], half, axis=0)
-        keep = np.exp(-speed * step[on] / 24.0 / taus)
-        held[:, on] = drive.emc_pct[at] + (held[:, on] - drive.emc_pct[at]) * keep
-    stayed = np.flatnonzero(lain > 0.0)
-    if stayed.size:
-        held[:, stayed] = _settled([moments[place] for place in stayed], held[:, stayed], day[stayed], drive)
-    return np.stack([drive.acting[:, day] + held - midnight, held])
-
-
-def _settled(moments: list[Moment], state: Array, day: NDArray[np.intp], drive: Drive) -> Array:
-    """States (lag, moments) after lying in the bench's air."""
-    bench_c = np.array([moment.temperature_c for moment in moments])
-    bench_pct = np.array([moment.relative_humidity_pct for moment in moments])
-    lain = np.array([moment.hours_at_bench for moment in moments])
-    temperature, humidity = drive.air_daily
-    day = np.minimum(day, temperature.size - 1)
-    emc = sorption.equilibrium_moisture_content
-    memory = drive.lags.emc_pct[day] / emc(temperature[day], humidity[day])
-    target = memory * emc(bench_c, bench_pct)
-    speed = diffusion.rate_factor(
-        bench_c,
-        target,
-        library.general("diffusion_activation_energy").value * 1000.0,
-        library.general("diffusion_moisture_exponent").value,
-        REFERENCE_C,
-        float(emc(REFERENCE_C, REFERENCE_PCT)),
-    )
-    taus = np.tile(drive.lags.time_constants_days, 2)[:, None]
-    return np.asarray(target + (state - target) * np.exp(-speed * lain / 24.0 / taus))
-
-
 def creep_path(
     scenario: Scenario, coefficients: Coefficients, lags: Lags, temperature_c: Array, table: Table
 ) -> CreepAtMoments:
@@ -339,6 +229,37 @@ def middle_creep(paths: list[CreepAtMoments]) -> CreepAtMoments:
         shapes=np.concatenate([one.shapes for one in paths], axis=1),
         met=np.concatenate([one.met for one in paths], axis=1) / len(paths),
     )
+
+
+def with_rooms(
+    creep: CreepAtMoments, rooms: RoomDrive | None, air: Dataset, drive: Drive, scenario: Scenario, table: Table
+) -> CreepAtMoments:
+    """Creep that knows how the room's unknowns change the range of moisture met: the slope of its logarithm in each, at
+    the middle of the transport unknowns."""
+    if rooms is None:
+        return creep
+    days = np.arange(day_of(scenario, scenario.setup.setup), drive.lags.lags_pct.shape[1])
+    lags = np.concatenate([drive.lags.lags_pct, rooms.path[1]])
+    history = creep_history(scenario, lags, heat_of_days(air["air_temperature"].values), days)
+    on = table.on(np.zeros((1, 3)))
+    weights = {part: on @ table.weights[ROWS.index(part)] for part in (THIN_PART, THICK_PART)}
+
+    def met(name: str, far: float) -> Array:
+        terms = rooms.rows.terms({name: np.array([far])}, 1)
+        own = {part: room_weights(each, rooms.rows, terms) for part, each in weights.items()}
+        return np.concatenate([met_by_part(history, own)[part] for part in PARTS_MET])
+
+    slopes = [
+        0.5 * np.log((met(name, np.exp(log_sd)) + 1e-4) / (met(name, np.exp(-log_sd)) + 1e-4))
+        for name, log_sd in rooms.rows.unknowns
+    ]
+    return replace(creep, by_room=np.stack(slopes, axis=1), rooms=rooms.rows.unknowns)
+
+
+def room_factor(creep: CreepAtMoments, values: Mapping[str, Array]) -> Array:
+    """What the rooms of particles make of the range of moisture met, (part, n, moments)."""
+    away = [np.clip(np.log(values[name]) / log_sd, -WIDEST_SD, WIDEST_SD) for name, log_sd in creep.rooms]
+    return np.asarray(np.exp(np.array(away).T @ creep.by_room))
 
 
 def creep_at(path: CreepAtMoments, moments: tuple[Moment, ...], scenario: Scenario) -> CreepAtMoments:

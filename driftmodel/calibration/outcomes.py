@@ -11,10 +11,10 @@ import numpy as np
 from driftmodel.base.records import WorkDone
 from driftmodel.base.schema import DAYS_PER_YEAR, QUANTILES, Array
 from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.forward import Moved, action_per_relief, creep_of, moisture_of, moved, rise_of, transport_of
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
-from driftmodel.calibration.moments import AtMoments, Moment
-from driftmodel.calibration.room_moments import terms_of
+from driftmodel.calibration.moments import AtMoments
 from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
 from driftmodel.outlook.calendar import day_of, reference_state
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
@@ -22,6 +22,8 @@ from driftmodel.outlook.room_lags import room_weights
 
 SEASON_DAYS = 90
 WEEK = 7
+#: the movement by moisture has come back when a fifth of it is left
+LEFT_SHARE = 0.2
 
 
 def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:
@@ -159,7 +161,7 @@ def _weekly(
     on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
     on_lags *= values["moisture_level"][:, None, None]
     if bench.rooms is not None:
-        terms = terms_of(bench.rooms.rows, values)
+        terms = bench.rooms.rows.terms(values, len(normals))
         on_lags = np.stack([room_weights(one, bench.rooms.rows, terms) for one in on_lags.transpose(1, 0, 2)], axis=1)
     still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
     change = asked.reference - asked.reference[:, [asked.here]]
@@ -183,6 +185,24 @@ def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, sad
     outside = outside_rule(rise + lift[:, None], action, scenario.setup.saddle_room_mm + saddle, scenario.rule)
     due = first_due(outside, scenario, WEEK, here * WEEK)
     return np.where(due == NEVER, np.inf, (due - here * WEEK) / DAYS_PER_YEAR)
+
+
+def weeks_to_come_back(bench: Bench, layout: Layout, normals: Array, draws: int = 100) -> int:
+    """Weeks until the action's movement by moisture is within LEFT_SHARE of settled after a step of the air, at 20
+    degC, in nine of ten of the first particles; 1 to 26."""
+    normals = normals[:draws]
+    values = layout.values(normals)
+    on = bench.table.on(transport_of(layout, normals))
+    lags = np.einsum("ni,rik->nrk", on, bench.table.weights)  # (draws, rows, lag)
+    taus = np.tile(bench.table.time_constants_days, 2)
+    days = np.arange(0.0, 183.0, 3.5)
+    answered = 1.0 - np.exp(-days[:, None] / taus)  # (days, lag)
+    moisture = np.einsum("nrk,dk->nrd", lags, answered)
+    movement = moved(bench, moisture, None, values)
+    action = rise_of(bench, movement) / 2.0 + movement.bow_action
+    left = np.abs(action - action[:, [-1]]) > LEFT_SHARE * np.abs(action).max(axis=1, keepdims=True)
+    last = np.where(left.any(axis=1), days.size - 1 - left[:, ::-1].argmax(axis=1), 0)
+    return int(np.clip(np.ceil(np.quantile(days[last], 0.9) / 7.0), 1, 26))
 
 
 def quantiles(values: Array, weights: Array | None = None) -> tuple[float, float, float]:

@@ -18,11 +18,10 @@ from driftmodel.calibration.records import QUANTITIES, ReadingRow
 from driftmodel.calibration.unsure import STAYS, Noise
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
-#: quarter of the step that asks for a second look: readings are let go early. To be called one takes the odds of slips
-#: off by anything up to half the step
-SLIP_SHARE, SLIP_REACH, CALLED_REACH = 0.10, 0.25, 0.5
+#: quarter of the step that asks for a second look
+SLIP_SHARE, SLIP_REACH = 0.10, 0.25
 #: how often two readings are away by one cause, which leaves them so much alike, mm (from memory)
-ONE_CAUSE, ALIKE_MM = 0.1, 0.3
+ONE_CAUSE, ALIKE_MM = 0.05, 0.3
 #: how often one thing is wrong with all of a guitar's readings, or with what is known of it; and how many times as
 #: dense a sound reading is where it lies as a slip (from memory)
 WRONG_SHARE, SOUND_TIMES = 0.1, 6.0
@@ -50,23 +49,23 @@ def slip_of(readings: tuple[ReadingRow, ...]) -> tuple[Array, Array, Array]:
     return np.array([one.value for one in readings]), np.array([one.sd for one in readings]), np.array(slip)
 
 
-def slip_reach(readings: tuple[ReadingRow, ...], of_step: float = SLIP_REACH) -> Array:
+def slip_reach(readings: tuple[ReadingRow, ...]) -> Array:
     """How far off slips would lie if they had a bound, (readings,): their density is the same at any size."""
-    return np.array([of_step * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
+    return np.array([SLIP_REACH * QUANTITIES[one.what].doubtful_step + 2.0 * one.sd for one in readings])
 
 
 def called_slips(readings: tuple[ReadingRow, ...], chance: Array, away: Array) -> Array:
     """Chance of each reading to be a slip of hand, (readings,), by the one it is weighed with and how far it is away:
-    readings are let go before they are called slips; those of two days that are away alike have sooner one cause; and
-    where most would be slips, one thing wrong with all is likelier than so many."""
-    odds, reach = chance / np.maximum(1.0 - chance, 1e-12), slip_reach(readings, CALLED_REACH)
+    readings of two days that are away alike have sooner one cause; and where most would be slips, one thing wrong with
+    all is likelier than so many."""
+    odds = chance / np.maximum(1.0 - chance, 1e-12)
     days, kinds = (
         np.array(each) for each in ([one.date.toordinal() for one in readings], [one.what for one in readings])
     )
     others = (days[:, None] != days) & (kinds[:, None] == kinds)
     alike = others * np.exp(_log_normal(away[:, None] - away, np.full(1, ALIKE_MM)))
-    causes = ONE_CAUSE / max(len(readings) - 1, 1) * (alike @ chance) * 2.0 * reach / SLIP_SHARE**2
-    odds = odds * slip_reach(readings) / reach / (1.0 + causes)
+    causes = ONE_CAUSE / max(len(readings) - 1, 1) * (alike @ chance) * 2.0 * slip_reach(readings) / SLIP_SHARE**2
+    odds = odds / (1.0 + causes)
     called, doubt = odds / (1.0 + odds), slip_of(readings)[2]
     sound = (1.0 - called) @ np.log((1.0 - doubt) * SOUND_TIMES)
     return np.asarray(called / (1.0 + WRONG_SHARE * np.exp(-called @ np.log(doubt) - sound)))

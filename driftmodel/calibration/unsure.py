@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
+from driftmodel.calibration.drives import Moment, states_at
 from driftmodel.calibration.forward import (
     Plan,
     creep_of,
@@ -36,7 +37,7 @@ from driftmodel.calibration.forward import (
     transport_of,
 )
 from driftmodel.calibration.layout import Layout
-from driftmodel.calibration.moments import AtMoments, Moment, packed, states_at
+from driftmodel.calibration.moments import AtMoments, packed
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.outlook.calendar import day_of
 

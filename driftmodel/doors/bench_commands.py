@@ -127,7 +127,7 @@ def calibrate(
 
         ahead, draws, weathers = lives.ahead()
         written += write_report(run(ahead, unknowns=draws, weathers=weathers), ahead, report, terms.units)[:1]
-    from driftmodel.calibration.further import worth_reading
+    from driftmodel.calibration.shown import worth_reading
     from driftmodel.report.texts import wrapped
 
     terms.answer(
@@ -218,9 +218,9 @@ def decided(
 
     from driftmodel.calibration.bench import make_bench
     from driftmodel.calibration.decide import decide_unread, weather_or_drift
-    from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
     from driftmodel.calibration.said import reading_said
+    from driftmodel.calibration.shown import calibrate as fit
     from driftmodel.outlook.calendar import fitted_spacer
 
     scenario, book = case.scenario, case.book

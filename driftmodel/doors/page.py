@@ -213,8 +213,9 @@ def create_app(folder: Path | None = None) -> Flask:
 def _learned(scenario: Scenario, given: bytes, units: str) -> str:
     """What the calibrate command says of these readings, and when a regrade is then due."""
     from driftmodel.calibration.diagnosis import diagnose
-    from driftmodel.calibration.fit import as_calibration, learn
+    from driftmodel.calibration.fit import learn
     from driftmodel.calibration.readings import read_readings
+    from driftmodel.calibration.shown import as_calibration
     from driftmodel.report.calibration_words import calibration_summary
     from driftmodel.report.words import when_words
 

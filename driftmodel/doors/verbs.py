@@ -82,8 +82,8 @@ def calibrate(
 
     >>> learned = driftmodel.calibrate("my-guitar.toml", "bench.csv")
     >>> driftmodel.forecast("my-guitar.toml", unknowns=learned.draws)"""
-    from driftmodel.calibration.fit import calibrate as fit
     from driftmodel.calibration.readings import read_readings
+    from driftmodel.calibration.shown import calibrate as fit
     from driftmodel.record.case import open_case
 
     if isinstance(scenario, Scenario):

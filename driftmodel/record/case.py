@@ -183,8 +183,8 @@ class Case:
         there are none to learn from."""
         if not self.book.readings:  # the fit is half a second of imports
             return None
-        from driftmodel.calibration.fit import calibrate
         from driftmodel.calibration.forward import fitting
+        from driftmodel.calibration.shown import calibrate
 
         if not fitting(self.book):
             return None

@@ -14,8 +14,8 @@ import numpy as np
 from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_words
 from driftmodel.calibration.diagnosis import Diagnosis
-from driftmodel.calibration.further import Worth
 from driftmodel.calibration.records import QUANTITIES, Calibration, Fitted
+from driftmodel.calibration.shown import Worth
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
 from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, note, png
