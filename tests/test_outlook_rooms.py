@@ -28,7 +28,7 @@ from driftmodel.outlook.calendar import action_of_place_and_season, monthly_mean
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name, unknowns_of
 from driftmodel.outlook.moisture import air_lags, part_weights
-from driftmodel.outlook.rooms import climate_of_draw
+from driftmodel.outlook.rooms import _by_step, _felt, _rooms, climate_of_draw, outdoor_days, place_drivers
 from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
 from driftmodel.wood.diffusion import lag_basis, time_grid
 from driftmodel.wood.sorption import equilibrium_moisture_content
@@ -231,8 +231,8 @@ def test_rooms_between_are_mixes_of_the_few(name: str, within: float) -> None:
     away = np.clip(np.random.default_rng(5).normal(size=(8, len(unknowns))), -2.0, 2.0)
     factors = {key: np.exp(away[:, at] * spread) for at, (key, spread) in enumerate(unknowns)}
     rooms = [{own_name(key): float(value[at]) for key, value in factors.items()} for at in range(8)]
-    days = room_lags.outdoor_days(home, np.datetime64("2026-01-01"), 365)
-    true, few = (room_lags.place_drivers(home, scenario, each, *days) for each in (rooms, basis.few))
+    days = outdoor_days(home, np.datetime64("2026-01-01"), 365)
+    true, few = (place_drivers(home, scenario, each, *days) for each in (rooms, basis.few))
     terms = basis.shares.terms(factors, 8)
     spent, apart = np.full(true.shape[2] - 1, 5.0), lambda a, b: np.sqrt(((a - b) ** 2).mean() / (b**2).mean())
     for half, weighing in enumerate(room_lags._weighing(grid)):
@@ -241,8 +241,8 @@ def test_rooms_between_are_mixes_of_the_few(name: str, within: float) -> None:
         rows = np.einsum("flr,fls->rs", basis.gather[half], told[:, weighing])
         mixed = np.einsum("nf,flr,rs->nls", terms, basis.mix[half], rows)
         assert apart(mixed[:, weighing], whole[:, weighing]) < within
-    plain = room_lags.place_drivers(home, replace(scenario, hysteresis=False), rooms, *days)
-    warm, damp = (each[:, :5].mean(axis=1) for each in room_lags._rooms(home, rooms, *days))  # of the first five days
+    plain = place_drivers(home, replace(scenario, hysteresis=False), rooms, *days)
+    warm, damp = (each[:, :5].mean(axis=1) for each in _rooms(home, rooms, *days))  # of the first five days
     emc = equilibrium_moisture_content(warm, damp)
     assert plain.shape[2] == 74 and plain[:, 0, 0] == pytest.approx(emc[1:] - emc[0])
     assert np.abs(basis.shares.terms({"film": np.full(3, 2.0)}, 3)).max() < 1e-9
@@ -261,9 +261,9 @@ def test_what_a_damper_room_drives_is_the_difference_of_both_rooms_lags() -> Non
     warm = np.stack([20.0 + 2.0 * np.sin(year)] * 2)
     damp = np.stack([base + 12.0 * np.sin(year + 1.0) for base in (62.0, 74.0)])
     nodes, thick = np.arange(0, 731, 5), paces(scenario.instrument)[1]
-    steps = [room_lags._by_step(each, nodes) for each in (warm, damp)]
+    steps = [_by_step(each, nodes) for each in (warm, damp)]
     assert steps[1][:, 3] == pytest.approx(damp[:, 15:20].mean(axis=1))
-    felt = room_lags._felt(*steps, scenario, np.array([40]))[0]
+    felt = _felt(*steps, scenario, np.array([40]))[0]
     emc = equilibrium_moisture_content(*steps)
     apart = emc[1] - emc[0]
     assert felt[0, [0, 7, 40, 146]] == pytest.approx([apart[0], apart[6:8].mean(), apart[39], apart[145]])
@@ -301,7 +301,7 @@ def nodes_are_right(scenario: Scenario, first: date, move: int) -> None:
 
 def test_days_outdoors_are_means_of_their_hours() -> None:
     home = short("damp-coast").stays[-1].climate
-    time, warm, density = room_lags.outdoor_days(home, np.datetime64("2026-03-01"), 3)
+    time, warm, density = outdoor_days(home, np.datetime64("2026-03-01"), 3)
     outdoors = climate_air(replace(home, room=None, humidifier=None, case=None), np.datetime64("2026-03-01"), 72)
     air, damp = outdoors["air_temperature"].values, outdoors["relative_humidity"].values / 100.0
     assert list(time) == [np.datetime64("2026-03-01") + np.timedelta64(day, "D") for day in range(3)]

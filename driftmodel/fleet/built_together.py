@@ -27,17 +27,8 @@ from driftmodel.outlook.draws import is_held
 from driftmodel.outlook.lasting import CreepHistory, creep_history, heat_of_days
 from driftmodel.outlook.moisture import air_lags, lags_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, reference_change
-from driftmodel.outlook.room_lags import (
-    STEP_DAYS,
-    RoomBasis,
-    RoomRows,
-    daily_rows,
-    node_rows,
-    outdoor_days,
-    place_drivers,
-    room_basis,
-    rows_from_node,
-)
+from driftmodel.outlook.room_lags import RoomBasis, RoomRows, daily_rows, node_rows, room_basis, rows_from_node
+from driftmodel.outlook.rooms import STEP_DAYS, outdoor_days, place_drivers
 from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.wood.diffusion import time_grid
 from driftmodel.wood.sorption import memory_at_middle

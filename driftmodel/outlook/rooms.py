@@ -1,21 +1,33 @@
-"""What is not known of a house, how damp and how warm it is kept: multipliers of what its climate file says."""
+"""The rooms of houses that differ: what is not known of them as multipliers of what their climate file says, their air,
+and what it drives the wood with beside the median room's, in steps of days."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from driftmodel.base.records import Climate, Room
-from driftmodel.base.schema import BAND, Array, Dataset
-from driftmodel.climate.history import climate_air
+from driftmodel.base.arrays import first_order_recursion
+from driftmodel.base.records import Climate, Room, Scenario
+from driftmodel.base.schema import BAND, Array, Dataset, Integers, Times
+from driftmodel.climate.air import saturation_density_g_m3
+from driftmodel.climate.enclosure import inside_case
+from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.place_air import record_span
-from driftmodel.climate.room import drawn_room
+from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
 from driftmodel.climate.room_fit import fitted
+from driftmodel.climate.room_moisture import HouseNumbers, house_numbers
+from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import normal_stratified, room_unknowns
+from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
+from driftmodel.wood import sorption
 
+Days = Integers
+
+#: of the rooms that are not run by the hour
+STEP_DAYS = 5
 #: rooms run for a band where only the air is asked for
 BAND_ROOMS = 60
 
@@ -59,3 +71,113 @@ def air_of_climate(climate: Climate, rooms: int = BAND_ROOMS, seed: int = 0) -> 
             described: dict[str, Any] = {"units": air[name].attrs["units"], "long_name": words}
             air[f"{name}_p{round(100 * share)}"] = (("time",), values.astype(float), described)
     return air
+
+
+def outdoor_days(climate: Climate, start: Any, days: int, member: int = 0, seed: int = 0) -> tuple[Times, Array, Array]:
+    """Days, and daily means of outdoor temperature and vapour density of a climate's place, (day,) each."""
+    bare = replace(climate, room=None, humidifier=None, case=None)
+    air = climate_air(bare, start, 24 * days, member=member, seed=seed)
+    warm, damp = (air[name].values for name in ("air_temperature", "relative_humidity"))
+    density = damp / 100.0 * saturation_density_g_m3(warm)
+    return air["time"].values[::24], *(each.reshape(-1, 24).mean(axis=1) for each in (warm, density))
+
+
+def home_drivers(
+    air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Mapping[str, float]], nodes: Days
+) -> Array:
+    """What rooms with such factors in one climate drive the wood with beside the median's, along the hourly air of a
+    scenario: at its `nodes`, (room, 2, step + 1), of thin and of thick parts, percent."""
+    stays = lived_in_turn(scenario)
+    begins = [day_of(scenario, stay.start) for stay in stays]
+    days = air.sizes["time"] // 24
+    warm, damp, outdoor_c, density = (
+        air[name].values[: 24 * days].reshape(days, 24).mean(axis=1)
+        for name in ("air_temperature", "relative_humidity", "outdoor_temperature", "outdoor_vapour_density")
+    )
+    own = np.zeros((2, 1 + len(factors), days))
+    time = air["time"].values[: 24 * days : 24]
+    for stay, begin, end in zip(stays, begins, [*begins[1:], days], strict=True):
+        part = slice(min(begin, days), min(end, days))
+        if part.stop > part.start and stay.climate == climate:
+            found = _rooms(climate, factors, time[part], outdoor_c[part], density[part])
+            own[:, :, part] = [each - each[0] for each in found]
+    temperature, humidity = (_by_step(each + more, nodes) for each, more in zip((warm, damp), own, strict=True))
+    return _felt(temperature, humidity, scenario, np.flatnonzero(np.isin(nodes[:-1], begins[1:])))
+
+
+def place_drivers(
+    climate: Climate,
+    scenario: Scenario,
+    factors: Sequence[Mapping[str, float]],
+    time: Times,
+    outdoor_c: Array,
+    density: Array,
+) -> Array:
+    """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
+    nodes = np.append(np.arange(0, time.size, STEP_DAYS), time.size)
+    temperature, humidity = (_by_step(each, nodes) for each in _rooms(climate, factors, time, outdoor_c, density))
+    return _felt(temperature, humidity, scenario, np.array([], dtype=np.intp))
+
+
+def _by_step(daily: Array, nodes: Days) -> Array:
+    """Means of daily values (room, day) over the steps between nodes, (room, step)."""
+    return np.asarray(np.add.reduceat(daily, nodes[:-1], axis=1) / np.diff(nodes))
+
+
+def _rooms(
+    climate: Climate, factors: Sequence[Mapping[str, float]], time: Times, outdoor_c: Array, density: Array
+) -> tuple[Array, Array]:
+    """Temperature and humidity of the median room and of those with such factors, (1 + room, day)."""
+    there, numbers = fitted(climate), house_numbers()
+    found = [_daily_air(there, each, time, outdoor_c, density, numbers) for each in ({}, *factors)]
+    warm, damp = (np.stack(each) for each in zip(*found, strict=True))
+    return warm, damp
+
+
+def _daily_air(
+    climate: Climate, factors: Mapping[str, float], time: Times, outdoor_c: Array, density: Array, numbers: HouseNumbers
+) -> tuple[Array, Array]:
+    """Temperature and humidity (day,) of a climate's room as drawn, in its case if it has one."""
+    assert climate.room is not None
+    room: Room = drawn_room(climate.room, factors)
+    heat = room_heat(outdoor_c, room, step_hours=24.0, numbers=numbers)
+    wet = climate.humidifier
+    on = None if wet is None else switched_on(time, wet)
+    flows = moisture_flows(outdoor_c, density, heat, room, wet, on, 24.0, numbers)
+    damp = 100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c)
+    if climate.case is None:
+        return heat.temperature_c, damp
+    return inside_case(heat.temperature_c, damp, climate.case, time, 24.0)
+
+
+def _felt(temperature: Array, humidity: Array, scenario: Scenario, moves: Days) -> Array:
+    """What rooms drive the wood with beside the first of them, from air (room, step): (room - 1, 2, step + 1).
+
+    A lag F of E follows F' = s (E - F) / tau, s the speed of moisture; beside another's, d for the difference:
+    dF' = s (dE + (ds / s)(E + dE - F - dF) - dF) / tau. What stands beside dF is told: for thick parts, F at
+    their mean response; thin ones lie so little behind the air that their own speed makes no difference. moves:
+    nodes on which a place is moved to."""
+    damp = np.clip(humidity, 1.0, 99.0)
+    emc = np.asarray(sorption.equilibrium_moisture_content(temperature, damp))
+    if scenario.hysteresis:
+        memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
+        emc = emc + np.stack([sorption.hysteresis_offset(t, h, memory=memory)
+                              for t, h in zip(temperature, damp, strict=True)])  # fmt: skip
+    thick = paces(scenario.instrument)[1]
+    speed = np.stack([pace_of(t, e, thick, scenario, STEP_DAYS) for t, e in zip(temperature, emc, strict=True)])
+    behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / thick[1]), built_moisture(scenario))
+    apart = emc[1:] - emc[0]
+    felt = []
+    for steps in (apart, apart + (speed[1:] / speed[0] - 1.0) * behind[1:]):
+        ends = np.concatenate([steps[:, :1], steps, steps[:, -1:]], axis=1)
+        middle = np.asarray((ends[:, 1:] + ends[:, :-1]) / 2.0)  # at a step's ends: the mean of the steps beside
+        for node in moves:  # nothing of a place is felt before the day it is moved to
+            middle[:, node] = ends[:, node]
+        felt.append(middle)
+    return np.stack(felt, axis=1)
+
+
+def _trailing(steps: Array, keep: float | Array, start: float) -> Array:
+    """First-order lag of steps (room, step) from `start`, the mean of before and after each."""
+    after = first_order_recursion(keep, ((1.0 - keep) * steps).T, start).T
+    return np.asarray((np.concatenate([np.full((len(steps), 1), start), after[:, :-1]], axis=1) + after) / 2.0)
