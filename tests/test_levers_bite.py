@@ -14,7 +14,7 @@ from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import find_instrument, load_scenario
-from driftmodel.outlook import air_levers, build_levers, findings
+from driftmodel.outlook import air_levers, findings, levers
 from driftmodel.outlook.compare import QUANTILES, compare
 from driftmodel.outlook.draws import draw_unknowns, is_held, share_of_variance, unknowns_of
 from driftmodel.outlook.levers import LEVERS, with_lever
@@ -83,23 +83,20 @@ def test_warmer_outdoors_is_drier_by_the_librarys_number(scenario: Scenario) -> 
 
 
 def test_heights_of_braces(scenario: Scenario) -> None:
-    before, after = (
-        scenario.instrument.body.top.braces,
-        build_levers.brace_height(scenario, 0.5).instrument.body.top.braces,
-    )
+    before, after = (scenario.instrument.body.top.braces, levers.brace_height(scenario, 0.5).instrument.body.top.braces)
     for one, other in zip(before, after, strict=True):
         assert other.height_mm == pytest.approx(0.5 * one.height_mm)
         assert other.end_height_mm == pytest.approx(min(one.end_height_mm, 0.5 * one.height_mm))
     body = scenario.instrument.body  # of one height to its ends
     even = replace(body, top=replace(body.top, braces=tuple(replace(b, end_height_mm=b.height_mm) for b in before)))
-    low = build_levers.brace_height(replace(scenario, instrument=replace(scenario.instrument, body=even)), 0.8)
+    low = levers.brace_height(replace(scenario, instrument=replace(scenario.instrument, body=even)), 0.8)
     for one, other in zip(before, low.instrument.body.top.braces, strict=True):
         assert other.height_mm == other.end_height_mm == pytest.approx(0.8 * one.height_mm)
 
 
 def test_braces_of_another_design_are_drawn_out_to_this_body(scenario: Scenario) -> None:
     other = find_instrument("small_ladder_braced").body
-    found = build_levers.brace_layout(scenario, "small_ladder_braced").instrument.body
+    found = levers.brace_layout(scenario, "small_ladder_braced").instrument.body
     own, its = np.array(found.outline_mm), np.array(other.outline_mm)
     scale = np.array([np.ptp(own[:, 0]) / np.ptp(its[:, 0]), own[:, 1].max() / its[:, 1].max()])
     assert (scale > 1.02).all()
@@ -109,12 +106,12 @@ def test_braces_of_another_design_are_drawn_out_to_this_body(scenario: Scenario)
 
 def test_how_far_an_outline_reaches() -> None:
     """One that does not begin at 0: 110 - 10 mm long, and the widest half is 50 mm."""
-    assert build_levers._extent(((10.0, 0.0), (60.0, 50.0), (110.0, 20.0))) == (100.0, 50.0)
+    assert levers._extent(((10.0, 0.0), (60.0, 50.0), (110.0, 20.0))) == (100.0, 50.0)
 
 
 def test_a_longer_scale_moves_the_bridge_with_the_saddle(scenario: Scenario) -> None:
     """660 for 645 mm at the 14th fret: the saddle goes 15 / 2^(14/12) = 6.68 mm back, the bridge and its plate too."""
-    found = build_levers.scale_length(scenario, 660.0).instrument
+    found = levers.scale_length(scenario, 660.0).instrument
     own = scenario.instrument
     assert own.strings.scale_mm == pytest.approx(645.0) and own.body_fret == 14
     for edge in ("front_mm", "back_mm", "saddle_mm"):
@@ -123,7 +120,7 @@ def test_a_longer_scale_moves_the_bridge_with_the_saddle(scenario: Scenario) -> 
 
 
 def test_a_finer_set_halves_each_step(scenario: Scenario) -> None:
-    own, fine = scenario.instrument.spacers, build_levers.finer_spacers(scenario, 2).instrument.spacers
+    own, fine = scenario.instrument.spacers, levers.finer_spacers(scenario, 2).instrument.spacers
     tapers = dict(zip(fine.labels, fine.tapers_mm, strict=True))
     assert len(tapers) == 2 * len(own.labels) - 1 and fine.labels[::2] == own.labels
     for label, low, high in zip(own.labels, own.tapers_mm, own.tapers_mm[1:], strict=False):
@@ -143,12 +140,12 @@ def test_one_scenario_or_one_twice_is_no_comparison(scenario: Scenario) -> None:
 def test_gauge_and_tension(scenario: Scenario) -> None:
     """Pull goes with the square of the gauge at one pitch (Mersenne)."""
     pull = string_pull_n(scenario.instrument.strings)
-    thicker = build_levers.string_gauge(scenario, 1.1).instrument.strings
+    thicker = levers.string_gauge(scenario, 1.1).instrument.strings
     assert string_pull_n(thicker) == pytest.approx(1.21 * pull, rel=1e-6)
-    assert string_pull_n(build_levers.string_tension(scenario, 80.0).instrument.strings) == pytest.approx(0.8 * pull)
+    assert string_pull_n(levers.string_tension(scenario, 80.0).instrument.strings) == pytest.approx(0.8 * pull)
     stated = replace(scenario, instrument=replace(scenario.instrument, strings=replace(
         scenario.instrument.strings, tension_n=700.0)))  # fmt: skip
-    assert build_levers.string_gauge(stated, 1.1).instrument.strings.tension_n == pytest.approx(847.0)
+    assert levers.string_gauge(stated, 1.1).instrument.strings.tension_n == pytest.approx(847.0)
 
 
 def test_points_of_the_ensemble_are_10_50_90(scenario: Scenario) -> None:

@@ -24,11 +24,11 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.outlook import (
     air_levers,
-    build_levers,
     calendar,
     drift,
     findings,
     lasting,
+    levers,
     moisture,
     movement,
     place,
@@ -859,7 +859,7 @@ def test_a_stated_pull_goes_with_the_square_of_the_scale(scenario: Scenario) -> 
     strings = replace(instrument.strings, tension_n=700.0)
     bridge = replace(instrument.body.bridge, anchor_mm=296.0)
     own = replace(instrument, strings=strings, body=replace(instrument.body, bridge=bridge))
-    found = build_levers.scale_length(replace(scenario, instrument=own), 630.0).instrument
+    found = levers.scale_length(replace(scenario, instrument=own), 630.0).instrument
     assert found.strings.tension_n == pytest.approx(700.0 * (630.0 / 645.0) ** 2) and found.strings.scale_mm == 630.0
     moved = -15.0 / 2.0 ** (14 / 12)
     for name in ("front_mm", "back_mm", "saddle_mm", "anchor_mm"):

@@ -22,10 +22,10 @@ from driftmodel.base.records import Scenario, Stay
 from driftmodel.base.scenarios import climate_named
 from driftmodel.base.schema import Frozen
 from driftmodel.climate.history import scenario_air
-from driftmodel.outlook.build_levers import finer_spacers, string_tension
 from driftmodel.outlook.calendar import day_of, grade_lifts_mm, projection_change
 from driftmodel.outlook.chain import Chain, LagCache, run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns, home_unknowns, is_held, own_name
+from driftmodel.outlook.levers import finer_spacers, string_tension
 from driftmodel.outlook.lived import inside_rule, paths_ahead
 from driftmodel.outlook.regrade import NEVER
 

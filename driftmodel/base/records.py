@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from math import inf
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
 from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
@@ -132,6 +132,16 @@ class Scenario(ScenarioTable):
     learned: tuple[LearnedPrior, ...] = ()
     #: numbers that what-ifs were made with, by name
     numbers: tuple[tuple[str, Datum], ...] = field(default=(), metadata=NOT_AN_INPUT)
+
+
+Held = TypeVar("Held")
+
+
+def altered(record: Held, path: str, value: Any) -> Held:
+    """The record with the field at a path of names ('instrument.body.top.wood') in it changed."""
+    name, _, rest = path.partition(".")
+    changed: dict[str, Any] = {name: altered(getattr(record, name), rest, value) if rest else value}
+    return replace(record, **changed)  # type: ignore[type-var]
 
 
 def note_scenario(scenario: Scenario) -> None:

@@ -125,68 +125,40 @@ def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, 
 def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:
     instrument = scenario.instrument
     labels, tapers = np.array(instrument.spacers.labels), np.array(instrument.spacers.tapers_mm)
-    time = result["time"].values
-    date = regrade_dates(scenario, due)
+    time, date = result["time"].values, regrade_dates(scenario, due)
     result["regrade_date"] = (("draw", "occasion"), date, {"long_name": "date each regrade is due; NaT if not reached"})
     label = np.where(due.grade == NO_GRADE, "", labels[due.grade])
     result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
-
-    years = result["year"].values
-    ends = time[today_step(scenario, 1)] + (years * 365.25).round().astype("timedelta64[D]")
+    ends = time[today_step(scenario, 1)] + (result["year"].values * 365.25).round().astype("timedelta64[D]")
     first = first_dates(scenario, due)
-    chance = np.array([np.mean(first <= end) for end in ends])
-    result["regrade_due"] = (("year",), chance, {"units": "1", "long_name": "chance that a regrade is due by then"})
-    result["regrade_due_date"] = (
-        ("quantile",),
-        due_dates(first),
-        {"long_name": "date by which a regrade is due with this probability; NaT if not within the horizon"},
-    )
+    words = "date by which a regrade is due with this probability; NaT if not within the horizon"
+    result["regrade_due_date"] = (("quantile",), due_dates(first), {"long_name": words})
     counts = np.array([[np.sum(due.grade[:, o] == g) for g in range(labels.size)] for o in range(due.day.shape[1])])
     reached = due.day != NEVER
-    whole = np.maximum(reached.sum(axis=0), 1)[:, None]
-    result["grade_probability"] = (
-        ("occasion", "grade"),
-        counts / whole,
-        {"units": "1", "long_name": "share of the draws that reach this regrade and want this grade"},
-    )
-    result["occasion_probability"] = (
-        ("occasion",),
-        reached.mean(axis=0),
-        {"units": "1", "long_name": "chance that this regrade falls within the horizon"},
-    )
-    beyond = (reached & (due.grade == NO_GRADE)).sum(axis=0) / whole[:, 0]
-    result["no_grade_fits"] = (
-        ("occasion",),
-        beyond,
-        {
-            "units": "1",
-            "long_name": "share of the draws that reach this regrade and find no grade of the set that mends",
-        },
-    )
+    whole = np.maximum(reached.sum(axis=0), 1)
+    beyond = (reached & (due.grade == NO_GRADE)).sum(axis=0)
     rotation = grade_rotations_deg(instrument.spacers)
     fitted = int(np.flatnonzero(labels == fitted_spacer(scenario))[0])
-    result["grade_taper"] = (("grade",), tapers, {"units": "mm", "long_name": "taper over the spacer's length"})
-    result["grade_rotation"] = (("grade",), rotation, {"units": "degree", "long_name": "neck rotation it gives"})
-    saddle_mm = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
-    cents = [
-        intonation_shift_cents(
-            instrument.strings.scale_mm, instrument.body_fret, float(turn - rotation[fitted]), saddle_mm
-        )
-        for turn in rotation
-    ]
-    result["grade_cents"] = (
-        ("grade",),
-        cents,
-        {"units": "cent", "long_name": "intonation shift against the fitted grade"},
-    )
-
+    scale, saddle_mm = instrument.strings.scale_mm, instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
+    turns = (rotation - rotation[fitted]).tolist()
+    cents = [intonation_shift_cents(scale, instrument.body_fret, turn, saddle_mm) for turn in turns]
     shares = share_of_variance(draws, unknowns_of(scenario), world.reading.action_mm[:, -1])
     result.coords["unknown"] = list(shares)
-    result["driver_share"] = (
-        ("unknown",),
-        list(shares.values()),
-        {"units": "1", "long_name": "share of the variance of the action at the end, read at the place's mean state"},
-    )
+    for name, dims, values, unit, words in (
+        ("regrade_due", ["year"], [np.mean(first <= end) for end in ends], "1", "chance that a regrade is due by then"),
+        ("grade_probability", ["occasion", "grade"], counts / whole[:, None], "1",
+         "share of the draws that reach this regrade and want this grade"),
+        ("occasion_probability", ["occasion"], reached.mean(axis=0), "1",
+         "chance that this regrade falls within the horizon"),
+        ("no_grade_fits", ["occasion"], beyond / whole, "1",
+         "share of the draws that reach this regrade and find no grade of the set that mends"),
+        ("grade_taper", ["grade"], tapers, "mm", "taper over the spacer's length"),
+        ("grade_rotation", ["grade"], rotation, "degree", "neck rotation it gives"),
+        ("grade_cents", ["grade"], cents, "cent", "intonation shift against the fitted grade"),
+        ("driver_share", ["unknown"], list(shares.values()), "1",
+         "share of the variance of the action at the end, read at the place's mean state"),
+    ):  # fmt: skip
+        result[name] = (dims, values, {"units": unit, "long_name": words})
 
 
 def regrade_dates(scenario: Scenario, due: Regrades) -> Times:
@@ -203,15 +175,9 @@ def first_dates(scenario: Scenario, due: Regrades) -> Times:
 
 
 def due_dates(first: Times) -> list[np.datetime64]:
-    """The dates by which a share of QUANTILES of the draws has its first regrade due."""
-    return [_date_at(first, quantile) for quantile in QUANTILES]
-
-
-def _date_at(dates: Times, quantile: float) -> np.datetime64:
-    """The date by which a share `quantile` of the draws is due; NaT where fewer ever are."""
-    ordered = np.sort(dates)  # NaT sorts last
-    at: np.datetime64 = ordered[max(int(np.ceil(quantile * dates.size)) - 1, 0)]
-    return at
+    """The dates by which a share of QUANTILES of the draws has its first regrade due; NaT where fewer ever have."""
+    ordered = np.sort(first)  # NaT sorts last
+    return [ordered[max(int(np.ceil(quantile * first.size)) - 1, 0)] for quantile in QUANTILES]
 
 
 def verdict(result: Dataset, scenario: Scenario) -> dict[str, Any]:
