@@ -1,5 +1,5 @@
-"""What-ifs: one scenario with one thing, or several, changed. LEVERS names what can be moved, and how far; levers of the
-build stand here, those of the air in air_levers, each a plain function of a scenario and a value."""
+"""What-ifs: one scenario with one thing, or several, changed. LEVERS names what can be moved, and how far; the levers
+of the build stand here, those of the air in air_levers: each a plain function of a scenario and a value."""
 
 from __future__ import annotations
 
