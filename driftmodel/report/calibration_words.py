@@ -195,7 +195,10 @@ def _residuals(axes: Axes, calibration: Calibration) -> None:
                   label="likely a slip" if count == 0 else None)  # fmt: skip
         note(axes, f"{one.size:+.0f}", (day, edge), (10, -3))
     axes.set_ylim(-FURTHEST, FURTHEST)
-    axes.margins(x=0.08)
+    if calibration.fitted:  # four weeks at least: no ticks can be told of less
+        days = np.array([one.reading.date for one in calibration.fitted], dtype="datetime64[D]")
+        spare = max(np.timedelta64(14, "D"), (days.max() - days.min()) // 12)
+        axes.set_xlim(days.min() - spare, days.max() + spare)
     locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
