@@ -19,7 +19,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import Frozen
 from driftmodel.calibration import bench as benches
 from driftmodel.calibration import forward
-from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, make_bench, room_change
+from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, make_bench, moments_of, room_change, see
 from driftmodel.calibration.drives import Moment, states_at
 from driftmodel.calibration.fit import prior_particles
 from driftmodel.calibration.forward import (
@@ -27,7 +27,6 @@ from driftmodel.calibration.forward import (
     creep_of,
     expected_readings,
     moisture_of,
-    moments_of,
     moved,
     plan_of,
     readings_of,
@@ -48,7 +47,6 @@ from driftmodel.calibration.moments import (
 )
 from driftmodel.calibration.outcomes import Asked, _years_to_regrade, quantiles
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.unsure import see
 from driftmodel.calibration.work import moment_of
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import grade_lifts_mm

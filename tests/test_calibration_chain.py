@@ -15,7 +15,7 @@ from hidden_truth import Truth, as_normals, grams, season_movement, state_at, tr
 
 from driftmodel.base.records import WorkDone
 from driftmodel.base.scenarios import load_scenario
-from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.bench import Bench, Seen, make_bench, see
 from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.forward import plan_of, readings_of
@@ -24,7 +24,6 @@ from driftmodel.calibration.moments import creep_path
 from driftmodel.calibration.outcomes import answers_of_particles, next_season, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.steps import lasting_step
-from driftmodel.calibration.unsure import Seen, see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.moisture import PartWeights, part_weights

@@ -16,7 +16,7 @@ from hidden_truth import Hours, grams, read_in_three_weathers, season_movement, 
 
 from driftmodel.base.schema import PARTS, Frozen
 from driftmodel.calibration import unsure
-from driftmodel.calibration.bench import Bench
+from driftmodel.calibration.bench import Bench, Seen, see
 from driftmodel.calibration.drives import Drive, Moment
 from driftmodel.calibration.forward import moisture_of
 from driftmodel.calibration.layout import Layout, layout_of
@@ -24,16 +24,14 @@ from driftmodel.calibration.outcomes import Asked, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import (
     Days,
-    Seen,
     Unsure,
     _shrunk,
     _taper,
     plan_and_days,
-    see,
     setup_effects,
     swing_of,
     unsure_at,
-)  # fmt: skip
+)
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.lasting import LASTING, creep_history, heat_of_days, lasting_paths

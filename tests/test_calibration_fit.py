@@ -14,7 +14,7 @@ from other_truths import World, guitars
 import driftmodel
 from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.bench import Bench, make_bench, see
 from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
 from driftmodel.calibration.fit import learn
@@ -24,7 +24,6 @@ from driftmodel.calibration.moments import CreepAtMoments, creep_path, with_room
 from driftmodel.calibration.readings import read_readings
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.shown import as_calibration
-from driftmodel.calibration.unsure import see
 from driftmodel.climate.history import scenario_air
 from driftmodel.outlook.calendar import grade_lifts_mm
 from driftmodel.outlook.chain import run_chain

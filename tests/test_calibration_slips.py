@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from driftmodel.calibration.bench import STAYS
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.sampler import Sampled
 from driftmodel.calibration.slips import MOST_COST, Ways, ways_of
-from driftmodel.calibration.unsure import STAYS, Noise, Unsure
+from driftmodel.calibration.unsure import Noise, Unsure
 
 SD, REACH = np.full(4, 0.05), np.full(4, 0.5)
 DOUBT = np.array([0.1, 0.1, 0.9, 0.1])

@@ -12,22 +12,25 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.build import Brace
 from driftmodel.base.keeping import Memory, fingerprint
-from driftmodel.base.records import Instrument, Scenario
+from driftmodel.base.records import Instrument, Scenario, WorkDone
 from driftmodel.base.schema import PARTS, Array, Dataset
-from driftmodel.calibration.drives import Drive, Moment, RoomDrive, drive_of, room_drive, states_at
+from driftmodel.calibration.drives import NOON, Drive, Moment, RoomDrive, drive_of, room_drive, states_at
 from driftmodel.calibration.moments import (
     HELD,
     ROOM_SHAPES,
     ROWS,
+    AtMoments,
     CreepAtMoments,
     Table,
     creep_at,
     creep_path,
     make_table,
     middle_creep,
+    packed,
     with_rooms,
 )
-from driftmodel.calibration.records import BenchBook
+from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.work import moment_of, truss_rod_turns
 from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reaching, reference_state, with_work
 from driftmodel.outlook.chain import LagCache, air_fingerprint
@@ -196,3 +199,93 @@ def _brace_g(brace: Brace) -> float:
 
 def _dry_g_per_mm3(wood: str) -> float:
     return library.number(library.wood(wood), "specific_gravity_12").value / 1000.0
+
+
+# ---- looking at readings ---------------------------------------------------------------------------------------------
+
+#: hours of the day and stays in the workshop's air that a blank stands for, each as likely (common practice, no
+#: source): seven in ten came straight from where they live
+HOURS = (9.0, 11.0, 13.0, 15.0, 17.0, 10.0, 12.0, 14.0, 16.0, 18.0)
+STAYS = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 16.0, 48.0)
+STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
+STAY_C = 21.0
+
+
+def moments_of(readings: tuple[ReadingRow, ...], work: tuple[WorkDone, ...] = ()) -> tuple[Moment, ...]:
+    """The moments at which readings were taken, with the bench's air where it is said to have lain in it; noon, and no
+    stay, where nothing is said (`_stays` is what that leaves open)."""
+    return tuple(
+        Moment(
+            one.date,
+            1,
+            one.hours_at_bench or 0.0,
+            20.0 if one.temperature_c is None else one.temperature_c,
+            50.0 if one.relative_humidity_pct is None else one.relative_humidity_pct,
+            NOON if one.hour is None else one.hour,
+            any(turned[0] == one.date and turned < moment_of(one) for turned in truss_rod_turns(work)),
+        )
+        for one in readings
+    )
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What was to be seen at the moments of the readings, then at further ones: at_moments in the middle of the
+    weathers; away (members, 2, lag, columns + 1) what each member's state is off it, nothing in the last, and at_start
+    (members, 2, lag) what it was off at set-up, by lags that act and are held; stays (alternatives, 2, lag,
+    readings) what the hours and stays that a blank stands for would change; commonest (rows, shapes) the commonest
+    deviation of moisture, by the weights' shapes."""
+
+    moments: tuple[Moment, ...]
+    at_moments: AtMoments
+    away: Array
+    at_start: Array
+    stays: Array
+    of_member: Array
+    commonest: Array
+
+
+def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, ...], now: date) -> Seen:
+    """Look at the readings' moments, further ones, and last the reference state of a day, in all weathers there are."""
+    moments = (*moments_of(readings, bench.scenario.work), *further)
+    weathers = bench.others or (bench.drive,)
+    changes = np.stack([change_in(bench, drive, moments, now) for drive in weathers])
+    since = day_of(bench.scenario, bench.scenario.setup.setup)
+    every = (bench.drive, *bench.others)
+    starts = np.stack([np.stack([one.acting[:, since], one.lags.lags_pct[:, since]]) for one in every])
+    of_member = starts - starts[-len(weathers) :].mean(axis=0)
+    middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
+    away = changes - middle + off[..., None]
+    spread = np.moveaxis(away[:, 0], 1, 0).reshape(away.shape[2], -1)
+    _, vectors = np.linalg.eigh(spread @ spread.T)
+    common = np.repeat(vectors[None, :, -1:], 2, axis=0) * float(spread.any())
+    return Seen(
+        moments,
+        packed(in_rows(bench.table.weights, middle), room_change(bench, moments, now), creep_on(bench, moments, now)),
+        np.concatenate([away, np.zeros((*off.shape, 1))], axis=-1),
+        off,
+        _stays(bench, readings, moments[: len(readings)]),
+        of_member,
+        in_rows(bench.table.weights, common)[:, :, 0],
+    )
+
+
+def _stays(bench: Bench, readings: tuple[ReadingRow, ...], moments: tuple[Moment, ...]) -> Array:
+    if not readings:
+        return np.zeros((1, 2, bench.drive.acting.shape[0], 0))
+    air = bench.scenario.setup.built_relative_humidity_pct
+    told = states_at(moments, bench.drive, bench.scenario)
+    found = []
+    for hour, lain, off in zip(HOURS, STAYS, STAY_PCT_OFF, strict=True):
+        other = tuple(
+            replace(
+                moment,
+                hour=hour if one.hour is None else moment.hour,
+                hours_at_bench=lain if one.hours_at_bench is None else moment.hours_at_bench,
+                temperature_c=STAY_C if one.temperature_c is None else moment.temperature_c,
+                relative_humidity_pct=air + off if one.relative_humidity_pct is None else moment.relative_humidity_pct,
+            )
+            for one, moment in zip(readings, moments, strict=True)
+        )
+        found.append(states_at(other, bench.drive, bench.scenario) - told)
+    return np.stack(found)

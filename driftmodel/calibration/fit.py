@@ -9,7 +9,7 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array
-from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.bench import Bench, Seen, make_bench, see
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.forward import Plan, action_per_relief, fitting, plan_of, readings_of
@@ -19,7 +19,7 @@ from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.sampler import MOVES, Sampled, sample
 from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
-from driftmodel.calibration.unsure import Noise, Seen, Unsure, plan_and_days, see, setup_effects, swing_of, unsure_at
+from driftmodel.calibration.unsure import Noise, Unsure, plan_and_days, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, normal_stratified
 
 PARTICLES = 1000

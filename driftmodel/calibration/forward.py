@@ -8,10 +8,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.records import WorkDone
 from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.drives import NOON, Moment
 from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
 from driftmodel.calibration.moments import HELD, ROWS, TRANSPORT, AtMoments, CreepAtMoments, on_nodes, room_factor
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
@@ -240,23 +238,6 @@ def _by_slack(bench: Bench, what: str, values: Mapping[str, Array]) -> Array:
     if what == "top_sinkage":
         return np.asarray(moved_by[what])
     return np.asarray(-saddle_rise_mm(moved_by, pivot_of(bench.scenario.instrument)))
-
-
-def moments_of(readings: tuple[ReadingRow, ...], work: tuple[WorkDone, ...] = ()) -> tuple[Moment, ...]:
-    """The moments at which readings were taken, with the bench's air where it is said to have lain in it; noon, and no
-    stay, where nothing is said (see unsure.stay_alternatives for what that leaves open)."""
-    return tuple(
-        Moment(
-            one.date,
-            1,
-            one.hours_at_bench or 0.0,
-            20.0 if one.temperature_c is None else one.temperature_c,
-            50.0 if one.relative_humidity_pct is None else one.relative_humidity_pct,
-            NOON if one.hour is None else one.hour,
-            any(turned[0] == one.date and turned < moment_of(one) for turned in truss_rod_turns(work)),
-        )
-        for one in readings
-    )
 
 
 def fitting(book: BenchBook) -> tuple[ReadingRow, ...]:

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.schema import Array
+from driftmodel.calibration.bench import STAYS
 from driftmodel.calibration.records import QUANTITIES, ReadingRow
-from driftmodel.calibration.unsure import STAYS, Noise
+from driftmodel.calibration.unsure import Noise
 
 #: one reading in ten is a slip (from memory); it may be off by anything, as densely as if all were off by less than a
 #: quarter of the step that asks for a second look

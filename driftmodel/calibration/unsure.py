@@ -16,30 +16,26 @@ is a normal error with a covariance between readings:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.schema import DAYS_PER_YEAR, Array
-from driftmodel.calibration.bench import Bench, change_in, creep_on, in_rows, room_change
-from driftmodel.calibration.drives import Moment, states_at
+from driftmodel.calibration.bench import Bench, Seen, in_rows
 from driftmodel.calibration.forward import (
     Plan,
     creep_of,
     expected_readings,
     moisture_of,
-    moments_of,
     moved,
     plan_of,
     rise_of,
     transport_of,
 )
 from driftmodel.calibration.layout import Layout
-from driftmodel.calibration.moments import AtMoments, packed
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.outlook.calendar import day_of
 
 #: covariance of the weather at two days is gone at twice this distance
 TAPER_DAYS = 45.0
@@ -48,77 +44,8 @@ TAPER_DAYS = 45.0
 LAW_SEASON, LAW_SEASON_DAYS = 0.15, 45.0
 LAW_LASTING, LAW_LASTING_LOG = 0.12, 0.7
 LAW_OWN = 0.03
-#: hours of the day and stays in the workshop's air that a blank stands for, each as likely (common practice, no
-#: source): seven in ten came straight from where they live
-HOURS = (9.0, 11.0, 13.0, 15.0, 17.0, 10.0, 12.0, 14.0, 16.0, 18.0)
-STAYS = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, 16.0, 48.0)
-STAY_PCT_OFF = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 4.0, -4.0, 0.0)
-STAY_C = 21.0
 #: what is left of a sure slip's weight
 SURELY = 1e-6
-
-
-@dataclass(frozen=True)
-class Seen:
-    """What was to be seen at the moments of the readings, then at further ones: at_moments in the middle of the
-    weathers; away (members, 2, lag, columns + 1) what each member's state is off it, nothing in the last, and at_start
-    (members, 2, lag) what it was off at set-up, by lags that act and are held; stays (alternatives, 2, lag,
-    readings) what the hours and stays that a blank stands for would change; commonest (rows, shapes) the commonest
-    deviation of moisture, by the weights' shapes."""
-
-    moments: tuple[Moment, ...]
-    at_moments: AtMoments
-    away: Array
-    at_start: Array
-    stays: Array
-    of_member: Array
-    commonest: Array
-
-
-def see(bench: Bench, readings: tuple[ReadingRow, ...], further: tuple[Moment, ...], now: date) -> Seen:
-    """Look at the readings' moments, further ones, and last the reference state of a day, in all weathers there are."""
-    moments = (*moments_of(readings, bench.scenario.work), *further)
-    weathers = bench.others or (bench.drive,)
-    changes = np.stack([change_in(bench, drive, moments, now) for drive in weathers])
-    since = day_of(bench.scenario, bench.scenario.setup.setup)
-    every = (bench.drive, *bench.others)
-    starts = np.stack([np.stack([one.acting[:, since], one.lags.lags_pct[:, since]]) for one in every])
-    of_member = starts - starts[-len(weathers) :].mean(axis=0)
-    middle, off = changes.mean(axis=0), of_member[-len(weathers) :]
-    away = changes - middle + off[..., None]
-    spread = np.moveaxis(away[:, 0], 1, 0).reshape(away.shape[2], -1)
-    _, vectors = np.linalg.eigh(spread @ spread.T)
-    common = np.repeat(vectors[None, :, -1:], 2, axis=0) * float(spread.any())
-    return Seen(
-        moments,
-        packed(in_rows(bench.table.weights, middle), room_change(bench, moments, now), creep_on(bench, moments, now)),
-        np.concatenate([away, np.zeros((*off.shape, 1))], axis=-1),
-        off,
-        _stays(bench, readings, moments[: len(readings)]),
-        of_member,
-        in_rows(bench.table.weights, common)[:, :, 0],
-    )
-
-
-def _stays(bench: Bench, readings: tuple[ReadingRow, ...], moments: tuple[Moment, ...]) -> Array:
-    if not readings:
-        return np.zeros((1, 2, bench.drive.acting.shape[0], 0))
-    air = bench.scenario.setup.built_relative_humidity_pct
-    told = states_at(moments, bench.drive, bench.scenario)
-    found = []
-    for hour, lain, off in zip(HOURS, STAYS, STAY_PCT_OFF, strict=True):
-        other = tuple(
-            replace(
-                moment,
-                hour=hour if one.hour is None else moment.hour,
-                hours_at_bench=lain if one.hours_at_bench is None else moment.hours_at_bench,
-                temperature_c=STAY_C if one.temperature_c is None else moment.temperature_c,
-                relative_humidity_pct=air + off if one.relative_humidity_pct is None else moment.relative_humidity_pct,
-            )
-            for one, moment in zip(readings, moments, strict=True)
-        )
-        found.append(states_at(other, bench.drive, bench.scenario) - told)
-    return np.stack(found)
 
 
 @dataclass(frozen=True)
