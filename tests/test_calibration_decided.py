@@ -73,8 +73,8 @@ def test_chances_told_add_up_and_leave_is_always_among_them() -> None:
 
 def test_what_was_known_before_is_the_earlier_readings_by_name() -> None:
     start = np.arange(20.0).reshape(5, 4)
-    posterior: Any = Stub(start=start, layout=Stub(names=("a", "level_relief", "weather_1", "b")))
-    earlier: Any = Stub(bench=Stub(readings=(row(),)), names=("b", "level_relief", "weather_1", "c"),
+    posterior: Any = Stub(start=start, layout=Stub(names=("a", "level_relief", "level_weight", "b")))
+    earlier: Any = Stub(bench=Stub(readings=(row(),)), names=("b", "level_relief", "level_weight", "c"),
                         normals=-np.arange(8.0).reshape(2, 4))  # fmt: skip
     known = decide._known_before(posterior, earlier)
     np.testing.assert_array_equal(known[:, :3], start[:, :3])

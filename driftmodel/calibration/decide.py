@@ -116,11 +116,8 @@ def weather_or_drift(
     if not any(one.what.startswith("action") or one.what == "projection" for one in new):
         raise BadInput("no reading of the action", "action at the 12th fret or projection", mend='"action=2.9 mm"')
     if not before.readings and all(one.what == "projection" for one in new):
-        raise BadInput(
-            "a projection alone, without an earlier one to compare it with",
-            "the action, or earlier readings",
-            mend='--reading "action=2.9 mm"',
-        )
+        fault = "a projection alone, without an earlier one to compare it with"
+        raise BadInput(fault, "the action, or earlier readings", mend='--reading "action=2.9 mm"')
     rows = tuple(sorted((*before.readings, *new), key=lambda one: (one.date, one.row or np.inf)))
     book = BenchBook(rows, before.work, before.remarks, before.file)
     when = max(one.date for one in new)
@@ -232,13 +229,13 @@ def _told(weighed: Weighed, wrong: float, words: dict[str, str]) -> dict[str, fl
 
 
 def _known_before(posterior: Posterior, calibration: Calibration | None) -> Array:
-    """Particles of all that was known before today's reading: the earlier readings', else the prior's. The weather of
-    the past, and levels first told today, stay as they were drawn."""
+    """Particles of all that was known before today's reading: the earlier readings', else the prior's. Levels, which
+    may be first told today, stay as they were drawn."""
     known = posterior.start.copy()
     if calibration is not None and calibration.bench.readings:
         rows = np.resize(np.arange(len(calibration.normals)), len(known))
         for place, name in enumerate(posterior.layout.names):
-            if name in calibration.names and not name.startswith(("weather_", "level_")):
+            if name in calibration.names and not name.startswith("level_"):
                 known[:, place] = calibration.normals[rows, calibration.names.index(name)]
     return known
 
@@ -259,11 +256,9 @@ def _wrong(posterior: Posterior, expected: Array, reading: ReadingRow, by_mm: fl
     place = posterior.readings.index(reading)
     off = reading.value + by_mm - expected[:, place]
     doubt, reach = float(np.sqrt(posterior.noise.own_doubt[place])), float(slip_reach((reading,))[0])
-    share, damage = library.general("bench_damage_share").value, library.general("bench_damage_action").value
-    if reading.what == "projection":
-        damage *= 2.0
-    if not (reading.what.startswith("action") or reading.what == "projection"):
-        share = 0.0
+    told = {"action": 1.0, "projection": 2.0}.get(reading.what.split("_")[0], 0.0)  # how damage shows there
+    share = library.general("bench_damage_share").value if told else 0.0
+    damage = told * library.general("bench_damage_action").value
     sound = (1.0 - SLIP_SHARE - share) * _density(off, doubt)
     slip = SLIP_SHARE / (2.0 * reach)
     hurt = share * _density(off, float(np.hypot(doubt, damage)))
@@ -286,8 +281,7 @@ def _turns(
     with the reading as what was known before it says, until a reading is so far off that it would be taken again."""
     read, doubt = posterior.readings[place], float(np.sqrt(posterior.noise.own_doubt[place]))
     gains = gains_of(posterior.answers(known[:TURNED_BY]), expected[:TURNED_BY, place], doubt)
-    found = []
-    own = _said_of(standing)
+    found, own = [], _said_of(standing)
     for sign in (-1.0, 1.0):
         for step in np.arange(TURNED_STEP_MM, TURNED_MM, TURNED_STEP_MM):
             by_mm = sign * float(step)
