@@ -25,7 +25,7 @@ ANEW_MM = 1.5
 WOOD_MASS_LOG_SD = 0.10
 #: how much more or less the seasons move a guitar than its wood says, logarithm, and the unknowns that carry it, which
 #: move nothing else. Set by how well bands hold on truths of a larger season (docs/learning.md)
-SEASON_LOG_SD = 0.4
+SEASON_LOG_SD = 0.3
 SEASONAL = ("structure", "block", "movement_neck", "movement_fingerboard")
 
 #: what a calibration takes for possible is wider than what a forecast draws, and more so far out: readings of
