@@ -134,11 +134,7 @@ def moved(
 
 def rise_of(bench: Bench, movement: Moved) -> Array:
     """Saddle over the fret plane since set-up, mm: the fall of the projection."""
-    return np.asarray(saddle_rise_mm(_lasting_of(movement), pivot_of(bench.scenario.instrument)))
-
-
-def _lasting_of(movement: Moved) -> dict[str, Array]:
-    return {"top_sinkage": movement.top_sinkage, "neck_rotation": movement.neck_rotation}
+    return np.asarray(saddle_rise_mm(vars(movement), pivot_of(bench.scenario.instrument)))
 
 
 @dataclass(frozen=True)
