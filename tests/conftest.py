@@ -79,14 +79,14 @@ def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def coarse(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """Bodies are solved on large triangles, in a third of the time, once for all tests that ask for them: where a few
+    """Bodies are solved on large triangles, in a quarter of the time, once for all tests that ask for them: where a few
     percent of a response are no matter."""
     from driftmodel.base.keeping import forget
     from driftmodel.structure import body, design
 
     monkeypatch.setenv("DRIFTMODEL_CACHE", str(tmp_path_factory.getbasetemp() / "coarse"))
-    monkeypatch.setattr(design, "SIZE_MM", 50.0)
-    monkeypatch.setattr(body.respond, "__defaults__", (None, 50.0))
+    monkeypatch.setattr(design, "SIZE_MM", 75.0)
+    monkeypatch.setattr(body.respond, "__defaults__", (None, 75.0))
     forget()
     yield
     forget()

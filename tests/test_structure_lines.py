@@ -14,7 +14,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
-from test_structure_body import LINED, MAHOGANY, SOLID, SOLID_TILT_DEG, SOLID_WIDTH_MM, SPRUCE, UPRIGHT, braced_box
+from test_structure_body import (
+    LARGE_MM,
+    LINED,
+    MAHOGANY,
+    SOLID,
+    SOLID_TILT_DEG,
+    SOLID_WIDTH_MM,
+    SPRUCE,
+    UPRIGHT,
+    braced_box,
+    solved,
+)
 from test_structure_plate import Rectangle, single
 
 from driftmodel.base import library
@@ -28,7 +39,6 @@ from driftmodel.structure import box_parts as ribs
 from driftmodel.structure.body import _bar, _check_brace, box
 from driftmodel.structure.box import Dome
 from driftmodel.structure.plate import COMPONENTS, Layer, board, section
-from driftmodel.structure.records import LOADS
 from driftmodel.structure.response import body_response
 
 Array = NDArray[np.float64]
@@ -908,11 +918,10 @@ def test_the_way_to_the_softened_body_is_chebyshevs() -> None:
 
 
 def test_the_whole_box_on_large_triangles() -> None:
-    """45 mm: bridge over block within 10 %, block's turn within 3 %, saddle within 6 % of the solid; where the give
+    """40 mm: bridge over block within 10 %, block's turn within 3 %, saddle within 6 % of the solid; where the give
     under the strings is adds up to it within 2.5 %, being taken a third of the way to seven years; the top's shape
     leans on both blocks' outer edges, and its triangles leave the hole out."""
-    own = braced_box(UPRIGHT)
-    found, shares = box_movement.solve_with_shares(own, 45.0, LOADS)
+    own, (found, shares) = braced_box(UPRIGHT), solved(LARGE_MM, "wood")
     for load, (height, turn, saddle) in SOLID["wood"].items():
         factor, answer = 750.0 if load == "strings" else -1.0, found[load]
         rise = factor * (answer.bridge[1] - answer.block[1])
@@ -925,7 +934,7 @@ def test_the_whole_box_on_large_triangles() -> None:
     for name, value in (("sinkage", strings.block[1] - strings.bridge[1]), ("turn", strings.block_turn),
                         ("tilt", -strings.bridge_tilt)):  # fmt: skip
         assert sum(shares[name].values()) == pytest.approx(value, rel=0.025), name
-    shape = box_movement.top_shape(replace(own, top=replace(own.top, hole=(150.0, 20.0, 60.0))), 45.0, ("top",))
+    shape = box_movement.top_shape(replace(own, top=replace(own.top, hole=(150.0, 20.0, 60.0))), LARGE_MM, ("top",))
     at = int(np.argmin(np.hypot(shape.places[0] - 290.0, shape.places[1])))
     assert shape.rise["top"][at] == pytest.approx(top.bridge[1] - top.block[1] * (1.0 - 290.0 / 500.0), rel=0.06)
     a, b, c = (shape.places[:, shape.triangles[k]] for k in range(3))
