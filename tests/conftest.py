@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -30,6 +31,19 @@ class Ran:
     code: int
     out: str
     err: str
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """First those that fork by the hundred, which costs five times as much from a process that has grown."""
+    items.sort(key=lambda item: item.path.name != "test_written.py")
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays to the end: it need not be looked through for garbage again and again, which took a
+    twelfth of the time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session", autouse=True)
