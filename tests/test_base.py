@@ -23,6 +23,9 @@ def test_recursion_is_a_digital_filter() -> None:
 def test_recursion_with_changing_memory() -> None:
     keep, gained = np.array([0.5, 0.0, 0.25]), np.array([1.0, 2.0, 4.0])
     assert first_order_recursion(keep, gained, first=8.0).tolist() == [5.0, 2.0, 4.5]
+    own = np.stack([keep, [0.1, 0.2, 0.3]], axis=1)
+    both = first_order_recursion(own, np.stack([gained, gained], axis=1), first=8.0)
+    assert both.T.tolist() == [first_order_recursion(each, gained, first=8.0).tolist() for each in own.T]
 
 
 def test_units() -> None:

@@ -160,6 +160,9 @@ def test_rival_laws_share_a_signature_and_differ_by_the_daily_offset() -> None:
     daily = s.hysteresis_offset(np.full(60, 21.0), humidity.reshape(-1, 24).mean(1), memory=memory)
     assert offset[:, 0] == pytest.approx(daily)
     assert 0.2 < np.abs(offset).max() < 1.5
+    days = np.stack([humidity.reshape(-1, 24).mean(1), np.linspace(70.0, 30.0, 60)])
+    assert s.hysteresis_offset(np.full((2, 60), 21.0), days, memory=memory).tolist() == [
+        s.hysteresis_offset(np.full(60, 21.0), each, memory=memory).tolist() for each in days]  # fmt: skip
     with pytest.raises(BadInput):
         s.history_with_hysteresis(temperature[:-1], humidity[:-1])
     assert (s.history_with_hysteresis(np.full(48, 21.0), np.zeros(48)) == 0.0).all()  # bone-dry air, bone-dry wood

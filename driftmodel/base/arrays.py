@@ -53,10 +53,15 @@ def settled(values: Array | float) -> Array:
 def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
     """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
 
-    keep: one number, or (n,). Raises ValueError for a series of no length."""
+    keep: one number, (n,), or each series' own (n, series). Raises ValueError for a series of no length."""
     right = np.array(gained, dtype=float, order="F")
     if right.size == 0:
         raise ValueError("a recursion over no steps")
+    if np.ndim(keep) == 2:  # the series end to end, each beginning anew
+        own = np.array(keep, dtype=float)
+        right[0] += own[0] * first
+        own[0] = 0.0
+        return first_order_recursion(own.T.ravel(), right.T.ravel()).reshape(right.shape[::-1]).T
     steps = np.broadcast_to(np.asarray(keep, dtype=float), right.shape[:1])
     right[0] += steps[0] * first
     bands = np.ones((2, right.shape[0]), order="F")

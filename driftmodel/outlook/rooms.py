@@ -161,10 +161,9 @@ def _felt(temperature: Array, humidity: Array, scenario: Scenario, moves: Days) 
     emc = np.asarray(sorption.equilibrium_moisture_content(temperature, damp))
     if scenario.hysteresis:
         memory = sorption.memory_at_middle(scenario.setup.built_relative_humidity_pct)
-        emc = emc + np.stack([sorption.hysteresis_offset(t, h, memory=memory)
-                              for t, h in zip(temperature, damp, strict=True)])  # fmt: skip
+        emc = emc + sorption.hysteresis_offset(temperature, damp, memory=memory)
     thick = paces(scenario.instrument)[1]
-    speed = np.stack([pace_of(t, e, thick, scenario, STEP_DAYS) for t, e in zip(temperature, emc, strict=True)])
+    speed = pace_of(temperature, emc, thick, scenario, STEP_DAYS)
     behind = emc - _trailing(emc, np.exp(-speed[0] * STEP_DAYS / thick[1]), built_moisture(scenario))
     apart = emc[1:] - emc[0]
     felt = []

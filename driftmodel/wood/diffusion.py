@@ -127,7 +127,7 @@ def pace(
     reference: tuple[float, float] = (20.0, 50.0),
     steps_per_day: int = 24,
 ) -> Array:
-    """How much faster than at the reference state (degC, % RH) moisture moves in slabs alike, (n,), along air (n,).
+    """How much faster than at the reference state (degC, % RH) moisture moves in slabs alike along air, (..., n) both.
 
     Wood and film stand in series, film_share the film's part of what holds moisture up. Wood goes by `rate_factor` at
     the middle of the slab's mean moisture and the day's equilibrium, a film by vapour: saturation pressure times the
@@ -137,12 +137,13 @@ def pace(
     humidity = np.linspace(0.0, 99.0, 400)
     isotherm = sorption.equilibrium_moisture_content(reference[0], humidity)
     reference_mc = float(sorption.equilibrium_moisture_content(*reference))
-    heat = rate_factor(warm, 0.0, activation_energy_j_mol, 0.0, reference[0]).reshape(-1, steps_per_day)
-    vapour = saturation_pressure_pa(warm).reshape(-1, steps_per_day) / float(saturation_pressure_pa(reference[0]))
+    by_day = (*warm.shape[:-1], -1, steps_per_day)
+    heat = rate_factor(warm, 0.0, activation_energy_j_mol, 0.0, reference[0]).reshape(by_day)
+    vapour = saturation_pressure_pa(warm).reshape(by_day) / float(saturation_pressure_pa(reference[0]))
     steep = 100.0 * float(sorption.isotherm_slope(*reference))
-    air = emc.reshape(-1, steps_per_day).mean(axis=1)
+    air = emc.reshape(by_day).mean(axis=-1)
     air_at = np.interp(air, isotherm, humidity)
-    state = np.full(air.size, initial_pct)
+    state = np.full_like(air, initial_pct)
     for _ in range(4):  # the pace hangs by little on the state: each turn is some ten times nearer
         wet = np.exp(moisture_exponent * ((state + air) / 2.0 - reference_mc) / 100.0)
         apart = np.interp(state, isotherm, humidity) - air_at
@@ -150,11 +151,10 @@ def pace(
         apart[near] = 0.01
         level = np.where(near, np.interp(air_at + apart, humidity, isotherm), state)
         slope = 100.0 * (level - np.interp(air_at, humidity, isotherm)) / apart
-        resistance = (1.0 - film_share) / (heat * wet[:, None]) + film_share * slope[:, None] / steep / vapour
-        keep = np.exp(-(1.0 / resistance).mean(axis=1) / response_days)
-        after = first_order_recursion(keep, (1.0 - keep) * air, initial_pct)
-        state = np.append(initial_pct, after[:-1])
-    return np.asarray(1.0 / resistance).ravel()
+        resistance = (1.0 - film_share) / (heat * wet[..., None]) + film_share * slope[..., None] / steep / vapour
+        keep = np.exp(-(1.0 / resistance).mean(axis=-1) / response_days)
+        state[..., 1:] = first_order_recursion(keep.T, ((1.0 - keep) * air).T, initial_pct).T[..., :-1]
+    return np.asarray(1.0 / resistance).reshape(warm.shape)
 
 
 def lag_basis(

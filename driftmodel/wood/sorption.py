@@ -113,7 +113,7 @@ def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | N
 def scanning_moisture(
     relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None, memory: Sequence[float] = FROM_SATURATED
 ) -> Array:
-    """Moisture content, percent, along a history of humidities (n,) -> (n,), with the memory of its turning points.
+    """Moisture content, percent, along histories of humidities (..., n), the same out, with the memory of turns.
 
     Independent domains with similarity (Mualem 1974; tested on wood by Peralta and Bangi 1998): between a turning point
     and the present humidity the moisture changes by [1 - H(lower)] [A(higher) - A(lower)], H = (D - A) / (A(1) - A),
@@ -121,18 +121,25 @@ def scanning_moisture(
     memory: earlier turning humidities in %, from oven-dry wood on; (100,) starts on the desorption boundary,
     () on the adsorption boundary. Raises BadInput outside 0..100 %."""
     curves = curves or norway_spruce()
-    humidity = np.concatenate([np.asarray(memory, dtype=float), np.atleast_1d(_percent(relative_humidity_pct))])
+    told = np.atleast_1d(_percent(relative_humidity_pct))
+    before = np.broadcast_to(np.asarray(memory, dtype=float), (*told.shape[:-1], len(memory)))
+    humidity = np.concatenate([before, told], axis=-1)
     wetting = adsorption_boundary(humidity, curves)
     drying = desorption_boundary(humidity, curves)
     room = float(adsorption_boundary(100.0, curves)) - wetting
     emptiness = 1.0 - np.divide(drying - wetting, room, out=np.ones_like(room), where=room > 1e-12)
+    rows = zip(*(each.reshape(-1, humidity.shape[-1]).tolist() for each in (humidity, wetting, emptiness)), strict=True)
+    return np.array([_scanned(*row)[len(memory) :] for row in rows]).reshape(told.shape)
 
+
+def _scanned(humidity: list[float], wetting: list[float], emptiness: list[float]) -> list[float]:
+    """The same of one history, its boundary curve A and its 1 - H."""
     # each turning point: humidity, A, 1 - H, moisture. The first, oven-dry, lies below every humidity: never wiped out.
     turns: list[tuple[float, float, float, float]] = [(-1.0, 0.0, 1.0, 0.0)]
     here = turns[0]
     rising = True
     moisture: list[float] = []
-    for h, a, free in zip(humidity.tolist(), wetting.tolist(), emptiness.tolist(), strict=True):
+    for h, a, free in zip(humidity, wetting, emptiness, strict=True):
         if h > here[0]:
             if not rising:
                 turns.append(here)
@@ -150,7 +157,7 @@ def scanning_moisture(
             turn = turns[-1]
             here = (h, a, free, turn[3] - free * (turn[1] - a))
         moisture.append(here[3])
-    return np.array(moisture[len(memory) :])
+    return moisture
 
 
 def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves | None = None) -> tuple[float, float]:
@@ -182,7 +189,7 @@ def hysteresis_offset(
     curves: BoundaryCurves | None = None,
     memory: Sequence[float] = FROM_SATURATED,
 ) -> Array:
-    """What memory adds to Eq. 4-5, percent MC (n,), along a history of air (n,), usually daily means.
+    """What memory adds to Eq. 4-5, percent MC, along histories of air (..., n), usually daily means.
 
     The measured pair of curves is scaled so that its middle is Eq. 4-5 at the temperature of the day:
     offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5."""
