@@ -19,14 +19,7 @@ from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAMP_PCT, QUANTILES, Array, Flags, Integers, Single
 from driftmodel.climate.history import historic_band
-from driftmodel.outlook.calendar import (
-    action_of_place_and_season,
-    average_year_from,
-    day_of,
-    days_from_setup,
-    month_of,
-    past_rule_by_month,
-)
+from driftmodel.outlook import calendar
 from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
@@ -90,7 +83,7 @@ def held_strain(chain: Chain, seed: int) -> Held:
 
 
 def _greater_tension(chain: Chain, weather: Weather) -> Single:
-    since = day_of(chain.scenario, chain.scenario.setup.setup)
+    since = calendar.day_of(chain.scenario, chain.scenario.setup.setup)
     keep = float(np.exp(-1.0 / library.general("stress_relaxation_time").value))
     # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
     change = weather.lags.lags_pct - weather.lags.lags_pct[:, [0]]  # from the state the body was closed in
@@ -124,7 +117,7 @@ def action_band(chain: Chain) -> HumidityBand:
     scenario = chain.scenario
     grid = np.arange(5.0, 95.25, 0.5)
     moisture = np.asarray(equilibrium_moisture_content(ROOM_C, grid))
-    since = day_of(scenario, scenario.setup.setup)
+    since = calendar.day_of(scenario, scenario.setup.setup)
     rises, actions = [], []
     settled = []
     for weather in chain.weathers:
@@ -180,20 +173,20 @@ class Year:
 
 def average_year(chain: Chain) -> Year:
     """The average year of the place a chain lives in last."""
-    days = days_from_setup(chain)
-    start = average_year_from(chain.scenario, days.size)
-    return Year(start, month_of(days[start:]), action_of_place_and_season(chain)[:, start:])
+    days = calendar.days_from_setup(chain)
+    start = calendar.average_year_from(chain.scenario, days.size)
+    return Year(start, calendar.month_of(days[start:]), calendar.action_of_place_and_season(chain)[:, start:])
 
 
 def daily_humidity(chain: Chain) -> Array:
     """Daily mean relative humidity from set-up on, one row for each weather, (weathers, days)."""
-    since = day_of(chain.scenario, chain.scenario.setup.setup)
+    since = calendar.day_of(chain.scenario, chain.scenario.setup.setup)
     return np.stack([each.days.humidity_pct[since:] for each in chain.weathers])
 
 
 def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, float]) -> tuple[MonthRisk, ...]:
     """The twelve months of the place lived in last: its air, and the chances that action or wood are outside."""
-    outside = past_rule_by_month(year.action_mm, year.month, chain.scenario.rule)
+    outside = calendar.past_rule_by_month(year.action_mm, year.month, chain.scenario.rule)
     set_taken = held.past_set()[:, year.start :]
     humidity = daily_humidity(chain)[:, year.start :]
     result = []
@@ -217,7 +210,7 @@ def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, floa
 
 def historic_air(chain: Chain, year: Year) -> HistoricAir:
     """The EN 15757 band of the first weather's hours where the instrument lives last."""
-    since = day_of(chain.scenario, chain.scenario.setup.setup) + year.start
+    since = calendar.day_of(chain.scenario, chain.scenario.setup.setup) + year.start
     humidity = chain.weathers[0].air["relative_humidity"].values[24 * since :]
     band = historic_band(humidity)
     outside = (humidity < band.low) | (humidity > band.high)

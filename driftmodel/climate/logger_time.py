@@ -95,15 +95,16 @@ class _Places:
     def __init__(self, lines: Integers, texts: list[str], column: str, path: Path) -> None:
         self.lines, self.texts, self.column, self.path = lines, texts, column, path
 
-    def fault(self, row: int, came: str, needed: str, mend: str) -> BadInput:
+    def fault(self, row: int, told: str) -> BadInput:
         where = f'row {self.lines[row]}, column "{self.column}"'
-        return Spot(self.path, where).refusal(f'"{self.texts[row]}" {came}. Needed: {needed}. Mend: {mend}')
+        return Spot(self.path, where).refusal(f'"{self.texts[row]}" {told}')
 
 
 def _first_bad(bad: Series, place: _Places, came: str, needed: str, mend: str = "") -> None:
     rows = np.flatnonzero(np.asarray(bad, dtype=bool))
     if rows.size:
-        raise place.fault(int(rows[0]), came, needed, mend or "correct that row or take it out")
+        mend = mend or "correct that row or take it out"
+        raise place.fault(int(rows[0]), f"{came}. Needed: {needed}. Mend: {mend}")
 
 
 def _parts(texts: list[str], place: _Places, day_first: bool | None) -> DataFrame:
@@ -191,12 +192,8 @@ def _day_first(first: Series, second: Series, dotted: bool, place: _Places, day_
         _first_bad(odd, place, "has day and month in another order than rows before", "one order", "write 2026-01-31")
     if day_leads.any() or month_leads.any():
         return bool(day_leads.any())
-    raise place.fault(
-        0,
-        "may be day/month or month/day: no row settles it",
-        "the order of day and month",
-        "day_first = true (or false), or dates written 2026-01-31",
-    )
+    told = "may be day/month or month/day: no row settles it. Needed: the order of day and month. Mend: "
+    raise place.fault(0, f"{told}day_first = true (or false), or dates written 2026-01-31")
 
 
 def _offsets(zones: Series) -> Series | None:
@@ -232,21 +229,13 @@ def _zone(preamble: str, time_zone: str | None, first: np.datetime64, place: _Pl
             )
         zone = ZoneInfo(time_zone)
         if told is not None and zone.utcoffset(first.astype("datetime64[s]").item()) != told.item():
-            raise place.fault(
-                0,
-                f"is {told.item()} ahead of UTC by the header, but time_zone is {time_zone}",
-                "one time zone",
-                "leave time_zone out, or correct the header",
-            )
+            by = f"is {told.item()} ahead of UTC by the header, but time_zone is {time_zone}. Needed: one time zone. "
+            raise place.fault(0, f"{by}Mend: leave time_zone out, or correct the header")
         return zone
     if told is not None:
         return told
-    raise place.fault(
-        0,
-        "does not say in which time zone",
-        "the time zone of the logger's clock",
-        'time_zone = "America/Chicago" (the place), or "Etc/GMT+6" for a clock left on standard time',
-    )
+    unsaid = "does not say in which time zone. Needed: the time zone of the logger's clock. Mend: time_zone = "
+    raise place.fault(0, f'{unsaid}"America/Chicago" (the place), or "Etc/GMT+6" for a clock left on standard time')
 
 
 def standard_time(zone: tzinfo) -> str:
@@ -273,12 +262,9 @@ def _from_local(stamps: Times, zone: tzinfo, place: _Places) -> Times:
     early, late = to_utc(np.ones(stamps.size, dtype=bool)), to_utc(np.zeros(stamps.size, dtype=bool))
     gone = np.flatnonzero(np.isnat(early))
     if gone.size:
-        raise place.fault(
-            int(gone[0]),
-            f"does not exist in {zone}: clocks skip that hour when summer time begins",
-            "stamps of that zone, or the fixed zone of a clock that is not changed over",
-            standard_time(zone),
-        )
+        told = f"does not exist in {zone}: clocks skip that hour when summer time begins. Needed: stamps of that zone"
+        mend = f"or the fixed zone of a clock that is not changed over. Mend: {standard_time(zone)}"
+        raise place.fault(int(gone[0]), f"{told}, {mend}")
     utc = early.copy()
     twice = np.concatenate([[0], (early != late).astype(np.int8), [0]])
     edges = np.flatnonzero(np.diff(twice))
@@ -293,12 +279,10 @@ def _from_local(stamps: Times, zone: tzinfo, place: _Places) -> Times:
         elif end < stamps.size and late[end] - late[end - 1] <= 1.5 * step:
             utc[begin:end] = late[begin:end]
         else:
-            raise place.fault(
-                int(begin),
-                f"comes twice in {zone}, when summer time ends, and the rows beside it do not settle which it is",
-                "stamps without a break over the change, or with their offset from UTC",
-                "take that row out, or write offsets (2026-11-01 01:30-05:00)",
-            )
+            told = f"comes twice in {zone}, when summer time ends, and the rows beside it do not settle which it is"
+            needed = "stamps without a break over the change, or with their offset from UTC"
+            mend = "take that row out, or write offsets (2026-11-01 01:30-05:00)"
+            raise place.fault(int(begin), f"{told}. Needed: {needed}. Mend: {mend}")
     return np.asarray(utc)
 
 
@@ -309,12 +293,8 @@ def _check_order(utc: Times, place: _Places) -> None:
         return
     row = int(bad[0]) + 1
     if steps[row - 1] == np.timedelta64(0, "ns"):
-        raise place.fault(
-            row, f"stands twice (row {place.lines[row - 1]} has it too)", "each stamp once", "take one of the two out"
-        )
-    raise place.fault(
-        row,
-        f"goes back in time (row {place.lines[row - 1]} has {place.texts[row - 1]})",
-        "stamps in order; after the end of summer time, a clock left on standard time has a fixed zone",
-        "sort the rows by time",
-    )
+        told = f"stands twice (row {place.lines[row - 1]} has it too). Needed: each stamp once. Mend: take one out"
+        raise place.fault(row, told)
+    told = f"goes back in time (row {place.lines[row - 1]} has {place.texts[row - 1]}). Needed: stamps in order; after "
+    needed = "the end of summer time, a clock left on standard time has a fixed zone. Mend: sort the rows by time"
+    raise place.fault(row, told + needed)

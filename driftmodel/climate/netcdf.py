@@ -220,13 +220,9 @@ def converted(variable: DataArray, name: str, file: Path, gaps: bool = False) ->
     missing ones unless there may be `gaps`. Humidity is a fraction or percent by its values."""
     unit = str(variable.attrs.get("units", "1" if name == "relative_humidity" else "")).strip()
     if unit not in UNITS[name]:
-        known = ", ".join(UNITS[name])
-        raise BadInput(
-            f'units "{unit}"' if unit else "no units",
-            f"one of {known}",
-            file=file,
-            place=f"variable {variable.name}, attribute units",
-            mend=f'units = "{OWN_UNIT[name]}"',
+        known, came = ", ".join(UNITS[name]), f'units "{unit}"' if unit else "no units"
+        raise Spot(file, f"variable {variable.name}, attribute units").refusal(
+            f'{came}. Needed: one of {known}. Mend: units = "{OWN_UNIT[name]}"'
         )
     factor, offset = UNITS[name][unit]
     raw = variable.values.astype(float)
@@ -284,12 +280,9 @@ def read_place(path: Path) -> Dataset:
     steps = np.diff(time)
     hours = float(steps[0] / HOUR) if steps.size else 0.0
     if not 1.0 <= hours <= 24.0 or hours != round(hours) or (steps != steps[0]).any():
-        raise BadInput(
-            f"steps of {hours:g} h" if steps.size and (steps == steps[0]).all() else "steps that are not equal",
-            "equal steps of 1 to 24 whole hours",
-            file=path,
-            place="variable time",
-            mend="resample it to hours, the missing ones put in",
+        came = f"steps of {hours:g} h" if steps.size and (steps == steps[0]).all() else "steps that are not equal"
+        raise Spot(path, "variable time").refusal(
+            f"{came}. Needed: equal steps of 1 to 24 whole hours. Mend: resample it to hours, the missing ones put in"
         )
     each = int(hours)
     temperature, humidity = (np.repeat(values, each) for values in (temperature, humidity))

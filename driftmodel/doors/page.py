@@ -22,17 +22,8 @@ from driftmodel.advice.records import Advice
 from driftmodel.base.errors import BadInput, refusal
 from driftmodel.base.keeping import Memory, fingerprint
 from driftmodel.base.records import Scenario
+from driftmodel.doors import page_state
 from driftmodel.doors.page_guard import HOST, bounded_server, guard
-from driftmodel.doors.page_state import (
-    SLIDERS,
-    Shelf,
-    bench_answer,
-    choices,
-    command_line,
-    read_state,
-    rival_state,
-    what_if,
-)
 from driftmodel.doors.page_view import Answer, answer
 from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
@@ -53,7 +44,7 @@ class Desk:
 
     def __init__(self, folder: Path | None = None) -> None:
         self.lock = Lock()
-        self.shelf = Shelf(folder)
+        self.shelf = page_state.Shelf(folder)
         self.lags = LagCache(KEPT_WEATHERS)
         self.learned: Memory[Draws | None] = Memory(KEPT_WEATHERS)
         self.answers: OrderedDict[str, Answer] = OrderedDict()
@@ -61,7 +52,7 @@ class Desk:
     def case_of(self, state: Mapping[str, str]) -> Case:
         """What a state stands for, its levers moved. Raises BadInput as the levers do."""
         case = open_case(self.shelf.named(state["scenario"]).path)
-        return replace(case, scenario=parse_what_if(case.scenario, what_if(state)))
+        return replace(case, scenario=parse_what_if(case.scenario, page_state.what_if(state)))
 
     def unknowns_of(self, case: Case) -> Draws | None:
         """What a record's readings taught, as the command line learns it; None where there are none."""
@@ -75,7 +66,7 @@ class Desk:
 
     def answers_to(self, state: Mapping[str, str], rough: bool) -> tuple[Answer, ...]:
         """One answer, or two on the same seed where the state compares."""
-        rival = rival_state(state, self.shelf.options())
+        rival = page_state.rival_state(state, self.shelf.options())
         with self.lock:
             first = self._answer(state, rough, None)
             return (first,) if rival is None else (first, self._answer(rival, rough, first.seed))
@@ -88,7 +79,7 @@ class Desk:
         found = self.answers.get(key)
         if found is None:
             typed = self.shelf.named(state["scenario"]).typed
-            said = command_line(state, None if seed in (None, scenario.seed) else seed, typed)
+            said = page_state.command_line(state, None if seed in (None, scenario.seed) else seed, typed)
             seed = scenario.seed if seed is None else seed
             known = self.unknowns_of(case)
             if rough:
@@ -110,14 +101,16 @@ def create_app(folder: Path | None = None) -> Flask:
     desk = Desk(folder)
 
     def state_asked() -> dict[str, str]:
-        return read_state(request.args, desk.shelf.options())
+        return page_state.read_state(request.args, desk.shelf.options())
 
     def fields(state: Mapping[str, str], **more: Any) -> dict[str, Any]:
         base: dict[str, Any] = {"rough": False, "fault": "", "advice": None, "learned": "", "readings": "", "bench": {}}
         base |= {"answers": (), "today": date.today().isoformat(), "reading": request.args.get("reading", "")[:200]}
         base |= {"day": request.args.get("date", "") or date.today().isoformat()}
-        lists = choices(desk.shelf.options())
-        return base | {"state": state, "choices": lists, "sliders": SLIDERS, "query": urlencode(state)} | more
+        lists = page_state.choices(desk.shelf.options())
+        return (
+            base | {"state": state, "choices": lists, "sliders": page_state.SLIDERS, "query": urlencode(state)} | more
+        )
 
     guard(app)
 
@@ -127,7 +120,7 @@ def create_app(folder: Path | None = None) -> Flask:
         try:
             state = state_asked()
         except BadInput:
-            state = read_state({})
+            state = page_state.read_state({})
         template = "answer.html" if request.path == "/answer" else "page.html"
         given = request.form.get("readings", "")
         return render_template(template, **fields(state, fault=str(fault), readings=given)), 400
@@ -135,12 +128,12 @@ def create_app(folder: Path | None = None) -> Flask:
     @app.errorhandler(413)
     def _too_large(_: Exception) -> tuple[str, int]:
         told = BadInput("the readings are larger than a million bytes", "a table of readings", mend="send fewer rows")
-        return render_template("page.html", **fields(read_state({}), fault=str(told))), 413
+        return render_template("page.html", **fields(page_state.read_state({}), fault=str(told))), 413
 
     @app.errorhandler(404)
     def _nothing_here(_: Exception) -> tuple[str, int]:
         told = refusal(f'there is no page "{request.path}". Needed: the page itself. Mend: http://{request.host}/')
-        return render_template("page.html", **fields(read_state({}), fault=str(told))), 404
+        return render_template("page.html", **fields(page_state.read_state({}), fault=str(told))), 404
 
     @app.get("/")
     def page() -> str:
@@ -156,7 +149,7 @@ def create_app(folder: Path | None = None) -> Flask:
         words = request.args.get("reading", "").strip()[:200]
         if not told and (words or isinstance(own.path, Path)):
             with desk.lock:
-                bench = bench_answer(own, words, request.args.get("date", "").strip(), state["units"])
+                bench = page_state.bench_answer(own, words, request.args.get("date", "").strip(), state["units"])
         answers = desk.answers_to(state, False)
         return render_template("page.html", **fields(state, answers=answers, advice=told, bench=bench))
 

@@ -14,13 +14,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import Rule, StringEvent
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Integers, Single, Times
-from driftmodel.structure.joint import (
-    grade_rotations_deg,
-    pivot_of,
-    pivot_to_saddle_mm,
-    saddle_change_mm,
-    saddle_rise_mm,
-)
+from driftmodel.structure import joint
 from driftmodel.wood.creep import fading_sums
 
 if TYPE_CHECKING:
@@ -83,8 +77,8 @@ def reference_state(series: NDArray[np.floating[Any]], first: int = 0, step: int
 def grade_lifts_mm(scenario: Scenario) -> Array:
     """What each grade of the set adds to the saddle over the fret plane against that of set-up, mm (grades,)."""
     instrument = scenario.instrument
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    lift = saddle_change_mm(grade_rotations_deg(instrument.spacers), distance)
+    distance = joint.pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    lift = joint.saddle_change_mm(joint.grade_rotations_deg(instrument.spacers), distance)
     return np.asarray(lift - lift[instrument.spacers.labels.index(scenario.setup.spacer)], dtype=float)
 
 
@@ -210,7 +204,7 @@ def is_southern(air: Dataset) -> bool:
 
 def projection_change(moved: Mapping[str, Single], scenario: Scenario) -> Single:
     """Projection from sinkage in mm and rotation in degrees, mm: the saddle's rise over the fret plane turned round."""
-    return np.asarray(-saddle_rise_mm(moved, pivot_of(scenario.instrument)))
+    return np.asarray(-joint.saddle_rise_mm(moved, joint.pivot_of(scenario.instrument)))
 
 
 def action_of_place_and_season(chain: Chain) -> Single:

@@ -12,18 +12,7 @@ from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import QUANTILES, Array, Dataset, described
-from driftmodel.outlook.calendar import (
-    action_work_mm,
-    ahead_years,
-    average_year_from,
-    fitted_lift_mm,
-    grade_lifts_mm,
-    month_of,
-    monthly_means,
-    swing,
-    today_step,
-    whole_years_to_today,
-)
+from driftmodel.outlook import calendar
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast, numbers_record, told
 
@@ -82,13 +71,13 @@ def compare(
         raise refusal(f'"{twice}" is named twice. Needed: scenarios that differ. Mend: name each once')
     draws, seed = (own if given is None else given for own, given in
                    ((scenarios[0].draws, draws), (scenarios[0].seed, seed)))  # fmt: skip
-    years = min(ahead_years(scenario) for scenario in scenarios)
+    years = min(calendar.ahead_years(scenario) for scenario in scenarios)
     members = max(scenario.weather_members for scenario in scenarios)
     runs = []
     with recording() as numbers:
         for number, each in enumerate(scenarios, start=1):
             progress(f"scenario {number} of {len(scenarios)}: {each.name}")
-            whole = whole_years_to_today(each) + years
+            whole = calendar.whole_years_to_today(each) + years
             own = replace(each, seed=seed, horizon_years=whole, weather_members=members)
             runs.append(_summed_up(own, draws, seed, unknowns))
     value = np.stack([run[0] for run in runs])
@@ -138,27 +127,27 @@ def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None
     """(draw, outcome) values; action (quantile, month); humidity (month,); chance due (year,)."""
     run = forecast(scenario, draws, seed, unknowns=unknowns)
     time = run["time"].values
-    since = average_year_from(scenario, time.size)
-    month = month_of(time[since:])
-    now_mm = scenario.setup.action_12th_mm + fitted_lift_mm(scenario) / 2.0 + action_work_mm(scenario)
+    since = calendar.average_year_from(scenario, time.size)
+    month = calendar.month_of(time[since:])
+    now_mm = scenario.setup.action_12th_mm + calendar.fitted_lift_mm(scenario) / 2.0 + calendar.action_work_mm(scenario)
     season = run["action_change_seasonal"].values[:, since:] + np.float32(now_mm)
-    means = monthly_means(season, month)
+    means = calendar.monthly_means(season, month)
     humidity = run["relative_humidity"].values[since:]
     first = run["regrade_date"].values[:, 0]
     reached = ~np.isnat(first)
-    today = time[today_step(scenario, 1)]
-    years = np.where(reached, (first - today) / np.timedelta64(1, "D") / 365.25, ahead_years(scenario))
+    today = time[calendar.today_step(scenario, 1)]
+    years = np.where(reached, (first - today) / np.timedelta64(1, "D") / 365.25, calendar.ahead_years(scenario))
     columns = [
         run["inside_days"].values,
         run["action_change_lasting"].values[:, -1],
-        swing(means),
+        calendar.swing(means),
         run["place_shift"].values,
         means.min(axis=1),
         means.max(axis=1),
         years,
         reached.astype(float),
         (~np.isnat(run["regrade_date"].values)).sum(axis=1),
-        np.full(first.size, np.diff(np.sort(grade_lifts_mm(scenario))).max(initial=0.0) / 4.0),
+        np.full(first.size, np.diff(np.sort(calendar.grade_lifts_mm(scenario))).max(initial=0.0) / 4.0),
     ]
     return (
         np.stack([np.asarray(column, dtype=float) for column in columns], axis=1),

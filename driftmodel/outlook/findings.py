@@ -9,14 +9,7 @@ import numpy as np
 from driftmodel.base import schema
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAMP_PCT, DRY_DAYS, DRY_PCT, QUANTILES, Array, Dataset, Times
-from driftmodel.outlook.calendar import (
-    action_by_step_mm,
-    ahead_years,
-    fitted_spacer,
-    forecast_time,
-    projection_change,
-    today_step,
-)
+from driftmodel.outlook import calendar
 from driftmodel.outlook.chain import Days
 from driftmodel.outlook.draws import Draws, share_of_variance, unknowns_of
 from driftmodel.outlook.lasting import BOW, PART_GROUPS, PART_YEARS, RESIDUAL
@@ -36,13 +29,13 @@ def as_dataset(
     grade, unknown. Every *_seasonal and *_lasting add up to the whole."""
     import xarray as xr
 
-    time = forecast_time(scenario)
+    time = calendar.forecast_time(scenario)
     result = xr.Dataset(
         coords={
             "time": time,
             "draw": np.arange(draws.count),
             "part": list(schema.PARTS),
-            "year": np.arange(1, ahead_years(scenario) + 1),
+            "year": np.arange(1, calendar.ahead_years(scenario) + 1),
             "quantile": list(QUANTILES),
             "occasion": np.arange(1, due.day.shape[1] + 1),
             "grade": list(scenario.instrument.spacers.labels),
@@ -82,7 +75,7 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
     The seasonal part of a movement is the whole less the lasting part."""
     parts: dict[str, dict[str, Any]] = {"seasonal": dict(world.seasonal), "lasting": dict(world.lasting)}
     for part in parts.values():
-        part["projection_change"] = projection_change(part, scenario)
+        part["projection_change"] = calendar.projection_change(part, scenario)
         part["action_change"] = part["projection_change"] * np.float32(-0.5)
         part["action_change"] += part[BOW]
     told = {}  # put there at once: a dataset goes through all it has for every variable it is given
@@ -91,7 +84,7 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
             told[f"{name}_{kind}"] = _told(variable.dims, part[name], variable, kind)
         told[name] = _told(variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
-    worked = action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
+    worked = calendar.action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
     action = told["action_change"][1] + start
     action += worked
     words = "action at the 12th fret, work done counted, the spacer now fitted left in"
@@ -129,7 +122,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     result["regrade_date"] = (("draw", "occasion"), date, {"long_name": "date each regrade is due; NaT if not reached"})
     label = np.where(due.grade == NO_GRADE, "", labels[due.grade])
     result["regrade_grade"] = (("draw", "occasion"), label, {"long_name": "spacer then fitted; empty where none fits"})
-    ends = time[today_step(scenario, 1)] + (result["year"].values * 365.25).round().astype("timedelta64[D]")
+    ends = time[calendar.today_step(scenario, 1)] + (result["year"].values * 365.25).round().astype("timedelta64[D]")
     first = first_dates(scenario, due)
     words = "date by which a regrade is due with this probability; NaT if not within the horizon"
     result["regrade_due_date"] = (("quantile",), due_dates(first), {"long_name": words})
@@ -138,7 +131,7 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
     whole = np.maximum(reached.sum(axis=0), 1)
     beyond = (reached & (due.grade == NO_GRADE)).sum(axis=0)
     rotation = grade_rotations_deg(instrument.spacers)
-    fitted = int(np.flatnonzero(labels == fitted_spacer(scenario))[0])
+    fitted = int(np.flatnonzero(labels == calendar.fitted_spacer(scenario))[0])
     scale, saddle_mm = instrument.strings.scale_mm, instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
     turns = (rotation - rotation[fitted]).tolist()
     cents = [intonation_shift_cents(scale, instrument.body_fret, turn, saddle_mm) for turn in turns]
@@ -163,14 +156,16 @@ def _put_regrades(result: Dataset, scenario: Scenario, draws: Draws, world: Worl
 
 def regrade_dates(scenario: Scenario, due: Regrades) -> Times:
     """Date of each regrade, (draws, occasions); NaT where not reached."""
-    time, reached = forecast_time(scenario), due.day != NEVER
+    time, reached = calendar.forecast_time(scenario), due.day != NEVER
     return np.asarray(np.where(reached, time[np.where(reached, due.day, 0)], np.datetime64("NaT")))
 
 
 def first_dates(scenario: Scenario, due: Regrades) -> Times:
     """Date of the first regrade, (draws,); NaT where it is not due within the years looked ahead from today."""
     first = regrade_dates(scenario, due)[:, 0]
-    end = forecast_time(scenario)[today_step(scenario, 1)] + np.timedelta64(round(ahead_years(scenario) * 365.25), "D")
+    end = calendar.forecast_time(scenario)[calendar.today_step(scenario, 1)] + np.timedelta64(
+        round(calendar.ahead_years(scenario) * 365.25), "D"
+    )
     return np.asarray(np.where(first <= end, first, np.datetime64("NaT")))
 
 
@@ -186,7 +181,7 @@ def verdict(result: Dataset, scenario: Scenario) -> dict[str, Any]:
     regrade: more likely than not due within two years. humidify: not that, but the air is below 35 % for over 30 days
     of a year, or in more than half of the draws the season alone takes the action outside the rule for its days in an
     average year. leave: neither. The limits of 35 % and 30 days are common practice, no source."""
-    rule, years, here = scenario.rule, ahead_years(scenario), today_step(scenario, 1)
+    rule, years, here = scenario.rule, calendar.ahead_years(scenario), calendar.today_step(scenario, 1)
     soon = float(result["regrade_due"].sel(year=min(2, years)))
     humidity = result["relative_humidity"].values[here:]
     dry_days = float(np.sum(humidity < DRY_PCT)) / years

@@ -10,14 +10,7 @@ import numpy as np
 
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Flags
-from driftmodel.outlook.calendar import (
-    action_work_mm,
-    fitted_lift_mm,
-    grade_lifts_mm,
-    saddle_room_now_mm,
-    today_step,
-    with_work,
-)
+from driftmodel.outlook import calendar
 from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.lasting import BOW
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, bow_left, outside_rule, regrades
@@ -62,9 +55,9 @@ def lift_ahead(chain: Chain) -> Array:
     """Lift over the spacer of set-up, weekly from today on, mm (draws, weeks): the spacer fitted now, then those of the
     regrades that fall due."""
     scenario, due = chain.scenario, chain.due
-    lifts, here = grade_lifts_mm(scenario), today_step(scenario, EVERY_DAYS)
+    lifts, here = calendar.grade_lifts_mm(scenario), calendar.today_step(scenario, EVERY_DAYS)
     day = EVERY_DAYS * np.arange(here, chain.world.reading.action_mm.shape[1])
-    lift = np.full((len(due.day), day.size), fitted_lift_mm(scenario))
+    lift = np.full((len(due.day), day.size), calendar.fitted_lift_mm(scenario))
     for when, grade in zip(due.day.T, due.grade.T, strict=True):
         done = (when != NEVER) & (grade != NO_GRADE)
         lift = np.where(done[:, None] & (day >= when[:, None]), lifts[grade][:, None], lift)
@@ -92,14 +85,14 @@ def with_spacer(chain: Chain, label: str, saddle_mm: float = 0.0) -> Chain:
         return chain
     scenario = chain.scenario
     fitted = WorkDone(scenario.today or scenario.setup.setup, spacer=label, saddle_mm=saddle_mm)
-    changed = with_work(scenario, (*scenario.work, fitted))
+    changed = calendar.with_work(scenario, (*scenario.work, fitted))
     return replace(chain, scenario=changed, due=regrades(chain.world.reading, changed))
 
 
 def moved_ahead(chain: Chain) -> tuple[Array, Array]:
     """Saddle rise and the neck's bow of the season, weekly from today on (draws, weeks): whatever spacer is fitted."""
     scenario, world = chain.scenario, chain.world
-    weekly = slice(today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
+    weekly = slice(calendar.today_step(scenario, EVERY_DAYS) * EVERY_DAYS, None, EVERY_DAYS)
     moved = {
         quantity: (path[:, weekly] + world.lasting[quantity][:, weekly]).astype(float)
         for quantity, path in world.seasonal.items()
@@ -113,11 +106,11 @@ def paths_ahead(chain: Chain, moved: tuple[Array, Array] | None = None) -> tuple
     saddle as it now is and the truss rod set."""
     scenario = chain.scenario
     rise, bow = moved_ahead(chain) if moved is None else moved
-    start = (scenario.setup.action_12th_mm + action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
+    start = (scenario.setup.action_12th_mm + calendar.action_work_mm(scenario) + chain.draws.set_up_error_mm)[:, None]
     return rise, start + rise / 2.0 + bow
 
 
 def inside_rule(scenario: Scenario, rise: Array, action: Array) -> Flags:
     """Where action and saddle room are inside the rule, season included, of saddle rise and action in mm."""
     anywhere = replace(scenario.rule, projection_tolerance_mm=np.inf)
-    return ~outside_rule(rise, action, saddle_room_now_mm(scenario), anywhere)
+    return ~outside_rule(rise, action, calendar.saddle_room_now_mm(scenario), anywhere)

@@ -11,16 +11,8 @@ import numpy as np
 from driftmodel.base import library
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.schema import BAND, QUANTILES, Array
-from driftmodel.outlook import air_levers
+from driftmodel.outlook import air_levers, calendar
 from driftmodel.outlook.air_levers import with_last_climate
-from driftmodel.outlook.calendar import (
-    action_work_mm,
-    ahead_years,
-    fitted_spacer,
-    grade_lifts_mm,
-    today_step,
-    whole_years_to_today,
-)
 from driftmodel.outlook.chain import Chain, run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lived import lived, moved_ahead, paths_ahead, with_spacer
@@ -103,7 +95,7 @@ def grade_for_place(
     draws: of the unknowns, such as a calibration's; `count` prior draws (None: the scenario's own number) if not given.
     job_days: days inside the rule that a job is worth; the library's `job_worth_days` if not given. Fitting another
     spacer than the one in the joint changes the action by half its lift and nothing else."""
-    scenario = replace(scenario, horizon_years=whole_years_to_today(scenario) + years)
+    scenario = replace(scenario, horizon_years=calendar.whole_years_to_today(scenario) + years)
     count = scenario.draws if count is None else count
     if len(homes) > 1 and draws is None:
         count = max(count // len(homes), 40)
@@ -121,11 +113,15 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
     joint is open: half of the work."""
     scenario = chains[0].scenario
     job = library.general("job_worth_days").value if job_days is None else job_days
-    fitted, years, is_open = fitted_spacer(scenario), ahead_years(scenario), today_step(scenario, 1) == 0
+    fitted, years, is_open = (
+        calendar.fitted_spacer(scenario),
+        calendar.ahead_years(scenario),
+        calendar.today_step(scenario, 1) == 0,
+    )
     ahead = [(chain, moved_ahead(chain)) for chain in chains]  # once for all spacers
     action = np.concatenate([paths_ahead(chain, moved)[1] for chain, moved in ahead])
     points = np.quantile(action, QUANTILES)
-    lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario).tolist(), strict=True))
+    lifts = dict(zip(scenario.instrument.spacers.labels, calendar.grade_lifts_mm(scenario).tolist(), strict=True))
     rows = {label: _row(ahead, label, lift, years, job, points) for label, lift in lifts.items()}
 
     if_open = max(rows, key=lambda label: rows[label].worth_days)
@@ -146,7 +142,7 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
         if_closed,
         min(rows, key=lambda label: (round(rows[label].later_jobs, 3), -rows[label].inside_days)),
         tuple(rows.values()),
-        scenario.setup.action_12th_mm + action_work_mm(scenario) + lifts[advised] / 2.0 + by,
+        scenario.setup.action_12th_mm + calendar.action_work_mm(scenario) + lifts[advised] / 2.0 + by,
         2.0 * by,
         days,
     )

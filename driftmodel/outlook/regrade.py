@@ -10,15 +10,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Rule
 from driftmodel.base.schema import Array, Flags
-from driftmodel.outlook.calendar import (
-    action_by_step_mm,
-    day_of,
-    grade_lifts_mm,
-    horizon_days,
-    lift_by_step_mm,
-    saddle_by_step_mm,
-    string_load,
-)
+from driftmodel.outlook import calendar
 
 NEVER = -1  # index of a passage that is not within the horizon
 NO_GRADE = -1  # no spacer of the set mends it
@@ -66,10 +58,10 @@ def first_due(
 
     Days with slack strings neither count nor break the row, and no reading is taken on them. None is due before today;
     days outside up to today count."""
-    last = horizon_days(scenario)
+    last = calendar.horizon_days(scenario)
     today = 0 if scenario.today is None else (scenario.today - scenario.setup.setup).days
-    since = day_of(scenario, scenario.setup.setup)
-    pitch = string_load(scenario, since + last + 1)[since:] > 0.0
+    since = calendar.day_of(scenario, scenario.setup.setup)
+    pitch = calendar.string_load(scenario, since + last + 1)[since:] > 0.0
     played = np.append(0, np.cumsum(pitch))[: last + 1]  # days at pitch before each day
     readings = np.arange(outside.shape[1]) * step_days
     readings = readings[pitch[readings]]
@@ -106,11 +98,11 @@ def regrades(reading: Reading, scenario: Scenario) -> Regrades:
     the next passage counts on the same path. Where no grade mends it, the passages end there: the neck needs other
     work. Work done at the bench is counted as the event it is; none is due before today, and days outside up to today
     count."""
-    lifts = grade_lifts_mm(scenario)
+    lifts = calendar.grade_lifts_mm(scenario)
     count, steps = reading.action_mm.shape
-    fitted = lift_by_step_mm(scenario, steps, reading.step_days)
-    worked = action_by_step_mm(scenario, steps, reading.step_days) - fitted / 2.0
-    room = scenario.setup.saddle_room_mm + saddle_by_step_mm(scenario, steps, reading.step_days)
+    fitted = calendar.lift_by_step_mm(scenario, steps, reading.step_days)
+    worked = calendar.action_by_step_mm(scenario, steps, reading.step_days) - fitted / 2.0
+    room = scenario.setup.saddle_room_mm + calendar.saddle_by_step_mm(scenario, steps, reading.step_days)
     lift = np.zeros(count)  # of a spacer to come, over the one now fitted
     start = np.zeros(count, dtype=np.intp)
     rows = np.arange(count)
@@ -148,9 +140,12 @@ def bow_left(
     count, steps = reading.action_mm.shape
     step_days, at_step = reading.step_days, np.arange(steps)
     rise = reading.saddle_rise_mm + lift_mm
-    worked = action_by_step_mm(scenario, steps, step_days) - lift_by_step_mm(scenario, steps, step_days) / 2.0
+    worked = (
+        calendar.action_by_step_mm(scenario, steps, step_days)
+        - calendar.lift_by_step_mm(scenario, steps, step_days) / 2.0
+    )
     action = reading.action_mm + np.asarray(lift_mm) / 2.0 + worked
-    room = scenario.setup.saddle_room_mm + saddle_by_step_mm(scenario, steps, step_days)
+    room = scenario.setup.saddle_room_mm + calendar.saddle_by_step_mm(scenario, steps, step_days)
     inside = ~outside_rule(rise, action, room, scenario.rule)
     turned = np.zeros((count, steps), dtype=np.intp)  # the step of the last regrade by each step, 0 for none yet
     for day in () if due is None else due.day.T:

@@ -11,15 +11,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS, QUANTILES, Dataset, Integers
 from driftmodel.base.units import MM_PER_INCH
-from driftmodel.outlook.calendar import (
-    ahead_years,
-    average_year_from,
-    is_southern,
-    month_of,
-    monthly_means,
-    past_rule_by_month,
-    swing,
-)
+from driftmodel.outlook import calendar
 from driftmodel.report.texts import signed_length
 
 EVERY_DAYS, MOST_DRIVERS = 7, 7
@@ -53,13 +45,13 @@ def summary_of(fc: Dataset, scenario: Scenario) -> Summary:
     month_start, first_days = np.unique(time.astype("datetime64[M]"), return_index=True)
     days = np.diff(np.append(first_days, time.size)).astype(np.float32)
     monthly = {name: np.add.reduceat(fc[name].values, first_days, axis=1) / days for name in SERIES}
-    since = average_year_from(scenario, time.size)
-    month = month_of(time)[since:]
+    since = calendar.average_year_from(scenario, time.size)
+    month = calendar.month_of(time)[since:]
     humidity = fc["relative_humidity"].values[since:]
     moisture = fc["moisture_content"].values[:, since:]
     season = weekly["action_change_seasonal"] + np.float32(scenario.setup.action_12th_mm)
     week = time[::EVERY_DAYS]
-    week_month = np.where(week >= time[since], month_of(week), -1)
+    week_month = np.where(week >= time[since], calendar.month_of(week), -1)
     return Summary(
         week=week,
         bands={name: quantiles(values) for name, values in weekly.items()},
@@ -70,7 +62,7 @@ def summary_of(fc: Dataset, scenario: Scenario) -> Summary:
             part: np.array([moisture[row, month == m].mean() for m in range(12)]) for row, part in enumerate(PARTS)
         },
         action_mm=np.stack([quantiles(season[:, week_month == m].reshape(-1, 1))[:, 0] for m in range(12)], axis=1),
-        southern=is_southern(fc),
+        southern=calendar.is_southern(fc),
     )
 
 
@@ -115,16 +107,16 @@ def driver_bars(fc: Dataset) -> list[tuple[str, float]]:
 
 def average_year(fc: Dataset, scenario: Scenario) -> tuple[Integers, Array]:
     """(month of each day from the average year's start, the action's monthly means (draws, months))."""
-    since = average_year_from(scenario, fc.sizes["time"])
-    month = month_of(fc["time"].values[since:])
-    return month, monthly_means(fc["action_change_seasonal"].values[:, since:], month)
+    since = calendar.average_year_from(scenario, fc.sizes["time"])
+    month = calendar.month_of(fc["time"].values[since:])
+    return month, calendar.monthly_means(fc["action_change_seasonal"].values[:, since:], month)
 
 
 def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
     """Chance by month that place and season, the lasting drift left out, have the action past the rule."""
-    since = average_year_from(scenario, fc.sizes["time"])
+    since = calendar.average_year_from(scenario, fc.sizes["time"])
     action = fc["action_12th"].values[:, since:] - fc["action_change_lasting"].values[:, since:]
-    return past_rule_by_month(action, month_of(fc["time"].values[since:]), scenario.rule)
+    return calendar.past_rule_by_month(action, calendar.month_of(fc["time"].values[since:]), scenario.rule)
 
 
 def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
@@ -158,13 +150,13 @@ def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:
         "dry_days_per_year": float(fc.attrs["dry_days_per_year"]),
         "damp_days_per_year": float(fc.attrs["damp_days_per_year"]),
         "fitted_grade": fc.attrs["fitted_grade"],
-        "horizon_years": ahead_years(scenario),
+        "horizon_years": calendar.ahead_years(scenario),
         "regrade_due_date": by_points(dates),
         "regrade_due_probability_by_year": {str(int(year)): float(value) for year, value in due},
         "regrades": regrades,
         "grade_taper_mm": dict(zip(labels, fc["grade_taper"].values.tolist(), strict=True)),
         "action_change_lasting_at_end_mm": by_points(lasting.tolist()),
-        "season_swing_mm": float(np.median(swing(average_year(fc, scenario)[1]))),
+        "season_swing_mm": float(np.median(calendar.swing(average_year(fc, scenario)[1]))),
         "action_past_rule_by_month": {str(month): chance for month, chance in past_rule(fc, scenario).items()},
         "driver_share_of_variance": {str(name): float(share) for name, share in drivers},
     }

@@ -13,29 +13,14 @@ from driftmodel.base.units import length_words
 from driftmodel.outlook.calendar import ahead_years
 from driftmodel.report import pictures
 from driftmodel.report.ensemble import Summary, driver_bars, grade_bars, length_scale
-from driftmodel.report.pictures import (
-    ABOVE,
-    BESIDE,
-    INK,
-    LASTING,
-    LASTING_LINE,
-    MONTHS,
-    QUIET,
-    SEASON,
-    SEASON_LINE,
-    WINTER,
-    ZONE,
-    winters,
-    years_below,
-)
 
 PART_WORDS = {
-    "top": ("top", "-", SEASON_LINE, 2.2),
-    "top_braces": ("top braces", "--", SEASON_LINE, 1.3),
-    "back": ("back", "-", LASTING_LINE, 2.2),
-    "back_braces": ("back braces", "--", LASTING_LINE, 1.3),
-    "neck": ("neck", "-.", INK, 1.6),
-    "fingerboard": ("fingerboard", ":", INK, 1.8),
+    "top": ("top", "-", pictures.SEASON_LINE, 2.2),
+    "top_braces": ("top braces", "--", pictures.SEASON_LINE, 1.3),
+    "back": ("back", "-", pictures.LASTING_LINE, 2.2),
+    "back_braces": ("back braces", "--", pictures.LASTING_LINE, 1.3),
+    "neck": ("neck", "-.", pictures.INK, 1.6),
+    "fingerboard": ("fingerboard", ":", pictures.INK, 1.8),
 }
 
 
@@ -62,7 +47,7 @@ def _legend(figure: Figure, axes: Axes, columns: int, extra: list[Any] | None = 
 def _winter_key() -> Any:
     from matplotlib.patches import Patch
 
-    return Patch(color=QUIET, label="winter (foot of the figure)")
+    return Patch(color=pictures.QUIET, label="winter (foot of the figure)")
 
 
 def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figure:
@@ -70,16 +55,18 @@ def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figur
     factor, unit, _ = length_scale(units)
     figure, axes = pictures.blank(7.2, 3.7)
     low, middle, high = brief.bands["action_12th"] * factor
-    axes.fill_between(brief.week, low, high, color=SEASON, linewidth=0, label="four times in five it lies here")
-    axes.plot(brief.week, middle, color=SEASON_LINE, linewidth=1.0, label="middle of the forecast")
+    axes.fill_between(
+        brief.week, low, high, color=pictures.SEASON, linewidth=0, label="four times in five it lies here"
+    )
+    axes.plot(brief.week, middle, color=pictures.SEASON_LINE, linewidth=1.0, label="middle of the forecast")
     rule = scenario.rule
     top, foot = rule.action_high_mm * factor, rule.action_low_mm * factor
     reach = max(float(high.max()), top) - min(float(low.min()), foot)
     axes.set_ylim(min(float(low.min()), foot) - 0.12 * reach, max(float(high.max()), top) + 0.26 * reach)
     _window(axes, fc, brief)
     _rule(axes, scenario, units)
-    winters(axes, brief.week, brief.southern)
-    years_below(axes, brief.week)
+    pictures.winters(axes, brief.week, brief.southern)
+    pictures.years_below(axes, brief.week)
     axes.set_ylabel(f"Action at the 12th fret ({unit})")
     _legend(figure, axes, 3, [_winter_key()])
     return figure
@@ -90,9 +77,11 @@ def _rule(axes: Axes, scenario: Scenario, units: str) -> None:
     factor = length_scale(units)[0]
     rule = scenario.rule
     for at, words, side in ((rule.action_high_mm, "too high\nabove", 1), (rule.action_low_mm, "too low\nbelow", -1)):
-        axes.axhline(at * factor, color=INK, linewidth=1.1, linestyle=(0, (6, 3)))
+        axes.axhline(at * factor, color=pictures.INK, linewidth=1.1, linestyle=(0, (6, 3)))
         told, va = f"{words}\n{length_words(at, units)}", "bottom" if side > 0 else "top"
-        pictures.note(axes, told, (1.0, at * factor), (5, -5 * side), BESIDE, ha="left", va=va, linespacing=1.15)
+        pictures.note(
+            axes, told, (1.0, at * factor), (5, -5 * side), pictures.BESIDE, ha="left", va=va, linespacing=1.15
+        )
 
 
 def _window(axes: Axes, fc: Dataset, brief: Summary) -> None:
@@ -101,12 +90,12 @@ def _window(axes: Axes, fc: Dataset, brief: Summary) -> None:
     if np.isnat(early):
         return
     end = brief.week[-1] if np.isnat(late) else late
-    axes.axvspan(early, end, ymin=0.94, facecolor="white", edgecolor=LASTING_LINE, hatch="////", linewidth=0.8)
+    axes.axvspan(early, end, ymin=0.94, facecolor="white", edgecolor=pictures.LASTING_LINE, hatch="////", linewidth=0.8)
     words = "a regrade is likeliest here" if not np.isnat(middle) else "a regrade may be due here"
     centre = early + (end - early) / 2
     across = (centre - brief.week[0]) / (brief.week[-1] - brief.week[0])
     side, centre = ("right", end) if across > 0.85 else ("left", early) if across < 0.15 else ("center", centre)
-    pictures.note(axes, words, (centre, 0.93), (0, 0), ABOVE, ha=side, va="top", color=LASTING_LINE)
+    pictures.note(axes, words, (centre, 0.93), (0, 0), pictures.ABOVE, ha=side, va="top", color=pictures.LASTING_LINE)
 
 
 def drift(brief: Summary, units: str) -> Figure:
@@ -114,17 +103,17 @@ def drift(brief: Summary, units: str) -> Figure:
     factor, unit, _ = length_scale(units)
     figure, (upper, lower) = pictures.blank(7.2, 4.4, 2, 1, sharex=True, sharey=True)
     for axes, kind, fill, line, words in (
-        (upper, "_seasonal", SEASON, SEASON_LINE, "Comes back with the season"),
-        (lower, "_lasting", LASTING, LASTING_LINE, "Does not come back"),
+        (upper, "_seasonal", pictures.SEASON, pictures.SEASON_LINE, "Comes back with the season"),
+        (lower, "_lasting", pictures.LASTING, pictures.LASTING_LINE, "Does not come back"),
     ):
         low, middle, high = brief.bands["projection_change" + kind] * factor
         axes.fill_between(brief.week, low, high, color=fill, linewidth=0, label=f"four times in five ({kind[1:]})")
         axes.plot(brief.week, middle, color=line, linewidth=1.1, label=f"middle ({kind[1:]})")
-        axes.axhline(0.0, color=QUIET, linewidth=0.7)
+        axes.axhline(0.0, color=pictures.QUIET, linewidth=0.7)
         axes.set_title(words, loc="left", fontsize=9.5, fontweight="bold", color=line)
-    winters(lower, brief.week, brief.southern)
-    winters(upper, brief.week, brief.southern)
-    years_below(lower, brief.week)
+    pictures.winters(lower, brief.week, brief.southern)
+    pictures.winters(upper, brief.week, brief.southern)
+    pictures.years_below(lower, brief.week)
     figure.supylabel(f"Fret plane at the saddle since set-up ({unit}; + higher)", fontsize=9)
     handles = [*upper.get_legend_handles_labels()[0], *lower.get_legend_handles_labels()[0]]
     pictures.key_below(figure, 4, handles=handles, columnspacing=1.2)
@@ -151,7 +140,7 @@ def parts(fc: Dataset, units: str) -> Figure:
     for row, name in zip(rise, fc["lasting_part"].values, strict=True):
         words, colour = LASTING_PARTS[str(name)]
         drawn = axes.barh(place, row, left=np.where(row > 0.0, right, left), height=0.56, color=colour,
-                          edgecolor=LASTING_LINE, linewidth=0.7, label=words)  # fmt: skip
+                          edgecolor=pictures.LASTING_LINE, linewidth=0.7, label=words)  # fmt: skip
         if name == "residual":
             for patch in drawn:
                 patch.set_hatch("////")
@@ -159,7 +148,7 @@ def parts(fc: Dataset, units: str) -> Figure:
     for at, end, whole in zip(place, right, rise.sum(axis=0), strict=True):
         axes.annotate(f"{whole:+.{digits}f} {unit}", (end, at), xytext=(5, 0), textcoords="offset points", va="center")
     axes.set_yticks(place, [f"{year} years" for year in fc["lasting_year"].values])
-    axes.axvline(0.0, color=QUIET, linewidth=0.7)
+    axes.axvline(0.0, color=pictures.QUIET, linewidth=0.7)
     axes.margins(x=0.16, y=0.12)
     axes.set_xlabel(
         f"Lasting rise of the saddle over the fret plane, middle guitar ({unit}; half of it at the 12th fret)"
@@ -172,7 +161,7 @@ def chance(fc: Dataset) -> Figure:
     """Chance that a regrade has fallen due by the end of each year."""
     years, due = fc["year"].values, 100 * fc["regrade_due"].values
     figure, axes = pictures.blank(3.8, 3.0)
-    axes.bar(years, due, width=0.72, color=SEASON, edgecolor=SEASON_LINE, linewidth=0.7)
+    axes.bar(years, due, width=0.72, color=pictures.SEASON, edgecolor=pictures.SEASON_LINE, linewidth=0.7)
     axes.set_ylim(0, 100)
     axes.set_xlim(-0.2 if years.size > 8 else 0.3, years[-1] + 0.7)
     axes.set_yticks(range(0, 101, 20))
@@ -196,8 +185,8 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
                   ha="center", va="center", transform=axes.transAxes, fontsize=10)  # fmt: skip
         return figure
     place = np.arange(len(bars))
-    colours = ["#ffffff" if words.startswith("none") else LASTING for words, _ in bars]
-    drawn = axes.barh(place, [share for _, share in bars], height=0.62, color=colours, edgecolor=LASTING_LINE,
+    colours = ["#ffffff" if words.startswith("none") else pictures.LASTING for words, _ in bars]
+    drawn = axes.barh(place, [share for _, share in bars], height=0.62, color=colours, edgecolor=pictures.LASTING_LINE,
                       linewidth=0.7)  # fmt: skip
     for patch, (words, _) in zip(drawn, bars, strict=True):
         if words.startswith("none"):
@@ -212,21 +201,21 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
 
 def _by_month(axes: Axes, brief: Summary, every: bool = False) -> None:
     """Month names below, every one or every other, winter and summer named above a light band."""
-    axes.set_xticks(range(12), [name if every or at % 2 == 0 else "" for at, name in enumerate(MONTHS)])
+    axes.set_xticks(range(12), [name if every or at % 2 == 0 else "" for at, name in enumerate(pictures.MONTHS)])
     axes.set_xlim(-0.5, 11.5)
     cold, warm = ("summer", "winter") if brief.southern else ("winter", "summer")
     for left, right in ((-0.5, 1.5), (10.5, 11.5), (4.5, 7.5)):
-        shade = QUIET if (cold == "winter") != (left == 4.5) else WINTER
+        shade = pictures.QUIET if (cold == "winter") != (left == 4.5) else pictures.WINTER
         axes.axvspan(left, right, ymin=0.0, ymax=0.025, color=shade, linewidth=0)
     for at, words in ((0.5, cold), (6.0, warm)):
-        pictures.note(axes, words, (at, 1.0), (0, 2), ABOVE, ha="center", va="bottom", color=QUIET)
+        pictures.note(axes, words, (at, 1.0), (0, 2), pictures.ABOVE, ha="center", va="bottom", color=pictures.QUIET)
 
 
 def _band(axes: Axes, band: Any, words: str) -> None:
     low, middle, high = band
     month = np.arange(12)
-    axes.fill_between(month, low, high, color=SEASON, linewidth=0, label=words)
-    axes.plot(month, middle, color=SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle")
+    axes.fill_between(month, low, high, color=pictures.SEASON, linewidth=0, label=words)
+    axes.plot(month, middle, color=pictures.SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle")
 
 
 def season(scenario: Scenario, brief: Summary, units: str) -> Figure:
@@ -248,8 +237,8 @@ def season(scenario: Scenario, brief: Summary, units: str) -> Figure:
 def humidity(brief: Summary) -> Figure:
     """Relative humidity around the instrument by month, with the dry and the damp zone."""
     figure, axes = pictures.blank(3.8, 3.1)
-    axes.axhspan(0, DRY_PCT, color=ZONE, linewidth=0, zorder=0)
-    axes.axhspan(DAMP_PCT, 100, color=ZONE, linewidth=0, zorder=0)
+    axes.axhspan(0, DRY_PCT, color=pictures.ZONE, linewidth=0, zorder=0)
+    axes.axhspan(DAMP_PCT, 100, color=pictures.ZONE, linewidth=0, zorder=0)
     _band(axes, brief.humidity_pct, "eight days in ten")
     axes.set_ylim(0, 100)
     for at, words in ((6, f"dry: below {DRY_PCT:.0f} %"), (94, f"damp: above {DAMP_PCT:.0f} %")):
@@ -277,8 +266,8 @@ def drivers(fc: Dataset) -> Figure:
     bars = driver_bars(fc)
     figure, axes = pictures.blank(7.2, 0.9 + 0.4 * len(bars))
     place = np.arange(len(bars))
-    colours = [SEASON] * (len(bars) - 1) + ["#ffffff"]
-    drawn = axes.barh(place, [share for _, share in bars], height=0.6, color=colours, edgecolor=SEASON_LINE,
+    colours = [pictures.SEASON] * (len(bars) - 1) + ["#ffffff"]
+    drawn = axes.barh(place, [share for _, share in bars], height=0.6, color=colours, edgecolor=pictures.SEASON_LINE,
                       linewidth=0.7)  # fmt: skip
     axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
     axes.set_yticks(place, [textwrap.fill(words, 40) for words, _ in bars])
