@@ -192,8 +192,8 @@ def _day_first(first: Series, second: Series, dotted: bool, place: _Places, day_
         _first_bad(odd, place, "has day and month in another order than rows before", "one order", "write 2026-01-31")
     if day_leads.any() or month_leads.any():
         return bool(day_leads.any())
-    told = "may be day/month or month/day: no row settles it. Needed: the order of day and month. Mend: "
-    raise place.fault(0, f"{told}day_first = true (or false), or dates written 2026-01-31")
+    unsaid = "may be day/month or month/day: no row settles it. Needed: the order of day and month. Mend: "
+    raise place.fault(0, f"{unsaid}day_first = true (or false), or dates written 2026-01-31")
 
 
 def _offsets(zones: Series) -> Series | None:
@@ -293,8 +293,8 @@ def _check_order(utc: Times, place: _Places) -> None:
         return
     row = int(bad[0]) + 1
     if steps[row - 1] == np.timedelta64(0, "ns"):
-        told = f"stands twice (row {place.lines[row - 1]} has it too). Needed: each stamp once. Mend: take one out"
-        raise place.fault(row, told)
+        told = f"stands twice (row {place.lines[row - 1]} has it too). Needed: each stamp once. Mend: "
+        raise place.fault(row, told + "take one of the two out")
     told = f"goes back in time (row {place.lines[row - 1]} has {place.texts[row - 1]}). Needed: stamps in order; after "
     needed = "the end of summer time, a clock left on standard time has a fixed zone. Mend: sort the rows by time"
     raise place.fault(row, told + needed)
