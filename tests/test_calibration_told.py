@@ -16,7 +16,7 @@ from scipy.stats import norm
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import diagnosis, fit
 from driftmodel.calibration.records import ReadingRow
-from driftmodel.structure.joint import pivot_to_saddle_mm
+from driftmodel.structure.joint import fret_to_saddle_mm
 from driftmodel.structure.neck import slack_turn_deg
 
 Array = np.ndarray
@@ -251,7 +251,7 @@ def test_slack_bolts_lift_by_their_turn_at_the_saddle() -> None:
     """The saddle lies 287 mm behind the pivot: it goes up by that times the angle; asked where the action came up by a
     told step, or where it settles more than usual."""
     instrument = load_scenario("first-winter").instrument
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    distance = fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     expected = distance * np.tan(np.radians(slack_turn_deg(instrument)))
     more, less = (diagnosis.Unusual("settles under the strings", (by, by, by), True) for by in (1.1, 0.9))
     swings = diagnosis.Unusual("swings between dry and damp season", (3.0, 3.0, 3.0), True)

@@ -653,7 +653,7 @@ def test_a_forecasts_air_and_movements_are_put_by_name(scenario: Scenario) -> No
     work = (WorkDone(scenario.setup.setup + timedelta(days=5), saddle_mm=0.4, action_mm=0.1),)
     own = as_of(scenario, scenario.setup.setup + timedelta(days=6), work)
     days = horizon_days(own)
-    result = xr.Dataset(coords={"time": findings.forecast_time(own), "draw": np.arange(2)})
+    result = xr.Dataset(coords={"time": calendar.forecast_time(own), "draw": np.arange(2)})
     told = np.arange(days + since, dtype=float)
     two = np.stack([np.append(told, 5.0), np.full(told.size + 1, 2.0)])
     lags: Any = SimpleNamespace(emc_pct=np.append(told, -1.0), lags_pct=two)

@@ -20,15 +20,15 @@ SPACERS = SpacerSet(("low", "flat", "high"), (-0.0508, 0.0, 0.0508), 75.0, 110.0
 
 
 def test_distance_from_pivot_to_saddle() -> None:
-    assert joint.pivot_to_saddle_mm(645.0, 14) == pytest.approx(287.3, abs=0.05)  # equal temperament
-    assert joint.pivot_to_saddle_mm(630.0, 12) == 315.0
+    assert joint.fret_to_saddle_mm(645.0, 14) == pytest.approx(287.3, abs=0.05)  # equal temperament
+    assert joint.fret_to_saddle_mm(630.0, 12) == 315.0
 
 
 def test_one_step_of_taper() -> None:
     """0.002 in over 75 mm: four hundredths of a degree (common practice, no source), the rest is trigonometry."""
     turn = joint.spacer_rotation_deg(0.0508, 75.0)
     assert turn == pytest.approx(0.0388, abs=5e-5)
-    at_saddle = joint.saddle_change_mm(turn, joint.pivot_to_saddle_mm(645.0, 14))
+    at_saddle = joint.saddle_change_mm(turn, joint.fret_to_saddle_mm(645.0, 14))
     assert at_saddle == pytest.approx(0.195, abs=5e-4)
     assert joint.action_change_mm(at_saddle) == pytest.approx(0.098, abs=1e-3)
 
@@ -72,7 +72,7 @@ def test_bimetal_of_timoshenko() -> None:
 def test_bow_lifts_the_action_at_the_12th() -> None:
     """Circle of 1 / (0.01 1/m) drawn exactly: board points and string as chords, against the formula."""
     scale, fret, k = 645.0, 14, 0.01 / 1000.0
-    join = joint.pivot_to_saddle_mm(scale, fret)
+    join = joint.fret_to_saddle_mm(scale, fret)
 
     def on_arc(from_body: float) -> tuple[float, float]:
         return (-np.sin(k * from_body) / k, (1 - np.cos(k * from_body)) / k)

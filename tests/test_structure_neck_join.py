@@ -22,7 +22,7 @@ from driftmodel.structure.box_movement import solve
 from driftmodel.structure.joint import (
     action_change_mm,
     bow_action_mm,
-    pivot_to_saddle_mm,
+    fret_to_saddle_mm,
     saddle_change_mm,
     string_pull_n,
 )
@@ -68,7 +68,7 @@ def test_slack_bolts_are_a_fault_of_their_own(instrument: Instrument) -> None:
     assert neck_join.holding_moment_nm(instrument) > 10.0 * neck_join.string_moment_nm(instrument)
     weak = replace(instrument, joint=Joint(bolts=1, bolt_preload_n=100.0))
     assert neck_join.holding_moment_nm(weak) == pytest.approx(100.0 * 0.0375)
-    distance = pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    distance = fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     assert 0.55 < float(saddle_change_mm(neck_join.slack_turn_deg(instrument), distance)) < 0.70
 
 
@@ -103,7 +103,7 @@ def test_root_is_the_stretch_beyond_the_rod(instrument: Instrument) -> None:
     bending, neutral = neck_section(instrument.neck, 56.0, 17.5)
     turn = neck_join.neck_turns_deg_per_n(instrument)["root", "root"]
     assert turn == pytest.approx(degrees((neutral + 5.0) / bending) * 45.0)
-    scale, join = instrument.strings.scale_mm, pivot_to_saddle_mm(645.0, 14)
+    scale, join = instrument.strings.scale_mm, fret_to_saddle_mm(645.0, 14)
     for rod, root in ((scale - join - 30.0, 30.0), (scale - join, 0.0), (scale, 0.0)):
         own = replace(instrument, neck=replace(instrument.neck, rod_length_mm=rod))
         assert neck_join.root_length_mm(own) == pytest.approx(root)
@@ -115,7 +115,7 @@ def test_root_and_bow_are_the_bow_of_the_whole_neck(instrument: Instrument) -> N
     but for the square of the root's share of the neck."""
     root, curvature = 45.0, 0.02
     whole = float(bow_action_mm(curvature, 645.0, 14))
-    distance = pivot_to_saddle_mm(645.0, 14)
+    distance = fret_to_saddle_mm(645.0, 14)
     turned = float(action_change_mm(saddle_change_mm(degrees(curvature / 1000.0 * root), distance)))
     left = float(bow_action_mm(curvature, 645.0, 14, held_mm=root))
     assert left < whole

@@ -77,14 +77,14 @@ def held_strain(chain: Chain, seed: int) -> Held:
         datum.value * np.exp(datum.log_sd * np.clip(random.standard_normal(count), -3, 3))
         for datum in (library.general("strain_yield_across_grain"), library.general("strain_failure_across_grain"))
     ]
-    share = library.general("restrained_share_held").value
+    share = library.value("restrained_share_held")
     strain = np.concatenate([_greater_tension(chain, weather) for weather in chain.weathers]) * np.float32(share)
     return Held(strain, limits[0], limits[1])
 
 
 def _greater_tension(chain: Chain, weather: Weather) -> Single:
     since = calendar.day_of(chain.scenario, chain.scenario.setup.setup)
-    keep = float(np.exp(-1.0 / library.general("stress_relaxation_time").value))
+    keep = float(np.exp(-1.0 / library.value("stress_relaxation_time")))
     # both lags are linear: the lag of a part's moisture is the same weights on the lags of the lags
     change = weather.lags.lags_pct - weather.lags.lags_pct[:, [0]]  # from the state the body was closed in
     settled = first_order_recursion(keep, (1.0 - keep) * change.T).T
@@ -147,9 +147,9 @@ def action_band(chain: Chain) -> HumidityBand:
 def wood_band(chain: Chain, settled_pct: float) -> HumidityBand:
     """Humidities in which the plate that moves most stays below the strain at which held wood takes a set, counted
     from the humidity it has settled at; and the humidity below which it may split (Mecklenburg and others 1998)."""
-    share = library.general("restrained_share_held").value
+    share = library.value("restrained_share_held")
     coefficient = max(across_coefficient(plate_of(chain.scenario.instrument, name)) for name in PLATES)
-    limits = [library.general(f"strain_{kind}_across_grain").value for kind in ("yield", "failure")]
+    limits = [library.value(f"strain_{kind}_across_grain") for kind in ("yield", "failure")]
     low, high = safe_humidity_band(settled_pct, coefficient * share, limits[0])
     split, _ = safe_humidity_band(settled_pct, coefficient * share, limits[1])
     return HumidityBand("wood", low, high, settled_pct, split)

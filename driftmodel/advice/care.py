@@ -98,12 +98,13 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...],
     """What the chain says of its air (see records.Outcome); changed: it is not the air as it is, and the spacer that
     suits it is fitted with the change."""
     humidity = daily_humidity(chain)[:, year.start :]
+    due = ["" if np.isnat(date) else str(date)[:10] for date in due_dates(first_dates(chain.scenario, chain.due))]
     suited = suited_grade(chain)
     life = lived(with_spacer(chain, suited) if changed else chain)
     return Outcome(
         float(chain.free_years().mean()),
         float(np.mean(chain.due.day[:, 0] == NEVER)),
-        _first_due(chain),
+        (due[0], due[1], due[2]),
         float(np.median(swing(monthly_means(year.action_mm, year.month)))),
         float(held.splits().mean()),
         float(held.past_set().mean() * DAYS_PER_YEAR),
@@ -117,12 +118,6 @@ def outcome(chain: Chain, year: Year, held: Held, months: tuple[MonthRisk, ...],
         float(life.regrades.mean()),
         suited,
     )
-
-
-def _first_due(chain: Chain) -> tuple[str, str, str]:
-    first = first_dates(chain.scenario, chain.due)
-    early, middle, late = ("" if np.isnat(date) else str(date)[:10] for date in due_dates(first))
-    return early, middle, late
 
 
 def _with_keep(chain: Chain, seed: int, need: Need, changed: bool = True) -> Outcome:

@@ -61,10 +61,10 @@ def cold_surfaces(climate: Climate, start: date, seed: int) -> tuple[ColdSurface
     inside = climate_air(replace(climate, case=None), start, HOURS, seed=seed)
     outside = climate_air(outdoor_of(climate), start, HOURS, seed=seed)
     month = months_of(inside["time"].values)
-    limit = library.general("surface_humidity_mould").value
+    limit = library.value("surface_humidity_mould")
     result = []
     for name, key in SURFACES.items():
-        wet = _humidity_at(inside, outside, library.general(key).value)
+        wet = _humidity_at(inside, outside, library.value(key))
         cold = outside["air_temperature"].values < inside["air_temperature"].values
         mould = tuple(m for m in range(1, 13) if wet[month == m].mean() > limit and cold[month == m].mean() > 0.5)
         result.append(ColdSurface(name, float(np.mean((wet > 100.0) & cold)), mould))
@@ -83,7 +83,7 @@ def air_at_wall(scenario: Scenario, member: int) -> Dataset:
     last = scenario.stays[-1]
     inside = scenario_air(with_last_climate(scenario, replace(last.climate, case=None)), member)
     outside = scenario_air(with_last_climate(scenario, outdoor_of(last.climate)), member)
-    factor = library.general("surface_temperature_factor_wall").value
+    factor = library.value("surface_temperature_factor_wall")
     here = inside["time"].values >= np.datetime64(last.start.isoformat())
     warm, damp = inside["air_temperature"].values, inside["relative_humidity"].values
     wall_c = surface_temperature_c(warm, outside["air_temperature"].values, factor)
@@ -148,7 +148,7 @@ def case_humidifier(climate: Climate, need: Need) -> Measure | None:
     warm, damp = room["air_temperature"].values, room["relative_humidity"].values
     missing = np.maximum(vapour_density_g_m3(warm, need.set_point_pct) - vapour_density_g_m3(warm, damp), 0.0)
     missing = np.where(in_months(room["time"].values, need.dry), missing, 0.0)
-    hourly = library.general("case_air_volume").value * library.general("case_air_changes").value / 24.0 * missing
+    hourly = library.value("case_air_volume") * library.value("case_air_changes") / 24.0 * missing
     litres = hourly.reshape(-1, 24).sum(axis=1) / 1000.0
     words = f"In its case with a case humidifier at {need.set_point_pct:.0f} %"
     return Measure("case humidifier", words, replace(climate, case=case), need.dry, litres, float(litres.max()))

@@ -223,12 +223,6 @@ def keys_of(model: type, at: str = "") -> list[Key]:
     return found
 
 
-def keys_of_readings() -> list[Key]:
-    """The columns of a readings file."""
-    needed = ("date", "what", "value")
-    return [Key(name, "", "needed" if name in needed else "none", "", "", words) for name, words in READINGS.items()]
-
-
 def keys_of_file(kind: str) -> list[Key]:
     """The keys of a kind of file: one of KINDS. Raises BadInput for another."""
     if kind not in KINDS:
@@ -237,7 +231,8 @@ def keys_of_file(kind: str) -> list[Key]:
             f"{', '.join(KINDS)}. Mend: driftmodel keys {KINDS[0]}"
         )
     if kind == "readings":
-        return keys_of_readings()
+        needed = ("date", "what", "value")
+        return [Key(name, "", "needed" if name in needed else "none", "", "", told) for name, told in READINGS.items()]
     module, model = _HOMES[kind]
     return keys_of(getattr(import_module(module), model))
 

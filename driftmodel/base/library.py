@@ -277,6 +277,11 @@ def general(name: str) -> Datum:
     return note(name, found)
 
 
+def value(name: str) -> float:
+    """The value of a number not tied to one wood. Raises BadInput as `general`."""
+    return general(name).value
+
+
 def general_names() -> tuple[str, ...]:
     """Names of all general numbers, in the order of the files."""
     return tuple(_general())

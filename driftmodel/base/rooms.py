@@ -36,7 +36,7 @@ def home_numbers(home: str, file: Path) -> dict[str, float]:
         )
     start = f"home_{re.sub('[ -]', '_', plain)}_"
     names = [name for name in library.general_names() if name.startswith(start)]
-    return {name.removeprefix(start): library.general(name).value for name in names}
+    return {name.removeprefix(start): library.value(name) for name in names}
 
 
 def home_humidifier(data: RoomFile, file: Path) -> Humidifier | None:
@@ -67,8 +67,8 @@ def room_of(data: RoomFile, file: Path) -> Room:
     air. Raises BadInput where heating and cooling cross."""
     said = data
     data = _with_home(data, file)
-    median = {key: library.general(f"room_{key}").value for key in ("excess_cold", "excess_warm", "air_changes")}
-    made = library.general("moisture_production_house").value
+    median = {key: library.value(f"room_{key}") for key in ("excess_cold", "excess_warm", "air_changes")}
+    made = library.value("moisture_production_house")
     size = made / 24.0 * 1000.0 / (median["air_changes"] * median["excess_cold"])
     volume = size if data.volume_m3 is None else data.volume_m3
     air, source, excess = data.air_changes_per_hour, data.moisture_source_kg_per_day, data.excess_cold_g_m3
@@ -84,7 +84,7 @@ def room_of(data: RoomFile, file: Path) -> Room:
     warm = data.excess_warm_g_m3
     if warm is None:
         warm = median["excess_warm"] * excess / median["excess_cold"]
-    heating = library.general("room_heating_set_point").value if data.heating_setpoint_degc is None else None
+    heating = library.value("room_heating_set_point") if data.heating_setpoint_degc is None else None
     set_point = None if not heated else data.heating_setpoint_degc if heating is None else heating
     if set_point is not None and data.cooling_setpoint_degc is not None and set_point >= data.cooling_setpoint_degc:
         raise Spot(file, place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc"))).refusal(

@@ -246,7 +246,7 @@ def filled(tree: dict[str, Any], folder: str) -> tuple[dict[str, Any], dict[str,
     for table, own, names in (("setup", setup, usual_setup), ("rule", rule, USUAL_RULE)):
         for name, number in names.items():
             if name not in own:
-                value = library.general(number).value
+                value = library.value(number)
                 own[name] = int(value) if name == "days_outside" else float(value)
                 usual[f"{table}.{name}"] = own[name]
     if "strung" not in setup and "setup" in setup:
@@ -257,5 +257,5 @@ def filled(tree: dict[str, Any], folder: str) -> tuple[dict[str, Any], dict[str,
         ("action_high_mm", "bench_action_above", 1),
     ):
         if name not in rule and isinstance(action, int | float) and abs(action) < 1e6:  # farther is refused by itself
-            usual[f"rule.{name}"] = rule[name] = round(action + sign * library.general(number).value, 3)
+            usual[f"rule.{name}"] = rule[name] = round(action + sign * library.value(number), 3)
     return closed_where_set_up({"title": folder, **tree, "setup": setup, "rule": rule}), usual

@@ -29,11 +29,11 @@ def thomson_half_time(reservoir_g_per_kg_pct: float, buffer_kg_per_m3: float, ai
 def hard_case() -> Case:
     """A guitar's own hard case, no humidifier in it: half-time (Thomson 1977) from its wood, its air and its leaks."""
     half_time_days = thomson_half_time(
-        library.general("instrument_sorption_reservoir").value,
-        library.general("case_wood_mass").value / library.general("case_air_volume").value,
-        library.general("case_air_changes").value,
+        library.value("instrument_sorption_reservoir"),
+        library.value("case_wood_mass") / library.value("case_air_volume"),
+        library.value("case_air_changes"),
     )
-    return Case(half_time_days, library.general("case_out_of_case_share").value, None)
+    return Case(half_time_days, library.value("case_out_of_case_share"), None)
 
 
 def case_air(room_air: Dataset, case: Case) -> Dataset:
@@ -60,7 +60,7 @@ def inside_case(
     case_c = first_order_lag(room_c, CASE_THERMAL_LAG_HOURS / step_hours, float(room_c[0])).mean
     settled_c = first_order_lag(case_c, tau, float(case_c[first_day].mean())).mean
     number = "case_leaky_temperature_effect" if case.leaky else "case_box_temperature_effect"
-    effect = library.general(number).value * (case_c - settled_c)
+    effect = library.value(number) * (case_c - settled_c)
     floor = np.zeros_like(room_pct)
     if case.humidifier_pct is not None:
         floor = np.where(in_months(time, case.humidifier_months), case.humidifier_pct, 0.0)

@@ -193,15 +193,12 @@ def hours_outside(relative_humidity_pct: Array, low_pct: float, high_pct: float)
 
 def monthly_table(air: Dataset) -> dict[int, dict[str, float]]:
     """Mean, least and greatest temperature (degC) and relative humidity (%) by calendar month, for months there are."""
-    month = months_of(air["time"].values)
-    out: dict[int, dict[str, float]] = {}
-    for number in range(1, 13):
-        here = month == number
-        if here.any():
-            row: dict[str, float] = {}
-            for name, key in (("air_temperature", "temperature_c"), ("relative_humidity", "relative_humidity_pct")):
-                values = air[name].values[here]
-                row |= {f"{key}_mean": float(values.mean()), f"{key}_low": float(values.min()),
-                        f"{key}_high": float(values.max())}  # fmt: skip
-            out[number] = row
-    return out
+    import pandas as pd
+
+    named = {"temperature_c": "air_temperature", "relative_humidity_pct": "relative_humidity"}
+    hours = pd.DataFrame({key: air[name].values for key, name in named.items()})
+    told = hours.groupby(months_of(air["time"].values)).agg(["mean", "min", "max"])
+    ends = {"mean": "mean", "min": "low", "max": "high"}
+    told.columns = [f"{key}_{ends[kind]}" for key, kind in told.columns]
+    rows: dict[int, dict[str, float]] = told.to_dict("index")  # type: ignore[assignment]
+    return rows

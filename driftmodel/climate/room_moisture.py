@@ -83,7 +83,7 @@ def house_numbers() -> HouseNumbers:
     """The numbers of houses as the library has them."""
 
     def number(name: str) -> float:
-        return library.general(name).value
+        return library.value(name)
 
     return HouseNumbers(
         number("room_outdoor_memory"),

@@ -85,16 +85,11 @@ def synthetic_air(normals: Normals, start: Any, hours: int, seed: int, member: i
     temperature = np.clip(temperature, -60.0, 60.0)
     wanted = round_year(smooth_year(normals.relative_humidity_pct)) + normals.day_to_day_sd_pct * noise[1]
     # mean over a day of 1 / saturation pressure, so that the day's mean humidity is the one wanted
-    dryness = _day_means(1.0 / saturation_pressure_pa(temperature), time)
+    day = (time.astype("datetime64[D]") - time[0].astype("datetime64[D]")).astype(int)
+    dryness = (np.bincount(day, 1.0 / saturation_pressure_pa(temperature)) / np.bincount(day))[day]  # mean of each day
     humidity = np.clip(wanted, 2.0, 100.0) / dryness / saturation_pressure_pa(temperature)
     attrs = {"source": "invented from monthly normals", "kind": "synthetic", "typical_year": 0, "filled_hours": 0}
     return make_air(time, temperature, np.clip(humidity, 1.0, 100.0), attrs=attrs)
-
-
-def _day_means(values: Array, time: Times) -> Array:
-    """Mean over each calendar day, repeated to the hours (part days at the ends: over what there is)."""
-    day = (time.astype("datetime64[D]") - time[0].astype("datetime64[D]")).astype(int)
-    return np.asarray((np.bincount(day, values) / np.bincount(day))[day])
 
 
 def weather_member(
@@ -139,14 +134,9 @@ def other_days(year: Dataset, time: Times, seed: int, member: int) -> tuple[Arra
     vapour = np.log(humidity / 100.0 * saturation_pressure_pa(temperature))
     found = []
     for values in (temperature, vapour):
-        course = np.repeat(_course_of_year(values.reshape(-1, 24).mean(axis=1)), 24)
+        waves = np.fft.rfft(values.reshape(-1, 24).mean(axis=1))
+        waves[3:] = 0.0  # the season's smooth course: the yearly wave and its first overtone
+        course = np.repeat(np.fft.irfft(waves, values.size // 24), 24)
         found.append(values[source] + course[target] - course[source])
     other = np.clip(found[0], -60.0, 60.0)
     return other, 100.0 * np.exp(found[1]) / saturation_pressure_pa(other), year["filled"].values[source]
-
-
-def _course_of_year(daily: Array) -> Array:
-    """The season's smooth course in daily means (365,): the yearly wave and its first overtone."""
-    waves = np.fft.rfft(daily)
-    waves[3:] = 0.0
-    return np.asarray(np.fft.irfft(waves, daily.size))

@@ -151,11 +151,6 @@ _FLAGS = {
 }
 
 
-def _typed(name: str) -> str:
-    """A name as a shell takes it for one word."""
-    return name if re.fullmatch(r"[\w/+.-]+", name) else f'"{name}"'
-
-
 def _as_flags(fault: BadInput) -> BadInput:
     """The same fault, its mend told for this command as well as for a climate file."""
     flags = []
@@ -164,7 +159,8 @@ def _as_flags(fault: BadInput) -> BadInput:
             named = re.search(re.escape(key.removesuffix(" =")) + r' = "([^"]+)"', fault.mend)
             option, _, usual = flag.partition(" ")
             own = usual in ("NAME", "America/Chicago") and named
-            flags.append(f"{option} {_typed(own[1])}" if own else flag)
+            word = own and (own[1] if re.fullmatch(r"[\w/+.-]+", own[1]) else f'"{own[1]}"')  # one word to a shell
+            flags.append(f"{option} {word}" if own else flag)
     if not flags:
         return fault
     if "gap_limit_days" in fault.mend:

@@ -135,15 +135,15 @@ def _warmer(climate: Climate, by_k: float) -> Climate:
     outdoor = climate.outdoor
     if outdoor is None:
         return climate
-    drier_pct = -library.general("outdoor_humidity_per_kelvin").value * by_k
+    drier_pct = -library.value("outdoor_humidity_per_kelvin") * by_k
     warm = replace(outdoor, warmer_k=outdoor.warmer_k + by_k, drier_pct=outdoor.drier_pct + drier_pct)
     return replace(climate, outdoor=warm)
 
 
 def container() -> Climate:
     """The air of a dried shipping container, the same in every month."""
-    warm = library.general("container_temperature").value
-    dry = library.general("container_relative_humidity").value
+    warm = library.value("container_temperature")
+    dry = library.value("container_relative_humidity")
     return Climate(
         name="dry_container",
         title="Dried shipping container (invented)",

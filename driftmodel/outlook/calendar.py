@@ -77,7 +77,7 @@ def reference_state(series: NDArray[np.floating[Any]], first: int = 0, step: int
 def grade_lifts_mm(scenario: Scenario) -> Array:
     """What each grade of the set adds to the saddle over the fret plane against that of set-up, mm (grades,)."""
     instrument = scenario.instrument
-    distance = joint.pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    distance = joint.fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     lift = joint.saddle_change_mm(joint.grade_rotations_deg(instrument.spacers), distance)
     return np.asarray(lift - lift[instrument.spacers.labels.index(scenario.setup.spacer)], dtype=float)
 

@@ -177,7 +177,7 @@ def unknowns_of_instrument(instrument: Instrument) -> dict[str, Unknown]:
     body = instrument.body
     along = library.general("movement_along_own").log_sd
     whole = library.general("structural_gain")
-    free_strain_share = library.general("structural_variance_from_movement").value
+    free_strain_share = library.value("structural_variance_from_movement")
     return {
         "moisture_level": relative("how much moisture this wood holds", "emc_scale"),
         "diffusion": relative("how fast moisture moves in the wood", "diffusion_coefficient_20c"),

@@ -82,7 +82,9 @@ CreepLaw = Callable[
 
 def heat_of_days(temperature_c: Array) -> Array:
     """How much faster the clock of creep runs by heat alone, mean of each day, (days,) from hourly air (hours,)."""
-    speed = creep.clock_speed(temperature_c, 0.0, _number("creep_activation_energy") * 1000.0, 1.0, _reference(0.0))
+    speed = creep.clock_speed(
+        temperature_c, 0.0, library.value("creep_activation_energy") * 1000.0, 1.0, _reference(0.0)
+    )
     return np.asarray(speed.reshape(-1, 24).mean(axis=1))
 
 
@@ -91,12 +93,19 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     steps = creep.load_steps(string_load(scenario, heat.size))
     row = int(np.abs(np.log(time_grid() / CLOCK_LAG_DAYS)).argmin())
     speed = heat * creep.clock_speed(
-        _number("creep_clock_temperature"), lags_pct[row, :-1], 0.0, _number("creep_moisture_decade"), _reference()
+        library.value("creep_clock_temperature"),
+        lags_pct[row, :-1],
+        0.0,
+        library.value("creep_moisture_decade"),
+        _reference(),
     )
     clock = np.append(0.0, np.cumsum(speed))
     since = day_of(scenario, scenario.setup.setup)
     own = [step.day for step in steps]
-    weekly, memory = np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS), round(_number("moisture_creep_memory"))
+    weekly, memory = (
+        np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS),
+        round(library.value("moisture_creep_memory")),
+    )
     marks = np.unique(np.append(weekly, own)).astype(np.intp)
     of_weeks, month = np.isin(marks, weekly), np.empty((len(lags_pct), marks.size))
     month[:, of_weeks] = trailing_mean(lags_pct, memory, since % MARK_DAYS, MARK_DAYS)
@@ -122,26 +131,24 @@ def _last(scenario: Scenario, at: NDArray[np.intp], work: list[date]) -> NDArray
     return np.asarray(np.where((days < at[:, None]) & (days > since), days, since).max(axis=1))
 
 
-def _number(name: str) -> float:
-    return library.general(name).value
-
-
 def _reference(moisture_pct: float | None = None) -> tuple[float, float]:
-    moisture = _number("creep_clock_moisture") if moisture_pct is None else moisture_pct
-    return _number("creep_clock_temperature"), moisture
+    moisture = library.value("creep_clock_moisture") if moisture_pct is None else moisture_pct
+    return library.value("creep_clock_temperature"), moisture
 
 
 def _curve(name: str) -> creep.MasterCurve:
-    points = tuple(_number(f"creep_{name}_{point}") for point in ("30_days", "1_year", "7_years"))
-    return creep.MasterCurve((points[0], points[1], points[2]), _number(f"creep_{name}_slow"))
+    points = tuple(library.value(f"creep_{name}_{point}") for point in ("30_days", "1_year", "7_years"))
+    return creep.MasterCurve((points[0], points[1], points[2]), library.value(f"creep_{name}_slow"))
 
 
 def moisture_met(history: CreepHistory, weights: Array) -> Array:
     """Range of moisture met under load, as a fraction, (n, marks), of a part with weights (n, lag) for a moisture level
     of 1; what is met in damp wood counts more than in dry."""
-    scale = (_number("creep_clock_moisture"), _number("moisture_creep_scale"))
+    scale = (library.value("creep_clock_moisture"), library.value("moisture_creep_scale"))
     moisture = creep.damp_weighted(weights @ history.month_pct, *scale)
-    return creep.running_range(moisture, history.marks, history.steps, _number("moisture_creep_first_days")) / 100.0
+    return (
+        creep.running_range(moisture, history.marks, history.steps, library.value("moisture_creep_first_days")) / 100.0
+    )
 
 
 def met_by_part(history: CreepHistory, weights: Mapping[str, Array]) -> dict[str, Array]:
@@ -176,7 +183,7 @@ def give_of(history: CreepHistory, shares: Shares) -> Give:
         parts[kind] = parts[kind] + share * history.by_time[component]
         if component in BY_MOISTURE:
             part = BOW_PART if component == "bow" else THICK_PART if group in THICK_GROUPS else THIN_PART
-            moist[part] += share * _number(f"moisture_creep_{BY_MOISTURE[component]}")
+            moist[part] += share * library.value(f"moisture_creep_{BY_MOISTURE[component]}")
     held = sum(share for (_, component), share in shares.items() if component == "joint")
     wood, joint = (parts[kind] - parts[kind][0] for kind in ("wood", "joint"))
     return Give(wood, joint, moist, held, history.clamp_lost, history.opened)
@@ -210,7 +217,7 @@ def creeping_shares(coefficients: Coefficients, quantity: str) -> Shares:
     """The shares of one quantity of LASTING that creep. Of the bow that is what the truss rod does not carry."""
     if quantity != BOW:
         return coefficients.string_shares[quantity]
-    return {("neck", "bow"): (1.0 - _number("truss_rod_carries")) * coefficients.bow_action["strings"]}
+    return {("neck", "bow"): (1.0 - library.value("truss_rod_carries")) * coefficients.bow_action["strings"]}
 
 
 def lasting_pull_n(scenario: Scenario, values: Mapping[str, Array], quantity: str) -> Array:

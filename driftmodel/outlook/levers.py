@@ -19,7 +19,7 @@ from driftmodel.base.records import Climate, Scenario, altered
 from driftmodel.base.scenarios import find_instrument
 from driftmodel.base.schema import Frozen
 from driftmodel.outlook import air_levers as air
-from driftmodel.structure.joint import pivot_to_saddle_mm, string_pull_n
+from driftmodel.structure.joint import fret_to_saddle_mm, string_pull_n
 
 Move = Callable[[Scenario, Any], Scenario]
 TOP = "instrument.body.top"
@@ -93,7 +93,7 @@ def scale_length(scenario: Scenario, value: Any) -> Scenario:
     the bridge and its plate move with it."""
     instrument, scale = scenario.instrument, float(value)
     strings, bridge = instrument.strings, instrument.body.bridge
-    moved = pivot_to_saddle_mm(scale, instrument.body_fret) - pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret)
+    moved = fret_to_saddle_mm(scale, instrument.body_fret) - fret_to_saddle_mm(strings.scale_mm, instrument.body_fret)
     pull = None if strings.tension_n is None else strings.tension_n * (scale / strings.scale_mm) ** 2
     fresh = replace(
         bridge,

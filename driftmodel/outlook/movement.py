@@ -65,9 +65,7 @@ def _relaxing(rooms: RoomRows | None) -> list[slice]:
 
 def _relaxation() -> tuple[list[float], list[float]]:
     """Times in days, and shares."""
-    times, shares = (
-        [library.general(f"relaxation_{kind}_{unit}").value for unit in (1, 2, 3)] for kind in ("time", "share")
-    )
+    times, shares = ([library.value(f"relaxation_{kind}_{unit}") for unit in (1, 2, 3)] for kind in ("time", "share"))
     return times, shares
 
 

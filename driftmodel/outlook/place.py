@@ -112,7 +112,7 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
     outside in every winter. with_change: whether a change of the action with the spacer is looked for too, where the
     joint is open: half of the work."""
     scenario = chains[0].scenario
-    job = library.general("job_worth_days").value if job_days is None else job_days
+    job = library.value("job_worth_days") if job_days is None else job_days
     fitted, years, is_open = (
         calendar.fitted_spacer(scenario),
         calendar.ahead_years(scenario),

@@ -8,7 +8,7 @@ from math import pi, sqrt
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.build import Brace, Neck
+from driftmodel.base.build import Neck
 from driftmodel.base.records import Instrument, Scenario
 from driftmodel.base.schema import Array
 from driftmodel.climate.air import saturation_pressure_pa
@@ -49,8 +49,8 @@ def pace_of(
         share,
         days / (step_days or 1.0),
         built_moisture(scenario),
-        library.general("diffusion_activation_energy").value * 1000.0,
-        library.general("diffusion_moisture_exponent").value,
+        library.value("diffusion_activation_energy") * 1000.0,
+        library.value("diffusion_moisture_exponent"),
         (REFERENCE_C, REFERENCE_PCT),
         24 if step_days is None else 1,
     )
@@ -90,14 +90,11 @@ def slab_of(instrument: Instrument, part: str) -> Slab:
         plate = body.top if part == "top_braces" else body.back
         if not plate.braces:
             return Slab(plate.wood, plate.thickness_mm, plate.finish_outside, plate.finish_inside)
-        return Slab(plate.braces[0].wood, _mean_width_mm(plate.braces), "bare", "bare")
+        width_mm = float(np.mean([brace.width_mm for brace in plate.braces]))
+        return Slab(plate.braces[0].wood, width_mm, "bare", "bare")
     if part == "neck":
         return Slab(neck.wood, _area_over_open_perimeter_mm(neck), neck.finish, None)
     return Slab(neck.fingerboard_wood, neck.fingerboard_thickness_mm, neck.fingerboard_finish, None)
-
-
-def _mean_width_mm(braces: tuple[Brace, ...]) -> float:
-    return float(np.mean([brace.width_mm for brace in braces]))
 
 
 def _area_over_open_perimeter_mm(neck: Neck) -> float:
@@ -113,11 +110,11 @@ def transport(
 ) -> tuple[Array, Array, Array]:
     """Diffusivity in m2/s and the faces' conductances in m/s, outside and inside, at the reference state, (draws,)."""
     reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
-    wetter = np.exp(library.general("diffusion_moisture_exponent").value * reference_mc)
-    lightness = library.general("diffusion_reference_gravity").value / _gravity(slab.wood)
-    slower = lightness ** library.general("diffusion_density_exponent").value
-    diffusivity = library.general("diffusion_coefficient_20c").value * wetter * slower * diffusion_factor
-    emission = library.general("surface_emission_20c").value * wetter * surface_factor
+    wetter = np.exp(library.value("diffusion_moisture_exponent") * reference_mc)
+    lightness = library.value("diffusion_reference_gravity") / _gravity(slab.wood)
+    slower = lightness ** library.value("diffusion_density_exponent")
+    diffusivity = library.value("diffusion_coefficient_20c") * wetter * slower * diffusion_factor
+    emission = library.value("surface_emission_20c") * wetter * surface_factor
     outside, inside = (_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
     return diffusivity, outside, inside
 

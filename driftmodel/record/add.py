@@ -188,9 +188,7 @@ def _text(name: str, told: dict[str, str]) -> str:
     own = "\n".join(lines)
     for table, usual in (("setup", USUAL_SETUP), ("rule", USUAL_RULE)):
         lines += ["", f"# usual, in [{table}] (common practice, no source); write your own to change them"]
-        lines += [
-            f"#   {key} = {library.general(name).value:g}" for key, name in usual.items() if f"{key} =" not in own
-        ]
+        lines += [f"#   {key} = {library.value(name):g}" for key, name in usual.items() if f"{key} =" not in own]
     return "\n".join(lines) + "\n"
 
 

@@ -223,7 +223,8 @@ def open_record(folder: Path, today: date | None = None, bench: Path | None = No
     day = today or max(date.today(), scenario.setup.setup)
     since_set_up(scenario, day)
     file = bench or folder / BENCH
-    if bench is None and not has_rows(rows_of(folder)):
+    lines = [line for line in rows_of(folder).splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    if bench is None and len(lines) < 2:  # nothing stands below the header
         return Case(as_of(scenario, day), BenchBook((), file=str(file)), folder, tag)
     whole = read_readings(file, scenario, max(day, date.today()))
     readings = tuple(one for one in whole.readings if one.date <= day)
@@ -237,12 +238,6 @@ def since_set_up(scenario: Scenario, day: date) -> None:
     """Raises BadInput for a day before an instrument was set up."""
     if day < (first := scenario.setup.setup):
         raise refusal(f"{day} is before its set-up ({first}). Needed: a day since set-up. Mend: --date {first}")
-
-
-def has_rows(text: str) -> bool:
-    """Whether anything stands below the header."""
-    lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
-    return len(lines) > 1
 
 
 def load_scenario(name: str | Path, today: date | None = None) -> Scenario:

@@ -243,13 +243,10 @@ def lag_note(book: DemandBook) -> str:
     """The habit of reporting in use, in one line."""
     shares = ", ".join(f"{100 * share:.0f} %" for share in book.demand.lag[:8])
     more = f" and {len(book.demand.lag) - 8} more months" if len(book.demand.lag) > 8 else ""
-    return f"Share reported 0, 1, 2 ... months after the threshold is crossed: {shares}{more}.{_waiting_note(book)}"
-
-
-def _waiting_note(book: DemandBook) -> str:
     share, months = book.demand.waiting, book.demand.fleet.settings.habits.end_of_cover_months
     when = "the last month" if months == 1 else f"the last {months} months"
-    return f" Apart from these, {100 * share:.0f} % of owners wait and report in {when} of cover." if share else ""
+    wait = f" Apart from these, {100 * share:.0f} % of owners wait and report in {when} of cover." if share else ""
+    return f"Share reported 0, 1, 2 ... months after the threshold is crossed: {shares}{more}.{wait}"
 
 
 def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> None:

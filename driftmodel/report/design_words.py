@@ -14,9 +14,9 @@ from driftmodel.base.units import length_unit
 from driftmodel.report.texts import comma_text, fixed, plain_text, table, worded
 from driftmodel.structure.joint import (
     action_change_mm,
+    fret_to_saddle_mm,
     grade_rotations_deg,
     intonation_shift_cents,
-    pivot_to_saddle_mm,
     saddle_change_mm,
     string_pull_n,
     tongue_thickness_mm,
@@ -147,7 +147,7 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
     is held, and what each spacer does against the straight one."""
     per, unit = length_unit(units)
     strings, joint, moment = instrument.strings, instrument.joint, string_moment_nm(instrument)
-    distance = pivot_to_saddle_mm(strings.scale_mm, instrument.body_fret)
+    distance = fret_to_saddle_mm(strings.scale_mm, instrument.body_fret)
     changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in worded("parts").items()}
     changes["1 % less in all of them"] = dict.fromkeys(worded("parts"), -1.0)
     changes["the strings brought to pitch"] = {"strings": 1.0}

@@ -50,7 +50,10 @@ def _head(decision: Decision, said: str, units: str) -> str:
         due, slip = decision.due_mm or decision.read_mm, decision.chances[MEASURE]
         return filled("measure_again", units, due=due, slip=slip, then=short_words(decision, decision.then, units))
     if said == "leave":
-        return _leave(decision)
+        left = decision.option("leave")
+        if left is None or left.days_a_year >= MOST_OF_THE_YEAR:
+            return "Leave it: inside the rule, now and most likely in a year."
+        return filled("leave_it", left=left)
     if said in AIR:
         cause = {"humidify": "dry air", "dry out": "damp air", "steady air": "the air's swing"}[said]
         left, other = decision.option("air"), decision.without_air
@@ -77,13 +80,6 @@ def _cause(decision: Decision) -> str:
     if decision.place_mm / past >= 0.5:
         return f"The air of the place holds it {'higher' if past > 0 else 'lower'} than the rule allows, season aside"
     return "This is drift, not weather"
-
-
-def _leave(decision: Decision) -> str:
-    left = decision.option("leave")
-    if left is None or left.days_a_year >= MOST_OF_THE_YEAR:
-        return "Leave it: inside the rule, now and most likely in a year."
-    return filled("leave_it", left=left)
 
 
 def _gain(decision: Decision, said: str) -> str:
@@ -179,7 +175,7 @@ def decision_facts(decision: Decision, units: str = "metric") -> list[str]:
     if abs(decision.place_mm) >= 0.05:
         facts.append(filled("place_itself", units, of=decision, way="higher" if decision.place_mm > 0 else "lower"))
     if decision.relief_mm is not None and then in WORK:
-        facts.append(filled("relief_unread", units, of=decision, usual=library.general("bench_relief").value))
+        facts.append(filled("relief_unread", units, of=decision, usual=library.value("bench_relief")))
     for reading, word in decision.turns:
         side, other = "or less" if reading < _read(decision) else "or more", short_words(decision, word, units)
         facts.append(filled("had_it_read", units, reading=reading, side=side, other=other))

@@ -41,15 +41,11 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
             foot=f"seed {of['seed']}, {of['draws']} runs at each of {_many(found)} points",
         )
         (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
-        as_read(found).to_netcdf(folder / "map.nc", engine="h5netcdf")
+        names = {dim: str(found[dim].attrs["long_name"]) for dim in ("y", "x")}  # of the file it was made from
+        own = found.rename({dim: name for dim, name in names.items() if dim != name})
+        own.to_netcdf(folder / "map.nc", engine="h5netcdf")
 
     return write_whole(out_dir, fill)
-
-
-def as_read(found: Dataset) -> Dataset:
-    """The map on the dims of the file it was made from."""
-    names = {dim: str(found[dim].attrs["long_name"]) for dim in ("y", "x")}
-    return found.rename({dim: name for dim, name in names.items() if dim != name})
 
 
 def map_frame(found: Dataset) -> DataFrame:

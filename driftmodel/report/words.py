@@ -47,11 +47,6 @@ def story(fc: Dataset, scenario: Scenario, units: str) -> dict[str, Any]:
     }
 
 
-def within_words(years: int) -> str:
-    """'the one year', 'the 20 years'."""
-    return "the one year" if years == 1 else f"the {years} years"
-
-
 def _headline(fc: Dataset) -> str:
     """'humidify' is said only where the air is dry: a season's swing alone may as well come of damp."""
     word = fc.attrs["verdict"]
@@ -107,7 +102,7 @@ def when_words(fc: Dataset, scenario: Scenario) -> str:
 
 def when_sentence(dates: Iterable[Any], whole: float, years: int, southern: bool, today: date | None = None) -> str:
     """The same from dates (10, 50, 90 %) and the chance within all the years; what falls on today is due now."""
-    (early, middle, late), within = dates, within_words(years)
+    (early, middle, late), within = dates, "the one year" if years == 1 else f"the {years} years"
 
     def due(day: Any) -> str:
         if today is not None and day <= np.datetime64(today) + np.timedelta64(NOW_DAYS, "D"):

@@ -87,9 +87,9 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
         ),
         strings=boxes.Strings(
             bridge.saddle_mm,
-            library.general("saddle_over_bridge").value,
-            library.general("saddle_string_spread").value / 2.0,
-            library.general("strings_over_top_at_join").value if over_top_at_join_mm is None else over_top_at_join_mm,
+            library.value("saddle_over_bridge"),
+            library.value("saddle_string_spread") / 2.0,
+            library.value("strings_over_top_at_join") if over_top_at_join_mm is None else over_top_at_join_mm,
             _anchor(body),
         ),
     )
@@ -98,7 +98,7 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
 def _anchor(body: Body) -> tuple[float, float]:
     """How far behind the saddle the strings end, and how high over the bridge's top: pins hold them under the plate."""
     bridge = body.bridge
-    usual = min(library.general("anchor_behind_saddle").value, 0.8 * (bridge.back_mm - bridge.saddle_mm))
+    usual = min(library.value("anchor_behind_saddle"), 0.8 * (bridge.back_mm - bridge.saddle_mm))
     behind = usual if bridge.anchor_mm is None else bridge.anchor_mm - bridge.saddle_mm
     through = bridge.thickness_mm + body.top.thickness_mm + bridge.plate_thickness_mm
     return behind, -through if bridge.anchor == "pins" else 0.0

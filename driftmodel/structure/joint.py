@@ -42,7 +42,7 @@ def string_tension_n(gauge_mm: float, effective_density_kg_m3: float, length_mm:
 
 def over_top_at_join_mm(strings: Strings) -> float:
     """Height of the strings over the top's face at the body join, mm: as measured, or as usual."""
-    usual = library.general("strings_over_top_at_join").value
+    usual = library.value("strings_over_top_at_join")
     return usual if strings.over_top_at_join_mm is None else strings.over_top_at_join_mm
 
 
@@ -50,10 +50,7 @@ def string_pull_n(strings: Strings) -> float:
     """Total pull in N: as stated, or the sum over the strings. Raises BadInput for what is not a pitch."""
     if strings.tension_n is not None:
         return strings.tension_n
-    density = {
-        False: library.general("plain_steel_density").value,
-        True: library.general("wound_effective_density").value,
-    }
+    density = {False: library.value("plain_steel_density"), True: library.value("wound_effective_density")}
     return sum(
         string_tension_n(gauge * MM_PER_INCH, density[wound], strings.scale_mm, frequency_hz(pitch))
         for gauge, wound, pitch in zip(strings.gauges_in, strings.wound, strings.pitches, strict=True)
@@ -61,18 +58,14 @@ def string_pull_n(strings: Strings) -> float:
 
 
 def fret_to_saddle_mm(scale_mm: float, fret: int) -> float:
-    """Distance from a fret to the saddle, scale / 2^(fret / 12): equal temperament."""
+    """Distance from a fret to the saddle, scale / 2^(fret / 12): equal temperament; of the body-join fret, whose top is
+    the pivot, that from the pivot."""
     return float(scale_mm / 2.0 ** (fret / 12.0))
-
-
-def pivot_to_saddle_mm(scale_mm: float, body_fret: int) -> float:
-    """Distance from the pivot, the top of the body-join fret, to the saddle."""
-    return fret_to_saddle_mm(scale_mm, body_fret)
 
 
 def pivot_of(instrument: Instrument) -> float:
     """Distance from an instrument's pivot to its saddle, mm."""
-    return pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    return fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
 
 
 def saddle_rise_mm(moved: Mapping[str, Any], distance_mm: float) -> Any:
@@ -119,7 +112,7 @@ def speaking_length_mm(scale_mm: float, body_fret: int, rotation_deg: float, sad
 
     Pivot at the origin; nut at -(scale - distance) along the fret plane; saddle at `distance`, its top
     `saddle_height_mm` over the plane at 0 degrees."""
-    distance = pivot_to_saddle_mm(scale_mm, body_fret)
+    distance = fret_to_saddle_mm(scale_mm, body_fret)
     neck, turn = scale_mm - distance, np.radians(rotation_deg)
     return float(np.hypot(distance + neck * np.cos(turn), saddle_height_mm - neck * np.sin(turn)))
 
@@ -133,7 +126,7 @@ def intonation_shift_cents(
     the speaking length changes as the chord does."""
 
     def stopped_over_open(rotation: float) -> float:
-        distance = pivot_to_saddle_mm(scale_mm, body_fret)
+        distance = fret_to_saddle_mm(scale_mm, body_fret)
         turn = np.radians(rotation)
         place = fret_to_saddle_mm(scale_mm, fret) - distance  # along the neck from the pivot, + towards the nut
         stopped = np.hypot(distance + place * np.cos(turn), saddle_height_mm - place * np.sin(turn))
@@ -156,8 +149,8 @@ def bow_action_mm(
     string over the fret rises by the nut's rise x (fret to saddle) / scale. A fret at or past the body does not rise.
     """
     k = np.asarray(curvature_per_m, dtype=float) / 1000.0
-    nut_to_body = scale_mm - pivot_to_saddle_mm(scale_mm, body_fret) - held_mm
+    nut_to_body = scale_mm - fret_to_saddle_mm(scale_mm, body_fret) - held_mm
     to_saddle = fret_to_saddle_mm(scale_mm, fret)
-    fret_to_body = max(to_saddle - pivot_to_saddle_mm(scale_mm, body_fret) - held_mm, 0.0)
+    fret_to_body = max(to_saddle - fret_to_saddle_mm(scale_mm, body_fret) - held_mm, 0.0)
     string = nut_to_body**2 / 2.0 * to_saddle / scale_mm
     return np.asarray(k * (string - fret_to_body**2 / 2.0), dtype=float)

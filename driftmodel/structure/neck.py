@@ -15,8 +15,8 @@ from driftmodel.base.schema import Array
 from driftmodel.structure.joint import (
     bow_action_mm,
     bow_relief_mm,
+    fret_to_saddle_mm,
     over_top_at_join_mm,
-    pivot_to_saddle_mm,
     string_pull_n,
 )
 from driftmodel.structure.records import NeckResponse
@@ -64,17 +64,17 @@ def bow(neck: Neck, strings: Strings, body_fret: int, root_mm: float = 0.0) -> N
     Fingerboard on top (layer 1), neck below (layer 2), both moving along the grain. String pull acts at the string's
     height over the section's neutral axis: moment / EI. Moisture bows the neck up to the body; the strings bow it up to
     its root of length root_mm, whose bend is a turn of the neck."""
-    along = library.general("longitudinal_movement_mean").value
+    along = library.value("longitudinal_movement_mean")
     board_gpa, neck_gpa = (_along_gpa(wood) for wood in (neck.fingerboard_wood, neck.wood))
     depth_mm, width_mm = (neck.depth_nut_mm + neck.depth_body_mm) / 2.0, (neck.width_nut_mm + neck.width_body_mm) / 2.0
     board_mm, neck_mm = neck.fingerboard_thickness_mm, pi / 4.0 * depth_mm
     per_mismatch = float(bimetal_curvature_per_m(board_mm, neck_mm, board_gpa, neck_gpa, along))
     bending, neutral_mm = neck_section(neck, width_mm, depth_mm)
-    scale, nut_to_body = strings.scale_mm, strings.scale_mm - pivot_to_saddle_mm(strings.scale_mm, body_fret)
+    scale, nut_to_body = strings.scale_mm, strings.scale_mm - fret_to_saddle_mm(strings.scale_mm, body_fret)
     return NeckResponse(
         curvature_per_pct_neck=per_mismatch,
         curvature_per_pct_fingerboard=-per_mismatch,
-        curvature_per_newton=1000.0 * (neutral_mm + library.general("strings_over_board").value) / bending,
+        curvature_per_newton=1000.0 * (neutral_mm + library.value("strings_over_board")) / bending,
         relief_mm_per_curvature=float(bow_relief_mm(1.0, nut_to_body)),
         action_12th_mm_per_curvature=float(bow_action_mm(1.0, scale, body_fret)),
         string_action_12th_mm_per_curvature=float(bow_action_mm(1.0, scale, body_fret, held_mm=root_mm)),
@@ -84,7 +84,7 @@ def bow(neck: Neck, strings: Strings, body_fret: int, root_mm: float = 0.0) -> N
 def _along_gpa(wood_name: str) -> float:
     """True modulus along the grain, GPa: the table's bending modulus times the shear correction."""
     bending = library.number(library.wood(wood_name), "modulus_of_elasticity_12").value
-    return library.general("shear_correction_modulus").value * bending / 1000.0
+    return library.value("shear_correction_modulus") * bending / 1000.0
 
 
 #: the number of species_data that says how a heel and a tongue so fastened turn, over a joint glued all over
@@ -97,10 +97,6 @@ _TURNS = {
 }
 
 
-def _number(name: str) -> float:
-    return library.general(name).value
-
-
 def string_moment_nm(instrument: Instrument) -> float:
     """Moment of the strings about the top's face at the body join, N m."""
     return string_pull_n(instrument.strings) * over_top_at_join_mm(instrument.strings) / 1000.0
@@ -111,9 +107,9 @@ def joint_turn_deg_per_nm(instrument: Instrument) -> float:
     heel and block, a pad of even pressure and bending (thickness / (modulus x second moment of its face))."""
     joint, depth = instrument.joint, instrument.spacers.joint_length_mm
     name = _TURNS.get((joint.heel, joint.tongue))
-    own = _number(name) if name else 0.0
-    face = _number("heel_width") * depth**3 / 12.0
-    spacer = degrees(_number("spacer_thickness") / (_number("spacer_modulus") * face)) * 1000.0
+    own = library.value(name) if name else 0.0
+    face = library.value("heel_width") * depth**3 / 12.0
+    spacer = degrees(library.value("spacer_thickness") / (library.value("spacer_modulus") * face)) * 1000.0
     return own + (spacer if joint.heel == "bolted" else 0.0)
 
 
@@ -121,15 +117,15 @@ def root_length_mm(instrument: Instrument) -> float:
     """Stretch of the neck between the end of the truss rod and the body join; nought where the rod reaches the body."""
     rod, scale = instrument.neck.rod_length_mm, instrument.strings.scale_mm
     if rod is None:
-        return _number("neck_root_length")
-    return max(scale - pivot_to_saddle_mm(scale, instrument.body_fret) - rod, 0.0)
+        return library.value("neck_root_length")
+    return max(scale - fret_to_saddle_mm(scale, instrument.body_fret) - rod, 0.0)
 
 
 def neck_turns_deg_per_n(instrument: Instrument) -> dict[tuple[str, str], float]:
     """Elastic turn of the neck at the join per N of string pull, + raises the nut end, by (group, component) of
     records.GROUPS: of the joint, and of the root, which bends under the strings' moment about its own neutral axis."""
     bending, neutral_mm = neck_section(instrument.neck, instrument.neck.width_body_mm, instrument.neck.depth_body_mm)
-    arm = neutral_mm + _number("strings_over_board")
+    arm = neutral_mm + library.value("strings_over_board")
     joint = joint_turn_deg_per_nm(instrument) * over_top_at_join_mm(instrument.strings) / 1000.0
     joint *= float(opened(instrument, 0.0))
     return {("joint", "joint"): joint, ("root", "root"): degrees(arm / bending) * root_length_mm(instrument)}
@@ -138,15 +134,15 @@ def neck_turns_deg_per_n(instrument: Instrument) -> dict[tuple[str, str], float]
 def holding_moment_nm(instrument: Instrument) -> float:
     """Moment at which fresh bolts let the heel's lower edge go, N m: clamp force at half the heel's depth."""
     joint = instrument.joint
-    preload = _number("bolt_preload") if joint.bolt_preload_n is None else joint.bolt_preload_n
+    preload = library.value("bolt_preload") if joint.bolt_preload_n is None else joint.bolt_preload_n
     return joint.bolts * preload * instrument.spacers.joint_length_mm / 2.0 / 1000.0
 
 
 def clamp_lost(days: ArrayLike) -> Array:
     """Share of their clamp force that bolts lose so many days after they were tightened: wood across the grain relaxes
     by the logarithm of time. May pass 1 after centuries."""
-    first = _number("bolt_loss_first_days")
-    return np.asarray(_number("bolt_loss_per_decade") * np.log10(1.0 + np.asarray(days, dtype=float) / first))
+    first = library.value("bolt_loss_first_days")
+    return np.asarray(library.value("bolt_loss_per_decade") * np.log10(1.0 + np.asarray(days, dtype=float) / first))
 
 
 def opened(instrument: Instrument, lost: ArrayLike) -> Array:
@@ -162,10 +158,10 @@ def opened(instrument: Instrument, lost: ArrayLike) -> Array:
         return np.ones_like(kept)
     off = np.clip(string_moment_nm(instrument) / (2.0 * holding_moment_nm(instrument)) / kept, 1.0 / 6.0, 0.4999)
     more = 1.0 / (54.0 * off * (0.5 - off) ** 2)
-    return np.asarray(np.minimum(more, max(_number("joint_turn_slack") / own, 1.0)))
+    return np.asarray(np.minimum(more, max(library.value("joint_turn_slack") / own, 1.0)))
 
 
 def slack_turn_deg(instrument: Instrument) -> float:
     """Turn of the neck under the strings that slack bolts would add, degrees."""
-    more = max(_number("joint_turn_slack") - joint_turn_deg_per_nm(instrument), 0.0)
+    more = max(library.value("joint_turn_slack") - joint_turn_deg_per_nm(instrument), 0.0)
     return more * string_moment_nm(instrument)

@@ -93,7 +93,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
     def number(key: str) -> float:
         return library.number(wood, key).value
 
-    along = library.general("shear_correction_modulus").value * number("modulus_of_elasticity_12")
+    along = library.value("shear_correction_modulus") * number("modulus_of_elasticity_12")
     radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
     shear_lr, shear_lt, shear_rt = (along * number(f"shear_ratio_{plane}") for plane in ("lr", "lt", "rt"))
     poisson = number("poisson_lr")
@@ -108,7 +108,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
         shear_plane=1.0 / (c2 / shear_lr + s2 / shear_lt),
         shear_along_through=1.0 / (c2 / shear_lt + s2 / shear_lr),
         shear_across_through=rolling,
-        movement_along=library.general("longitudinal_movement_mean").value,
+        movement_along=library.value("longitudinal_movement_mean"),
         movement_across=c2 * number("coefficient_radial") + s2 * number("coefficient_tangential"),
         rolling_in_across=across * c2 * s2 / shear_rt,
         across_in_rolling=rolling * 4.0 * c2 * s2 * (1.0 / radial + 1.0 / tangential + 2.0 * cross),
@@ -203,7 +203,7 @@ def timber(wood_name: str, grain: str) -> Timber:
     def number(key: str) -> float:
         return library.number(wood, key).value
 
-    along = library.general("shear_correction_modulus").value * number("modulus_of_elasticity_12")
+    along = library.value("shear_correction_modulus") * number("modulus_of_elasticity_12")
     radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
     shears = [along * number(f"shear_ratio_{plane}") for plane in ("rt", "lt", "lr")]
     moduli, ratio = (along, radial, tangential), number("poisson_lr")

@@ -34,7 +34,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import mesh
 from driftmodel.structure.body import box as drawn
 from driftmodel.structure.box import Bar, Box
-from driftmodel.structure.joint import over_top_at_join_mm, pivot_to_saddle_mm, string_pull_n
+from driftmodel.structure.joint import fret_to_saddle_mm, over_top_at_join_mm, string_pull_n
 
 Array = NDArray[np.float64]
 LOADS = ("top", "top_braces", "bridge", "back", "back_braces", "walls", "linings", "blocks")
@@ -484,7 +484,7 @@ def main(name: str, size: float, *how: str) -> None:
     saddle = sum(lift(strings.saddle_mm + side * SADDLE_MM / 2, 5) for side in (-1, 1)) / 2
     bridge = saddle - at_neck[2]
     tilt = (lift(box.bridge.front_mm, 4) - lift(box.bridge.back_mm, 4)) / (box.bridge.back_mm - box.bridge.front_mm)
-    turn, distance = at_neck[4], pivot_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    turn, distance = at_neck[4], fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
     factor = np.append(-np.ones(len(LOADS)), string_pull_n(instrument.strings))
     table = factor * np.array([bridge, np.degrees(turn), np.degrees(-tilt), bridge + turn * distance])
     names = [*LOADS, "strings", "sides", "all but blocks"]
