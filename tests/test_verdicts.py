@@ -18,7 +18,7 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.outlook import findings, moisture
-from driftmodel.outlook.calendar import horizon_days, string_load, trailing_mean
+from driftmodel.outlook.calendar import forecast_time, horizon_days, string_load, trailing_mean
 from driftmodel.outlook.draws import Draws, draw_unknowns, share_of_variance, unknowns_of
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights
 from driftmodel.outlook.regrade import NEVER, NO_GRADE, Reading, Regrades, outside_rule
@@ -260,7 +260,7 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     """Four draws, three due, two of them past what any grade mends: a third wants the first grade, two thirds none."""
     drawn = draw_unknowns(scenario, 4, 1)
     days = horizon_days(scenario) + 1
-    result = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
+    result = xr.Dataset(coords={"time": forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
     due = Regrades(np.array([[100], [365], [900], [NEVER]]), np.array([[0], [NO_GRADE], [NO_GRADE], [NO_GRADE]]))
     action = np.arange(4.0)[:, None] + np.zeros((4, -(-days // 7)))
     action[:, -1] = np.log(drawn.values["film"])  # whose doubt it is, is asked at the end
@@ -273,7 +273,7 @@ def test_shares_of_grades_are_of_those_that_get_there(scenario: Scenario) -> Non
     )
     assert result["occasion_probability"].values.tolist() == [0.75]
     np.testing.assert_allclose(result["regrade_due"].values, [0.5, 0.5, *[0.75] * (YEARS - 2)])
-    again = xr.Dataset(coords={"time": findings.forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
+    again = xr.Dataset(coords={"time": forecast_time(scenario), "year": np.arange(1, YEARS + 1)})
     twice = Regrades(np.array([[100, 700], *[[400, NEVER]] * 3]), np.array([[0, 2], *[[1, NO_GRADE]] * 3]))
     findings._put_regrades(again, scenario, drawn, world, twice)  # of the one that has a second, all want one grade
     assert again["grade_probability"].values[:, :3].tolist() == [[0.25, 0.75, 0.0], [0.0, 0.0, 1.0]]

@@ -197,8 +197,8 @@ def monthly_table(air: Dataset) -> dict[int, dict[str, float]]:
 
     named = {"temperature_c": "air_temperature", "relative_humidity_pct": "relative_humidity"}
     hours = pd.DataFrame({key: air[name].values for key, name in named.items()})
-    told = hours.groupby(months_of(air["time"].values)).agg(["mean", "min", "max"])
+    told: Any = hours.groupby(months_of(air["time"].values)).agg(["mean", "min", "max"])
     ends = {"mean": "mean", "min": "low", "max": "high"}
     told.columns = [f"{key}_{ends[kind]}" for key, kind in told.columns]
-    rows: dict[int, dict[str, float]] = told.to_dict("index")  # type: ignore[assignment]
+    rows: dict[int, dict[str, float]] = told.to_dict("index")
     return rows
