@@ -169,13 +169,8 @@ def _cut(texts: list[str]) -> DataFrame:
 
     date = {name: numbers(iso[name].where(is_iso, other[name])) for name in "abc"}
     times = {name: numbers(clock[name], 0 if name == "second" else -1) for name in ("hour", "minute", "second")}
-    half = clock["half"].str.lower().str[0].fillna("").astype("category")
-    form = {
-        "is_iso": is_iso,
-        "dotted": other["mark"] == ".",
-        "short": other["c"].str.len() == 2,
-        "read": rest.isin(["", "T", ","]),
-    }
+    half, short = clock["half"].str.lower().str[0].fillna("").astype("category"), other["c"].str.len() == 2
+    form = {"is_iso": is_iso, "dotted": other["mark"] == ".", "short": short, "read": rest.isin(["", "T", ","])}
     return pd.DataFrame(date | times | form | {"half": half.astype(object), "zone": clock["zone"]})
 
 

@@ -152,10 +152,5 @@ def _last_year(known: Times) -> Integers:
 
 def _picked(air: Dataset, time: Times, index: Integers) -> Dataset:
     """The hours `index` of `air`, put at `time`."""
-    return make_air(
-        time,
-        air["air_temperature"].values[index],
-        air["relative_humidity"].values[index],
-        air["filled"].values[index],
-        air.attrs,
-    )
+    warm, damp, filled = (air[name].values[index] for name in ("air_temperature", "relative_humidity", "filled"))
+    return make_air(time, warm, damp, filled, air.attrs)

@@ -142,11 +142,7 @@ def calibrate(
 @click.command()
 @click.argument("scenarios", nargs=-1, required=True, metavar="SCENARIO...")
 @click.option(
-    "--reading",
-    "given",
-    multiple=True,
-    metavar="WORDS",
-    help='Today\'s, such as "action 2.9 mm at 38 % 21 C after 2 h".',
+    "--reading", "given", multiple=True, metavar="WORDS", help='Such as "action 2.9 mm at 38 % 21 C after 2 h".'
 )
 @click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
 @click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")

@@ -114,12 +114,7 @@ class LagCache:
 
 def _to_written(kept: tuple[Lags, Days]) -> Written:
     lags, days = kept
-    arrays: dict[str, Any] = {
-        "time_constants_days": lags.time_constants_days,
-        "emc_pct": lags.emc_pct,
-        "lags_pct": lags.lags_pct,
-        **vars(days),
-    }
+    arrays = {name: getattr(lags, name) for name in ("time_constants_days", "emc_pct", "lags_pct")} | vars(days)
     if lags.rooms is None:
         return None, arrays
     for at, home in enumerate(lags.rooms.homes):

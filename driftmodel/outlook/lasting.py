@@ -92,13 +92,8 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     """The history of one weather from its lags (lag, days + 1) and the heat of its days (days,)."""
     steps = creep.load_steps(string_load(scenario, heat.size))
     row = int(np.abs(np.log(time_grid() / CLOCK_LAG_DAYS)).argmin())
-    speed = heat * creep.clock_speed(
-        library.value("creep_clock_temperature"),
-        lags_pct[row, :-1],
-        0.0,
-        library.value("creep_moisture_decade"),
-        _reference(),
-    )
+    at_c, decade_pct = library.value("creep_clock_temperature"), library.value("creep_moisture_decade")
+    speed = heat * creep.clock_speed(at_c, lags_pct[row, :-1], 0.0, decade_pct, _reference())
     clock = np.append(0.0, np.cumsum(speed))
     since = day_of(scenario, scenario.setup.setup)
     own = [step.day for step in steps]

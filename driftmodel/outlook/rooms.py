@@ -25,6 +25,8 @@ from driftmodel.outlook.wood_air import built_moisture, pace_of, paces
 from driftmodel.wood import sorption
 
 Days = Integers
+#: what is not known of a room, by name: times what its climate file says
+Factors = Mapping[str, float]
 
 #: of the rooms that are not run by the hour
 STEP_DAYS = 5
@@ -40,7 +42,7 @@ def draw_rooms(room: Room, count: int, seed: int) -> dict[str, Array]:
     }
 
 
-def climate_of_draw(climate: Climate, factors: Mapping[str, float]) -> Climate:
+def climate_of_draw(climate: Climate, factors: Factors) -> Climate:
     """The climate with its room as one draw has it."""
     climate = fitted(climate)
     return climate if climate.room is None else replace(climate, room=drawn_room(climate.room, factors))
@@ -82,9 +84,7 @@ def outdoor_days(climate: Climate, start: Any, days: int, member: int = 0, seed:
     return air["time"].values[::24], *(each.reshape(-1, 24).mean(axis=1) for each in (warm, density))
 
 
-def home_drivers(
-    air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Mapping[str, float]], nodes: Days
-) -> Array:
+def home_drivers(air: Dataset, scenario: Scenario, climate: Climate, factors: Sequence[Factors], nodes: Days) -> Array:
     """What rooms with such factors in one climate drive the wood with beside the median's, along the hourly air of a
     scenario: at its `nodes`, (room, 2, step + 1), of thin and of thick parts, percent."""
     stays = lived_in_turn(scenario)
@@ -106,12 +106,7 @@ def home_drivers(
 
 
 def place_drivers(
-    climate: Climate,
-    scenario: Scenario,
-    factors: Sequence[Mapping[str, float]],
-    time: Times,
-    outdoor_c: Array,
-    density: Array,
+    climate: Climate, scenario: Scenario, factors: Sequence[Factors], time: Times, outdoor_c: Array, density: Array
 ) -> Array:
     """The same for one climate over days of outdoor air (day,): what lives that begin in different months share."""
     nodes = np.append(np.arange(0, time.size, STEP_DAYS), time.size)
@@ -125,7 +120,7 @@ def _by_step(daily: Array, nodes: Days) -> Array:
 
 
 def _rooms(
-    climate: Climate, factors: Sequence[Mapping[str, float]], time: Times, outdoor_c: Array, density: Array
+    climate: Climate, factors: Sequence[Factors], time: Times, outdoor_c: Array, density: Array
 ) -> tuple[Array, Array]:
     """Temperature and humidity of the median room and of those with such factors, (1 + room, day)."""
     there, numbers = fitted(climate), house_numbers()
@@ -135,7 +130,7 @@ def _rooms(
 
 
 def _daily_air(
-    climate: Climate, factors: Mapping[str, float], time: Times, outdoor_c: Array, density: Array, numbers: HouseNumbers
+    climate: Climate, factors: Factors, time: Times, outdoor_c: Array, density: Array, numbers: HouseNumbers
 ) -> tuple[Array, Array]:
     """Temperature and humidity (day,) of a climate's room as drawn, in its case if it has one."""
     assert climate.room is not None

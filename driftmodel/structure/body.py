@@ -57,39 +57,31 @@ def box(body: Body, over_top_at_join_mm: float | None = None) -> boxes.Box:
     Raises BadInput where the parts do not fit."""
     outline = smooth_outline(body.outline_mm)
     bridge, sides = body.bridge, body.sides
-    let_in = sides.lining_width_mm + LET_IN_MM
+    let_in, span, lining = sides.lining_width_mm + LET_IN_MM, (bridge.front_mm, bridge.back_mm), sides.lining_wood
+    high_mm = library.value("strings_over_top_at_join") if over_top_at_join_mm is None else over_top_at_join_mm
     _check(body, outline)
     return boxes.Box(
         outline=outline,
-        top=_sheet(body.top, (bridge.front_mm, bridge.back_mm), outline, let_in),
-        back=_sheet(body.back, (bridge.front_mm, bridge.back_mm), outline, let_in),
+        top=_sheet(body.top, span, outline, let_in),
+        back=_sheet(body.back, span, outline, let_in),
         side=board(sides.wood),
         side_thickness_mm=sides.thickness_mm,
         depth_neck_mm=sides.depth_neck_mm,
         depth_tail_mm=sides.depth_tail_mm,
         lining=boxes.Lining(
-            board(sides.lining_wood),
-            sides.lining_width_mm,
-            sides.lining_height_mm,
-            board(sides.lining_wood, 90.0).movement_across,
+            board(lining), sides.lining_width_mm, sides.lining_height_mm, board(lining, 90.0).movement_across
         ),
         neck_block=_block(body.neck_block),
         tail_block=_block(body.tail_block),
-        bridge=boxes.Patch(
-            board(bridge.wood), bridge.thickness_mm, bridge.front_mm, bridge.back_mm, bridge.half_length_mm
-        ),
+        bridge=boxes.Patch(board(bridge.wood), bridge.thickness_mm, *span, bridge.half_length_mm),
         bridge_plate=boxes.Patch(
-            board(bridge.plate_wood),
-            bridge.plate_thickness_mm,
-            bridge.front_mm,
-            bridge.back_mm,
-            bridge.plate_half_length_mm,
+            board(bridge.plate_wood), bridge.plate_thickness_mm, *span, bridge.plate_half_length_mm
         ),
         strings=boxes.Strings(
             bridge.saddle_mm,
             library.value("saddle_over_bridge"),
             library.value("saddle_string_spread") / 2.0,
-            library.value("strings_over_top_at_join") if over_top_at_join_mm is None else over_top_at_join_mm,
+            high_mm,
             _anchor(body),
         ),
     )
