@@ -2,8 +2,7 @@
 
 Each way its life may have gone is a scenario of its own, likely to some share beforehand, learned from by itself. After
 the readings it counts by that share times how probable they are under it (the evidence of its sampling), and the
-answer is the mixture (Hoeting and others 1999, Statistical Science 14, 382-417, Eqs. 1 and 2).
-"""
+answer is the mixture (Hoeting and others 1999, Statistical Science 14, 382-417, Eqs. 1 and 2)."""
 
 from __future__ import annotations
 
@@ -14,7 +13,7 @@ from itertools import product
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import Array, Dataset, Frozen
 from driftmodel.calibration.bench import make_bench
@@ -126,11 +125,10 @@ def lives_of(scenario: Scenario, homes: Sequence[Climate], book: BenchBook) -> t
     spans = [scenario.setup.setup_within_days, *(stay.within_days for stay in scenario.stays[1:])]
     count = len(settings) * 3 ** sum(span > 0 for span in spans)
     if count > MOST_LIVES:
-        raise BadInput(
-            f"{count} ways the guitar's life may have gone: {len(settings)} homes, and days that are not known",
-            f"at most {MOST_LIVES}: fewer homes, or fewer days known to within a span only",
-            file=scenario.file or None,
-            mend="leave out the smallest within_days",
+        raise Spot(scenario.file or None).refusal(
+            f"{count} ways the guitar's life may have gone: {len(settings)} homes, and days that are not known. "
+            f"Needed: at most {MOST_LIVES}: fewer homes, or fewer days known to within a span only. Mend: leave out "
+            "the smallest within_days"
         )
     first = min((one.date for one in book.readings), default=None)
     lives = []

@@ -76,8 +76,7 @@ def make_bench(
 
     Where the air of the past is a logger's it is taken as it stands. Elsewhere it comes from a typical year, and the
     weather that was really there is not known: seeded members with days of their own say what it may have been, at
-    least and at most so many `weathers`.
-    """
+    least and at most so many `weathers`."""
     if book is not None:
         scenario = with_work(scenario, book.work)
     scenario = reaching(scenario, until)
@@ -166,8 +165,7 @@ def in_rows(weights: Array, change: Array) -> Array:
 def grams_per_pct(instrument: Instrument) -> Mapping[str, float]:
     """Grams of water that +1 % MC puts into each part: a hundredth of its dry mass, from sizes and mean densities.
 
-    The sides take moisture with the back; blocks, bridge and bindings are left out, they follow too slowly.
-    """
+    The sides take moisture with the back; blocks, bridge and bindings are left out, they follow too slowly."""
     body, neck = instrument.body, instrument.neck
     outline = np.array(body.outline_mm)
     area = _area(outline)

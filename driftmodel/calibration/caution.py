@@ -3,8 +3,7 @@
 Particles weighed by their chance that a reading is a slip are those without it (the law of slips is flat). Where few of
 them count, the posterior without it is sampled by itself: a cloud led to one reading may hardly hold those that the
 others alone lead to. Mixing the two is what a slip being more likely beforehand would do, and so
-it is told.
-"""
+it is told."""
 
 from __future__ import annotations
 

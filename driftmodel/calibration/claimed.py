@@ -3,8 +3,7 @@
 A forecast's draws have a residual gain and a day of the first regrade each. A guitar regraded at an age speaks for
 draws whose lasting part left the tolerance about then, one not regraded for those in which it did not. For a middle m
 and a spread s of all guitars the draws are weighed anew by N(z; m, s) / N(z; 0, 1) (Hogg, Myers and Bovy 2010,
-Astrophysical Journal 725, 2166-2175, Eqs. 9-13). All else about these guitars stays as the prior has it.
-"""
+Astrophysical Journal 725, 2166-2175, Eqs. 9-13). All else about these guitars stays as the prior has it."""
 
 from __future__ import annotations
 
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import BadInput, Spot
 from driftmodel.base.opened import delimiter_of, rows_of, text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenarios import load_scenario
@@ -126,5 +125,5 @@ def read_claims(file: Path) -> tuple[Claim, ...]:
         scenario = load_scenario(beside if beside.suffix == ".toml" else cell["scenario"])
         found.append(Claim(scenario, (end - sold).days, regraded is not None, count))
     if not found:
-        raise BadInput("no claim in the file", "a header and a row", file=file, mend=EXAMPLE)
+        raise Spot(file).refusal(f"no claim in the file. Needed: a header and a row. Mend: {EXAMPLE}")
     return tuple(found)

@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import refusal
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array, Frozen
 from driftmodel.calibration.bench import Bench, make_bench
@@ -109,15 +109,14 @@ def weather_or_drift(
     """Decide about today's reading (one or several of one day), with what earlier readings taught if there are any;
     drawn: with the action's path for a picture. bench: the scenario made ready up to the day (calibration.bench).
 
-    Raises BadInput when no reading of the action or projection is among them.
-    """
+    Raises BadInput when no reading of the action or projection is among them."""
     new = reading if isinstance(reading, tuple) else (reading,)
     before = calibration.bench if calibration else BenchBook((), scenario.work)
     if not any(one.what.startswith("action") or one.what == "projection" for one in new):
-        raise BadInput("no reading of the action", "action at the 12th fret or projection", mend='"action=2.9 mm"')
+        raise refusal('no reading of the action. Needed: action at the 12th fret or projection. Mend: "action=2.9 mm"')
     if not before.readings and all(one.what == "projection" for one in new):
         fault = "a projection alone, without an earlier one to compare it with"
-        raise BadInput(fault, "the action, or earlier readings", mend='--reading "action=2.9 mm"')
+        raise refusal(f'{fault}. Needed: the action, or earlier readings. Mend: --reading "action=2.9 mm"')
     rows = tuple(sorted((*before.readings, *new), key=lambda one: (one.date, one.row or np.inf)))
     book = BenchBook(rows, before.work, before.remarks, before.file)
     when = max(one.date for one in new)

@@ -158,8 +158,7 @@ def patterns(posterior: Posterior, seed: int = 1) -> tuple[Check, ...]:
     """Posterior predictive checks (Gelman, Meng and Stern 1996) of trend, season, and likeness of neighbours.
 
     Each particle's standardised residuals against residuals made up from the likelihood itself; both clipped. Fewer
-    than LEAST_FOR_PATTERN readings show nothing and give no checks.
-    """
+    than LEAST_FOR_PATTERN readings show nothing and give no checks."""
     readings = posterior.readings
     if len(readings) < LEAST_FOR_PATTERN:
         return ()

@@ -64,8 +64,7 @@ def states_at(moments: tuple[Moment, ...], drive: Drive, scenario: Scenario) -> 
     Exact at any hour: from the state at 00:00 on through the hours of the day. If the instrument lay at the bench
     before, the lags stand where they were that many hours earlier and go on in the bench's air:
     F + (E - F)(1 - exp(-speed hours / time constant)), E the bench's equilibrium with the memory (relative offset) the
-    wood had, the speed that of the bench's temperature and E. What hours change acts in full.
-    """
+    wood had, the speed that of the bench's temperature and E. What hours change acts in full."""
     found = np.empty((2, drive.acting.shape[0], len(moments)))
     single = [place for place, moment in enumerate(moments) if moment.days == 1]
     for place, moment in enumerate(moments):

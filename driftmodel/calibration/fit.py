@@ -130,8 +130,7 @@ def learn(
     scenario does not state (projection, relief, sinkage, weight) is an unknown of its own: only changes in such a
     quantity say anything, from its second reading on.
     now: the day the questions are put, that of the last reading if not given. more: further moments to look at.
-    ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are.
-    """
+    ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are."""
     readings = fitting(book)
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
     bench = bench or make_bench(scenario, last, book)
@@ -242,8 +241,7 @@ def draws_of(posterior: Posterior, count: int | None = None, share: float = 1.0)
     weather member. What the readings say about the weather of set-up takes the place of what a forecast's own member
     had that day: it is common to all later days, and goes with the error of the set-up. Shared out to more
     weathers than a scenario's, as far as the bench has walked them: once a guitar is known, weather is most of a week;
-    to a `share` of them where the draws are but a part of a forecast's.
-    """
+    to a `share` of them where the draws are but a part of a forecast's."""
     scenario, layout = posterior.bench.scenario, posterior.layout
     members = scenario.weather_members
     if members > 1:

@@ -2,8 +2,7 @@
 
 Everything that is slow depends on three unknowns only, those of moisture transport (wood, bare face, finish). Moisture
 at given moments is a smooth function of their logarithms; it is computed by the forecast's own code on a grid of
-Chebyshev points and interpolated (tests hold it to the exact chain). All else is products and stays exact.
-"""
+Chebyshev points and interpolated (tests hold it to the exact chain). All else is products and stays exact."""
 
 from __future__ import annotations
 

@@ -3,8 +3,7 @@ in how many draws it is still right in a year.
 
 In the order a bench goes by: leave it, better air, truss rod, saddle, spacer, other work. A draw asks for the one of
 them that is worth most to it, so that the chances add up to one: days inside, season and drift counted, less what the
-thing costs. So no neck is taken apart for a step to and fro.
-"""
+thing costs. So no neck is taken apart for a step to and fro."""
 
 from __future__ import annotations
 

@@ -6,8 +6,7 @@ the prior's variance, and s_k lognormal about the rest, so that a single guitar'
 readings of a guitar come in through what its posterior says beyond its prior, taken for normal, integrated over z_ik in
 closed form (the hierarchical normal model: Gelman and others, Bayesian Data Analysis, 3rd ed., ch. 5 [from memory]).
 Its draws weighed anew would say the same in one unknown; in nine, a handful of them would speak for all. The sampler
-of a single guitar leads (m, s) to their posterior.
-"""
+of a single guitar leads (m, s) to their posterior."""
 
 from __future__ import annotations
 
@@ -231,8 +230,7 @@ def learn_from(
     """What the instruments teach together; each is learned from alone first, with the numbers of the library.
 
     claims: regrades of further guitars, as evidence. Numbers that a case's scenario has learned before are not used:
-    the same readings would count twice.
-    """
+    the same readings would count twice."""
     found: dict[int, One] = {}
     for place, one in each(_learned_from, [(place, [case]) for place, case in enumerate(cases)], crew or Crew()):
         found[place] = one

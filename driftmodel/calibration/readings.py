@@ -4,8 +4,7 @@
     2027-02-10;action bass;2.55 mm;feeler gauge;21;45;24;J;on;
     2027-02-10;action treble;0.079 in;feeler gauge;21;45;24;J;on;saddle -0.3 mm
 
-Commas, semicolons or tabs between columns; decimal point or comma; a unit with the value or in the column's name.
-"""
+Commas, semicolons or tabs between columns; decimal point or comma; a unit with the value or in the column's name."""
 
 from __future__ import annotations
 
@@ -14,7 +13,7 @@ from datetime import date
 from itertools import pairwise
 from pathlib import Path
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.readings_cells import date_in, reading_in, spacer_in, strings_on_in
 from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of
@@ -54,7 +53,7 @@ def read_readings(path: str | Path, scenario: Scenario, today: date | None = Non
         elif not line.has("work"):
             raise line.fault("what", "neither a reading nor work done", "a quantity and its value, or work", EXAMPLE)
     if not readings and not work:
-        raise BadInput("no reading in the file", "at least one reading", file=file, mend=EXAMPLE)
+        raise Spot(file).refusal(f"no reading in the file. Needed: at least one reading. Mend: {EXAMPLE}")
     readings.sort(key=moment_of)
     work, noticed = in_order(readings, work, scenario)
     work = told_by_spacers(readings, work, scenario)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, refusal
 from driftmodel.base.records import Scenario
 from driftmodel.base.units import fahrenheit_to_celsius, likely_units
 from driftmodel.calibration.readings_table import Line, number_in, plain_words
@@ -235,10 +235,9 @@ def tool_sd(tool: str) -> tuple[float, str]:
     plain = tool.strip().lower().replace("_", " ")
     plain = ALIASES.get(plain, plain)
     if plain not in tool_names():
-        raise BadInput(
-            f'no tool is called "{tool}".{near_match(plain, tool_names())}',
-            "one of " + ", ".join(tool_names()) + ", or an uncertainty of your own",
-            mend="tool = feeler gauge",
+        raise refusal(
+            f'no tool is called "{tool}".{near_match(plain, tool_names())} Needed: one of '
+            f"{', '.join(tool_names())}, or an uncertainty of your own. Mend: tool = feeler gauge"
         )
     datum = library.general("tool_" + plain.replace(" ", "_"))
     return datum.value, datum.unit

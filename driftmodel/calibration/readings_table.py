@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, Spot, near_match
 from driftmodel.base.opened import cells_of, delimiter_of, rows_of, text_of
 from driftmodel.base.units import Said, said_number
 
@@ -44,7 +44,7 @@ class Line:
 
     def fault(self, column: str, came: str, needed: str, mend: str) -> BadInput:
         place = f"row {self.row}, column {column}" if self.row else column  # a reading given as an option has no row
-        return BadInput(came, needed, file=self.file, place=place, mend=mend)
+        return Spot(self.file, place).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
 
 
 def lines_of(file: Path) -> Iterable[Line]:
@@ -53,7 +53,7 @@ def lines_of(file: Path) -> Iterable[Line]:
     rows = text.splitlines()
     head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
     if head is None:
-        raise BadInput("the file is empty", "a header and readings", file=file, mend="date,what,value,tool")
+        raise Spot(file).refusal("the file is empty. Needed: a header and readings. Mend: date,what,value,tool")
     delimiter = delimiter_of(rows[head])
     names, units = _header(cells_of(rows[head], delimiter, file, head + 1), file, head + 1)
     for number, cells in rows_of(rows[head + 1 :], delimiter, file, head + 2, comment="#"):
@@ -63,12 +63,9 @@ def lines_of(file: Path) -> Iterable[Line]:
                 if delimiter == ","
                 else ""
             )
-            raise BadInput(
-                f"{len(cells)} cells under {len(names)} columns{hint}",
-                "one cell for each column",
-                file=file,
-                place=f"row {number}",
-                mend=EXAMPLE,
+            raise Spot(file, f"row {number}").refusal(
+                f"{len(cells)} cells under {len(names)} columns{hint}. Needed: one cell for each column. Mend: "
+                f"{EXAMPLE}"
             )
         yield Line(dict(zip(names, cells, strict=False)), units, str(file), number)
 
@@ -80,27 +77,18 @@ def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str
         stem, _, last = plain.rpartition("_")
         name, unit = (stem, _SUFFIXES[last]) if stem and last in _SUFFIXES else (plain, "")
         if name not in COLUMNS:
-            raise BadInput(
-                f'unknown column "{cell}".{near_match(name, COLUMNS)}',
-                "columns " + ", ".join(COLUMNS),
-                file=file,
-                place=f"row {row}",
-                mend="date,what,value,tool",
+            raise Spot(file, f"row {row}").refusal(
+                f'unknown column "{cell}".{near_match(name, COLUMNS)} Needed: columns '
+                f"{', '.join(COLUMNS)}. Mend: date,what,value,tool"
             )
         if name in names:
-            raise BadInput(
-                f'two columns "{name}"', "each column once", file=file, place=f"row {row}", mend="remove one"
-            )
+            raise Spot(file, f"row {row}").refusal(f'two columns "{name}". Needed: each column once. Mend: remove one')
         names.append(name)
         units[name] = unit
     for name in ("date", "what", "value"):
         if name not in names:
-            raise BadInput(
-                f'no column "{name}"',
-                "date, what and value at least",
-                file=file,
-                place=f"row {row}",
-                mend="date,what,value,tool",
+            raise Spot(file, f"row {row}").refusal(
+                f'no column "{name}". Needed: date, what and value at least. Mend: date,what,value,tool'
             )
     return names, units
 

@@ -45,8 +45,7 @@ class ReadingRow:
     hours_at_bench at temperature_c and relative_humidity_pct: how long it lay in the bench's air before it was read;
     0 hours means it was read as it came from where it lives, None that nobody wrote it down: then a stay is possible.
     hour: of the day, 0 to 24, by the clock of the air; None: not said, taken for noon with that doubt.
-    doubt: why it is taken for doubtful, '' if it is not.
-    """
+    doubt: why it is taken for doubtful, '' if it is not."""
 
     date: date
     what: str
@@ -134,8 +133,7 @@ class Calibration:
 
     normals: the draws as the standard normal values they came from, (draws, unknowns), unknown names in `names`.
     log_evidence: natural logarithm of the probability of the readings under this model.
-    effective_sample_size: of the last reweighting; stages: tempering steps; acceptance: mean of the moves.
-    """
+    effective_sample_size: of the last reweighting; stages: tempering steps; acceptance: mean of the moves."""
 
     scenario: str
     bench: BenchBook

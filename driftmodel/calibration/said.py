@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import date
 
-from driftmodel.base.errors import BadInput, near_match, near_matches
+from driftmodel.base.errors import BadInput, near_match, near_matches, refusal
 from driftmodel.base.records import Scenario
 from driftmodel.calibration.readings_cells import ALIASES, WHAT_WORDS, reading_in, tool_names
 from driftmodel.calibration.readings_table import Line, plain_words
@@ -114,7 +114,7 @@ def saying_of(words: str, scenario: Scenario, fitted: str) -> Saying:
     except BadInput as fault:
         column = str(fault.place)
         mended = _said_again({**cells, column: fault.mend} if column in cells else cells)
-        raise BadInput(f'"{words}": {fault.came}', fault.needed, mend=f'"{mended}"') from None
+        raise refusal(f'"{words}": {fault.came}. Needed: {fault.needed}. Mend: "{mended}"') from None
     return Saying(cells, tuple(taken))
 
 
@@ -154,7 +154,7 @@ def reading_said(words: str, scenario: Scenario, when: date, fitted: str) -> tup
         raise BadInput(fault.came, fault.needed, place="--reading", mend=f'--reading "{said.strip(chr(34))}"') from None
     if when < scenario.setup.setup:
         first = scenario.setup.setup
-        raise BadInput(f"{when} is before set-up ({first})", "a day since set-up", mend=f"--date {first}")
+        raise refusal(f"{when} is before set-up ({first}). Needed: a day since set-up. Mend: --date {first}")
     return reading_in(Line(saying.cells, {}, "--reading", 0), when, "", True), saying.taken
 
 
@@ -178,7 +178,7 @@ def _quantity(text: str) -> tuple[str, str]:
 def _work(words: str, text: str, whole: str, scenario: Scenario, fitted: str) -> Saying:
     """text: without air and tool; whole: with them, kept where it can be."""
     if re.fullmatch(r"\d{4}-\d\d-\d\d", whole):
-        raise BadInput(f'"{whole}" is a day', "what was read or done, and its day beside it", mend=f"--date {whole}")
+        raise refusal(f'"{whole}" is a day. Needed: what was read or done, and its day beside it. Mend: --date {whole}')
     asked: Asked | None = None
     for said in dict.fromkeys((whole, text)):
         found = [understood(piece, scenario.instrument.spacers, fitted) for piece in pieces_of(said)]
@@ -194,7 +194,7 @@ def _work(words: str, text: str, whole: str, scenario: Scenario, fitted: str) ->
         raise _fault(words, f"neither a reading nor work.{near}", mend)
     if asked.mend.startswith("note:"):
         asked = replace(asked, mend=f"note: {whole}")
-    raise BadInput(asked.came, asked.needed, mend=f'"{asked.mend}"')
+    raise refusal(f'{asked.came}. Needed: {asked.needed}. Mend: "{asked.mend}"')
 
 
 #: words of work that may hold a number

@@ -7,8 +7,7 @@ draws is led to the posterior in steps of the power of the likelihood, each so l
 (Del Moral, Doucet and Jasra 2006; adaptive steps as in Jasra et al. 2011). Between steps every particle moves by a
 preconditioned Crank-Nicolson proposal about the cloud's own mean and covariance (Rudolf and Sprungk 2018): directions
 the readings say nothing about stay exactly at the prior, whatever their number. It needs no gradient, runs as arrays,
-and gives the probability of the readings under the model (the evidence) on the way.
-"""
+and gives the probability of the readings under the model (the evidence) on the way."""
 
 from __future__ import annotations
 
@@ -44,8 +43,7 @@ def sample(
     log_likelihood: Callable[[Array], Array], start: Array, seed: int, bound: float = np.inf, moves: int = MOVES
 ) -> Sampled:
     """Lead prior draws `start` (particles, unknowns), standard normal, to the posterior of `log_likelihood`,
-    (particles, unknowns) -> (particles,). Particles stay inside +-bound, where the prior is cut off.
-    """
+    (particles, unknowns) -> (particles,). Particles stay inside +-bound, where the prior is cut off."""
     random = np.random.default_rng([seed, 5])
     cloud = start.copy()
     known = log_likelihood(cloud)

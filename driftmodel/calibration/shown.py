@@ -40,8 +40,7 @@ def calibrate(
     """The instrument's unknowns after its readings. bench: a scenario made ready before (see forward.make_bench).
 
     The draws of the result feed `driftmodel.forecast(scenario, unknowns=calibration.draws)` unchanged.
-    Raises BadInput where the scenario's air does.
-    """
+    Raises BadInput where the scenario's air does."""
     return as_calibration(learn(scenario, book, bench=bench, particles=particles, seed=seed))
 
 
@@ -175,8 +174,7 @@ def worth_reading(
 
     From the draws as they now are (the prior's without a calibration): the action is regressed on what a reading
     would show; what the regression leaves, with the tool's noise counted, is the expected spread afterwards (linear
-    Bayes; Goldstein and Wooff 2007). Exact for linear answers, an upper bound of what is left otherwise.
-    """
+    Bayes; Goldstein and Wooff 2007). Exact for linear answers, an upper bound of what is left otherwise."""
     book = calibration.bench if calibration else BenchBook(())
     day = now or max((one.date for one in book.readings), default=scenario.setup.setup)
     bench = make_bench(scenario, day, book)

@@ -4,8 +4,7 @@ Between two visits the saddle over the fret plane jumps and stays. Neither day n
 with one of STEP_SD_MM of action, every gap between visits is as likely, and both are integrated out in closed form. No
 step and one in any gap are weighed within one sampling, over all ways readings may be slips: how far the one is more
 probable than the other is the Bayes factor (Kass and Raftery 1995, Journal of the American Statistical Association 90,
-773-795).
-"""
+773-795)."""
 
 from __future__ import annotations
 

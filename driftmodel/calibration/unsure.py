@@ -10,8 +10,7 @@ is a normal error with a covariance between readings:
 - hour and bench air that nobody wrote down: alternatives, each as likely; common to the readings of a visit.
 - the law: no law of the wood is the guitar's own. A share of the seasonal movement (alike in the same season of any
   year) and of the lasting drift (alike at like ages) is left free (Kennedy and O'Hagan 2001, Journal of the Royal
-  Statistical Society B 63, 425-464). LAW_* are set so that bands cover truths from other laws (docs/learning.md).
-"""
+  Statistical Society B 63, 425-464). LAW_* are set so that bands cover truths from other laws (docs/learning.md)."""
 
 from __future__ import annotations
 
@@ -171,8 +170,7 @@ class Noise:
 
     slip (readings,): chance of each to be a slip; what is surely a slip counts for nothing, however far it lies (its
     variance is divided by the chance that it is sound). likely (alternatives, readings): how likely each alternative of
-    a blank is; all alike if not given. shift (readings,): their middle.
-    """
+    a blank is; all alike if not given. shift (readings,): their middle."""
 
     def __init__(self, unsure: Unsure, tool_sd: Array, slip: Array, likely: Array | None = None) -> None:
         self.unsure, self.tool_sd, self.slip = unsure, tool_sd, slip

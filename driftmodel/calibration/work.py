@@ -1,8 +1,7 @@
 """Work in a bench's own words: 'lowered saddle 0.030 in', 'swapped spacer to +2', 'truss rod 1/4 turn', 'strings off';
 and what each piece adds to a reading, so that it is never taken for drift.
 
-What moves the strings must be understood or is asked about; what is known to move nothing is kept as words.
-"""
+What moves the strings must be understood or is asked about; what is known to move nothing is kept as words."""
 
 from __future__ import annotations
 

@@ -2,8 +2,7 @@
 
 An origin knows the claims reported and the regrades done by then. Shipments after it are taken as they came, for a
 backtest of demand is not one of sales. A last regrade after the origin hides one before it; such units count as never
-regraded at the origin.
-"""
+regraded at the origin."""
 
 from __future__ import annotations
 
@@ -101,8 +100,7 @@ def backtest(
 ) -> Backtest:
     """Forecasts of `months` months from each origin (month numbers), scored month by month, region by design.
 
-    Raises ValueError when an origin's months reach beyond the fleet's cut-off.
-    """
+    Raises ValueError when an origin's months reach beyond the fleet's cut-off."""
     if any(origin + months > fleet.cutoff for origin in origins):
         raise ValueError(f"origins no later than {month_label(fleet.cutoff - months)}, so that what came is known")
     function = remembered(function, crew)
@@ -147,8 +145,7 @@ def widening_needed(forecasts: Sequence[tuple[Array, Array]], seed: int) -> floa
     forecasts (in the spirit of Romano, Patterson and Candes 2019, citation from memory). Never less than the model's,
     and of three dates or more never for the sake of one alone: what is asked for with any one left out.
 
-    forecasts: (samples, months, regions) and what came (months, regions), an origin each.
-    """
+    forecasts: (samples, months, regions) and what came (months, regions), an origin each."""
     if len(forecasts) < 3:
         return _needed(list(enumerate(forecasts)), seed)
     every = list(enumerate(forecasts))

@@ -4,8 +4,7 @@ Lives in one climate begin in different months and see the same air from then on
 state they start from, and wood forgets the air it has seen: each turning point of humidity is wiped out by a stronger
 one (see wood.sorption). So a life is computed hour by hour from its build on until wood and air have forgotten the
 start; from there on it is the climate's common path plus what is left of the difference, which decays at known rates.
-Where nothing is forgotten within the horizon, all of it is computed hour by hour.
-"""
+Where nothing is forgotten within the horizon, all of it is computed hour by hour."""
 
 from __future__ import annotations
 
@@ -53,8 +52,7 @@ class Life:
     """What the draws of one weather member are multiplied with, by reading step from set-up on.
 
     reference_pct: (lag, steps) change of the acting lags from set-up to the reference state; creep: what creep needs,
-    at the readings; rooms: what the rows after the lags stand for, houses of a climate being unlike one another.
-    """
+    at the readings; rooms: what the rows after the lags stand for, houses of a climate being unlike one another."""
 
     reference_pct: Array
     creep: CreepHistory
@@ -86,8 +84,7 @@ def lives_of(scenario: Scenario) -> Callable[[int], Life]:
     """The life of each weather member of a scenario: quick where it has two stays, the workshop and the place it is
     sold to; hour by hour where it goes on from there.
 
-    Raises BadInput as climate.history.scenario_air does.
-    """
+    Raises BadInput as climate.history.scenario_air does."""
     members = scenario.weather_members
     _lives.hold(min(4 * members, MOST_LIVES))
     for kept in (_paths, _rows, _airs):  # else each cell would make anew what the one before it made

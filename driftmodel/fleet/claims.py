@@ -1,8 +1,7 @@
 """What claims teach: a gamma multiplier on the expected number, and its posterior.
 
 Counts are Poisson about multiplier x expected; the multiplier is gamma, so the posterior is gamma (Gelman et al. 2013,
-sec. 2.6).
-"""
+sec. 2.6)."""
 
 from __future__ import annotations
 

@@ -54,8 +54,7 @@ class ReportingLag:
         """Shares (lags,) that the same reports could as well have come from.
 
         Each reverse-time hazard is beta about its counts: without truncation this is the Dirichlet law of the Bayesian
-        bootstrap (Rubin 1981). A lag that no report speaks for stays at 0.
-        """
+        bootstrap (Rubin 1981). A lag that no report speaks for stays at 0."""
         open_ones = (self.here > 0.0) & (self.sooner > 0.0)
         hazard = (self.here > 0.0).astype(float)
         hazard[open_ones] = random.beta(self.here[open_ones], self.sooner[open_ones])
@@ -112,8 +111,7 @@ def waiting_from_claims(
     """(waited, told): of claims whose ordinary report would have come before the last months of cover, how many came in
     those months all the same, and how many came before.
 
-    Only cover that was over by the cut-off counts, so that both kinds had the same time to come.
-    """
+    Only cover that was over by the cut-off counts, so that both kinds had the same time to come."""
     due, came, end = (np.asarray(each, dtype=int) for each in (event, report, cover_end))
     rush = end - last_months
     judged = (end - 1 <= cutoff) & (due + ordinary_lags <= rush)

@@ -1,7 +1,6 @@
 """From expected reports and claims to one sample cube, from which every number of a demand forecast is taken.
 
-Quantiles do not add: so all totals, parts, hours and money are summed sample by sample and only then ranked.
-"""
+Quantiles do not add: so all totals, parts, hours and money are summed sample by sample and only then ranked."""
 
 from __future__ import annotations
 
@@ -58,8 +57,7 @@ class Demand:
     before, claims, after: prior, regrade claims and posterior of the ratio of what comes to what the physics expects,
     (regions, designs); multiplier: (samples, regions, designs) that ratio. lag: share reported 0, 1, ... months after,
     and waiting: share of owners who wait until their cover ends, the estimates; each sample has its own from what is
-    known of them.
-    """
+    known of them."""
 
     fleet: Fleet
     cohorts: Cohorts
@@ -93,8 +91,7 @@ def forecast_demand(
 
     cutoff (month number) and months: in place of the fleet's own; an earlier cut-off knows nothing that came later.
     to_end_of_cover: whether to look on to the end of every sold unit's cover, past the months asked for. widening: log
-    standard deviation by region and year on top of the model's, from a backtest.
-    """
+    standard deviation by region and year on top of the model's, from a backtest."""
     settings = fleet.settings
     cutoff = fleet.cutoff if cutoff is None else cutoff
     months = settings.horizon_months if months is None else months
@@ -224,8 +221,7 @@ def weather_ratio(expected: FleetDemand) -> Array:
 
     The spread between members is weather and the noise of a finite number of draws. The noise is known from the draws'
     scatter; what is left is weather, and each member's ratio is drawn in to 1 by the noise's share (the linear Bayes
-    estimate, Robbins 1983).
-    """
+    estimate, Robbins 1983)."""
     level = expected.level
     mean = level.mean(axis=0)
     members = level.shape[0]

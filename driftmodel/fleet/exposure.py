@@ -1,8 +1,7 @@
 """Units at risk in the past, what the physics expected of them and what they told, by age and month.
 
 The physics' hazard of a report, given none before, times the units that had told none: so a comparison by age is fair
-also where many have been regraded, and claims can move the hazard itself.
-"""
+also where many have been regraded, and claims can move the hazard itself."""
 
 from __future__ import annotations
 

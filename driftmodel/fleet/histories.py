@@ -38,8 +38,7 @@ def histories(fleet: Fleet, cutoff: int) -> Histories:
     """The histories known at the end of month `cutoff`; sales after it are a plan.
 
     A unit's claims are its history where claims name it; its last regrade counts as another where it is later than the
-    last of them by more than a job takes, and as the only one where no claim names the unit.
-    """
+    last of them by more than a job takes, and as the only one where no claim names the unit."""
     units, claims = fleet.units, fleet.claims
     chosen = (claims.unit != NONE) & (claims.disposition == REGRADE) & (claims.report <= cutoff)
     row, month = claims.unit[chosen].astype(np.int64), claims.report[chosen].astype(np.int64)

@@ -1,8 +1,7 @@
 """Hours and money of jobs: rates as stated, as claims have them, and what each sampled future's jobs come to.
 
 One job's number is gamma about its region's mean, with a known shape. Then the gamma's rate is gamma again under claims
-(Gelman et al. 2013, ch. 2), the mean is inverse gamma, and n jobs together are gamma with n times the shape.
-"""
+(Gelman et al. 2013, ch. 2), the mean is inverse gamma, and n jobs together are gamma with n times the shape."""
 
 from __future__ import annotations
 

@@ -2,8 +2,7 @@
 
 A cell is one region's climate x exposure x design x calendar month of build: physics is run per cell, never per unit,
 and the spread of woods, set-up and tolerance lies inside the cell's draws. Draws come in blocks of weather members; a
-member is one run of weather years, the same for all cells of a region.
-"""
+member is one run of weather years, the same for all cells of a region."""
 
 from __future__ import annotations
 
@@ -113,8 +112,7 @@ def lives_after_regrade(lives: Lives, age: Integers, lag: int = 0) -> Lives:
     wider than KERNEL_MONTHS (nearest-neighbour weights, Stone 1977; citation from memory); without any draw so near,
     the nearest do. A draw due at another age than the unit was goes its way as much sooner or later: times after it are
     stretched by SLOWING powers of the ratio of the two ages (one where drift is a power of time, more where it slows),
-    taken for no more than MOST_APART.
-    """
+    taken for no more than MOST_APART."""
     occasions = lives.crossing.shape[1]
     row, occasion = np.nonzero(lives.crossing[:, : max(occasions - 1, 1)] < FAR)  # what follows the last is not known
     if row.size == 0:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import Spot, near_match
 from driftmodel.base.keeping import fingerprint
 from driftmodel.base.opened import is_there
 from driftmodel.base.records import Scenario, Stay, note_scenario
@@ -44,8 +44,7 @@ class OutlookPassages:
     the fleet file is: scenarios and climates named in it are sought there first, then among the shipped ones. what_if:
     levers moved in every scenario, 'lever=value, lever=value'; unmoved: (climate, design) where they move nothing.
     shipped: first day of six weeks in a dried container, in days from set-up on, or a date in the life of the units
-    built in the twelve months from `new_from` (month number) on.
-    """
+    built in the twelve months from `new_from` (month number) on."""
 
     designs: tuple[tuple[str, str], ...]
     grades: tuple[str, ...]
@@ -126,11 +125,10 @@ class OutlookPassages:
             if is_there(place):
                 return place
         known = sorted(path.stem for path in places[-1].parent.glob("*.toml"))
-        raise BadInput(
-            f'there is no climate "{cell.climate}".{near_match(cell.climate, known)}',
-            f"a climate file beside the fleet file, or one of {', '.join(known)}",
-            place=f"regions.{cell.region}.climates, {cell.exposure}",
-            mend=f'{cell.exposure} = "{known[0]}"',
+        raise Spot(place=f"regions.{cell.region}.climates, {cell.exposure}").refusal(
+            f'there is no climate "{cell.climate}".{near_match(cell.climate, known)} Needed: a climate file beside the '
+            f"fleet file, or one of {', '.join(known)}. Mend: {cell.exposure} = "
+            f'"{known[0]}"'
         )
 
     def _grades(self, due: Regrades, scenario: Scenario, cell: Cell) -> NDArray[np.intp]:
@@ -138,11 +136,9 @@ class OutlookPassages:
         used = {labels[index] for index in np.unique(due.grade[due.grade != NO_GRADE]).tolist()}
         unknown = sorted(used - set(self.grades))
         if unknown and not self.what_if:  # another set: its labels are not the fleet's, and cost alone is asked for
-            raise BadInput(
-                f"the design {cell.design} is regraded to {', '.join(unknown)}",
-                "every grade of its spacer set among the fleet's grades",
-                place="grades",
-                mend=f"add {', '.join(unknown)} to grades",
+            raise Spot(place="grades").refusal(
+                f"the design {cell.design} is regraded to {', '.join(unknown)}. Needed: every grade of its spacer set "
+                f"among the fleet's grades. Mend: add {', '.join(unknown)} to grades"
             )
         place = [self.grades.index(label) if label in self.grades else 0 for label in labels]
         return np.array([*place, NO_GRADE], dtype=np.intp)[due.grade]

@@ -23,8 +23,7 @@ def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, 
 
     Regrades and complaints stand in the month of report; hours, cost and pieces in the month the job is done, with the
     jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints. money: of
-    `sampled_money`, where it is at hand.
-    """
+    `sampled_money`, where it is at hand."""
     cube, fleet = demand.cube, demand.fleet
     money = sampled_money(demand) if money is None else money
     pieces = cube["regrades"].values.mean(axis=0).sum(axis=-1)  # month, region, design, grade
@@ -91,8 +90,7 @@ def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, A
     All of it is to the end of cover: issued is what the units sold in a month will cost until then, closing what all
     sold so far still will. settled is the mean of the sampled cost, in the month of the job. The first month takes up
     the difference between the stated opening accrual and the mean of the reserve (undiscounted: money is settled at its
-    face). Management information, not accounting advice.
-    """
+    face). Management information, not accounting advice."""
     money = sampled_money(demand) if money is None else money
     settled = money.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     opening = float(demand.fleet.settings.opening_accrual)
@@ -206,8 +204,7 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
 
     saved: what calling the owner first saves, on average: freight, and the visit at which the job would be found, times
     the chance, where cover lasts another year (common practice, no source). season: months in which a region's owner
-    is best called, see `calm_months`.
-    """
+    is best called, see `calm_months`."""
     units, cohorts, cube = demand.fleet.units, demand.cohorts, demand.cube["regrades"].values
     mean = np.broadcast_to(demand.after.mean, demand.after.shape.shape)
     multiplier = mean[units.region, units.design]

@@ -2,8 +2,7 @@
 
 A notional year of sales, alike in every region and design, is followed to the end of its cover under the hazard as the
 claims have moved it. Two worlds share every random number but what sets them apart, so their difference is taken future
-by future.
-"""
+by future."""
 
 from __future__ import annotations
 
@@ -14,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.arrays import only, ratio
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import BadInput, near_match, refusal
 from driftmodel.base.schema import BAND, Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
@@ -295,15 +294,15 @@ def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
 
     def percent(name: str, value: str, known: Sequence[str], what: str) -> tuple[str, float]:
         if known and name not in known:
-            raise BadInput(
-                f'there is no {what} "{name}".{near_match(name, known)}', f"one of {', '.join(known)}", mend=mend
+            raise refusal(
+                f'there is no {what} "{name}".{near_match(name, known)} Needed: one of {", ".join(known)}. Mend: {mend}'
             )
         try:
             number = float(value)
         except ValueError:
             number = float("nan")
         if not 0.0 <= number <= 100.0:
-            raise BadInput(f'"{value}" of {name}', "percent from 0 to 100", mend=mend)
+            raise refusal(f'"{value}" of {name}. Needed: percent from 0 to 100. Mend: {mend}')
         return name, number / 100.0
 
     for part in words.split(","):

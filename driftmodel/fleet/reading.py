@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from driftmodel.base.arrays import only
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.schema import Integers
 from driftmodel.fleet.reconcile import reconciled, stop_at_suspects
 from driftmodel.fleet.roster import CLAIM_COLUMNS, CLAIM_EXTRAS, PLAN_COLUMNS, Claims, Fleet, Tally, Units
@@ -20,8 +20,7 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     """A fleet from its TOML file and the tables it names.
 
     Bad rows are listed in `faults` (and in the file `rejects`, if given) and left out; all else is used. Raises
-    BadInput when a file, column or key is at fault, or more rows are bad than `rejects_most_pct` allows.
-    """
+    BadInput when a file, column or key is at fault, or more rows are bad than `rejects_most_pct` allows."""
     from driftmodel.base.tomlfile import validated
     from driftmodel.fleet.fleet_file import FleetFile
 
@@ -76,15 +75,12 @@ def _stop_at_threshold(tables: Sequence[Table], most_pct: float, rejects: Path |
         if table.rows and 100.0 * wrong / table.rows > most_pct:
             first = min(table.faults, key=lambda fault: fault.row)
             told = f"; all are in {rejects}" if rejects else ""
-            raise BadInput(
-                f"{wrong} of {table.rows} rows cannot be used; the first: {first.value!r}, {first.reason}",
-                f"at most {most_pct:g} % of bad rows (rejects_most_pct)",
-                file=table.file,
-                place=f"row {first.row}, column {first.column}",
-                mend=f"correct that row and its like{told}",
+            raise Spot(table.file, f"row {first.row}, column {first.column}").refusal(
+                f"{wrong} of {table.rows} rows cannot be used; the first: {first.value!r}, {first.reason}. Needed: at "
+                f"most {most_pct:g} % of bad rows (rejects_most_pct). Mend: correct that row and its like{told}"
             )
         if table.rows and wrong == table.rows:
-            raise BadInput("no row can be used", "rows", file=table.file, place="row 2", mend="correct the table")
+            raise Spot(table.file, "row 2").refusal("no row can be used. Needed: rows. Mend: correct the table")
 
 
 def _joined(first: Units, second: Units) -> Units:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.schema import Flags
 from driftmodel.fleet.roster import CLAIM_COLUMNS, DISPOSITIONS, REGRADE, Claims, Units
 from driftmodel.fleet.rows import other_currency
@@ -132,10 +132,7 @@ def stop_at_suspects(findings: Sequence[Finding], most_pct: float) -> None:
     """Raises BadInput when one kind of suspicion is in more rows than that."""
     for finding in findings:
         if finding.stops and len(finding.rows) > max(most_pct / 100.0 * finding.of, 1.0):
-            raise BadInput(
-                f"{len(finding.rows):,} of {finding.of:,} rows: {finding.words}",
-                f"at most {most_pct:g} % of suspect rows (suspects_most_pct)",
-                file=finding.file,
-                place=f"row {finding.rows[0]}",
-                mend=f"{finding.mend}, or state suspects_most_pct = 100",
+            raise Spot(finding.file, f"row {finding.rows[0]}").refusal(
+                f"{len(finding.rows):,} of {finding.of:,} rows: {finding.words}. Needed: at most {most_pct:g} % of "
+                f"suspect rows (suspects_most_pct). Mend: {finding.mend}, or state suspects_most_pct = 100"
             )

@@ -40,8 +40,7 @@ def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile, waits: Waitin
     """Share reported 0, 1, ... months after the event: from regrade claims when there are enough, else as stated.
 
     Where owners wait for the end of their cover, only claims that its end cannot have moved say what the ordinary lag
-    is, and none is taken as longer than the stated shares reach.
-    """
+    is, and none is taken as longer than the stated shares reach."""
     stated = habits.report_lag_shares
     chosen, lags = claims.disposition == REGRADE, None
     if waits is not None and waits.mean > 0.0:

@@ -69,8 +69,7 @@ class Ahead:
     of first and repeat in turn, by month from lags - 1 before the forecast on; recent: (kinds, lags - 1) such crossings
     in the months before it, of a unit of which nothing is known, 0 likewise. slope: first, repeat (summed over grades)
     and waiting, (kinds, 3, months), and slope_once: pending and history, (kinds, 2), how much each grows with the share
-    of owners who wait.
-    """
+    of owners who wait."""
 
     first: Array
     repeat: Array
@@ -117,8 +116,7 @@ def ahead(lives: Lives, known: Known, asked: Asked, wait: Waiting | None = None)
     """What units of these lives report after the cut-off. wait: owners who wait, None if there are none.
 
     Conditional on no report by `age`: p = [F(a + h) - F(a)] / [1 - F(a)], F of the reported age. A crossing before the
-    sale was put right before delivery, so lives with one are left out (of units never regraded).
-    """
+    sale was put right before delivery, so lives with one are left out (of units never regraded)."""
     prompt = _sums(lives, known, asked)
     if wait is None:
         return _divided(prompt, lives)

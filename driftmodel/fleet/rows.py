@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import BadInput
+from driftmodel.base.errors import Spot
 from driftmodel.base.schema import Flags, Integers
 from driftmodel.fleet.roster import DISPOSITIONS, MOST_COVER, RATE_COLUMNS, UNIT_COLUMNS, Claims, Months, Rates, Units
 from driftmodel.fleet.tables import NONE, Table, read_table
@@ -188,21 +188,15 @@ def rates_of(file: Path, regions: Sequence[str], named: Mapping[str, str] | None
     _repeated(table, region, region == NONE, "region")
     if table.faults:
         fault = min(table.faults, key=lambda found: found.row)
-        raise BadInput(
-            f"{fault.value!r}: {fault.reason}",
-            "one row of numbers of at least 0 for each region",
-            file=file,
-            place=f"row {fault.row}, column {fault.column}",
-            mend=f"correct `{fault.column}` in that row",
+        raise Spot(file, f"row {fault.row}, column {fault.column}").refusal(
+            f"{fault.value!r}: {fault.reason}. Needed: one row of numbers of at least 0 for each region. Mend: correct "
+            f"`{fault.column}` in that row"
         )
     for index, name in enumerate(regions):
         if index not in region:
-            raise BadInput(
-                f"no rates for the region {name}",
-                "one row for each region of the fleet file",
-                file=file,
-                place="column region",
-                mend=f"add a row that starts with {name}",
+            raise Spot(file, "column region").refusal(
+                f"no rates for the region {name}. Needed: one row for each region of the fleet file. Mend: add a row "
+                f"that starts with {name}"
             )
     order = np.argsort(region)
     return Rates(*(column[order] for column in columns))

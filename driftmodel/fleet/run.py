@@ -1,8 +1,7 @@
 """Every cell of a fleet, by whatever crew there is (base.workers); kept as it goes.
 
 Cells are independent and seeds come from their keys; a total is added up in its cells' order, whatever order they came
-in. So neither the number of workers nor a kill and a restart changes a bit. Time is never split.
-"""
+in. So neither the number of workers nor a kill and a restart changes a bit. Time is never split."""
 
 from __future__ import annotations
 
@@ -101,8 +100,7 @@ def run_cells(
     """Expected demand of every cell, summed by region and design. shape: (regions, designs). between: times between two
     regrades of a unit by cell, the last ones left out.
 
-    Raises BadInput as base.workers.each does.
-    """
+    Raises BadInput as base.workers.each does."""
     crew = crew or Crew()
     order = np.argsort(cohorts.cell, kind="stable")
     bounds = np.searchsorted(cohorts.cell[order], np.arange(len(cohorts.cells) + 1))

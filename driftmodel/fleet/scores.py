@@ -55,8 +55,7 @@ def coverage_counts(samples: ArrayLike, observed: ArrayLike, share: float = 0.8)
     where counts are small and a closed interval of whole numbers holds more.
 
     samples (cases, samples) against observed (cases,). The transform is P(X < y) + V P(X = y) with V uniform (Czado,
-    Gneiting and Held 2009, eq. 1); what is given is its mean over V, so no draw decides it.
-    """
+    Gneiting and Held 2009, eq. 1); what is given is its mean over V, so no draw decides it."""
     x, y = np.asarray(samples, dtype=float), np.asarray(observed, dtype=float)[:, None]
     below, here = (x < y).mean(axis=1), (x == y).mean(axis=1)
     low, high = 0.5 - share / 2.0, 0.5 + share / 2.0
@@ -75,8 +74,7 @@ def pit(samples: ArrayLike, observed: ArrayLike, bins: int = 10) -> Array:
     """Histogram (bins,) of the probability integral transform of counts, not randomised; flat is calibrated.
 
     samples (cases, samples) against observed (cases,). Mean of the conditional laws of Czado, Gneiting and Held (2009,
-    eq. 2): each case spreads evenly from P(X < y) to P(X <= y).
-    """
+    eq. 2): each case spreads evenly from P(X < y) to P(X <= y)."""
     x, y = np.asarray(samples, dtype=float), np.asarray(observed, dtype=float)[:, None]
     below, upto = (x < y).mean(axis=1)[:, None], (x <= y).mean(axis=1)[:, None]
     edge = np.linspace(0.0, 1.0, bins + 1)[None, :]

@@ -29,8 +29,7 @@ def job_fill(pieces: Sequence[int], demand: Sequence[Array]) -> float:
     """Share of jobs that find their grade, each using exactly one; demand: chances of a count over the lead time.
 
     A job of a grade is served when it is among the first S of its lead time; so, over all jobs, sum of E[X; X <= S] /
-    E[X]. With Poisson demand of rate pi_g x rate this is the sum of pi_g P(X_g <= S_g - 1).
-    """
+    E[X]. With Poisson demand of rate pi_g x rate this is the sum of pi_g P(X_g <= S_g - 1)."""
     served = total = 0.0
     for level, chances in zip(pieces, demand, strict=True):
         weight = np.arange(chances.size) * chances
@@ -44,8 +43,7 @@ def stock_for_jobs(demand: Sequence[Array], service: float) -> Stock:
 
     Grade by grade, the most jobs that 0, 1, 2, ... pieces of the grades so far can serve (dynamic programming). Adding
     piece by piece to the grade that gains most would fail: the first piece of a common grade serves hardly any job.
-    Raises ValueError unless 0 < service < 1.
-    """
+    Raises ValueError unless 0 < service < 1."""
     if not 0.0 < service < 1.0:
         raise ValueError("a service level between 0 and 1")
     most, chosen = np.array([0.0]), []

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import BadInput, near_match
+from driftmodel.base.errors import Spot, near_match
 from driftmodel.base.opened import MOST_TABLE_MB, as_text, check_file, delimiter_of, rows_of, with_point
 from driftmodel.base.schema import FIRST_DAY, LAST_DAY, Array, DataFrame, Flags
 from driftmodel.base.written import write_file
@@ -77,8 +77,7 @@ class Table:
     def parsed(self, column: str, parse: Callable[[str], Any], dtype: Any, absent: Any) -> Any:
         """Values (rows,) of a column; `parse` turns a text into a value or raises ValueError with the reason.
 
-        A column that is not in the file is `absent` throughout.
-        """
+        A column that is not in the file is `absent` throughout."""
         if not self.has(column):
             return np.full(self.rows, absent, dtype=dtype)
         kinds = self.frame[column].cat
@@ -182,36 +181,26 @@ def read_table(
     lacking = next((name for name in needed if name not in header), needed[0])
     for name in header:
         if name not in known and name not in kept_out:
-            raise BadInput(
-                f"unknown column `{name}`.{near_match(name, known)}",
-                "columns out of " + ", ".join(known),
-                file=file,
-                place=f"row 1, column {header.index(name) + 1}",
-                mend=f'take it out, or say {lacking} = "{name if lacking not in header else lacking}" under [columns] '
-                "of this table in the fleet file: columns not named there are then kept out",
+            raise Spot(file, f"row 1, column {header.index(name) + 1}").refusal(
+                f"unknown column `{name}`.{near_match(name, known)} Needed: columns out of {', '.join(known)}. Mend: "
+                f'take it out, or say {lacking} = "{(name if lacking not in header else lacking)}" under [columns] of '
+                "this table in the fleet file: columns not named there are then kept out"
             )
     if len(set(header)) != len(header):
         twice = next(name for name in header if header.count(name) > 1)
-        raise BadInput(
-            f"the column `{twice}` stands there twice", "each column once", file=file, place=f"row 1, column {twice}",
-            mend="take one of them out",
-        )  # fmt: skip
+        raise Spot(file, f"row 1, column {twice}").refusal(
+            f"the column `{twice}` stands there twice. Needed: each column once. Mend: take one of them out"
+        )
     for name in needed:
         if name not in header:
-            raise BadInput(
-                f"no column `{name}`",
-                "the columns " + ", ".join(needed),
-                file=file,
-                place="row 1",
-                mend=f'add it, or say {name} = "its name there" under [columns] of this table in the fleet file',
+            raise Spot(file, "row 1").refusal(
+                f"no column `{name}`. Needed: the columns {', '.join(needed)}. Mend: add it, or say {name} = "
+                '"its name there" under [columns] of this table in the fleet file'
             )
     if cells > len(header):
-        raise BadInput(
-            f"{cells} columns",
-            f"{len(header)} columns, as the header has",
-            file=file,
-            place=f"row 2, column {len(header) + 1}",
-            mend="put text with commas in quotes, or take the extra column out",
+        raise Spot(file, f"row 2, column {len(header) + 1}").refusal(
+            f"{cells} columns. Needed: {len(header)} columns, as the header has. Mend: put text with commas in quotes, "
+            "or take the extra column out"
         )
     try:
         frame = pd.read_csv(
@@ -219,16 +208,13 @@ def read_table(
             low_memory=False,  # read at once: categories of pieces take as long again to join
         )  # fmt: skip
     except (pd.errors.ParserError, UnicodeDecodeError) as fault:
-        raise BadInput(
-            f"a row that does not fit the header ({str(fault).strip().rsplit('error: ', 1)[-1].strip()})",
-            f"{len(header)} columns in every row, UTF-8",
-            file=file,
-            place=_place_of(str(fault)),
-            mend="put text with commas in quotes, or complete the row",
+        raise Spot(file, _place_of(str(fault))).refusal(
+            f"a row that does not fit the header ({str(fault).strip().rsplit('error: ', 1)[-1].strip()}). Needed: "
+            f"{len(header)} columns in every row, UTF-8. Mend: put text with commas in quotes, or complete the row"
         ) from None
     if frame.empty and not may_be_empty:
-        raise BadInput(
-            "only a header, no rows", "rows under the header", file=file, place="row 2", mend="export the table again"
+        raise Spot(file, "row 2").refusal(
+            "only a header, no rows. Needed: rows under the header. Mend: export the table again"
         )
     frame.columns = pd.Index(header)
     frame = frame.drop(columns=kept_out)
@@ -240,15 +226,15 @@ def _our_names(file: Path, header: list[str], known: Sequence[str], named: Mappi
     """The header in our names. named: ours -> the file's."""
     for ours, theirs in named.items():
         if ours not in known:
-            raise BadInput(
-                f"no column is called `{ours}`.{near_match(ours, known)}", "columns out of " + ", ".join(known),
-                place="columns", mend=f'{known[0]} = "{theirs}"',
-            )  # fmt: skip
+            raise Spot(place="columns").refusal(
+                f"no column is called `{ours}`.{near_match(ours, known)} Needed: columns out of {', '.join(known)}. "
+                f'Mend: {known[0]} = "{theirs}"'
+            )
         if theirs not in header:
-            raise BadInput(
-                f"no column `{theirs}`.{near_match(theirs, header)}", f"the column that [columns] calls {ours}",
-                file=file, place="row 1", mend=f'{ours} = "{header[0]}"',
-            )  # fmt: skip
+            raise Spot(file, "row 1").refusal(
+                f"no column `{theirs}`.{near_match(theirs, header)} Needed: the column that [columns] calls {ours}. "
+                f'Mend: {ours} = "{header[0]}"'
+            )
     of = {theirs: ours for ours, theirs in named.items()}
     # a column of the file that has our name and is not the one meant is kept out
     return [of.get(name, f"{name} (not used)" if name in named else name) for name in header]
@@ -272,11 +258,11 @@ def _header(file: Path) -> tuple[list[str], int, str]:
             rows = rows_of(lines, delimiter, file)
             (_, first), (_, second) = next(rows, (1, [])), next(rows, (2, []))
     except UnicodeDecodeError:
-        raise BadInput(
-            "the file cannot be read as UTF-8 text", needed, file=file, place="row 1", mend="save it as CSV in UTF-8"
+        raise Spot(file, "row 1").refusal(
+            f"the file cannot be read as UTF-8 text. Needed: {needed}. Mend: save it as CSV in UTF-8"
         ) from None
     if not first:
-        raise BadInput("the file is empty", "a header and rows", file=file, place="row 1", mend="export it again")
+        raise Spot(file, "row 1").refusal("the file is empty. Needed: a header and rows. Mend: export it again")
     return first, len(second), delimiter
 
 
