@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, Literal
 
-from pydantic import field_validator, model_validator
+from pydantic import field_validator
 
-from driftmodel.base.file_models import INVENTED, TITLE, Noun, Point, key, length, over_keys
+from driftmodel.base.file_models import INVENTED, TITLE, Faults, Noun, Point, key, length
 
 WOOD = "trade name of the wood"
 
@@ -29,15 +29,13 @@ class Brace(Noun):
     end_height_mm: Annotated[float, length("3.0", "height at the ends", 60)]
     end_taper_mm: Annotated[float, key("60.0", "length over which it falls to that", ge=0, le=300)]
 
-    @model_validator(mode="after")
-    def _ends_lower(self) -> Brace:
+    def faults(self) -> Faults:
         if self.end_height_mm > self.height_mm:
-            raise over_keys(
+            yield (
                 "end_height_mm",
                 f"end_height_mm {self.end_height_mm:g} over height_mm {self.height_mm:g}. Needed: an end no higher "
                 f"than the brace. Mend: end_height_mm = {self.height_mm:g}",
             )
-        return self
 
 
 @dataclass(frozen=True, repr=False)
@@ -66,16 +64,14 @@ class Plate(Noun):
             raise ValueError("0 (flat), or a dome radius of at least 1000 mm")
         return radius
 
-    @model_validator(mode="after")
-    def _whole_hole(self) -> Plate:
+    def faults(self) -> Faults:
         if (self.hole_centre_mm is None) != (self.hole_diameter_mm == 0):
             there = "hole_diameter_mm" if self.hole_centre_mm is None else "hole_centre_mm"
             missing = "hole_centre_mm = [155, 0]" if self.hole_centre_mm is None else "hole_diameter_mm = 100.0"
-            raise over_keys(
+            yield (
                 there,
                 f"{there} alone. Needed: hole_centre_mm and hole_diameter_mm together, or neither. Mend: {missing}",
             )
-        return self
 
 
 @dataclass(frozen=True, repr=False)
@@ -119,18 +115,16 @@ class Bridge(Noun):
     anchor: Annotated[Literal["pins", "tie block"], key('"pins"  # or "tie block"', "where the strings end")] = "pins"
     anchor_mm: Annotated[float | None, key("296.0", "how far that is from the join", gt=0, le=2000)] = None
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Bridge:
+    def faults(self) -> Faults:
         if not self.front_mm <= self.saddle_mm <= self.back_mm:
             turned = self.front_mm > self.back_mm
             mend = self.front_mm + 30.0 if turned else (self.front_mm + self.back_mm) / 2.0
             key = "back_mm" if turned else "saddle_mm"
-            raise over_keys(
+            yield (
                 key,
                 f"front_mm {self.front_mm:g}, saddle_mm {self.saddle_mm:g}, back_mm {self.back_mm:g}. Needed: "
                 f"front_mm <= saddle_mm <= back_mm, all measured from the body join. Mend: {key} = {mend:g}",
             )
-        return self
 
 
 @dataclass(frozen=True, repr=False)
@@ -161,15 +155,13 @@ class Body(Noun):
             raise ValueError("an outline that starts at x = 0 with half widths above 0")
         return points
 
-    @model_validator(mode="after")
-    def _bridge_on_top(self) -> Body:
+    def faults(self) -> Faults:
         if self.bridge.back_mm >= self.outline_mm[-1][0]:
-            raise over_keys(
+            yield (
                 "bridge.back_mm",
                 f"the bridge's back at {self.bridge.back_mm:g} mm. Needed: a bridge in front of the tail (x below "
                 f"{self.outline_mm[-1][0]:g} mm). Mend: back_mm = 307.0",
             )
-        return self
 
 
 @dataclass(frozen=True, repr=False)
@@ -211,14 +203,13 @@ class Strings(Noun):
         float | None, key("10.0", "strings over the top's face at the body join", gt=0, le=40)
     ] = None
 
-    @model_validator(mode="after")
-    def _pull_is_known(self) -> Strings:
+    def faults(self) -> Faults:
         sets = {"gauges_in": self.gauges_in, "wound": self.wound, "pitches": self.pitches}
         if self.tension_n is not None and not any(sets.values()):
-            return self
+            return
         if self.tension_n is None and self.gauges_in and self.wound and self.pitches:
             if not len(self.gauges_in) == len(self.wound) == len(self.pitches):
-                raise over_keys(
+                yield (
                     "gauges_in",
                     f"{len(self.gauges_in)} gauges, {len(self.wound)} wound, {len(self.pitches)} pitches. Needed: "
                     "gauges_in, wound and pitches of one length, a value for each string. Mend: tension_n = 750.0  in "
@@ -226,14 +217,14 @@ class Strings(Noun):
                 )
             if any(not 0.005 <= gauge <= 0.2 for gauge in self.gauges_in):
                 shown = ", ".join(f"{gauge / 1000 if gauge > 1 else gauge:g}" for gauge in self.gauges_in)
-                raise over_keys(
+                yield (
                     "gauges_in",
                     f"gauges_in of {', '.join(f'{gauge:g}' for gauge in self.gauges_in)}. Needed: inches between "
                     f"0.005 and 0.2 (0.012, not 12). Mend: gauges_in = [{shown}]",
                 )
-            return self
+            return
         given = [*(["tension_n"] if self.tension_n is not None else []), *(name for name, one in sets.items() if one)]
-        raise over_keys(
+        yield (
             given[0] if given else "tension_n",
             f"{(' and '.join(given) + ' given' if given else 'no pull of the strings')}. Needed: either tension_n, or "
             "all three of gauges_in, wound and pitches. Mend: tension_n = 750.0, and none of the others",
@@ -289,31 +280,29 @@ class JointTable(Joint):
         labels, tapers = zip(*sorted(self.spacer_tapers_mm.items(), key=lambda item: item[1]), strict=True)
         return SpacerSet(labels, tapers, self.spacer_length_mm, self.tongue_length_mm)
 
-    @model_validator(mode="after")
-    def _has_zero(self) -> JointTable:
+    def faults(self) -> Faults:
         tapers = self.spacer_tapers_mm
         named = "spacer_tapers_mm"
         if 0.0 not in tapers.values():
-            raise over_keys(
+            yield (
                 named,
                 f"a spacer set of tapers {', '.join(f'{taper:g}' for taper in tapers.values())}. Needed: one spacer "
                 "of taper 0, the straight one. Mend: add the line  0 = 0.0",
             )
         twice = [label for label in tapers if list(tapers.values()).count(tapers[label]) > 1]
         if twice:
-            raise over_keys(
+            yield (
                 f"{named}.{twice[-1]}",
                 f"{' and '.join(twice)} have one taper. Needed: spacers whose tapers all differ. Mend: {twice[-1]} = "
                 f"{max(tapers.values()) + 0.05:g}",
             )
         wide = [label for label, taper in tapers.items() if abs(taper) > 3]
         if wide:
-            raise over_keys(
+            yield (
                 f"{named}.{wide[0]}",
                 f"{wide[0]} tapers by {tapers[wide[0]]:g} mm. Needed: tapers between -3 and 3 mm (in thousandths of an "
                 f"inch: [joint.spacer_tapers_thou]). Mend: {wide[0]} = {tapers[wide[0]] * 0.0254:.3f}",
             )
-        return self
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date as Date
 from typing import Annotated, Any
 
-from pydantic import field_validator, model_validator
+from pydantic import field_validator
 
-from driftmodel.base.file_models import INVENTED, TITLE, FileModel, Noun, Pairs, key, over_keys, record_of
+from driftmodel.base.file_models import INVENTED, TITLE, Faults, FileModel, Noun, Pairs, key, record_of
 
 
 def _months(months: tuple[int, ...]) -> tuple[int, ...]:
@@ -112,17 +112,15 @@ class OutdoorTable(LoggerKeys):
         """The measured record and how it is read, where outdoor air is one."""
         return None if self.logger_file is None else record_of(Logger, self, file=self.logger_file)
 
-    @model_validator(mode="after")
-    def _one_source(self) -> OutdoorTable:
+    def faults(self) -> Faults:
         given = [name for name in ("weather_file", "logger_file", "normals") if getattr(self, name) is not None]
         if len(given) != 1:
-            raise over_keys(
+            yield (
                 given[-1] if given else "weather_file",
                 f"{' and '.join(given) + ' given' if given else 'no source of outdoor air'}. Needed: exactly one of "
                 "weather_file, logger_file and normals. Mend: "
                 + (f"delete {given[-1]}" if given else 'weather_file = "../weather/chicago.csv"'),
             )
-        return self
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,22 +156,20 @@ class Seen(Noun):
 
     _real = field_validator("months")(_months)
 
-    @model_validator(mode="after")
-    def _says_something(self) -> Seen:
+    def faults(self) -> Faults:
         if (self.day is None) == (not self.months):
-            raise over_keys(
+            yield (
                 "date",
                 f"a hygrometer's reading {('of no time' if self.day is None else 'of a date and of months')}. Needed: "
                 "either the date of the reading or the months it is the mean of. Mend: date = 2026-01-15, and no "
                 "months",
             )
         if self.relative_humidity_pct is None and self.temperature_c is None:
-            raise over_keys(
+            yield (
                 "relative_humidity_pct",
                 "a hygrometer's reading of nothing. Needed: relative_humidity_pct, temperature_degc or both. Mend: "
                 "relative_humidity_pct = 34.0",
             )
-        return self
 
 
 class RoomFile(FileModel):
@@ -206,22 +202,19 @@ class RoomFile(FileModel):
     )
     seen: list[Seen] = key("[{ months = [1], relative_humidity_pct = 34.0 }]", "", default_factory=list)
 
-    @model_validator(mode="after")
-    def _agrees_with_itself(self) -> RoomFile:
+    def faults(self) -> Faults:
         heat, cool = self.heating_setpoint_degc, self.cooling_setpoint_degc
         if self.heated is False and (heat is not None or self.night_setback_k):
-            raise over_keys(
-                "heated", "heated = false and a heating set point. Needed: one of the two. Mend: heated = true"
-            )
+            yield ("heated", "heated = false and a heating set point. Needed: one of the two. Mend: heated = true")
         if heat is not None and cool is not None and heat >= cool:
-            raise over_keys(
+            yield (
                 "heating_setpoint_degc",
                 f"heated to {heat:g} degC and cooled to {cool:g} degC. Needed: a heating set point below the cooling "
                 f"set point. Mend: heating_setpoint_degc = {cool - 2.0:g}",
             )
         for name, spread in self.log_sd.items():
             if name not in ROOM_UNKNOWNS or not 0.0 <= spread <= 2.0:
-                raise over_keys(
+                yield (
                     f"log_sd.{name}",
                     f"a spread of {name} of {spread:g}. Needed: a spread of {', '.join(ROOM_UNKNOWNS)}, from 0 to 2. "
                     "Mend: log_sd = { excess_cold = 0.15 }",
@@ -229,12 +222,11 @@ class RoomFile(FileModel):
         made_of = (self.volume_m3, self.air_changes_per_hour, self.moisture_source_kg_per_day)
         if self.excess_cold_g_m3 is not None and None not in made_of:
             parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"
-            raise over_keys(
+            yield (
                 "excess_cold_g_m3",
                 f"an excess and all that makes it. Needed: excess_cold_g_m3, or {parts}, not all. Mend: delete the "
                 "line excess_cold_g_m3 = ...",
             )
-        return self
 
 
 @dataclass(frozen=True)
@@ -279,24 +271,22 @@ class ClimateFile(ClimateTable):
     outdoor: OutdoorTable | None = None
     room: RoomFile | None = None
 
-    @model_validator(mode="after")
-    def _one_air(self) -> ClimateFile:
+    def faults(self) -> Faults:
         if self.logger is not None and (self.outdoor or self.room or self.humidifier):
-            raise over_keys(
+            yield (
                 "logger",
                 "[logger] beside [outdoor], [room] or [humidifier]. Needed: either [logger] (measured indoor air), or "
                 "[outdoor] with [room]. Mend: delete the table [logger], or all of the others",
             )
         if self.logger is None and self.outdoor is None:
-            raise over_keys(
+            yield (
                 "outdoor",
                 "no air at all. Needed: [outdoor] with [room], or [logger]. Mend: [outdoor] with weather_file = "
                 '"../weather/chicago.csv"',
             )
         if self.humidifier is not None and self.room is None:
-            raise over_keys(
+            yield (
                 "humidifier",
                 "a [humidifier] and no [room]. Needed: a room for the humidifier to stand in. Mend: add the table "
                 "[room]",
             )
-        return self

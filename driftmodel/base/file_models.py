@@ -6,12 +6,13 @@ through `validated` of `tomlfile`; within the program a Noun is a frozen record 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import MISSING, dataclass, fields
 from functools import cache
 from importlib import import_module
-from typing import Annotated, Any, TypeVar, get_args, get_type_hints
+from typing import Annotated, Any, Self, TypeVar, get_args, get_type_hints
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
@@ -48,22 +49,39 @@ TITLE, INVENTED = "a few words that name it in reports", "true where nobody owns
 SEED, YEARS_AHEAD = "number that fixes the draws", "years looked ahead from set-up"
 
 
+#: faults of several keys of a table together: the key each is shown at ('setup.spacer', 'stay.0.from'), and its message
+#: as `Spot.refusal` takes it
+Faults = Iterator[tuple[str, str]]
+
+
 def over_keys(key: str, told: str) -> PydanticCustomError:
-    """A fault of several keys together, shown at one ('setup.spacer', 'stay.0.from'), of a message as `Spot.refusal`
-    takes it."""
+    """A fault of several keys as pydantic raises it."""
     fault = refusal(told)
     facts = {"came": fault.came, "needed": fault.needed, "key": key, "mend": fault.mend}
     return PydanticCustomError("over_keys", "{needed}", facts)
 
 
+class _Agreeing:
+    """A table that is refused for the first of its faults."""
+
+    def faults(self) -> Faults:
+        return iter(())
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        for key, told in self.faults():
+            raise over_keys(key, told)
+        return self
+
+
 _STRICT = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class FileModel(BaseModel):
+class FileModel(_Agreeing, BaseModel):
     model_config = _STRICT
 
 
-class Noun(Record):
+class Noun(_Agreeing, Record):
     """Base of a frozen dataclass that is a table of a file and a record at once."""
 
     __pydantic_config__ = _STRICT

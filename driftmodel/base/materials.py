@@ -10,9 +10,7 @@ from dataclasses import dataclass
 from math import isnan, log
 from typing import Annotated, Literal
 
-from pydantic import model_validator
-
-from driftmodel.base.file_models import Noun, key, over_keys
+from driftmodel.base.file_models import Faults, Noun, key
 
 #: normal quantile of 0.9: an 80 % band spans plus and minus this many standard deviations
 Z_80 = 1.2815515594
@@ -34,13 +32,11 @@ class Datum(Noun):
     status: Annotated[str, key('"from memory"', min_length=1)]
     note: Annotated[str, key('"as it was read"')] = ""
 
-    @model_validator(mode="after")
-    def _can_be(self) -> Datum:
+    def faults(self) -> Faults:
         if isnan(self.value):
-            raise over_keys("value", "value is nan. Needed: a number. Mend: value = 0.001")
+            yield ("value", "value is nan. Needed: a number. Mend: value = 0.001")
         if self.spread_kind == "factor" and self.spread < 1:
-            raise over_keys("spread", f"spread is {self.spread:g}. Needed: a factor of 1 or more. Mend: spread = 1.5")
-        return self
+            yield ("spread", f"spread is {self.spread:g}. Needed: a factor of 1 or more. Mend: spread = 1.5")
 
     @property
     def log_sd(self) -> float:

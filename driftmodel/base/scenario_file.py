@@ -11,10 +11,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import model_validator
-
 from driftmodel.base import library
-from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, FileModel, Noun, day, key, over_keys
+from driftmodel.base.file_models import INVENTED, SEED, TITLE, YEARS_AHEAD, Faults, FileModel, Noun, day, key
 from driftmodel.base.schema import MOST_SEED
 from driftmodel.base.tomlfile import toml_text, validated
 
@@ -72,15 +70,13 @@ class Rule(Noun):
     ]
     days_outside: Annotated[int, key("60", "days in a row outside before a regrade is due", ge=1, le=3650)]
 
-    @model_validator(mode="after")
-    def _low_below_high(self) -> Rule:
+    def faults(self) -> Faults:
         if self.action_low_mm >= self.action_high_mm:
-            raise over_keys(
+            yield (
                 "action_low_mm",
                 f"action_low_mm {self.action_low_mm:g} and action_high_mm {self.action_high_mm:g}. Needed: "
                 f"action_low_mm below action_high_mm. Mend: action_low_mm = {0.75 * self.action_high_mm:.2f}",
             )
-        return self
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -110,35 +106,33 @@ class ScenarioFile(ScenarioTable):
     stay: Annotated[tuple[StayFile, ...], key("[[stay]] with from = 2026-08-01 and climate = ...", "", min_length=1)]
     event: Annotated[tuple[StringEvent, ...], key("[[event]]", "")] = ()
 
-    @model_validator(mode="after")
-    def _dates_in_order(self) -> ScenarioFile:
+    def faults(self) -> Faults:
         if self.setup.strung > self.setup.setup:
-            raise over_keys(
+            yield (
                 "setup.strung",
                 f"strung on {self.setup.strung}, set up on {self.setup.setup}. Needed: strung on or before the day of "
                 f"set-up. Mend: strung = {self.setup.setup}",
             )
         if self.stay[0].start > self.setup.strung and self.setup.workshop_humidity_pct is None:
-            raise over_keys(
+            yield (
                 "stay.0.from",
                 f"the first stay starts on {self.stay[0].start}. Needed: a first stay that starts on or before the day "
                 f"the strings went on ({self.setup.strung}). Mend: from = {self.setup.strung}",
             )
         for number, (earlier, later) in enumerate(pairwise(self.stay), start=1):
             if later.start <= earlier.start:
-                raise over_keys(
+                yield (
                     f"stay.{number}.from",
                     f"the stay from {later.start} stands after the one from {earlier.start}. Needed: stays in order of "
                     f"their dates, each later than the one before. Mend: from = {earlier.start + timedelta(days=1)}",
                 )
         low, high = self.rule.action_low_mm, self.rule.action_high_mm
         if not low <= self.setup.action_12th_mm <= high:
-            raise over_keys(
+            yield (
                 "setup.action_12th_mm",
                 f"an action of {self.setup.action_12th_mm:g} mm at set-up. Needed: an action at set-up inside the "
                 f"rule's tolerance, {low:g} to {high:g} mm. Mend: action_12th_mm = {(low + high) / 2.0:.2f}",
             )
-        return self
 
 
 def closed_where_set_up(tree: Mapping[str, Any]) -> dict[str, Any]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from pydantic import field_validator, model_validator
+from pydantic import field_validator
 
-from driftmodel.base.file_models import INVENTED, SEED, TITLE, FileModel, day, key, over_keys
+from driftmodel.base.file_models import INVENTED, SEED, TITLE, Faults, FileModel, day, key
 from driftmodel.base.schema import MOST_SEED
 
 
@@ -113,27 +113,26 @@ class FleetFile(FileModel):
     regions: dict[str, RegionFile] = key("[regions.north]", "regions a service centre serves", min_length=1)
     centres: dict[str, CentreFile] = key("[centres.main]", "", {})
 
-    @model_validator(mode="after")
-    def _agrees(self) -> FleetFile:
+    def faults(self) -> Faults:
         if len(set(self.grades)) != len(self.grades):
             twice = next(label for label in self.grades if self.grades.count(label) > 1)
             named = ", ".join(f'"{label}"' for label in dict.fromkeys(self.grades))
-            raise over_keys("grades", f'"{twice}" twice. Needed: grades that all differ. Mend: grades = [{named}]')
+            yield ("grades", f'"{twice}" twice. Needed: grades that all differ. Mend: grades = [{named}]')
         if self.claims_since is not None and self.claims_since >= self.cutoff:
-            raise over_keys(
+            yield (
                 "claims_since",
                 f"claims_since {self.claims_since} and cutoff {self.cutoff}. Needed: claims_since before the cutoff. "
                 f"Mend: claims_since = {self.cutoff.replace(year=self.cutoff.year - 3, day=1)}",
             )
         if unknown := set(self.columns) - {"units", "claims", "plan", "rates"}:
             table = min(unknown)
-            raise over_keys(
+            yield (
                 f"columns.{table}",
                 f"columns of {table}. Needed: columns of units, claims, plan or rates. Mend: rename the table "
                 "[columns.claims]",
             )
         if not all(1 <= length <= 240 for length in self.policy_months):
-            raise over_keys(
+            yield (
                 "policy_months",
                 f"policy_months {self.policy_months}. Needed: lengths of cover from 1 to 240 months. Mend: "
                 "policy_months = [24, 36, 60]",
@@ -141,7 +140,7 @@ class FleetFile(FileModel):
         served = [region for centre in self.centres.values() for region in centre.regions]
         if self.centres and sorted(served) != sorted(self.regions):
             named = ", ".join(f'"{region}"' for region in self.regions)
-            raise over_keys(
+            yield (
                 f"centres.{next(iter(self.centres))}.regions",
                 f"centres that serve {', '.join(served)}. Needed: each region served by one centre. Mend: regions = ["
                 f"{named}]",
@@ -149,15 +148,14 @@ class FleetFile(FileModel):
         for name, centre in self.centres.items():
             for place, held in (("on_hand", centre.on_hand), ("on_order", centre.on_order)):
                 if others := sorted(grade for grade, many in held.items() if grade not in self.grades or many < 0):
-                    raise over_keys(
+                    yield (
                         f"centres.{name}.{place}",
                         f"{held[others[0]]} pieces of {others[0]}. Needed: 0 or more pieces of the fleet's grades. "
                         f"Mend: {place} = {{ {self.grades[0]} = 1 }}",
                     )
         if self.members > self.draws:
-            raise over_keys(
+            yield (
                 "draws",
                 f"{self.draws} draws for {self.members} members. Needed: at least one draw for each weather member. "
                 f"Mend: draws = {16 * self.members}",
             )
-        return self
