@@ -16,19 +16,9 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import PARTS, Array, Dataset, Frozen
 from driftmodel.calibration.drives import Drive, Moment, RoomDrive
+from driftmodel.outlook import lasting
 from driftmodel.outlook.calendar import day_of
 from driftmodel.outlook.draws import WIDEST_SD, Draws, unknowns_of
-from driftmodel.outlook.lasting import (
-    LASTING,
-    PARTS_MET,
-    THICK_PART,
-    THIN_PART,
-    creep_history,
-    creeping_shares,
-    give_of,
-    heat_of_days,
-    met_by_part,
-)
 from driftmodel.outlook.moisture import Lags, PartWeights, part_weights
 from driftmodel.outlook.room_lags import room_weights
 from driftmodel.structure.records import Coefficients
@@ -201,10 +191,12 @@ def creep_path(
 ) -> CreepAtMoments:
     """Creep of every day from set-up on, from hourly temperature (hours,) and the lags of the same air."""
     days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
-    history = creep_history(scenario, lags.lags_pct, heat_of_days(temperature_c), days)
-    gives = [give_of(history, creeping_shares(coefficients, quantity)) for quantity in LASTING]
-    by_part = met_by_part(history, {part: table.at_nodes(part) for part in (THIN_PART, THICK_PART)})
-    met = np.stack([by_part[part] for part in PARTS_MET], axis=1)  # (nodes, part, days)
+    history = lasting.creep_history(scenario, lags.lags_pct, lasting.heat_of_days(temperature_c), days)
+    gives = [lasting.give_of(history, lasting.creeping_shares(coefficients, quantity)) for quantity in lasting.LASTING]
+    by_part = lasting.met_by_part(
+        history, {part: table.at_nodes(part) for part in (lasting.THIN_PART, lasting.THICK_PART)}
+    )
+    met = np.stack([by_part[part] for part in lasting.PARTS_MET], axis=1)  # (nodes, part, days)
     shapes, met = _few(met.reshape(len(met), -1))
     return CreepAtMoments(
         np.stack([give.wood for give in gives]),
@@ -212,10 +204,10 @@ def creep_path(
         np.array([give.held for give in gives]),
         history.clamp_lost,
         history.opened,
-        np.array([[give.by_moisture[part] for part in PARTS_MET] for give in gives]),
+        np.array([[give.by_moisture[part] for part in lasting.PARTS_MET] for give in gives]),
         shapes,
-        met.reshape(len(shapes.T), len(PARTS_MET), -1).transpose(1, 0, 2),
-        np.zeros((len(PARTS_MET), 0, days.size)),
+        met.reshape(len(shapes.T), len(lasting.PARTS_MET), -1).transpose(1, 0, 2),
+        np.zeros((len(lasting.PARTS_MET), 0, days.size)),
     )
 
 
@@ -239,14 +231,14 @@ def with_rooms(
         return creep
     days = np.arange(day_of(scenario, scenario.setup.setup), drive.lags.lags_pct.shape[1])
     lags = np.concatenate([drive.lags.lags_pct, rooms.path[1]])
-    history = creep_history(scenario, lags, heat_of_days(air["air_temperature"].values), days)
+    history = lasting.creep_history(scenario, lags, lasting.heat_of_days(air["air_temperature"].values), days)
     on = table.on(np.zeros((1, 3)))
-    weights = {part: on @ table.weights[ROWS.index(part)] for part in (THIN_PART, THICK_PART)}
+    weights = {part: on @ table.weights[ROWS.index(part)] for part in (lasting.THIN_PART, lasting.THICK_PART)}
 
     def met(name: str, far: float) -> Array:
         terms = rooms.rows.terms({name: np.array([far])}, 1)
         own = {part: room_weights(each, rooms.rows, terms) for part, each in weights.items()}
-        return np.concatenate([met_by_part(history, own)[part] for part in PARTS_MET])
+        return np.concatenate([lasting.met_by_part(history, own)[part] for part in lasting.PARTS_MET])
 
     slopes = [
         0.5 * np.log((met(name, np.exp(log_sd)) + 1e-4) / (met(name, np.exp(-log_sd)) + 1e-4))

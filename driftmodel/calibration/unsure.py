@@ -22,17 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.schema import DAYS_PER_YEAR, Array
+from driftmodel.calibration import forward
 from driftmodel.calibration.bench import Bench, Seen, in_rows
-from driftmodel.calibration.forward import (
-    Plan,
-    creep_of,
-    expected_readings,
-    moisture_of,
-    moved,
-    plan_of,
-    rise_of,
-    transport_of,
-)
 from driftmodel.calibration.layout import Layout
 from driftmodel.calibration.records import BenchBook, ReadingRow
 
@@ -70,23 +61,23 @@ class Unsure:
     swing: float
 
 
-def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: Plan, days: Days, normals: Array) -> Unsure:
+def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: forward.Plan, days: Days, normals: Array) -> Unsure:
     """The doubts of an instrument with the unknowns `normals` (size,). plan: of the readings, then of the last
     columns of `seen`, which are asked about, last of them what the weather of set-up does to all; days: theirs."""
     here, count = normals[None, :], days.readings
     values = layout.values(here)
     weights = values["moisture_level"][0] * np.tensordot(
-        bench.table.on(transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
+        bench.table.on(forward.transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
     )
     last = seen.away.shape[-1]
     columns = np.concatenate([np.arange(count), np.arange(last - days.asked, last)])
 
-    def effect(change: Array, of: Plan) -> Array:
+    def effect(change: Array, of: forward.Plan) -> Array:
         """What changes of the lags (k, 2, lag, columns) do to the readings, (k, columns)."""
         moisture = np.stack([in_rows(weights[:, None, :], one)[:, 0] for one in change])
         many = {name: np.repeat(value, len(change)) for name, value in values.items()}
-        moved_by, still = (moved(bench, each, None, many) for each in (moisture, np.zeros_like(moisture)))
-        return expected_readings(bench, of, many, moved_by) - expected_readings(bench, of, many, still)
+        moved_by, still = (forward.moved(bench, each, None, many) for each in (moisture, np.zeros_like(moisture)))
+        return forward.expected_readings(bench, of, many, moved_by) - forward.expected_readings(bench, of, many, still)
 
     own = effect(seen.away[..., columns], plan)
     start = effect(np.repeat(-seen.at_start[..., None], columns.size, axis=-1), plan)
@@ -98,7 +89,7 @@ def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: Plan, days: Days, 
     return Unsure(stays, visit, law, weather, float(swing_of(bench, layout, seen, here, values)[0]))
 
 
-def _shrunk(own: Array, plan: Plan) -> Array:
+def _shrunk(own: Array, plan: forward.Plan) -> Array:
     """Covariance of the members' deviations (members, columns); variances drawn half-way to the mean of their kind."""
     if len(own) < 2:
         return np.zeros((own.shape[1], own.shape[1]))
@@ -122,14 +113,14 @@ def _taper(gap_days: Array) -> Array:
 
 
 def _law(
-    bench: Bench, layout: Layout, seen: Seen, told: Plan, days: Days, here: Array, values: Mapping[str, Array]
+    bench: Bench, layout: Layout, seen: Seen, told: forward.Plan, days: Days, here: Array, values: Mapping[str, Array]
 ) -> Array:
     count = days.readings
     at_moments = seen.at_moments.columns(slice(0, count))
-    moisture = moisture_of(bench, layout, at_moments, here, values)
-    creep = creep_of(bench, layout, at_moments.creep, here, values)
+    moisture = forward.moisture_of(bench, layout, at_moments, here, values)
+    creep = forward.creep_of(bench, layout, at_moments.creep, here, values)
     nothing, season, whole = (
-        expected_readings(bench, told, values, moved(bench, each, path, values))[0]
+        forward.expected_readings(bench, told, values, forward.moved(bench, each, path, values))[0]
         for each, path in ((np.zeros_like(moisture), None), (moisture, None), (moisture, creep))
     )
     at = days.at[:count]
@@ -148,20 +139,20 @@ def setup_effects(bench: Bench, layout: Layout, seen: Seen, normals: Array) -> A
     here = normals[None, :]
     values = layout.values(here)
     weights = values["moisture_level"][0] * np.tensordot(
-        bench.table.on(transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
+        bench.table.on(forward.transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
     )
     moisture = np.moveaxis(in_rows(weights[:, None, :], np.moveaxis(-seen.of_member, 0, -1)), 1, 0)
-    movement = moved(bench, moisture, None, values)
-    return np.asarray(rise_of(bench, movement)[0] / 2.0 + movement.bow_action[0])
+    movement = forward.moved(bench, moisture, None, values)
+    return np.asarray(forward.rise_of(bench, movement)[0] / 2.0 + movement.bow_action[0])
 
 
 def swing_of(bench: Bench, layout: Layout, seen: Seen, normals: Array, values: Mapping[str, Array]) -> Array:
     """How strongly particles answer the weather, (n,): the action's movement by its commonest deviation."""
     if not seen.commonest.any():
         return np.ones(len(normals))
-    on = bench.table.on(transport_of(layout, normals)) * values["moisture_level"][:, None]
-    movement = moved(bench, (on @ seen.commonest.T)[:, :, None], None, values)
-    return np.asarray(np.abs(rise_of(bench, movement) / 2.0 + movement.bow_action)[:, 0] + 1e-9)
+    on = bench.table.on(forward.transport_of(layout, normals)) * values["moisture_level"][:, None]
+    movement = forward.moved(bench, (on @ seen.commonest.T)[:, :, None], None, values)
+    return np.asarray(np.abs(forward.rise_of(bench, movement) / 2.0 + movement.bow_action)[:, 0] + 1e-9)
 
 
 class Noise:
@@ -262,9 +253,9 @@ class Noise:
 
 def plan_and_days(
     bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook, asked: tuple[date, ...]
-) -> tuple[Plan, Days]:
+) -> tuple[forward.Plan, Days]:
     """The plan of the readings and, as readings of the action, of the days asked about."""
     rows = (*readings, *(ReadingRow(day, "action", 0.0, 1.0, "") for day in asked))
     setup = bench.scenario.setup.setup
     at = np.array([float((one.date - setup).days) for one in rows])
-    return plan_of(bench, rows, book), Days(at, len(readings), len(asked))
+    return forward.plan_of(bench, rows, book), Days(at, len(readings), len(asked))
