@@ -31,6 +31,9 @@ class Corrected:
     def trust(self, effects: Any) -> Any:
         return self.weigh
 
+    def newer(self, effects: Any) -> Any:
+        return np.array([[[0.5, -0.4]], [[0.2, 0.1]]])  # of units sold within three years
+
     def at_least(self, units: Any, expected: Any, kind: Any) -> Any:
         return np.full(units.shape, MORE)
 
@@ -110,8 +113,10 @@ def test_reports_ahead_group_by_group(sold_only: bool, wide: int, monkeypatch: p
                     at = min(max(round(age), 0), 399)
                     return 1.0 - exp(-rate * exp(table[draw, 0, d, at] + extra + of_month))  # noqa: B023
 
+                unlike = [0.0, *[correction.newer(None)[draw, 0, d]] * 2]
                 told = [
-                    left[g] * part(h[g, m], now - fresh.start[g], correction.age, early * z[g][m]) for g in range(3)
+                    left[g] * part(h[g, m], now - fresh.start[g], correction.age, early * z[g][m] + unlike[g])
+                    for g in range(3)
                 ]
                 back = [
                     back_pool[g] * part(h2[g, m], now - again.start[g], correction.gap, trust * z2[g][m])

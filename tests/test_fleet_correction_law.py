@@ -28,7 +28,7 @@ def a_fit(**changed: Any) -> Correction:
     first regrade (two more beyond) and at 0, 0.35 after one."""
     sizes = {"mean": 1, "again": 1, "trust": 2, "age": 3, "age again": 2, "season": 12, "pace": PACES,
              "pace of region": 2 * PACES, "region": 2, "age of region": 6, "season of region": 24, "design": 2,
-             "age of design": 6, "place": 4, law.BEYOND: 2}  # fmt: skip
+             "age of design": 6, "place": 4, law.BEYOND: 2, law.NEWER: 2}  # fmt: skip
     ends = np.cumsum(list(sizes.values())).tolist()
     blocks = tuple(
         Block(name, slice(end - size, end), np.eye(size), 0.2, True)
@@ -37,16 +37,17 @@ def a_fit(**changed: Any) -> Correction:
     random = np.random.default_rng(1)
     whole = np.triu(random.normal(0.0, 0.1, (ends[-1], ends[-1]))) + 2.0 * np.eye(ends[-1])
     knots = (0.35 * np.arange(3.0), 0.35 * np.arange(2.0))
-    least = random.uniform(0.0, 0.02, (2, BINS.size))
+    least = random.uniform(0.0, 0.02, (KINDS, BINS.size))
     return Correction(**({
         "regions": 2, "designs": 2, "blocks": blocks, "mean": random.normal(0.0, 0.3, ends[-1]), "factor": whole,
         "variance": {}, "knots": knots, "least": least, "middle": np.log([0.01, 0.03]), "first": 7, "wide": WIDE,
-        "paces": PACES, "kept": 20.0, "lag": (0.25, 0.5, 0.25), "scatter": 0.0, "evidence": 0.0,
+        "paces": PACES, "kept": 20.0, "changed": False, "lag": (0.25, 0.5, 0.25), "scatter": 0.0, "evidence": 0.0,
         "claims": np.zeros((2, 2)), "expected": np.zeros((2, 2)),
     } | changed))  # fmt: skip
 
 
 FIT = a_fit()
+newer = np.arange(FIT.mean.size)[FIT.blocks[-1].columns]
 
 
 def of(name: str) -> np.ndarray:
@@ -190,20 +191,22 @@ def test_the_physics_is_taken_for_no_less_than_a_tenth_of_the_claims() -> None:
     whole = sum(map(sum, told)) / sum(map(sum, units))
     for claimed, scale in ((None, 1.0), (np.full((5, 2, 2), 7.0), 140.0 / sum(map(sum, told)))):
         found = claims_fit.least_hazard(past, SimpleNamespace(claimed=claimed))  # type: ignore[arg-type]
-        for kind in (0, 1):
-            mean = (scale * told[kind].sum() + 1.0) / (units[kind].sum() + 1.0 / (scale * whole))
-            wanted = 0.1 * (scale * told[kind] + 1.0) / (units[kind] + 1.0 / mean)
-            assert found[kind] == pytest.approx(wanted)
+        for kind in range(KINDS):
+            sort = min(kind, 1)
+            mean = (scale * told[sort].sum() + 1.0) / (units[sort].sum() + 1.0 / (scale * whole))
+            own_units, _, own_told = past[:, :, kind].sum(axis=(0, 1, 4))
+            mean = (scale * own_told.sum() + 1.0) / (own_units.sum() + 1.0 / mean)
+            assert found[kind] == pytest.approx(0.1 * (scale * own_told + 1.0) / (own_units + 1.0 / mean))
     least = claims_fit.least_hazard(past, none)  # type: ignore[arg-type]
     expected = law.expected_of(past, least)
     for at in np.ndindex(2, 2, KINDS, BINS.size, 5):
         n, e = past[at[0], at[1], at[2], :2, at[3], at[4]]
-        assert expected[at] == pytest.approx(max(e, n * least[min(at[2], 1), at[3]]))
+        assert expected[at] == pytest.approx(max(e, n * least[at[2], at[3]]))
     silent = past.copy()
     silent[:, :, :, 2] = 0.0
     assert (claims_fit.least_hazard(silent, none) == 0.0).all()  # type: ignore[arg-type]
     all_hidden = claims_fit.least_hazard(silent, SimpleNamespace(claimed=np.full((5, 2, 2), 7.0)))  # type: ignore[arg-type]
-    assert all_hidden == pytest.approx(np.full((2, BINS.size), 0.1 * 140.0 / sum(map(sum, units))))
+    assert all_hidden == pytest.approx(np.full((KINDS, BINS.size), 0.1 * 140.0 / sum(map(sum, units))))
     nobody = 0.0 * past
     assert (claims_fit.least_hazard(nobody, SimpleNamespace(claimed=np.ones((5, 2, 2)))) == 0.0).all()  # type: ignore[arg-type]
 
@@ -217,7 +220,7 @@ def test_hazards_apart_from_their_mean() -> None:
     raised = FIT.at_least(
         np.array([[10.0] * BINS.size, [0.0] * BINS.size]), np.full((2, BINS.size), 0.1), np.array([0, 3])
     )
-    assert raised == pytest.approx(np.array([np.maximum(FIT.least[0] - 0.01, 0.0), FIT.least[1]]))
+    assert raised == pytest.approx(np.array([np.maximum(FIT.least[0] - 0.01, 0.0), FIT.least[3]]))
 
 
 def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
@@ -332,11 +335,11 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     knots, felt = (0.35 * np.arange(5.0), 0.35 * np.arange(3.0)), np.array([[1.0, 0.0], [0.25, 0.75], [0.0, 1.0]])
     rows = Rows(at=at, expected=np.ones(many), told=np.ones(many), group=month, unplaced=np.zeros(12),
                      hidden=np.full(many, True))  # fmt: skip
-    calendar = month + 7
+    calendar, cutoff = month + 7, 44
 
     def made(regions: int, designs: int) -> Any:
         own = replace(rows, at=(r % regions, d % designs, *at[2:]))
-        return claims_fit._model(own, differs, knots, 30, calendar, felt, (regions, designs), (0.4, 0.08))
+        return claims_fit._model(own, differs, knots, 30, calendar, cutoff, felt, (regions, designs), (0.4, 0.08))
 
     model = made(2, 2)
     effects = random.normal(size=model.table.shape[1])
@@ -353,6 +356,7 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
         if kind[n]:
             wanted += by["again"][0]
         else:
+            wanted += by[law.NEWER][d[n]] * (cutoff - calendar[n] + exposure.BIN_AGES[b[n]] < 36)
             wanted += hats @ (by["age of region"].reshape(2, 5)[r[n]] + by["age of design"].reshape(2, 5)[d[n]])
         assert (model.table @ effects)[n] == pytest.approx(wanted), n
     whole, mean, prior = model.table.toarray(), random.gamma(2.0, size=many), np.eye(effects.size)
@@ -360,10 +364,14 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     spread = random.normal(size=prior.shape)
     assert model.variances(spread @ spread.T) == pytest.approx(np.square(whole @ spread).sum(axis=1))
     priors = {"mean": 0.4, "again": 0.56, "trust": 1.0, "age": 0.3, "age again": 0.3, "season": 0.1, "pace": 0.03,
-              "pace of region": 0.08, law.BEYOND: 0.3, "region": 0.24, "age of region": 0.1, "season of region": 0.05,
-              "design": 0.24, "age of design": 0.1, "place": 0.24}  # fmt: skip
+              "pace of region": 0.08, law.BEYOND: 0.3, law.NEWER: 1.0, "region": 0.24, "age of region": 0.1,
+              "season of region": 0.05, "design": 0.24, "age of design": 0.1, "place": 0.24}  # fmt: skip
     assert {block.name: block.prior for block in model.blocks} == pytest.approx(priors)
-    held = {"mean", "again", "trust", law.BEYOND}
+    held = {"mean", "again", "trust", law.BEYOND, law.NEWER}
+    for changed, sd in ((True, 0.5), (False, 1e-3)):
+        read = {block.name: block for block in model.reading(np.eye(2) * 3.0, changed).blocks}
+        assert read[law.NEWER].shape == pytest.approx(np.eye(2) / sd**2)
+        assert read["pace of region"].shape.tolist() == (3.0 * np.eye(4)).tolist()
     assert {block.name for block in model.blocks if not block.learned} == held and set(by) == set(priors)
     shapes = {block.name: np.linalg.inv(block.shape) for block in model.blocks}
     assert np.diag(shapes["trust"]) == pytest.approx([0.04, 0.25])
@@ -374,7 +382,7 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     assert shapes["age"] == pytest.approx(ages, abs=1e-6) and shapes["season"][0, 11] == pytest.approx(exp(-0.5))
     for name, one in (("age of region", "age"), ("age of design", "age"), ("season of region", "season")):
         assert shapes[name] == pytest.approx(np.kron(np.eye(2), shapes[one]), abs=1e-6)
-    for name in ("pace", "pace of region", "region", "design", "place"):
+    for name in ("pace", "pace of region", law.NEWER, "region", "design", "place"):
         assert shapes[name] == pytest.approx(np.eye(len(shapes[name])))
     of_region, of_design = {"region", "age of region", "season of region"}, {"design", "age of design"}
     assert {block.name for block in made(1, 2).blocks} == set(priors) - of_region - {"place"}
@@ -400,7 +408,8 @@ def test_the_past_as_corrected() -> None:
     past, effects = some_past(), np.stack([FIT.mean, 0.5 * FIT.mean])
     past[1, 1] = 0.0
     found = demand.past_ratio(FIT, past, effects)
-    own = law.expected_of(past, FIT.least).sum(axis=4)
+    whole = law.expected_of(past, FIT.least)
+    own = whole.sum(axis=4)
     middle = [0, 1, 2, 3]  # of the first four bins
     for draw in range(2):
         age, gap = FIT.by_age(effects[draw], 700)
@@ -412,7 +421,9 @@ def test_the_past_as_corrected() -> None:
                     hazard = own[r, d, kind, b] / past[r, d, kind, 0, b].sum()
                     apart = min(max(log(hazard) - FIT.middle[min(kind, 1)], -3.0), 3.0)
                     by = (age, gap)[min(kind, 1)][r, d, middle[b]]
-                    got += own[r, d, kind, b] * exp(by + trust[min(kind, 1)] * apart)
+                    late = sum(whole[r, d, 0, b, m] for m in range(5) if 4 - m + b < 36) if kind == 0 else 0.0
+                    both = own[r, d, kind, b] + late * (exp(effects[draw][newer[d]]) - 1.0)
+                    got += both * exp(by + trust[min(kind, 1)] * apart)
             assert found[draw, r, d] == pytest.approx(got / past[r, d, :, 1].sum())
         assert found[draw, 1, 1] == pytest.approx(exp(FIT.level(effects[draw])[1, 1]))
 
@@ -529,11 +540,15 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert fit.middle[sort] == pytest.approx(log(number / units))
             came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
             assert fit.knots[sort] == pytest.approx(claims_fit.knots_of(came))
-        assert [each.kept for each in fit.rivals] == [1.5, 4.0, 100.0]
+        *alike, unlike = fit.rivals
+        best = [1.5, 4.0, 100.0].index(max(alike, key=lambda each: each.evidence).kept)
+        assert [(each.kept, each.changed) for each in alike] == [(1.5, False), (4.0, False), (100.0, False)]
+        assert (unlike.kept, unlike.changed) == (alike[best].kept, True)
+        before_all = [0.8 * 0.4, 0.8 * 0.4, 0.8 * 0.2, 0.2 * (0.4, 0.4, 0.2)[best]]
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
         assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
-        for each, (own, effects, variance), before in zip(fit.rivals, seen, (0.4, 0.4, 0.2), strict=True):
+        for each, (own, effects, variance), before in zip(fit.rivals, seen, before_all, strict=True):
             mean, prior = own.mean(effects), own.prior(variance)
             precision = own.precision(mean, prior)
             chance = log(before) + poisson.logpmf(own.rows.told, mean).sum()
@@ -555,46 +570,39 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         assert (fit.mean.size, fit.block("pace").size) == (fit.factor.shape[0], fit.paces)  # type: ignore[union-attr]
 
 
-def test_newer_units_against_older_ones_of_their_age(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Sold within so many years, by loops: of the first regrades of a region, design and age a share falls to them that
-    goes by what was expected in each month, times its pace and season; of two designs each has its part of what came
-    of both. An alert from two standard deviations on."""
-    past = some_past(6, 18)
-    asked: Any = SimpleNamespace(correction=FIT, expected=SimpleNamespace(behind=past), cutoff=24)
-    due = law.expected_of(past, FIT.least)
-    pace = (
-        FIT.pace(FIT.mean, np.arange(7, 25), np.random.default_rng(3)) + FIT.season(FIT.mean)[:, np.arange(7, 25) % 12]
-    )
-
-    def by_hand(d: int) -> tuple[float, float, float]:
-        came = mean = variance = 0.0
-        for r, b in np.ndindex(2, 4):  # the first bins are of one month each
-            now = [due[r, d, 0, b, m] * exp(pace[r, m]) for m in range(18)]
-            new = [b + 17 - m < 12 for m in range(18)]
-            share, whole = sum(np.multiply(now, new)) / sum(now), past[r, d, 0, 2, b].sum()
-            came += sum(past[r, d, 0, 2, b] * new)
-            mean, variance = mean + whole * share, variance + whole * share * (1.0 - share)
-        return came, mean, sqrt(variance)
-
-    found, own = fit_check.newer_units(asked, 1.0), [by_hand(0), by_hand(1)]
-    whole, part = own[0][0] + own[1][0], own[0][1] / (own[0][1] + own[1][1])
-    assert found[0].tolist() == [own[0][0], own[1][0]]
-    assert found[1] == pytest.approx([whole * part, whole * (1.0 - part)])
-    assert found[2] == pytest.approx([sqrt(whole * part * (1.0 - part))] * 2)
-    assert found[3] == pytest.approx([abs(came - mean) / sd for came, mean, sd in own])
-    asked.expected.behind = past[:, 1:]
-    one = replace(FIT, designs=1)
-    asked.correction = one
-    assert [float(each[0]) for each in fit_check.newer_units(asked, 1.0)[:3]] == pytest.approx(by_hand(1))
-    asked.fleet = SimpleNamespace(designs=["oak", "elm"])
-    for far, many in ((1.95, 0), (-2.05, 1), (2.05, 1)):
-        counts = np.array([[8.0, 20.0 + far * 4.0], [8.0, 20.0], [3.0, 4.0], [0.1, 0.2]])
-        counts[0, 0] -= far * 3.0  # of two designs each is as far from the other
-        monkeypatch.setattr(fit_check, "newer_units", lambda _, years, c=counts: c if years == 3.0 else None)
-        lines = fit_check._changed(asked)
+def test_newer_units_that_are_unlike_the_older_ones_are_told() -> None:
+    """The plainest design of the reading that has them changed, from an even chance of it on."""
+    unlike = replace(FIT, changed=True, mean=np.where(np.arange(FIT.mean.size) == newer[1], log(0.5), FIT.mean))
+    precision = FIT.factor.T @ FIT.factor
+    assert unlike.sd(law.NEWER) == pytest.approx(np.sqrt(np.diag(np.linalg.inv(precision))[newer]))
+    assert unlike.newer(unlike.mean).tolist() == [[unlike.mean[newer[0]], log(0.5)]]
+    for evidence, many in ((-0.01, 0), (0.01, 1)):
+        both = replace(FIT, rivals=(FIT, replace(unlike, evidence=evidence)))
+        lines = fit_check._changed(both, ("oak", "elm"))
         assert len(lines) == many
-        start = f"elm: units sold in the last 3 years brought {20 + far * 4:.0f} first"
-        assert all(line.startswith(start) for line in lines)
+        assert all(line.startswith("elm: units sold in the last 3 years come to 0.5 times") for line in lines)
+        assert all("for changed in 50 % of" in line for line in lines)
+
+
+def test_newer_units_have_an_effect_of_their_own() -> None:
+    """Claims at half the others' rate in units of the second design sold in the last three years before month 160: the
+    fit finds it, by far the likelier reading, and none where all are alike."""
+    past = np.zeros((2, 2, KINDS, 3, BINS.size, 60))
+    age = np.arange(60)[None, :] - np.arange(60)[:, None]  # a hundred sold in each month, by month of sale and month
+    sale, month = np.nonzero(age >= 0)
+    np.add.at(past, (slice(None), slice(None), 0, 0, exposure.bin_of(age[sale, month]), month), 100.0)
+    past[:, :, 0, 1] = 0.01 * past[:, :, 0, 0]
+    past[:, :, 0, 2] = past[:, :, 0, 1]
+    known: Any = SimpleNamespace(claimed=None, since=100)
+    ahead, late = past[:, :, :, :2].sum(axis=5), np.zeros((2, 12, 1))
+    ago = 59 - np.arange(60) + exposure.BIN_AGES[:, None]
+    for times, low, high in ((1.0, 0.0, 0.2), (0.5, 0.99, 1.0)):
+        past[:, 1, 0, 2] = past[:, 1, 0, 1] * np.where(ago < 36, times, 1.0)
+        fit = claims_fit.correct(past, ahead, known, 159, (1.0,), late, log_sd=0.5, weather_sd=0.1)
+        assert low <= fit.chances[-1] <= high
+        found = fit.rivals[-1].newer(fit.rivals[-1].mean)[0]
+        assert found[1] - found[0] == pytest.approx(log(times), abs=0.1)
+        assert np.abs(fit.rivals[0].newer(fit.rivals[0].mean)).max() < 0.01
 
 
 def test_what_is_asked_of_every_cell() -> None:

@@ -222,7 +222,7 @@ def test_a_design_changed_and_not_told_raises_an_alert() -> None:
     """Better by 30 % where sold in the last three years; the other design is as it was."""
     fleet, _ = outside_fleet(OTHERS["a better design for three years"][0], 103, units=12000)
     told = [line for line in alerts(forecast(fleet)) if "sold in the last" in line]
-    assert len(told) == 1 and told[0].startswith("d0: units sold in the last 3 years brought ")
+    assert len(told) == 1 and told[0].startswith("d0: units sold in the last 3 years come to 0.")
 
 
 def test_a_lasting_change_is_carried_on_and_a_steady_region_is_not_moved() -> None:

@@ -16,6 +16,7 @@ from driftmodel.base.arrays import group_sums, ratio, settled
 from driftmodel.fleet.correction import (
     BEYOND,
     KNOT_STEP,
+    NEWER,
     PRIOR_WORTH,
     SORT,
     Array,
@@ -23,10 +24,11 @@ from driftmodel.fleet.correction import (
     Correction,
     apart_of,
     expected_of,
+    newer_sold,
     paces_of,
     spline,
 )
-from driftmodel.fleet.exposure import AGAIN, AGE_BINS, EXPECTED, FRESH, TOLD, UNITS
+from driftmodel.fleet.exposure import AGAIN, AGE_BINS, BIN_AGES, EXPECTED, FRESH, TOLD, UNITS
 from driftmodel.fleet.histories import Histories
 from driftmodel.fleet.regression import Model, Rows, scatter_of
 
@@ -98,7 +100,7 @@ def correct(
     first = cutoff + 1 - wide * paces
     felt = paces_of(known.since + np.arange(months), first, wide, paces, lag)
     spreads = (log_sd, max(weather_sd, LEAST_PACE_SD))
-    model = _model(rows, differs, knots, oldest, known.since + rows.at[4], felt, (regions, designs), spreads)
+    model = _model(rows, differs, knots, oldest, known.since + rows.at[4], cutoff, felt, (regions, designs), spreads)
     due = [paces_of(cutoff - np.arange(late.shape[1]) - back, first, wide, paces, (1.0,)) for back in range(len(lag))]
     usual = paces_of(cutoff - np.arange(late.shape[1]), first, wide, paces, lag)
     model = model.with_lateness(late, np.stack(due, axis=1) - usual[:, None], np.array(lag))
@@ -106,9 +108,13 @@ def correct(
     np.add.at(whole, rows.at[:2], rows.expected)
     fits: list[Correction] = []
     start: tuple[Array, dict[str, float]] | None = None
-    lasts = library.general("pace_lasts_chance").value
-    for kept, chance in zip(KEPT_MONTHS, ((1.0 - lasts) / 2.0, (1.0 - lasts) / 2.0, lasts), strict=True):
-        own = model.keeping(alike(wide * np.arange(float(paces)), kept))
+    lasts, changes = (library.general(name).value for name in ("pace_lasts_chance", "newer_sold_changed_chance"))
+    chances = dict(zip(KEPT_MONTHS, ((1.0 - lasts) / 2.0, (1.0 - lasts) / 2.0, lasts), strict=True))
+    for kept in (*KEPT_MONTHS, None):  # and the likeliest of these with newer units unlike the older ones
+        changed = kept is None
+        kept = max(fits, key=lambda fit: fit.evidence).kept if kept is None else kept
+        chance = chances[kept] * (changes if changed else 1.0 - changes)
+        own = model.reading(alike(wide * np.arange(float(paces)), kept), changed)
         effects, variance = own.fitted(start)
         start = effects, variance
         mean, prior = own.mean(effects), own.prior(variance)
@@ -128,7 +134,7 @@ def correct(
         upper = np.asarray(np.linalg.cholesky(precision).T, dtype=float)
         fits.append(Correction(
             regions, designs, own.blocks, settled(effects), settled(upper), variance, knots, least, middle, first, wide,
-            paces, kept, lag, float(settled(scatter)), float(settled(evidence)), claims, whole,
+            paces, kept, changed, lag, float(settled(scatter)), float(settled(evidence)), claims, whole,
         ))  # fmt: skip
     return replace(max(fits, key=lambda fit: fit.evidence), rivals=tuple(fits))
 
@@ -163,18 +169,19 @@ def _by_sort(table: Array) -> Array:
 
 
 def least_hazard(past: Array, known: Histories) -> Array:
-    """FLOOR of the claims a unit and month at risk, (kinds, bins), by age and kind; the mean of all ages where few
-    units have been of an age (as one claim more would have it), and of all kinds likewise."""
-    units, told = (_by_sort(past[:, :, :, place].sum(axis=(0, 1, 4))) for place in (UNITS, TOLD))
+    """FLOOR of the claims a unit and month at risk, (KINDS, bins), by age and kind; the mean of all ages where few
+    units have been of an age (as one claim more would have it), and so of all kinds after a regrade, and of all."""
+    units, told = (past[:, :, :, place].sum(axis=(0, 1, 4)) for place in (UNITS, TOLD))
     total = told.sum() if known.claimed is None else known.claimed.sum()
     if not total > 0.0 or not units.sum() > 0.0:
         return np.zeros(units.shape)
-    whole = total / units.sum()
+    rate = np.full(len(units), total / units.sum())
     if not told.sum() > 0.0:
-        return np.full(units.shape, FLOOR * whole)
+        return np.asarray(FLOOR * np.repeat(rate[:, None], units.shape[1], axis=1))
     told = told * total / told.sum()
-    kind = (told.sum(axis=1) + 1.0) / (units.sum(axis=1) + 1.0 / whole)
-    return np.asarray(FLOOR * (told + 1.0) / (units + 1.0 / kind[:, None]))
+    for came, there in ((_by_sort(told)[SORT], _by_sort(units)[SORT]), (told, units)):
+        rate = (came.sum(axis=1) + 1.0) / (there.sum(axis=1) + 1.0 / rate)
+    return np.asarray(FLOOR * (told + 1.0) / (units + 1.0 / rate[:, None]))
 
 
 def _model(
@@ -183,13 +190,14 @@ def _model(
     knots: tuple[Array, Array],
     oldest: int,
     month: NDArray[np.int64],
+    cutoff: int,
     felt: Array,
     size: tuple[int, int],
     spreads: tuple[float, float],
 ) -> Model:
-    """The regression's table, block by block. oldest: age ahead; felt: (months, paces) share of each; size: regions,
-    designs; spreads: of the level before any claim, and of a region's pace."""
-    from scipy.sparse import csr_matrix, hstack
+    """The regression's table, block by block. oldest: age ahead; month, cutoff: month numbers; felt: (months, paces)
+    share of each; size: regions, designs; spreads: of the level before any claim, and of a region's pace."""
+    from scipy.sparse import csr_matrix, diags, hstack
 
     regions, designs = size
     months, paces = felt.shape
@@ -236,6 +244,8 @@ def _model(
     if beyond := _beyond(knots[FRESH], oldest):
         walk = np.linalg.inv(np.minimum.outer(*[1.0 + np.arange(beyond)] * 2))
         parts.append((BEYOND, csr_matrix((many, beyond)), np.asarray(walk), BEYOND_SD, False))
+    newer = diags(((kind == FRESH) & newer_sold(cutoff - month + BIN_AGES[bin_])).astype(float))
+    parts.append((NEWER, csr_matrix(newer @ one_of(design, designs)), np.eye(designs), 1.0, False))
     if regions > 1:
         parts += [
             ("region", one_of(region, regions), many_times(regions, one), level, True),

@@ -17,12 +17,14 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.special import softmax
 
+from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion, ratio
 from driftmodel.fleet.exposure import AGAIN, EXPECTED, FRESH, KINDS, UNITS
 
 Array = NDArray[np.float64]
 KNOT_STEP = 0.35  # in log age
 BEYOND = "age beyond claims"
+NEWER = "newer units of design"
 GOES_ON = 0.6  # of a knot's step that the next one past the claims goes on with; own choice (read off invented fleets)
 PRIOR_WORTH = 0.5
 MOST_APART = 3.0  # in log hazard
@@ -47,12 +49,13 @@ class Block:
 @dataclass(frozen=True)
 class Correction:
     """A fit. mean (effects,) with `factor`, the upper Cholesky factor of its precision; variance by block name. knots:
-    of the splines over log age; least: (2, bins) hazard that the physics' is taken for no less than, `least_hazard`;
-    middle: (2,) log of its mean hazard; each before a first regrade and after one. first: month with which the paces
-    begin, of `wide` months each; paces: their number up to the cut-off; kept: months over which one is alike; lag:
-    share of reports 0, 1, ... months late; scatter: variance of a region's month about all this; evidence: what is to
-    be said for it, in logs, beside its rivals, fits that keep a pace for longer or less. claims, expected: (regions,
-    designs) used."""
+    of the splines over log age, before a first regrade and after one; least: (KINDS, bins) hazard that the physics' is
+    taken for no less than, `least_hazard`; middle: (2,) log of its mean hazard, before and after. first: month with
+    which the paces begin, of `wide` months each; paces: their number up to the cut-off; kept: months over which one is
+    alike; changed: whether newer units are taken for unlike their design's older ones; lag: share of reports 0, 1, ...
+    months late; scatter: variance of a region's month about all this; evidence: what is to be said for it, in logs,
+    beside its rivals, fits that keep a pace for longer or less, and one of a changed design. claims, expected:
+    (regions, designs) used."""
 
     regions: int
     designs: int
@@ -67,6 +70,7 @@ class Correction:
     wide: int
     paces: int
     kept: float
+    changed: bool
     lag: tuple[float, ...]
     scatter: float
     evidence: float
@@ -138,7 +142,11 @@ class Correction:
 
     def at_least(self, units: Array, expected: Array, kind: NDArray[np.int64]) -> Array:
         """What is added to the physics' chance of a report (..., kinds, bins), so that it is no less than `least`."""
-        return _raised(units, expected, self.least[SORT[kind]])
+        return _raised(units, expected, self.least[kind])
+
+    def newer(self, effects: Array) -> Array:
+        """Log correction of units sold of late before their first regrade (..., 1, designs), see `newer_sold`."""
+        return self.part(effects, NEWER, 1, self.designs)
 
     def season(self, effects: Array) -> Array:
         """Log correction (..., regions, 12), January first."""
@@ -185,8 +193,16 @@ class Correction:
         for name, own in (("pace", np.ones((self.regions, 1))), ("pace of region", np.eye(self.regions))):
             if (block := self.block(name)) is not None:
                 apart[:, block.columns], kept[:, block.columns] = np.kron(own, weigh), np.kron(own, ahead)
-        sd = np.sqrt(np.square(solve_triangular(self.factor.T, apart.T, lower=True)).sum(axis=0))
-        return apart @ self.mean, sd, kept @ self.mean
+        return apart @ self.mean, self._sd(apart), kept @ self.mean
+
+    def sd(self, name: str) -> Array:
+        """Standard deviations of a block's effects."""
+        own = self.block(name)
+        return self._sd(np.eye(self.mean.size)[[] if own is None else own.columns])
+
+    def _sd(self, sums: Array) -> Array:
+        """Of sums (..., effects) of the effects."""
+        return np.asarray(np.sqrt(np.square(solve_triangular(self.factor.T, sums.T, lower=True)).sum(axis=0)))
 
     def spread(self, name: str, effects: Array, random: np.random.Generator) -> float:
         """A standard deviation of a block's effects that they could as well come from (inverse gamma)."""
@@ -197,6 +213,11 @@ class Correction:
         own = effects[block.columns]
         square = float(own @ block.shape @ own) + PRIOR_WORTH * block.prior**2
         return float(np.sqrt(0.5 * square / chance))
+
+
+def newer_sold(ago: NDArray[np.int64] | Array) -> NDArray[np.bool_]:
+    """Whether units sold so many months ago are newer ones, that may have been changed."""
+    return np.asarray(ago < 12.0 * library.general("newer_sold_within").value)
 
 
 def spline(age: NDArray[np.int64] | Array, knots: Array) -> Array:
@@ -220,7 +241,7 @@ def _raised(units: Array, expected: Array, least: Array) -> Array:
 def expected_of(past: Array, least: Array) -> Array:
     """What the physics expects of past units, (regions, designs, KINDS, bins, months), its hazard no less than that."""
     units, expected = past[:, :, :, UNITS], past[:, :, :, EXPECTED]
-    return np.asarray(expected + units * _raised(units, expected, least[SORT][..., None]))
+    return np.asarray(expected + units * _raised(units, expected, least[..., None]))
 
 
 def apart_of(hazard: Array, middle: Array) -> Array:

@@ -18,7 +18,7 @@ from driftmodel.fleet.cell_demand import Window
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.claims_fit import correct
 from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
-from driftmodel.fleet.correction import Correction, expected_of
+from driftmodel.fleet.correction import Correction, expected_of, newer_sold
 from driftmodel.fleet.delay import ReportingLag, WaitingShare
 from driftmodel.fleet.exposure import AGAIN, BIN_AGES, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
 from driftmodel.fleet.future import Groups, reports
@@ -431,7 +431,9 @@ def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
     """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
     designs); the level alone where nothing was expected."""
     units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
-    own = expected_of(behind, correction.least).sum(axis=4)  # region, design, kind, bin
+    own, ago = expected_of(behind, correction.least), np.arange(behind.shape[5])[::-1] + BIN_AGES[:, None]
+    late = (own[:, :, FRESH] * newer_sold(ago)).sum(axis=3)
+    own = own.sum(axis=4)  # region, design, kind, bin
     by_age, by_gap = correction.by_age(effects, int(BIN_AGES[-1]) + 1)
     trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
     got = np.zeros(by_age.shape[:3])
@@ -439,6 +441,8 @@ def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
         sort = FRESH if kind == 0 else AGAIN
         factor = np.exp((by_age, by_gap)[sort][..., BIN_AGES] + trust[:, sort, None, None, None] * apart[:, :, kind])
         got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
+        if kind == FRESH:
+            got += np.einsum("srdb,rdb->srd", factor, late) * np.expm1(correction.newer(effects))
     return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
 
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.arrays import ratio
-from driftmodel.base.schema import Array
-from driftmodel.fleet.correction import expected_of
+from driftmodel.fleet.correction import NEWER, Correction
 from driftmodel.fleet.demand import Demand
-from driftmodel.fleet.exposure import AGE_BINS, BIN_AGES, EXPECTED, FRESH, TOLD
+from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, TOLD
 from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
+CHANGED = 0.5  # chance from which on newer units are told to be changed ones; own choice, no source
 YEAR_FAR, YEAR_SURE = 1.3, 3.0  # times the earlier years, and standard deviations from them; own choice, no source
 CANDIDATES = (
     "a claims file given twice, units or claims that are missing, a tolerance or design file that is not the one sold, "
@@ -67,29 +67,6 @@ def _sums(table: np.ndarray) -> tuple[float, float]:
     return float(table[TOLD].sum()), float(table[EXPECTED].sum())
 
 
-def newer_units(demand: Demand, years: float) -> tuple[Array, Array, Array, Array]:
-    """First regrades of units sold in the last `years`, by design: those told, what is expected of them, its standard
-    deviation, and by how many of these the design's own older ones would have it otherwise, (designs,) each.
-
-    Expected is the share that falls to newer units of what all of their region, design and age told (the log-rank
-    comparison: Mantel 1966, from memory), season and the pace of the time taken out; of several designs, times what
-    became of all designs' newer units, so that what befell them all is no change of one."""
-    fit, behind = demand.correction, demand.expected.behind
-    told = behind[:, :, FRESH, TOLD]
-    months = demand.cutoff - np.arange(told.shape[3])[::-1]
-    felt = fit.pace(fit.mean, months, np.random.default_rng(0)) + fit.season(fit.mean)[:, months % 12]
-    due = expected_of(behind, fit.least)[:, :, FRESH] * np.exp(felt)[:, None, None]
-    newer = BIN_AGES[:, None] + (demand.cutoff - months) < 12.0 * years
-    share, every = ratio((due * newer).sum(axis=3), due.sum(axis=3)), told.sum(axis=3)
-    came, expected = (told * newer).sum(axis=(0, 2, 3)), (every * share).sum(axis=(0, 2))
-    sd = np.sqrt((every * share * (1.0 - share)).sum(axis=(0, 2)))
-    alone = ratio(came - expected, sd)
-    if came.size > 1:
-        of_all = ratio(expected, expected.sum())
-        expected, sd = came.sum() * of_all, np.sqrt(came.sum() * of_all * (1.0 - of_all))
-    return came, expected, sd, np.abs(alone)
-
-
 def alerts(demand: Demand) -> list[str]:
     """Regions and designs whose many claims are far from the physics, and regions whose last year is unlike those
     before, with what may be wrong."""
@@ -117,17 +94,20 @@ def alerts(demand: Demand) -> list[str]:
                 f"expect; the forecast has {np.exp(kept):.2g} times as many for the coming year, in a wider band. Look "
                 "for a changed supplier, finish, retailer or rule of cover, or a dry winter."
             )
-    return found + _changed(demand)
+    return found + _changed(fit, demand.fleet.designs)
 
 
-def _changed(demand: Demand) -> list[str]:
-    """Designs whose newer units are unlike their older ones; of only two, which part alike, the plainer one."""
-    years, sure = (library.general(name).value for name in ("newer_sold_within", "newer_sold_sure"))
-    came, wanted, sd, alone = newer_units(demand, years)
-    plain = alone == alone.max() if alone.size == 2 else np.ones(alone.size, dtype=bool)
+def _changed(fit: Correction, designs: Sequence[str]) -> list[str]:
+    """Of newer units that are sooner unlike the older ones of their design than alike, the plainest design."""
+    chance = float(fit.chances @ [each.changed for each in fit.rivals])
+    if chance < CHANGED:
+        return []
+    apart = next(each for each in fit.rivals if each.changed)
+    mean, sd = apart.newer(apart.mean)[0], apart.sd(NEWER)
+    plain, years = int(np.argmax(np.abs(mean) / sd)), library.general("newer_sold_within").value
     return [
-        f"{demand.fleet.designs[d]}: units sold in the last {years:g} years brought {came[d]:,.0f} first regrades, "
-        f"where its older ones at their age lead one to expect {wanted[d]:,.1f}. If the design was changed, tell it as "
-        "one of its own: the forecast takes newer and older units for alike, and so does its band."
-        for d in np.flatnonzero((np.abs(came - wanted) > sure * sd) & plain).tolist()
+        f"{designs[plain]}: units sold in the last {years:g} years come to {np.exp(mean[plain]):.2g} times the first "
+        f"regrades of its older ones at their age. The forecast takes newer units for changed in {100 * chance:.0f} % "
+        "of its futures and for alike in the others; its band holds both. If the design was changed, tell it as one of "
+        "its own."
     ]

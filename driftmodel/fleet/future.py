@@ -15,7 +15,7 @@ import numpy as np
 from driftmodel.base.arrays import group_sums, ratio
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.cell_demand import IN, OUT
-from driftmodel.fleet.correction import Correction
+from driftmodel.fleet.correction import Correction, newer_sold
 from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind
 
 MOST_NEW_GROUPS, FEW_NEW_GROUPS = 60, 24  # months of regrades ahead told apart; as few groups where there are more
@@ -100,6 +100,7 @@ def reports(
     ages = int(cutoff + months + 1 - min(fresh.start[0], again.start.min()))
     by_age, by_gap = (np.ascontiguousarray(np.moveaxis(each, -1, 0)) for each in correction.by_age(effects, ages))
     early, trust = (part[:, None, None] for part in correction.trust(effects).T)
+    newer, older = correction.newer(effects), int((~newer_sold(cutoff - fresh.start)).sum())  # groups rise by sale
     some = again.units[..., 0].any(axis=(0, 1))  # a group that is empty stays so
     (h_fresh, z_fresh), (h_again, z_again) = (
         [_by_month(each) for each in part.hazard(correction, cutoff)] for part in (fresh, again)
@@ -121,7 +122,9 @@ def reports(
     for month in range(months):
         now, of_month = cutoff + 1 + month, monthly[..., month]
         age = _ages(now - fresh.start, ages)
-        told = left * _chance(by_age[age] + early * z_fresh[month] + of_month, h_fresh[month])
+        log = by_age[age] + early * z_fresh[month] + of_month
+        log[older:] += newer
+        told = left * _chance(log, h_fresh[month])
         inside, whole = (told * covered[month]).sum(axis=0), told.sum(axis=0)
         first[:, month, ..., IN], first[:, month, ..., OUT] = inside, whole - inside
         left -= told

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from driftmodel.base.arrays import group_sums, ratio
-from driftmodel.fleet.correction import PRIOR_WORTH, Array, Block
+from driftmodel.fleet.correction import NEWER, PRIOR_WORTH, Array, Block
 
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
 MOST_DENSE = 1_000_000  # cells of a table that is worked whole, zeros and all, which is quicker while it is small
+CHANGED_SD, ALIKE_SD = 0.5, 1e-3  # of newer units' log hazard where they were changed, and where not; own choice
 SLOW = 0.02  # variances that move by less a round are found
 
 
@@ -103,11 +104,14 @@ class Model:
         )
         return replace(self, rows=rows, table=csr_matrix(vstack([self.table, csr_matrix(more)])))
 
-    def keeping(self, drifts: Array) -> Model:
-        """The same with this precision of the paces."""
+    def reading(self, drifts: Array, changed: bool) -> Model:
+        """The same with this precision of the paces, and newer units taken for unlike the older ones or for alike."""
+        sd = CHANGED_SD if changed else ALIKE_SD
         blocks = (
             replace(block, shape=np.asarray(np.kron(np.eye(block.size // len(drifts)), drifts), dtype=float))
             if "pace" in block.name
+            else replace(block, shape=np.eye(block.size) / sd**2)
+            if block.name == NEWER
             else block
             for block in self.blocks
         )
