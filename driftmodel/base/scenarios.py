@@ -239,12 +239,10 @@ def _must_exist(climate: Path, at: tuple[str, ...], name: str, kind: str) -> Non
     folder = (climate.parent / name).parent
     there = sorted(path.name for path in folder.glob("*.*")) if is_there(folder) and folder.is_dir() else []
     there = near_matches(Path(name).name, there) + [each for each in there if not each.endswith(".toml")]
-    raise BadInput(
-        f'there is no {kind} file "{name}", seen from the folder of this file.{near_match(Path(name).name, there)}',
-        f"the path of a {kind} file",
-        file=climate,
-        place=place_words(read_toml(climate)[1], at),
-        mend=f'{at[-1]} = "{name.removesuffix(Path(name).name)}{there[0]}"' if there else "correct the path",
+    mend = f'{at[-1]} = "{name.removesuffix(Path(name).name)}{there[0]}"' if there else "correct the path"
+    raise Spot(climate, place_words(read_toml(climate)[1], at)).refusal(
+        f'there is no {kind} file "{name}", seen from the folder of this file.{near_match(Path(name).name, there)} '
+        f"Needed: the path of a {kind} file. Mend: {mend}"
     )
 
 
@@ -281,13 +279,10 @@ def _unknown(
 ) -> BadInput:
     near = near_matches(name, known) if near is None else near
     first = [*near, *known][:1]
-    shown = ", ".join(known) if len(known) <= 12 else f"a {kind} that `driftmodel woods` lists"
-    return BadInput(
-        f'unknown {kind} "{name}".{near_match(name, near)}',
-        f"one of {shown}" if len(known) <= 12 else shown,
-        file=path,
-        place=place_words(read_toml(path)[1], at),
-        mend=f'{at[-1]} = "{first[0]}"' if first else "see the list",
+    shown = "one of " + ", ".join(known) if len(known) <= 12 else f"a {kind} that `driftmodel woods` lists"
+    mend = f'{at[-1]} = "{first[0]}"' if first else "see the list"
+    return Spot(path, place_words(read_toml(path)[1], at)).refusal(
+        f'unknown {kind} "{name}".{near_match(name, near)} Needed: {shown}. Mend: {mend}'
     )
 
 

@@ -183,12 +183,10 @@ def air_variable(content: Dataset, name: str, file: Path) -> DataArray:
     if len(named) == 1:
         return content[named[0]]
     there = ", ".join(map(str, content.data_vars)) or "none"
-    raise BadInput(
-        f"{len(named)} variables for {name.replace('_', ' ')}; variables: {there}",
-        f'one variable with standard_name "{name}", or named {" or ".join(NAMES[name])}',
-        file=file,
-        place=f"variable {', '.join(named) or name}",
-        mend=f"give the variable the attribute standard_name = {name}" if not named else "leave one of them",
+    mend = f"give the variable the attribute standard_name = {name}" if not named else "leave one of them"
+    raise Spot(file, f"variable {', '.join(named) or name}").refusal(
+        f"{len(named)} variables for {name.replace('_', ' ')}; variables: {there}. Needed: one variable with "
+        f'standard_name "{name}", or named {" or ".join(NAMES[name])}. Mend: {mend}'
     )
 
 

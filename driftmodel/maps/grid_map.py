@@ -94,10 +94,9 @@ def map_of(
     grid = read_grid(path)
     if scenario.stays[-1].climate.logger_file is not None:
         raise Spot(scenario.file or None, "the last [[stay]], climate").refusal(
-            "the scenario's last climate, \""
-            f'{scenario.stays[-1].climate.name}", is a '
-            "logger's record of indoor air. Needed: a climate of outdoor air, with or without a room, to put in the "
-            'grid\'s air. Mend: climate = "cold_city_heated"'
+            f"the scenario's last climate, \"{scenario.stays[-1].climate.name}\", is a logger's record of indoor air. "
+            "Needed: a climate of outdoor air, with or without a room, to put in the grid's air. Mend: climate = "
+            '"cold_city_heated"'
         )
     crew = crew or Crew()
     scenario = replace(scenario, horizon_years=years, draws=draws)
