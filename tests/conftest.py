@@ -43,7 +43,7 @@ def pytest_collection_finish() -> None:
     twelfth of the time."""
     gc.collect()
     gc.freeze()
-    gc.set_threshold(20_000, 20, 20)
+    gc.set_threshold(50_000, 20, 50)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -9,6 +9,7 @@ import ast
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 from types import FrameType
 
@@ -32,9 +33,14 @@ FLOORS = {
 }
 
 
+@cache
+def tree_of(file: Path) -> ast.Module:
+    return ast.parse(file.read_text(encoding="utf-8"))
+
+
 def imports_of(file: Path) -> set[str]:
     names = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(file)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -73,7 +79,7 @@ def test_a_breach_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 def modules_imported(file: Path, modules: set[str]) -> set[str]:
     """Modules of the package a file imports when it runs, inside functions too; not those for type checking alone."""
-    tree = ast.parse(file.read_text(encoding="utf-8"))
+    tree = tree_of(file)
     typing = {
         id(inner)
         for node in ast.walk(tree)

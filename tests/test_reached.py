@@ -8,6 +8,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from test_layers import tree_of
+
 import driftmodel
 
 ROOT = Path(__file__).parents[1]
@@ -96,7 +98,7 @@ def unreached(files: dict[str, ast.Module], roots: set[str]) -> dict[str, int]:
 
 def house() -> tuple[dict[str, ast.Module], set[str]]:
     """The package's modules, and what its doors start from."""
-    files = {module_of(file): ast.parse(file.read_text(encoding="utf-8")) for file in sorted(CODE.rglob("*.py"))}
+    files = {module_of(file): tree_of(file) for file in sorted(CODE.rglob("*.py"))}
     homes = {f"driftmodel.{room}.{name}" for room, name in driftmodel._HOMES.values()}
     verbs = {f"driftmodel.doors.verbs.{name}" for name in driftmodel.__all__ if name not in driftmodel._HOMES}
     return files, {"driftmodel.doors.cli.main", *homes, *verbs, *OPEN}
@@ -130,7 +132,7 @@ def test_every_method_is_called_somewhere() -> None:
     called = {name for pair in called for name in pair}
     found = []
     for file in sorted(CODE.rglob("*.py")):
-        for statement in ast.parse(file.read_text(encoding="utf-8")).body:
+        for statement in tree_of(file).body:
             for inner in statement.body if isinstance(statement, ast.ClassDef) else ():
                 if isinstance(inner, ast.FunctionDef) and inner.name not in called and not inner.name.startswith("_"):
                     decorators = " ".join(ast.unparse(each) for each in inner.decorator_list)

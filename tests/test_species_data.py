@@ -19,6 +19,7 @@ from typing import Any
 
 import pytest
 from scipy.optimize import brentq
+from test_layers import tree_of
 
 from driftmodel.base import library
 from driftmodel.base.errors import BadInput
@@ -430,7 +431,7 @@ def literals(folder: Path) -> tuple[set[str], list[re.Pattern[str]]]:
     """Texts in the code below a folder, and patterns of texts put together there that may be a number's name."""
     texts, patterns = set(), []
     for file in folder.rglob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        for node in ast.walk(tree_of(file)):
             if isinstance(node, ast.Constant) and isinstance(node.value, str):
                 texts.add(node.value)
             elif isinstance(node, ast.JoinedStr):
