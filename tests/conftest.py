@@ -87,8 +87,9 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> 
 
 @pytest.fixture
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Figures are made of their data and written, but stay blank: where what a picture shows is no matter."""
+    """Figures are made of their data and written, but stay blank and small: where what a picture shows is no matter."""
     monkeypatch.setattr("matplotlib.figure.Figure.draw", lambda self, renderer: None)
+    monkeypatch.setattr("driftmodel.report.pictures.PICTURE_DPI", 13)
 
 
 @pytest.fixture

@@ -88,25 +88,28 @@ def month_axis(axes: Axes, months: list[str]) -> None:
 
 def png(make: Callable[[], Figure]) -> bytes:
     """A figure, made in our style, as the bytes of a PNG."""
-    held = BytesIO()
     with our_style():
-        make().savefig(held, format="png", dpi=PICTURE_DPI)
-    return held.getvalue()
+        return _png(make())
+
+
+def _png(figure: Figure) -> bytes:
+    """The canvas is called directly: savefig would draw each figure twice over."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    picture = BytesIO()
+    figure.set_dpi(PICTURE_DPI)
+    FigureCanvasAgg(figure).print_png(picture, pil_kwargs={"compress_level": 3})  # type: ignore[no-untyped-call]
+    return picture.getvalue()
 
 
 def draw(figure: Figure, name: str, told: Captions) -> tuple[bytes, str]:
-    """(PNG, inline SVG) of a figure; laid out once, the ids of the SVG prefixed with its name.
-
-    The canvases are called directly: savefig would draw each figure four times over."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    """(PNG, inline SVG) of a figure; laid out once, the ids of the SVG prefixed with its name."""
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    picture, drawing = BytesIO(), StringIO()
-    figure.set_dpi(PICTURE_DPI)
-    FigureCanvasAgg(figure).print_png(picture, pil_kwargs={"compress_level": 3})  # type: ignore[no-untyped-call]
+    picture, drawing = _png(figure), StringIO()
     figure.set_layout_engine("none")
     FigureCanvasSVG(figure).print_svg(drawing, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
-    return picture.getvalue(), inline_svg(drawing.getvalue(), name, told)
+    return picture, inline_svg(drawing.getvalue(), name, told)
 
 
 def inline_svg(svg: str, name: str, told: Captions) -> str:
