@@ -294,9 +294,10 @@ def named_file(name: str | Path, folder: str, kind: str, command: str = "driftmo
     path = Path(text)
     if path.suffix or "/" in text or "\\" in text or is_there(path):
         return path
+    near = f"{command} {[*near_matches(text, known), *known][0]}".strip()
     raise refusal(
         f'there is no {kind} "{text}".{near_match(text, known)} Needed: a path to a TOML file, or one of '
-        f"{', '.join(known)}. Mend: {command} {[*near_matches(text, known), *known][0]}"
+        f"{', '.join(known)}. Mend: {near}"
     )
 
 

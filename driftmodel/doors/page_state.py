@@ -15,11 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from driftmodel.base.errors import BadInput, refusal
-from driftmodel.base.opened import bytes_of, scenarios_dir
+from driftmodel.base.opened import bytes_of
 from driftmodel.base.scenario_file import RECORD, is_record
-from driftmodel.base.scenarios import load_climate, load_scenario, scenario_names
+from driftmodel.base.scenarios import load_scenario, scenario_names, shipped
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_view import path_picture
+from driftmodel.outlook.air_levers import climate_named
 from driftmodel.outlook.calendar import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline
@@ -72,8 +73,7 @@ def choices(own: Options = ()) -> tuple[Choice, ...]:
 def _shipped() -> tuple[Choice, ...]:
     """The lists of what is shipped, read once: it does not change under a running server."""
     stories = tuple((name, load_scenario(name).title) for name in scenario_names())
-    folder = scenarios_dir() / "climates"
-    places = tuple((path.stem, load_climate(path).title.split(" (")[0]) for path in sorted(folder.glob("*.toml")))
+    places = tuple((name, climate_named(name).title.split(" (")[0]) for name in shipped("climates"))
     against = (
         ("", "nothing"),
         (NOTHING_CHANGED, "itself, nothing changed"),

@@ -7,15 +7,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier, Normals, Outdoor
-from driftmodel.base.errors import Spot, near_match, refusal
-from driftmodel.base.opened import scenarios_dir
+from driftmodel.base.errors import Spot, refusal
 from driftmodel.base.records import Climate, Room, Scenario, Stay
-from driftmodel.base.scenarios import load_climate
+from driftmodel.base.scenarios import load_climate, named_file, shipped
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import scenario_end
 from driftmodel.climate.room import with_air_changes
@@ -46,25 +44,14 @@ def _room(scenario: Scenario, lever: str) -> Room:
 
 
 def climate_named(name: str) -> Climate:
-    """A shipped climate by its name, or one at a path."""
-    folder = scenarios_dir() / "climates"
-    names = tuple(sorted(path.stem for path in folder.glob("*.toml")))
-    if name in names:
-        return load_climate(folder / f"{name}.toml")
-    if name.endswith(".toml"):
-        return load_climate(Path(name))
-    raise refusal(
-        f'there is no place "{name}".{near_match(name, names)} Needed: one of '
-        f"{', '.join(names)}, or a path to a climate file. Mend: {names[0]}"
-    )
+    """A shipped climate by its name, or one at a path. Raises BadInput for neither."""
+    return load_climate(named_file(name, "climates", "place", ""))
 
 
 def homes_named(names: Sequence[str]) -> list[Climate]:
     """Climates by name; `any` for every shipped one that people live in."""
     if "any" in names:
-        folder = scenarios_dir() / "climates"
-        known = [load_climate(path) for path in sorted(folder.glob("*.toml"))]
-        return [climate for climate in known if climate.room is not None]
+        return [climate for climate in map(climate_named, shipped("climates")) if climate.room is not None]
     return [climate_named(name) for name in names]
 
 
