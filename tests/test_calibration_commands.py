@@ -25,6 +25,7 @@ pytestmark = pytest.mark.usefixtures("undrawn", "few_particles", "short")
 SHIPPED = Path(__file__).parents[1] / "scenarios" / "readings" / "two-winters.csv"
 
 
+@pytest.mark.usefixtures("few_particles", "short")
 def test_calibrate_prints_and_writes(run: Callable[..., object], world: Path) -> None:
     shutil.copy(SHIPPED, world / "bench.csv")
     ran = run("calibrate", "two-winters", "--readings", "bench.csv")
@@ -60,6 +61,7 @@ def test_a_reading_is_not_judged_where_it_may_go(run: Callable[..., object], wor
     assert ran.code == 2 and "--home" in ran.err and "driftmodel grade first-winter --home damp-coast" in ran.err
 
 
+@pytest.mark.usefixtures("few_particles", "short")
 def test_grade_for_a_place_a_shipment_and_a_reading(run: Callable[..., object], world: Path) -> None:
     place = run("grade", "first-winter")
     assert place.code == 0 and "fitted" in place.out
@@ -109,6 +111,7 @@ def worked_guitar(world: Path) -> None:
     (world / "bench.csv").write_text("\n".join(rows), encoding="utf-8")
 
 
+@pytest.mark.usefixtures("few_particles", "short")
 def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
     run: Callable[..., object], world: Path
 ) -> None:
@@ -127,6 +130,7 @@ def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
         assert (first[~np.isnat(first)] >= np.datetime64("2026-02-12")).all()
 
 
+@pytest.mark.usefixtures("few_particles", "short")
 @pytest.mark.parametrize("day", ["2028-06-01", "2035-03-01"])
 def test_grade_past_the_horizon_and_of_an_old_guitar(day: str, run: Callable[..., object], world: Path) -> None:
     """Set up in 2024 with a horizon of four years: in its last and past it there still is a next dry and a next damp
