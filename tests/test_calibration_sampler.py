@@ -11,10 +11,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import multivariate_normal, norm, truncnorm
 
 from driftmodel.calibration import sampler
-from driftmodel.calibration.sampler import sample
+from driftmodel.calibration.sampler import sample, sample_about
 
 UNKNOWNS, READINGS, NOISE = 12, 6, 0.3
 
@@ -30,22 +30,39 @@ def start(particles: int, unknowns: int) -> np.ndarray:
     return np.random.default_rng(8).standard_normal((particles, unknowns))
 
 
-def test_linear_gaussian_equals_the_closed_form(linear: tuple[np.ndarray, np.ndarray]) -> None:
+@pytest.mark.parametrize("near", [False, True])
+def test_linear_gaussian_equals_the_closed_form(linear: tuple[np.ndarray, np.ndarray], near: bool) -> None:
+    """Led to from the prior, and in fewer steps from a normal about a cloud near by, a little off and narrower."""
     matrix, read = linear
-    found = sample(
-        lambda z: multivariate_normal.logpdf(read - z @ matrix.T, np.zeros(READINGS), NOISE**2 * np.eye(READINGS)),
-        start(4000, UNKNOWNS),
-        1,
-    )
     covariance = np.linalg.inv(np.eye(UNKNOWNS) + matrix.T @ matrix / NOISE**2)
     mean = covariance @ matrix.T @ read / NOISE**2
+
+    def log_likelihood(z: np.ndarray) -> np.ndarray:
+        law = multivariate_normal(np.zeros(READINGS), NOISE**2 * np.eye(READINGS))
+        return np.asarray(law.logpdf(read - z @ matrix.T))
+
+    if near:
+        off = mean + 0.3 * np.sqrt(np.diag(covariance))
+        cloud = np.random.default_rng(2).multivariate_normal(off, 0.8 * covariance, 200)
+        found = sample_about(log_likelihood, cloud, start(4000, UNKNOWNS), 1, 6.0)
+    else:
+        found = sample(log_likelihood, start(4000, UNKNOWNS), 1)
     # 4000 particles: a mean is known to about 1 / sqrt(4000 x 0.4) of a posterior sd; four of these
     assert np.abs((found.normals.mean(axis=0) - mean) / np.sqrt(np.diag(covariance))).max() < 0.10
     assert np.abs(np.cov(found.normals.T) - covariance).max() < 0.10
     exact = multivariate_normal.logpdf(read, np.zeros(READINGS), matrix @ matrix.T + NOISE**2 * np.eye(READINGS))
     assert found.log_evidence == pytest.approx(exact, abs=0.25)
     # each step but the last keeps half of the cloud; the moves' reference is nearly the posterior: most are taken
-    assert 5 <= found.stages <= 12 and 2000 <= found.effective_sample_size <= 4000 and 0.5 < found.acceptance < 0.97
+    steps = (1, 4) if near else (5, 12)
+    assert steps[0] <= found.stages <= steps[1] and 2000 <= found.effective_sample_size <= 4000
+    assert 0.5 < found.acceptance < 0.97
+
+
+def test_what_lies_past_the_bound_is_left_out_about_a_cloud_too() -> None:
+    """A normal prior cut off at 1, nothing read: its spread, and the share of it inside as the evidence."""
+    found = sample_about(lambda z: np.zeros(len(z)), start(500, 1), start(4000, 1), 1, 1.0)
+    assert np.abs(found.normals).max() <= 1.0 and found.normals.std() == pytest.approx(truncnorm(-1, 1).std(), rel=0.03)
+    assert np.exp(found.log_evidence) == pytest.approx(norm.cdf(1.0) - norm.cdf(-1.0), rel=0.05)
 
 
 def test_no_reading_leaves_the_prior() -> None:

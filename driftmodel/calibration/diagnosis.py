@@ -237,7 +237,8 @@ def compare(posterior: Posterior, rivals: Mapping[str, Callable[[Bench], Bench]]
     for words, law in rivals.items():
         bench = law(posterior.bench)
         many = min(len(posterior.start), scouts_for(posterior.readings))
-        other = learn(bench.scenario, posterior.book, bench=bench, particles=many, ways=posterior.ways)
+        near = posterior.sampled.normals
+        other = learn(bench.scenario, posterior.book, bench=bench, particles=many, ways=posterior.ways, near=near)
         factor = other.sampled.log_evidence - own
         expected = [each.expected(each.sampled.normals).mean(axis=0) for each in (posterior, other)]
         apart = 0.5 * float(np.sum(((expected[0] - expected[1]) / sd) ** 2))

@@ -17,7 +17,7 @@ from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.moments import AtMoments
 from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
-from driftmodel.calibration.sampler import MOVES, Sampled, sample
+from driftmodel.calibration.sampler import MOVES, Sampled, sample, sample_about
 from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Unsure, plan_and_days, setup_effects, swing_of, unsure_at
 from driftmodel.outlook.draws import WIDEST_SD, Draws, normal_stratified
@@ -28,6 +28,8 @@ PARTICLES = 1000
 SCOUTS, MOST_SCOUTED = 400, 40_000
 #: moves of a look that only finds slips and stays
 SCOUTED_MOVES = 3
+#: where the first look took more steps from the prior, the next begin about the last one's cloud
+MOST_STAGES = 5
 #: slips and stays are settled when no chance moves by more than this, or after so many rounds
 SETTLED, ROUNDS = 0.1, 3
 #: particles that chances of stays and of ways are taken from
@@ -121,6 +123,7 @@ def learn(
     now: date | None = None,
     more: tuple[Moment, ...] = (),
     ways: Ways | None = None,
+    near: Array | None = None,
 ) -> Posterior:
     """The posterior particles, from which `as_calibration` makes the record.
 
@@ -130,7 +133,8 @@ def learn(
     scenario does not state (projection, relief, sinkage, weight) is an unknown of its own: only changes in such a
     quantity say anything, from its second reading on.
     now: the day the questions are put, that of the last reading if not given. more: further moments to look at.
-    ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are."""
+    ways: errors of the readings as found before, such as those of a rival's sampling; taken as they are. near:
+    particles near the posterior, such as the rival's, about which the sampling begins, in place of from the prior."""
     readings = fitting(book)
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
     bench = bench or make_bench(scenario, last, book)
@@ -152,9 +156,11 @@ def learn(
     def swing(normals: Array) -> Array:
         return swing_of(bench, layout, seen, normals, layout.values(normals))
 
-    def posterior_of(ways: Ways, begin: Array = start, moves: int = MOVES) -> Sampled:
+    def posterior_of(ways: Ways, begin: Array = start, moves: int = MOVES, near: Array | None = None) -> Sampled:
         found = lambda normals: ways.log_density(residual(normals), swing(normals))  # noqa: E731
-        return sample(found, begin, seed, WIDEST_SD, moves)
+        if near is None:
+            return sample(found, begin, seed, WIDEST_SD, moves)
+        return sample_about(found, near, begin, seed, WIDEST_SD, moves)
 
     def doubts(cloud: Array) -> Unsure:
         return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
@@ -169,22 +175,23 @@ def learn(
         def scouted(normals: Array) -> Array:
             return np.asarray(mixture(residual(normals) - first.shift, alone, doubt, reach).sum(axis=1))
 
-        cloud = sample(scouted, scouts, seed + 1, WIDEST_SD, SCOUTED_MOVES).normals
+        look = sample(scouted, scouts, seed + 1, WIDEST_SD, SCOUTED_MOVES)
+        cloud, far = look.normals, look.stages > MOST_STAGES
         slip = slip_chance(residual(cloud) - first.shift, alone, doubt, reach)
         likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
         for _ in range(ROUNDS):
             before = (slip, likely)
             whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
             known = likely_of(whole_ways, residual(cloud), swing(cloud))
-            cloud = posterior_of(known, scouts, SCOUTED_MOVES).normals
+            cloud = posterior_of(known, scouts, SCOUTED_MOVES, cloud if far else None).normals
             slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
             if all(
                 np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
             ):
                 break
         whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-        known = likely_of(whole_ways, residual(cloud), swing(cloud))
-    sampled = posterior_of(known)
+        known, near = likely_of(whole_ways, residual(cloud), swing(cloud)), cloud if far else None
+    sampled = posterior_of(known, near=near)
     if ways is None:
 
         def stands(normals: Array) -> Array:
@@ -196,7 +203,7 @@ def learn(
         known, sampled = held_back(
             whole_ways,
             sampled,
-            lambda fewer: posterior_of(fewer, scouts),
+            lambda fewer: posterior_of(fewer, scouts, near=near),
             lambda of, normals: of.likely(residual(normals), swing(normals)),
             stands,
         )

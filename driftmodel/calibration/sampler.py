@@ -12,7 +12,7 @@ and gives the probability of the readings under the model (the evidence) on the 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +23,11 @@ from driftmodel.base.schema import Array, Flags
 KEPT_SHARE = 0.5
 #: moves after each step, twice as many after the last
 MOVES = 6
-#: the reference of the moves is made this much wider than the cloud, so that its tails are reached
-WIDER = 1.15
+#: the reference of the moves is made this much wider than the cloud, so that its tails are reached; a normal about a
+#: cloud that is near the posterior this much
+WIDER, ABOUT = 1.15, 1.4
+#: the logarithm of what lies past the bound, nearly
+IMPOSSIBLE = 1e9
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,24 @@ def sample(
     return Sampled(cloud, evidence, kept, stages, float(np.mean(accepted)) if accepted else 1.0)
 
 
+def sample_about(
+    log_likelihood: Callable[[Array], Array], cloud: Array, start: Array, seed: int, bound: float, moves: int = MOVES
+) -> Sampled:
+    """The same posterior, led to from a normal about a cloud that is near it in place of from the prior: few steps
+    where many readings would take many. `start` (particles, unknowns), standard normal, is put about the cloud."""
+    mean, factor = _reference(cloud, ABOUT)
+    log_det = float(np.sum(np.log(np.diag(factor))))
+
+    def surplus(own: Array) -> Array:
+        there = mean + own @ factor.T
+        inside = (np.abs(there) <= bound).all(axis=1)
+        found = log_likelihood(np.clip(there, -bound, bound)) + log_det
+        return np.where(inside, found - 0.5 * np.sum(there**2 - own**2, axis=1), -IMPOSSIBLE)
+
+    found = sample(surplus, start, seed, moves=moves)
+    return replace(found, normals=mean + found.normals @ factor.T)
+
+
 def _next_rise(known: Array, left: float) -> float:
     """The rise in the likelihood's power that leaves KEPT_SHARE of the cloud counting, at most `left`."""
 
@@ -89,10 +110,10 @@ def _systematic(weights: Array, random: np.random.Generator) -> NDArray[np.intp]
     return np.minimum(np.searchsorted(np.cumsum(weights), marks), count - 1)
 
 
-def _reference(cloud: Array) -> tuple[Array, Array]:
-    """Mean of the cloud and a Cholesky factor of its covariance, made WIDER."""
+def _reference(cloud: Array, wider: float = WIDER) -> tuple[Array, Array]:
+    """Mean of the cloud and a Cholesky factor of its covariance, made wider."""
     mean = cloud.mean(axis=0)
-    covariance = np.atleast_2d(np.cov(cloud.T)) * WIDER + 1e-9 * np.eye(cloud.shape[1])
+    covariance = np.atleast_2d(np.cov(cloud.T)) * wider + 1e-9 * np.eye(cloud.shape[1])
     return mean, np.asarray(np.linalg.cholesky(covariance), dtype=float)
 
 
