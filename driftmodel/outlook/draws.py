@@ -38,13 +38,10 @@ class Draws(Record):
     member: NDArray[np.intp]
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Draws) or set(self.values) != set(other.values):
-            return NotImplemented if not isinstance(other, Draws) else False
-        return (
-            all(np.array_equal(mine, other.values[name]) for name, mine in self.values.items())
-            and np.array_equal(self.set_up_error_mm, other.set_up_error_mm)
-            and np.array_equal(self.member, other.member)
-        )
+        if not isinstance(other, Draws):
+            return NotImplemented
+        mine, its = ({**of.values, "": of.set_up_error_mm, " ": of.member} for of in (self, other))
+        return mine.keys() == its.keys() and all(np.array_equal(mine[name], its[name]) for name in mine)
 
     def __hash__(self) -> int:
         return hash((frozenset(self.values), self.set_up_error_mm.tobytes()))
@@ -68,7 +65,7 @@ class Draws(Record):
         """The draws that live in one weather member."""
         return self.chosen(self.member == member)
 
-    def chosen(self, chosen: slice | Flags) -> Draws:
+    def chosen(self, chosen: slice | Flags | NDArray[np.intp]) -> Draws:
         """Some of the draws."""
         values = Frozen({name: value[chosen] for name, value in self.values.items()})
         return Draws(values, self.set_up_error_mm[chosen], self.member[chosen])

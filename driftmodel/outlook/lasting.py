@@ -97,10 +97,8 @@ def creep_history(scenario: Scenario, lags_pct: Array, heat: Array, at: NDArray[
     clock = np.append(0.0, np.cumsum(speed))
     since = day_of(scenario, scenario.setup.setup)
     own = [step.day for step in steps]
-    weekly, memory = (
-        np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS),
-        round(library.value("moisture_creep_memory")),
-    )
+    weekly = np.arange(since % MARK_DAYS, heat.size + 1, MARK_DAYS)
+    memory = round(library.value("moisture_creep_memory"))
     marks = np.unique(np.append(weekly, own)).astype(np.intp)
     of_weeks, month = np.isin(marks, weekly), np.empty((len(lags_pct), marks.size))
     month[:, of_weeks] = trailing_mean(lags_pct, memory, since % MARK_DAYS, MARK_DAYS)

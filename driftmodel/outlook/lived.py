@@ -4,7 +4,7 @@ Advice, verdict and comparisons take their words from these numbers, with a meas
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -36,10 +36,7 @@ def lived(chain: Chain, moved: tuple[Array, Array] | None = None) -> Lived:
     rise, bow = moved_ahead(chain) if moved is None else moved
     blocks = [slice(first, first + BLOCK_DRAWS) for first in range(0, chain.draws.count, BLOCK_DRAWS)]
     lives = [_lived(chain.block(rows), (rise[rows], bow[rows])) for rows in blocks]
-    inside, regrades_ahead, past = (
-        np.concatenate([getattr(life, part) for life in lives]) for part in ("inside_days", "regrades", "other_work")
-    )
-    return Lived(inside, regrades_ahead, past)
+    return Lived(*(np.concatenate([getattr(life, part.name) for life in lives]) for part in fields(Lived)))
 
 
 def _lived(chain: Chain, moved: tuple[Array, Array]) -> Lived:

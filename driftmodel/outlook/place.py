@@ -113,11 +113,8 @@ def grades_of(*chains: Chain, job_days: float | None = None, with_change: bool =
     joint is open: half of the work."""
     scenario = chains[0].scenario
     job = library.value("job_worth_days") if job_days is None else job_days
-    fitted, years, is_open = (
-        calendar.fitted_spacer(scenario),
-        calendar.ahead_years(scenario),
-        calendar.today_step(scenario, 1) == 0,
-    )
+    fitted, years = calendar.fitted_spacer(scenario), calendar.ahead_years(scenario)
+    is_open = calendar.today_step(scenario, 1) == 0
     ahead = [(chain, moved_ahead(chain)) for chain in chains]  # once for all spacers
     action = np.concatenate([paths_ahead(chain, moved)[1] for chain, moved in ahead])
     points = np.quantile(action, QUANTILES)

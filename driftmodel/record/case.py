@@ -25,7 +25,6 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.scenarios import load_scenario as load_plain
 from driftmodel.base.scenarios import scenario_of
-from driftmodel.base.schema import Frozen
 from driftmodel.base.tomlfile import validated
 from driftmodel.base.written import write_file
 from driftmodel.calibration.readings import read_readings
@@ -202,8 +201,7 @@ def some_of(draws: Draws, count: int) -> Draws:
     rows = np.concatenate(
         [np.flatnonzero(draws.member == member)[:most] for member, most in zip(members, wanted, strict=True)]
     )
-    values = Frozen({name: value[rows] for name, value in draws.values.items()})
-    return Draws(values, draws.set_up_error_mm[rows], draws.member[rows])
+    return draws.chosen(rows)
 
 
 def open_case(name: str | Path, today: date | None = None) -> Case:
