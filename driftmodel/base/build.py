@@ -212,8 +212,8 @@ class Strings(Noun):
                 yield (
                     "gauges_in",
                     f"{len(self.gauges_in)} gauges, {len(self.wound)} wound, {len(self.pitches)} pitches. Needed: "
-                    "gauges_in, wound and pitches of one length, a value for each string. Mend: tension_n = 750.0  in "
-                    "place of the three, or a value for each string in each",
+                    "gauges_in, wound and pitches of one length, a value for each string. "
+                    "Mend: tension_n = 750.0  in place of the three, or a value for each string in each",
                 )
             if any(not 0.005 <= gauge <= 0.2 for gauge in self.gauges_in):
                 shown = ", ".join(f"{gauge / 1000 if gauge > 1 else gauge:g}" for gauge in self.gauges_in)
@@ -293,8 +293,8 @@ class JointTable(Joint):
         if twice:
             yield (
                 f"{named}.{twice[-1]}",
-                f"{' and '.join(twice)} have one taper. Needed: spacers whose tapers all differ. Mend: {twice[-1]} = "
-                f"{max(tapers.values()) + 0.05:g}",
+                f"{' and '.join(twice)} have one taper. Needed: spacers whose tapers all differ. "
+                f"Mend: {twice[-1]} = {max(tapers.values()) + 0.05:g}",
             )
         wide = [label for label, taper in tapers.items() if abs(taper) > 3]
         if wide:

@@ -161,14 +161,14 @@ class Seen(Noun):
             yield (
                 "date",
                 f"a hygrometer's reading {('of no time' if self.day is None else 'of a date and of months')}. Needed: "
-                "either the date of the reading or the months it is the mean of. Mend: date = 2026-01-15, and no "
-                "months",
+                "either the date of the reading or the months it is the mean of. "
+                "Mend: date = 2026-01-15, and no months",
             )
         if self.relative_humidity_pct is None and self.temperature_c is None:
             yield (
                 "relative_humidity_pct",
-                "a hygrometer's reading of nothing. Needed: relative_humidity_pct, temperature_degc or both. Mend: "
-                "relative_humidity_pct = 34.0",
+                "a hygrometer's reading of nothing. Needed: relative_humidity_pct, temperature_degc or both. "
+                "Mend: relative_humidity_pct = 34.0",
             )
 
 
@@ -224,8 +224,8 @@ class RoomFile(FileModel):
             parts = "volume_m3, air_changes_per_hour and moisture_source_kg_per_day"
             yield (
                 "excess_cold_g_m3",
-                f"an excess and all that makes it. Needed: excess_cold_g_m3, or {parts}, not all. Mend: delete the "
-                "line excess_cold_g_m3 = ...",
+                f"an excess and all that makes it. Needed: excess_cold_g_m3, or {parts}, not all. "
+                "Mend: delete the line excess_cold_g_m3 = ...",
             )
 
 
@@ -281,12 +281,12 @@ class ClimateFile(ClimateTable):
         if self.logger is None and self.outdoor is None:
             yield (
                 "outdoor",
-                "no air at all. Needed: [outdoor] with [room], or [logger]. Mend: [outdoor] with weather_file = "
-                '"../weather/chicago.csv"',
+                "no air at all. Needed: [outdoor] with [room], or [logger]. "
+                'Mend: [outdoor] with weather_file = "../weather/chicago.csv"',
             )
         if self.humidifier is not None and self.room is None:
             yield (
                 "humidifier",
-                "a [humidifier] and no [room]. Needed: a room for the humidifier to stand in. Mend: add the table "
-                "[room]",
+                "a [humidifier] and no [room]. Needed: a room for the humidifier to stand in. "
+                "Mend: add the table [room]",
             )

@@ -88,9 +88,9 @@ def room_of(data: RoomFile, file: Path) -> Room:
     set_point = None if not heated else data.heating_setpoint_degc if heating is None else heating
     if set_point is not None and data.cooling_setpoint_degc is not None and set_point >= data.cooling_setpoint_degc:
         raise Spot(file, place_words(read_toml(file)[1], ("room", "cooling_setpoint_degc"))).refusal(
-            f"cooled to {data.cooling_setpoint_degc:g} degC, and heated to {set_point:g} degC as nothing else is said. "
-            "Needed: a heating set point below the cooling set point. Mend: heating_setpoint_degc = "
-            f"{data.cooling_setpoint_degc - 2.0:g}, or heated = false"
+            f"cooled to {data.cooling_setpoint_degc:g} degC, and heated to {set_point:g} degC as nothing else is "
+            "said. Needed: a heating set point below the cooling set point. "
+            f"Mend: heating_setpoint_degc = {data.cooling_setpoint_degc - 2.0:g}, or heated = false"
         )
     figures = (said.excess_cold_g_m3, said.air_changes_per_hour, said.moisture_source_kg_per_day)
     says_excess = any(figure is not None for figure in figures)

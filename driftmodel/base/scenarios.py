@@ -122,8 +122,8 @@ def derived(tree: dict[str, Any], path: Path, above: tuple[Path, ...] = ()) -> d
     base = sibling if near_by else _beside(path, like, "instruments", "instrument", ("like",))
     if base.resolve() in (path.resolve(), *(one.resolve() for one in above)):
         raise Spot(path, "key `like`").refusal(
-            f'"{like}" is like itself in the end. Needed: a design that stands on its own at the end. Mend: like = '
-            '"large_x_braced"'
+            f'"{like}" is like itself in the end. Needed: a design that stands on its own at the end. '
+            'Mend: like = "large_x_braced"'
         )
     content, text = read_toml(base)
     under = derived(to_inside_units(content, base, text), base, (*above, path))

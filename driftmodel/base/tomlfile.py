@@ -161,14 +161,14 @@ def _as_bad_input(model: type, file: Path, text: str, tree: Any, fault: Any, oth
     place = place_words(text, written)
     if fault["type"] in _UNKNOWN:
         return Spot(file, place).refusal(
-            f"unknown key `{field}`.{near_match(str(field), known)} Needed: one of {', '.join(known)}. Mend: rename or "
-            f"delete the line `{field} = ...`{more}"
+            f"unknown key `{field}`.{near_match(str(field), known)} Needed: one of {', '.join(known)}. "
+            f"Mend: rename or delete the line `{field} = ...`{more}"
         )
     if fault["type"] == "missing":
         table = ".".join(str(step) for step in path[:-1] if not isinstance(step, int)) or "the top of the file"
         return Spot(file, place).refusal(
-            f"the key `{field}` is missing in {table}. Needed: a value for `{field}`. Mend: add the line  {example}"
-            f"{more}"
+            f"the key `{field}` is missing in {table}. Needed: a value for `{field}`. "
+            f"Mend: add the line  {example}{more}"
         )
     came = fault["input"]
     shown = repr(came) if len(repr(came)) < 60 else f"a {type(came).__name__}"

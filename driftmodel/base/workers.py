@@ -81,8 +81,8 @@ def _by_processes(work: Callable[[list[Any]], list[Any]], groups: list[tuple[int
                     if ended > MOST_ENDED:
                         raise Spot(place="workers").refusal(
                             f"{ended} worker processes ended before their work was done. Needed: memory for all; in a "
-                            'script of your own, the call below if __name__ == "__main__":. Mend: leave out workers, '
-                            "or ask for fewer"
+                            'script of your own, the call below if __name__ == "__main__":. '
+                            "Mend: leave out workers, or ask for fewer"
                         ) from None
                     begin(who, group)
                     continue
@@ -131,16 +131,16 @@ def _client(crew: Crew) -> Any:
         distributed: Any = import_module("distributed")
     except ImportError:
         raise refusal(
-            "a scheduler is named, and dask is not installed. Needed: the optional part `scale`. Mend: pip install "
-            '"driftmodel[scale]", or use --workers in place of --scheduler'
+            "a scheduler is named, and dask is not installed. Needed: the optional part `scale`. "
+            'Mend: pip install "driftmodel[scale]", or use --workers in place of --scheduler'
         ) from None
     try:
         return distributed.Client(crew.scheduler, timeout=10, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as fault:
         raise Spot(place="--scheduler").refusal(
-            f"no scheduler answers at {crew.scheduler} ({type(fault).__name__}). Needed: the address of a running dask "
-            "scheduler. Mend: start one with `dask scheduler` and give the address it prints, such as "
-            "tcp://127.0.0.1:8786"
+            f"no scheduler answers at {crew.scheduler} ({type(fault).__name__}). Needed: the address of a running "
+            "dask scheduler. "
+            "Mend: start one with `dask scheduler` and give the address it prints, such as tcp://127.0.0.1:8786"
         ) from None
 
 

@@ -127,8 +127,8 @@ def lives_of(scenario: Scenario, homes: Sequence[Climate], book: BenchBook) -> t
     if count > MOST_LIVES:
         raise Spot(scenario.file or None).refusal(
             f"{count} ways the guitar's life may have gone: {len(settings)} homes, and days that are not known. "
-            f"Needed: at most {MOST_LIVES}: fewer homes, or fewer days known to within a span only. Mend: leave out "
-            "the smallest within_days"
+            f"Needed: at most {MOST_LIVES}: fewer homes, or fewer days known to within a span only. "
+            "Mend: leave out the smallest within_days"
         )
     first = min((one.date for one in book.readings), default=None)
     lives = []

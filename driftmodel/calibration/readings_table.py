@@ -64,8 +64,8 @@ def lines_of(file: Path) -> Iterable[Line]:
                 else ""
             )
             raise Spot(file, f"row {number}").refusal(
-                f"{len(cells)} cells under {len(names)} columns{hint}. Needed: one cell for each column. Mend: "
-                f"{EXAMPLE}"
+                f"{len(cells)} cells under {len(names)} columns{hint}. Needed: one cell for each column. "
+                f"Mend: {EXAMPLE}"
             )
         yield Line(dict(zip(names, cells, strict=False)), units, str(file), number)
 

@@ -78,8 +78,8 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
     roles = _columns_of(header, header_line, columns, path)
     if first is None:
         raise Spot(path, f"row {header_line}").refusal(
-            "only a header, no readings. Needed: rows of readings under the header. Mend: export the readings again, "
-            "for the whole span"
+            "only a header, no readings. Needed: rows of readings under the header. "
+            "Mend: export the readings again, for the whole span"
         )
     needed = max(roles.values()) + 1
     at: list[int] = []
@@ -89,8 +89,8 @@ def read_table(path: Path, columns: Mapping[str, str] | None) -> Table:
             raise Spot(
                 path, f"row {line}, column {len(cells) + 1} ({header[min(len(cells), len(header) - 1)]})"
             ).refusal(
-                f"{len(cells)} columns. Needed: {len(header)} columns, as the header has. Mend: complete that row or "
-                "take it out"
+                f"{len(cells)} columns. Needed: {len(header)} columns, as the header has. "
+                "Mend: complete that row or take it out"
             )
         at.append(line)
         for role, column in roles.items():
@@ -129,8 +129,8 @@ def _text(path: Path) -> str:
         return raw.decode("utf-16", errors="replace")
     if raw[:2] == b"PK" or b"\0" in raw[:8192]:
         raise Spot(path, "row 1").refusal(
-            "not a text file (a workbook, an archive or the logger's own format). Needed: delimited text. Mend: save "
-            "or export it as CSV"
+            "not a text file (a workbook, an archive or the logger's own format). Needed: delimited text. "
+            "Mend: save or export it as CSV"
         )
     try:
         return raw.decode("utf-8-sig")
@@ -187,8 +187,8 @@ def _check_columns(columns: Mapping[str, str] | None, path: Path) -> None:
         if key not in _COLUMN_KEYS:
             raise Spot(path, f"columns, {key}").refusal(
                 f'columns names "{key}".{near_match(key, _COLUMN_KEYS)} Needed: keys among '
-                f"{', '.join(_COLUMN_KEYS)}. Mend: columns = {{ temperature = "
-                '"Temp (C)", relative_humidity = "RH (%)" }'
+                f"{', '.join(_COLUMN_KEYS)}. "
+                'Mend: columns = { temperature = "Temp (C)", relative_humidity = "RH (%)" }'
             )
 
 
@@ -240,14 +240,14 @@ def _only(candidates: list[int], role: str, header: list[str], line: int, path: 
         free = [header[at].strip() for at in (usual, *range(len(header))) if _role(header[at]) is None]
         named = f'columns = {{ {role} = "{free[0]}"{unit} }}, or the name that it has' if free else ""
         raise Spot(path, f"row {line}, column for {words}").refusal(
-            f"no column for {words} among {shown}. Needed: a column of {words}. Mend: "
-            f"{named or f'add a column of {words} to the file, its name in the first line'}"
+            f"no column for {words} among {shown}. Needed: a column of {words}. "
+            f"Mend: {named or f'add a column of {words} to the file, its name in the first line'}"
         )
     if len(candidates) > 1:
         names = " and ".join(f'"{header[at].strip()}"' for at in candidates)
         raise Spot(path, f"row {line}, columns {', '.join(str(at + 1) for at in candidates)}").refusal(
-            f"{len(candidates)} columns that may be {words}: {names}. Needed: one, chosen by name. Mend: columns = {{ "
-            f'{role} = "{header[candidates[0]].strip()}" }}'
+            f"{len(candidates)} columns that may be {words}: {names}. Needed: one, chosen by name. "
+            f'Mend: columns = {{ {role} = "{header[candidates[0]].strip()}" }}'
         )
     return candidates[0]
 

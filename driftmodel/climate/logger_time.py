@@ -40,8 +40,8 @@ def utc_times(table: Table, path: Path, time_zone: str | None, day_first: bool |
     column = table.header["time"] if together else f"{table.header.get('date')} / {table.header.get('clock')}"
     if not together and not {"date", "clock"} <= table.header.keys():
         raise Spot(path, f"row {table.header_line}, columns").refusal(
-            "a date without a time of day, or the other way round. Needed: both, in one column or two. Mend: columns = "
-            '{ date = "...", clock = "..." }'
+            "a date without a time of day, or the other way round. Needed: both, in one column or two. "
+            'Mend: columns = { date = "...", clock = "..." }'
         )
     known = table.cells
     texts = known["time"] if together else list(map(" ".join, zip(known["date"], known["clock"], strict=True)))

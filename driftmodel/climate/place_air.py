@@ -31,8 +31,8 @@ def stated_air(climate: Climate, start: Any, hours: int, member: int = 0, seed: 
         air = _logger_air(climate, climate.logger, time, "[logger]", member, seed)
     elif climate.outdoor is None:
         raise Spot(climate.file or None, "[outdoor]").refusal(
-            f'climate "{climate.name}" has neither outdoor air nor a logger. Needed: one source of air. Mend: '
-            '[outdoor] with weather_file = "..."'
+            f'climate "{climate.name}" has neither outdoor air nor a logger. Needed: one source of air. '
+            'Mend: [outdoor] with weather_file = "..."'
         )
     elif climate.room is None:
         air = _outdoor_air(climate, time, member, seed)
@@ -115,9 +115,9 @@ def _logger_air(climate: Climate, logger: Logger, time: Times, table: str, membe
         first, last = str(known[0])[:10], str(known[-1])[:10]
         if not logger.repeat_years:
             raise Spot(climate.file or path, f"{table}, repeat_years").refusal(
-                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has {first} "
-                f"to {last}. Needed: a record as long as the stay, or leave to repeat its years. Mend: repeat_years = "
-                "true"
+                f"the stay runs from {str(time[0])[:10]} to {str(time[-1])[:10]}, past the air: the record has "
+                f"{first} to {last}. Needed: a record as long as the stay, or leave to repeat its years. "
+                "Mend: repeat_years = true"
             )
         if known.size < HOURS_PER_YEAR:
             raise Spot(path, f"{table} of {climate.name}, repeat_years").refusal(

@@ -103,14 +103,14 @@ def check_calendar(rows: Rows, path: Path) -> None:
             leap = " (a leap day has no place in a typical year)" if got[:2] == (2, 29) else ""
             raise Spot(path, f"row {rows.line[k]}, column month/day/hour").refusal(
                 f"month, day, hour {'/'.join(stamp)}{leap}. Needed: month {want[0]}, day {want[1]}, hour {want[2]} "
-                "here: every hour of 365 days, hours 1 to 24. Mend: put the missing rows back, or take out the ones "
-                "too many"
+                "here: every hour of 365 days, hours 1 to 24. "
+                "Mend: put the missing rows back, or take out the ones too many"
             )
     if len(rows.stamp) != HOURS:
         last = rows.line[min(len(rows.line), HOURS + 1) - 1] if rows.line else 1
         raise Spot(path, f"row {last}").refusal(
-            f"{len(rows.stamp)} hours. Needed: {HOURS} hours, one year of 365 days. Mend: download the file again: it "
-            "is cut short or has rows too many"
+            f"{len(rows.stamp)} hours. Needed: {HOURS} hours, one year of 365 days. "
+            "Mend: download the file again: it is cut short or has rows too many"
         )
 
 
@@ -175,6 +175,6 @@ def check_itself(rows: Rows, values: list[Array], missing: list[Flags], path: Pa
     if apart.mean() > 0.5:
         raise Spot(path, place).refusal(
             f"columns {dry}, {dew} and {humidity} disagree: in {100 * apart.mean():.0f} % of the hours the dew point "
-            f"says a humidity more than {DISAGREE_PCT:g} % away. Needed: dew point and humidity of the same air. Mend: "
-            "take the file from its source again, or correct the column that is wrong"
+            f"says a humidity more than {DISAGREE_PCT:g} % away. Needed: dew point and humidity of the same air. "
+            "Mend: take the file from its source again, or correct the column that is wrong"
         )

@@ -118,8 +118,8 @@ def _tmy2(lines: list[str], path: Path) -> Rows:
     for number, line in kept:
         if len(line) < 82:
             raise Spot(path, f"row {number}, column 68 (dry bulb)").refusal(
-                f"a line of {len(line)} characters. Needed: 142 characters a line. Mend: download the file again: this "
-                "copy is cut short"
+                f"a line of {len(line)} characters. Needed: 142 characters a line. "
+                "Mend: download the file again: this copy is cut short"
             )
     return Rows(
         [number for number, _ in kept],
@@ -166,7 +166,7 @@ def _table(
     for number, row in rows:
         if len(row) != columns and not (at_least is not None and at_least <= len(row) <= columns):
             raise Spot(path, f"row {number}, column {min(len(row), columns) + (len(row) < columns)}").refusal(
-                f"{len(row)} columns. Needed: {columns} columns in every row. Mend: correct that row, or download the "
-                "file again if it is cut short"
+                f"{len(row)} columns. Needed: {columns} columns in every row. "
+                "Mend: correct that row, or download the file again if it is cut short"
             )
     return rows

@@ -206,8 +206,8 @@ def map_(
         return
     if scenario is None or grid is None:
         raise refusal(
-            "no scenario and grid were named. Needed: a scenario and a NetCDF file. Mend: driftmodel map --demo "
-            "grid.nc, then driftmodel map first-winter grid.nc"
+            "no scenario and grid were named. Needed: a scenario and a NetCDF file. "
+            "Mend: driftmodel map --demo grid.nc, then driftmodel map first-winter grid.nc"
         )
     chosen = case_named(scenario, what_if).scenario
     folder = terms.folder("map", chosen.name)
@@ -256,8 +256,8 @@ def compare(
         return
     if not scenarios:
         raise refusal(
-            "no scenario was named. Needed: two scenarios, or one and a --what-if. Mend: driftmodel compare "
-            'first-winter --what-if "humidifier=45"'
+            "no scenario was named. Needed: two scenarios, or one and a --what-if. "
+            'Mend: driftmodel compare first-winter --what-if "humidifier=45"'
         )
     cases = [case_named(name, None, when) for name in scenarios]
     chosen = [case.scenario for case in cases]

@@ -125,8 +125,8 @@ def air(
         history = air_of_climate(climate)
     elif logged is not None:
         raise Spot(file).refusal(
-            "--fit and no climate file. Needed: the climate file whose room the logger stood in. Mend: driftmodel air "
-            f"my-home.toml --fit {logged}"
+            "--fit and no climate file. Needed: the climate file whose room the logger stood in. "
+            f"Mend: driftmodel air my-home.toml --fit {logged}"
         )
     else:
         history = read(file)
@@ -231,8 +231,8 @@ def page(folder: Path | None, port: int, open_browser: bool, quiet: bool) -> Non
         import waitress  # type: ignore[import-untyped]  # noqa: F401
     except ImportError:
         raise refusal(
-            "the page needs Flask and waitress, which are not installed. Needed: the extra parts of the page. Mend: "
-            'pip install "driftmodel[page]"'
+            "the page needs Flask and waitress, which are not installed. Needed: the extra parts of the page. "
+            'Mend: pip install "driftmodel[page]"'
         ) from None
     from driftmodel.doors.page import serve
     from driftmodel.doors.page_guard import HOST

@@ -109,8 +109,8 @@ def read_state(given: Mapping[str, str], own: Options = ()) -> dict[str, str]:
     for choice in choices(own):
         if state[choice.name] not in dict(choice.options):
             raise refusal(
-                f'{choice.label}: "{state[choice.name]}". Needed: one of the list. Mend: {choice.name}='
-                f"{choice.options[-1][0]}"
+                f'{choice.label}: "{state[choice.name]}". Needed: one of the list. '
+                f"Mend: {choice.name}={choice.options[-1][0]}"
             )
     return state
 
@@ -193,8 +193,8 @@ class Shelf:
             raise BadInput("no file was chosen", "record.toml and bench.csv, or a scenario", mend="choose the files")
         if len(given) > MOST_FILES or any(not SAFE_NAME.fullmatch(name) for name, _ in given):
             raise refusal(
-                f"files of other kinds or names. Needed: {MOST_FILES} .toml or .csv files at most. Mend: record.toml, "
-                "bench.csv"
+                f"files of other kinds or names. Needed: {MOST_FILES} .toml or .csv files at most. "
+                "Mend: record.toml, bench.csv"
             )
         if self.room is None:
             self.room = tempfile.TemporaryDirectory(prefix="driftmodel-page-")
@@ -210,8 +210,8 @@ class Shelf:
             if len(stories) != 1:
                 shutil.rmtree(folder, ignore_errors=True)
                 raise refusal(
-                    f"{len(stories)} scenarios among the files. Needed: one record.toml or one scenario file. Mend: "
-                    "record.toml"
+                    f"{len(stories)} scenarios among the files. Needed: one record.toml or one scenario file. "
+                    "Mend: record.toml"
                 )
             self.uploads[key] = (folder / stories[0], Path(stories[0]).stem)
         while len(self.uploads) > KEPT_UPLOADS:

@@ -128,22 +128,22 @@ class FleetFile(FileModel):
             table = min(unknown)
             yield (
                 f"columns.{table}",
-                f"columns of {table}. Needed: columns of units, claims, plan or rates. Mend: rename the table "
-                "[columns.claims]",
+                f"columns of {table}. Needed: columns of units, claims, plan or rates. "
+                "Mend: rename the table [columns.claims]",
             )
         if not all(1 <= length <= 240 for length in self.policy_months):
             yield (
                 "policy_months",
-                f"policy_months {self.policy_months}. Needed: lengths of cover from 1 to 240 months. Mend: "
-                "policy_months = [24, 36, 60]",
+                f"policy_months {self.policy_months}. Needed: lengths of cover from 1 to 240 months. "
+                "Mend: policy_months = [24, 36, 60]",
             )
         served = [region for centre in self.centres.values() for region in centre.regions]
         if self.centres and sorted(served) != sorted(self.regions):
             named = ", ".join(f'"{region}"' for region in self.regions)
             yield (
                 f"centres.{next(iter(self.centres))}.regions",
-                f"centres that serve {', '.join(served)}. Needed: each region served by one centre. Mend: regions = ["
-                f"{named}]",
+                f"centres that serve {', '.join(served)}. Needed: each region served by one centre. "
+                f"Mend: regions = [{named}]",
             )
         for name, centre in self.centres.items():
             for place, held in (("on_hand", centre.on_hand), ("on_order", centre.on_order)):

@@ -126,9 +126,9 @@ class OutlookPassages:
                 return place
         known = sorted(path.stem for path in places[-1].parent.glob("*.toml"))
         raise Spot(place=f"regions.{cell.region}.climates, {cell.exposure}").refusal(
-            f'there is no climate "{cell.climate}".{near_match(cell.climate, known)} Needed: a climate file beside the '
-            f"fleet file, or one of {', '.join(known)}. Mend: {cell.exposure} = "
-            f'"{known[0]}"'
+            f'there is no climate "{cell.climate}".{near_match(cell.climate, known)} Needed: a climate file beside '
+            f"the fleet file, or one of {', '.join(known)}. "
+            f'Mend: {cell.exposure} = "{known[0]}"'
         )
 
     def _grades(self, due: Regrades, scenario: Scenario, cell: Cell) -> NDArray[np.intp]:

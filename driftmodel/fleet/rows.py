@@ -189,14 +189,14 @@ def rates_of(file: Path, regions: Sequence[str], named: Mapping[str, str] | None
     if table.faults:
         fault = min(table.faults, key=lambda found: found.row)
         raise Spot(file, f"row {fault.row}, column {fault.column}").refusal(
-            f"{fault.value!r}: {fault.reason}. Needed: one row of numbers of at least 0 for each region. Mend: correct "
-            f"`{fault.column}` in that row"
+            f"{fault.value!r}: {fault.reason}. Needed: one row of numbers of at least 0 for each region. "
+            f"Mend: correct `{fault.column}` in that row"
         )
     for index, name in enumerate(regions):
         if index not in region:
             raise Spot(file, "column region").refusal(
-                f"no rates for the region {name}. Needed: one row for each region of the fleet file. Mend: add a row "
-                f"that starts with {name}"
+                f"no rates for the region {name}. Needed: one row for each region of the fleet file. "
+                f"Mend: add a row that starts with {name}"
             )
     order = np.argsort(region)
     return Rates(*(column[order] for column in columns))

@@ -182,9 +182,9 @@ def read_table(
     for name in header:
         if name not in known and name not in kept_out:
             raise Spot(file, f"row 1, column {header.index(name) + 1}").refusal(
-                f"unknown column `{name}`.{near_match(name, known)} Needed: columns out of {', '.join(known)}. Mend: "
-                f'take it out, or say {lacking} = "{(name if lacking not in header else lacking)}" under [columns] of '
-                "this table in the fleet file: columns not named there are then kept out"
+                f"unknown column `{name}`.{near_match(name, known)} Needed: columns out of {', '.join(known)}. "
+                f'Mend: take it out, or say {lacking} = "{(name if lacking not in header else lacking)}" under '
+                "[columns] of this table in the fleet file: columns not named there are then kept out"
             )
     if len(set(header)) != len(header):
         twice = next(name for name in header if header.count(name) > 1)
@@ -194,13 +194,13 @@ def read_table(
     for name in needed:
         if name not in header:
             raise Spot(file, "row 1").refusal(
-                f"no column `{name}`. Needed: the columns {', '.join(needed)}. Mend: add it, or say {name} = "
-                '"its name there" under [columns] of this table in the fleet file'
+                f"no column `{name}`. Needed: the columns {', '.join(needed)}. "
+                f'Mend: add it, or say {name} = "its name there" under [columns] of this table in the fleet file'
             )
     if cells > len(header):
         raise Spot(file, f"row 2, column {len(header) + 1}").refusal(
-            f"{cells} columns. Needed: {len(header)} columns, as the header has. Mend: put text with commas in quotes, "
-            "or take the extra column out"
+            f"{cells} columns. Needed: {len(header)} columns, as the header has. "
+            "Mend: put text with commas in quotes, or take the extra column out"
         )
     try:
         frame = pd.read_csv(

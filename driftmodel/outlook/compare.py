@@ -62,8 +62,8 @@ def compare(
     names = [scenario.name for scenario in scenarios]
     if len(names) < 2:
         raise refusal(
-            f"{len(names)} scenario to compare. Needed: two or more, or one and a --what-if. Mend: driftmodel compare "
-            f"{(names[0] if names else 'first-winter')} --what-if "
+            f"{len(names)} scenario to compare. Needed: two or more, or one and a --what-if. "
+            f"Mend: driftmodel compare {(names[0] if names else 'first-winter')} --what-if "
             '"humidifier=45"'
         )
     if len(set(names)) < len(names):

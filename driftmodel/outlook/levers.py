@@ -272,8 +272,8 @@ def parse_what_if(scenario: Scenario, words: str) -> Scenario:
     if re.search(r"=\s*\d+,\d", words):
         mended = re.sub(r"(=[^=,]*[0-9]),([0-9])", r"\1.\2", words)
         raise refusal(
-            f'"{words}" has a comma in a number. Needed: a decimal point; commas stand between levers. Mend: '
-            f'--what-if "{mended}"'
+            f'"{words}" has a comma in a number. Needed: a decimal point; commas stand between levers. '
+            f'Mend: --what-if "{mended}"'
         )
     for part in words.split(","):
         lever, sign, value = part.partition("=")

@@ -148,14 +148,14 @@ def create(folder: Path, told: dict[str, str]) -> Path:
     """Writes record.toml and an empty bench.csv; refused whole if they could not be read. Raises BadInput."""
     if is_record(folder) or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
         raise Spot(folder).refusal(
-            "there is something already. Needed: a new or empty folder for a new record. Mend: driftmodel record new "
-            f"{folder}-2"
+            "there is something already. Needed: a new or empty folder for a new record. "
+            f"Mend: driftmodel record new {folder}-2"
         )
     for name, asked in QUESTIONS.items():
         if asked.needed and not told.get(name):
             raise Spot(place=asked.option).refusal(
-                f"{asked.words[0].lower()}{asked.words[1:]}: not told. Needed: {asked.option} and a value. Mend: "
-                f'{asked.option} "{asked.example}"'
+                f"{asked.words[0].lower()}{asked.words[1:]}: not told. Needed: {asked.option} and a value. "
+                f'Mend: {asked.option} "{asked.example}"'
             )
     text = _text(folder.resolve().name, told)
     try:

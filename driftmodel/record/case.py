@@ -88,8 +88,8 @@ def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[P
         missing = sorted({name for row in rows for name in row if row[name]} - set(columns))
         if missing:
             raise Spot(file, "row 1").refusal(
-                f"the file has no column {', '.join(missing)}. Needed: a header with it. Mend: "
-                f"{delimiter_of(header).join([*known, *missing])}"
+                f"the file has no column {', '.join(missing)}. Needed: a header with it. "
+                f"Mend: {delimiter_of(header).join([*known, *missing])}"
             )
         text = before if before.endswith("\n") or not before else before + "\n"
         if not before:
@@ -140,8 +140,8 @@ def writing(folder: Path) -> Iterator[None]:
             _take_over_if_stale(lock)
             if time.monotonic() > until:
                 raise Spot(lock).refusal(
-                    "somebody else is writing to this record. Needed: a moment's patience. Mend: try again; if nobody "
-                    "is writing, delete that file"
+                    "somebody else is writing to this record. Needed: a moment's patience. "
+                    "Mend: try again; if nobody is writing, delete that file"
                 ) from None
             time.sleep(0.02)
         except OSError as fault:

@@ -151,8 +151,8 @@ def room_fit(climate: Climate, logged: Dataset) -> RoomFit:
     """The climate's room fitted to a logger. Raises BadInput for a climate without outdoor air and room."""
     if climate.room is None or climate.outdoor is None:
         raise Spot(climate.file or None, "[room]").refusal(
-            "no [room] in outdoor air to fit. Needed: a climate file with [outdoor] and [room]. Mend: add the line  "
-            "[room]"
+            "no [room] in outdoor air to fit. Needed: a climate file with [outdoor] and [room]. "
+            "Mend: add the line  [room]"
         )
     return fit_logger(climate, logged)
 

@@ -146,14 +146,14 @@ def _check(body: Body, outline: Array) -> None:
     if not bridge.front_mm < bridge.saddle_mm < bridge.back_mm:
         raise Spot(place="body.bridge.saddle_mm").refusal(
             f"the saddle is at {bridge.saddle_mm} mm, the bridge from {bridge.front_mm} to {bridge.back_mm} mm. "
-            "Needed: a saddle between the bridge's front and back edges. Mend: saddle_mm = "
-            f"{(bridge.front_mm + bridge.back_mm) / 2:g}"
+            "Needed: a saddle between the bridge's front and back edges. "
+            f"Mend: saddle_mm = {(bridge.front_mm + bridge.back_mm) / 2:g}"
         )
     if bridge.anchor_mm is not None and not bridge.saddle_mm < bridge.anchor_mm < bridge.back_mm:
         raise Spot(place="body.bridge.anchor_mm").refusal(
             f"the strings end at {bridge.anchor_mm:g} mm, the saddle is at {bridge.saddle_mm:g}, the bridge's back at "
-            f"{bridge.back_mm:g} mm. Needed: an anchor between the saddle and the bridge's back edge. Mend: anchor_mm "
-            f"= {(bridge.saddle_mm + bridge.back_mm) / 2:g}"
+            f"{bridge.back_mm:g} mm. Needed: an anchor between the saddle and the bridge's back edge. "
+            f"Mend: anchor_mm = {(bridge.saddle_mm + bridge.back_mm) / 2:g}"
         )
     corners = [
         (x, sign * half)

@@ -53,8 +53,8 @@ def safe_humidity_band(
 
     if not (coefficient > 0.0 and strain_limit > 0.0):
         raise refusal(
-            f"coefficient {coefficient:g}, strain limit {strain_limit:g}. Needed: both above 0. Mend: check the wood's "
-            "numbers"
+            f"coefficient {coefficient:g}, strain limit {strain_limit:g}. Needed: both above 0. "
+            "Mend: check the wood's numbers"
         )
     settled = float(np.asarray(isotherm(settled_humidity_pct)))
 

@@ -47,8 +47,8 @@ def _percent(relative_humidity_pct: ArrayLike) -> Array:
     if wrong.any():
         first = int(np.argmax(wrong.ravel()))
         raise Spot(place=f"value {first + 1}" if humidity.ndim else None).refusal(
-            f"relative humidity {humidity.ravel()[first]:g} %. Needed: a number from 0 to 100 %. Mend: give humidity "
-            "in percent (not as a fraction) and mend readings outside 0 to 100"
+            f"relative humidity {humidity.ravel()[first]:g} %. Needed: a number from 0 to 100 %. "
+            "Mend: give humidity in percent (not as a fraction) and mend readings outside 0 to 100"
         )
     return humidity
 
