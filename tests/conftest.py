@@ -22,6 +22,8 @@ ROOT = Path(__file__).parents[1]
 QUIET = list(HealthCheck)
 settings.register_profile("same", derandomize=True, database=None, deadline=None, suppress_health_check=QUIET)
 settings.load_profile("same")
+#: the air of weathers, which many tests live in: known, as in one LagCache, by all it rests on
+AIRS: Memory[Any] = Memory(24)
 #: small benches (`few_particles`), which many tests make alike
 BENCHES: Memory[Any] = Memory(12)
 
@@ -52,6 +54,23 @@ def _cache(tmp_path_factory: pytest.TempPathFactory) -> None:
     import os
 
     os.environ.setdefault("DRIFTMODEL_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_sky() -> Iterator[None]:
+    """Runs of one process see the air that others have made of the same scenario."""
+    from driftmodel.outlook import chain
+
+    begin = chain.LagCache.__init__
+
+    def begun(self: chain.LagCache, kept: int = chain.KEPT, air_of: Any = chain.scenario_air) -> None:
+        begin(self, kept, air_of)
+        if air_of is chain.scenario_air:
+            self._airs = AIRS
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(chain.LagCache, "__init__", begun)
+        yield
 
 
 @pytest.fixture(scope="session")
