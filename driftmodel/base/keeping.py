@@ -36,6 +36,7 @@ _LOOK_EVERY = 64  # writes between two looks at how much there is
 _SUFFIX = ".npz"
 #: a clock of files may be this coarse: a younger file may change again and show the same time, s
 SETTLED_S = 2.0
+_PLAIN = (bool, int, float, str, bytes, date, Path)
 _digests: dict[tuple[str, int, int, int, int], str] = {}
 
 
@@ -79,7 +80,7 @@ def file_digest(path: str | Path) -> str:
 
 def _put(whole: Any, value: Any) -> None:
     """Feed a value to a hash, each with its kind and length, so that no two values read alike."""
-    if value is None or isinstance(value, bool | int | float | str | bytes | date | Path):
+    if value is None or isinstance(value, _PLAIN):
         text = value if isinstance(value, bytes) else str(value).encode("utf-8", "surrogatepass")
         whole.update(f"{type(value).__name__}{len(text)}:".encode() + text)
     elif isinstance(value, Mapping):
@@ -92,9 +93,8 @@ def _put(whole: Any, value: Any) -> None:
             _put(whole, item)
     elif is_dataclass(value) and not isinstance(value, type):
         whole.update(f"record{type(value).__qualname__}:".encode())
-        for field in fields(value):
-            if field.metadata.get("input", True):
-                _put(whole, (field.name, getattr(value, field.name)))
+        for name in _inputs(type(value)):
+            _put(whole, (name, getattr(value, name)))
         _put(whole, [file_digest(path) for path in getattr(value, "input_files", ())])
     elif hasattr(value, "dtype") and hasattr(value, "tobytes"):
         _put(whole, ("array", str(value.dtype), [int(n) for n in value.shape], value.tobytes()))
@@ -102,6 +102,11 @@ def _put(whole: Any, value: Any) -> None:
         _put(whole, ("name", value.__module__, value.__qualname__))
     else:
         raise TypeError(f"a {type(value).__name__} has no fingerprint")
+
+
+@cache
+def _inputs(record: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(record) if field.metadata.get("input", True))
 
 
 def data_digest() -> str:

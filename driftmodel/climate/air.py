@@ -146,14 +146,15 @@ def in_months(time: Times, months: Iterable[int]) -> Flags:
 
 def hour_of_year(time: Times) -> Integers:
     """Hour of a 365-day year, 0 to 8759, of each stamp; 29 February repeats 28 February."""
-    days = time.astype("datetime64[D]")
-    years = time.astype("datetime64[Y]")
+    at, hour = np.divmod(time.astype("datetime64[h]").astype(np.int64), 24)
+    first = at.min(initial=0)
+    days = np.arange(first, at.max(initial=0) + 1).astype("datetime64[D]")  # worked out for each day, not each hour
+    years = days.astype("datetime64[Y]")
     day = (days - years.astype("datetime64[D]")).astype(np.int64)
     number = years.astype(np.int64) + 1970
     leap = (number % 4 == 0) & ((number % 100 != 0) | (number % 400 == 0))
     day = np.where(leap & (day >= 59), day - 1, day)
-    hour = (time.astype("datetime64[h]") - days.astype("datetime64[h]")).astype(np.int64)
-    return np.asarray(day * 24 + hour)
+    return np.asarray(day[at - first] * 24 + hour)
 
 
 def check_gap_policy(gap_policy: str | None, file: str | Path | None = None) -> None:
