@@ -16,14 +16,7 @@ from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.schema import Array, Dataset
-from driftmodel.climate.air import (
-    in_months,
-    make_air,
-    months_of,
-    saturation_density_g_m3,
-    saturation_pressure_pa,
-    vapour_density_g_m3,
-)
+from driftmodel.climate.air import in_months, make_air, months_of, saturation_pressure_pa, vapour_density_g_m3
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import climate_air, scenario_air
 from driftmodel.climate.room import moisture_flows, room_heat
@@ -194,7 +187,7 @@ def dehumidifier(climate: Climate, need: Need) -> Measure | None:
     dried = replace(room, dehumidified_to_pct=target)
     outdoor = climate_air(outdoor_of(climate), need.start, 24 * YEAR_DAYS, seed=need.seed)
     outdoor_c = outdoor["air_temperature"].values
-    density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
+    density = vapour_density_g_m3(outdoor_c, outdoor["relative_humidity"].values)
     flows = moisture_flows(outdoor_c, density, room_heat(outdoor_c, dried), dried)
     litres = flows.removed.reshape(-1, 24).sum(axis=1)
     words = f"A dehumidifier that holds the room at {target:.0f} % or below"

@@ -61,6 +61,11 @@ class Variable:
     high: float = float("inf")
     standard_name: str | None = None
 
+    def attrs(self, more: str = "") -> dict[str, str]:
+        """What a dataset tells of it; more: words put to its long_name."""
+        told = {"units": self.unit, "long_name": self.long_name + more}
+        return told | ({"standard_name": self.standard_name} if self.standard_name else {})
+
 
 _ENSEMBLE = ("draw", "time")
 

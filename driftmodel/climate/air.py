@@ -113,10 +113,7 @@ def make_air(
         known = VARIABLES[name]
         if not (values.min() >= known.low and values.max() <= known.high):  # false for NaN as well
             raise ValueError(f"{name} outside {known.low} to {known.high} {known.unit}")
-        told = {"units": known.unit, "long_name": known.long_name}
-        if known.standard_name:
-            told["standard_name"] = known.standard_name
-        variables[name] = (("time",), values, told)
+        variables[name] = (("time",), values, known.attrs())
     return described(Dataset(variables, coords={"time": time}, attrs=attrs or {}))
 
 
@@ -139,9 +136,7 @@ def months_of(time: Times) -> Integers:
 
 def in_months(time: Times, months: Iterable[int]) -> Flags:
     """True where the stamp lies in one of `months` (1 to 12)."""
-    chosen = np.zeros(13, dtype=bool)
-    chosen[list(months)] = True
-    return np.asarray(chosen[months_of(time)])
+    return np.isin(months_of(time), list(months))
 
 
 def hour_of_year(time: Times) -> Integers:

@@ -20,7 +20,15 @@ from numpy.typing import ArrayLike
 from driftmodel.base.climate_file import Humidifier
 from driftmodel.base.records import Room
 from driftmodel.base.schema import Array, Dataset, Flags, Integers, Times
-from driftmodel.climate.air import OUTDOORS, hour_of_year, in_months, make_air, saturation_density_g_m3
+from driftmodel.climate.air import (
+    OUTDOORS,
+    hour_of_year,
+    in_months,
+    make_air,
+    relative_humidity_pct,
+    saturation_density_g_m3,
+    vapour_density_g_m3,
+)
 from driftmodel.climate.enclosure import first_order_lag
 from driftmodel.climate.room_moisture import Forcing, HouseNumbers, house_numbers, solve, steady_density
 
@@ -192,12 +200,12 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     """Air of the room standing in `outdoor` air: same hours; with a humidifier also humidifier_water (hour,), kg/h."""
     time = outdoor["time"].values
     outdoor_c = outdoor["air_temperature"].values
-    outdoor_density = outdoor["relative_humidity"].values / 100.0 * saturation_density_g_m3(outdoor_c)
+    outdoor_density = vapour_density_g_m3(outdoor_c, outdoor["relative_humidity"].values)
     numbers = house_numbers()
     heat = room_heat(outdoor_c, room, hour_of_year(time) % 24, numbers=numbers)
     humidified = None if humidifier is None else switched_on(time, humidifier)
     flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified, numbers=numbers)
-    humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
+    humidity = np.clip(relative_humidity_pct(heat.temperature_c, flows.density_g_m3), 0.0, 100.0)
     air = make_air(time, heat.temperature_c, humidity, outdoor["filled"].values, outdoor.attrs)
     for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True):
         air[name] = (("time",), values.astype(np.float32), {"units": unit})

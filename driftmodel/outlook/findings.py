@@ -94,8 +94,7 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
 
 def _told(dims: tuple[str, ...], values: Any, variable: schema.Variable, kind: str = "") -> tuple[Any, Any, Any]:
     words = {"seasonal": " (comes back with the season)", "lasting": " (does not come back)", "": ""}[kind]
-    attrs = {"units": variable.unit, "long_name": variable.long_name + words}
-    return dims, values, attrs | ({"standard_name": variable.standard_name} if variable.standard_name else {})
+    return dims, values, variable.attrs(words)
 
 
 def _put_place(result: Dataset, scenario: Scenario, draws: Draws, world: World, due: Regrades) -> None:

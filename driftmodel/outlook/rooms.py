@@ -12,7 +12,7 @@ import numpy as np
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.records import Climate, Room, Scenario
 from driftmodel.base.schema import BAND, Array, Dataset, Integers, Times
-from driftmodel.climate.air import saturation_density_g_m3
+from driftmodel.climate.air import relative_humidity_pct, vapour_density_g_m3
 from driftmodel.climate.enclosure import inside_case
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.place_air import record_span
@@ -80,7 +80,7 @@ def outdoor_days(climate: Climate, start: Any, days: int, member: int = 0, seed:
     bare = replace(climate, room=None, humidifier=None, case=None)
     air = climate_air(bare, start, 24 * days, member=member, seed=seed)
     warm, damp = (air[name].values for name in ("air_temperature", "relative_humidity"))
-    density = damp / 100.0 * saturation_density_g_m3(warm)
+    density = vapour_density_g_m3(warm, damp)
     return air["time"].values[::24], *(each.reshape(-1, 24).mean(axis=1) for each in (warm, density))
 
 
@@ -139,7 +139,7 @@ def _daily_air(
     wet = climate.humidifier
     on = None if wet is None else switched_on(time, wet)
     flows = moisture_flows(outdoor_c, density, heat, room, wet, on, 24.0, numbers)
-    damp = 100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c)
+    damp = relative_humidity_pct(heat.temperature_c, flows.density_g_m3)
     if climate.case is None:
         return heat.temperature_c, damp
     return inside_case(heat.temperature_c, damp, climate.case, time, 24.0)
