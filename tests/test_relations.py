@@ -1,12 +1,11 @@
 """What must hold between forecasts, draw by draw, on every shipped scenario and on random ones: no outside values.
 
 "Due by rise" is under a rule that bounds the action from above alone: the limit below is met where a dry place holds
-the action low, and there a stronger pull comes to the owner's help. Draws are of a fixed seed and of a fresh one.
+the action low, and there a stronger pull comes to the owner's help. Draws are of one seed; slow tests have a second.
 """
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -31,7 +30,7 @@ from driftmodel.outlook.regrade import NEVER
 
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")
-SEEDS = (7, secrets.randbelow(10**6))
+SEEDS = (7, pytest.param(1007, marks=pytest.mark.slow))
 DRAWS, YEARS = 12, 3
 CACHE = LagCache(24)
 
