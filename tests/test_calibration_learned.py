@@ -105,9 +105,11 @@ def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(poster
         assert one.size == pytest.approx(off / np.sqrt(noise.own_doubt[at]))
         assert one.slip_probability == posterior.slips[at]
     for at, unknown in enumerate(record.learned):
+        own = posterior.layout.multipliers.get(unknown.name)
+        assert unknown.words == own.words if own else unknown.words.endswith((", mm", ", g"))
         assert unknown.name == record.names[at] and unknown.moved_sd == pytest.approx(np.median(normals[:, at]))
         assert unknown.narrowed == pytest.approx(np.std(normals[:, at]) / np.std(posterior.start[:, at]))
-        points = np.quantile(posterior.layout.values(normals)[unknown.name], [0.1, 0.5, 0.9], method="inverted_cdf")
+        points = np.quantile(posterior.layout.own(normals)[unknown.name], [0.1, 0.5, 0.9], method="inverted_cdf")
         assert unknown.posterior == pytest.approx(points) and not unknown.on_bound
     # more than a tenth of the draws within 0.3 sd of the cut-off
     for far, share, bound in ((2.71, 0.11, True), (-2.71, 0.11, True), (2.71, 0.09, False), (2.69, 0.2, False)):

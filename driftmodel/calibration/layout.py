@@ -60,7 +60,12 @@ class Layout:
         return len(self.multipliers) + len(self.offsets)
 
     def values(self, normals: Array) -> dict[str, Array]:
-        """Standard normal values (n, size) as multipliers and offsets, (n,) each."""
+        """Standard normal values (n, size) as multipliers and offsets, (n,) each, the season's carried by SEASONAL."""
+        found = self.own(normals)
+        return found | {name: found[name] * found["season"] for name in SEASONAL if name in found}
+
+    def own(self, normals: Array) -> dict[str, Array]:
+        """The same, each by itself."""
         found = {
             name: unknown.median
             * np.exp(unknown.log_sd * (normals[:, place] if name in PLAIN else stretched(normals[:, place])))
@@ -69,7 +74,7 @@ class Layout:
         shift = len(self.multipliers)
         for place, (name, (mean, sd)) in enumerate(self.offsets.items()):
             found[name] = mean + sd * normals[:, shift + place]
-        return found | {name: found[name] * found["season"] for name in SEASONAL if name in found}
+        return found
 
 
 def layout_of(bench: Bench, book: BenchBook) -> Layout:

@@ -17,7 +17,7 @@ from driftmodel.calibration.fit import PARTICLES, Posterior, draws_of, learn
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.readings_cells import tool_sd
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
-from driftmodel.outlook.draws import WIDEST_SD, unknowns_of
+from driftmodel.outlook.draws import WIDEST_SD
 
 #: a draw this near to the cut-off counts as on the bound
 NEAR_BOUND_SD = 0.3
@@ -25,7 +25,6 @@ NEAR_BOUND_SD = 0.3
 EXTRA_WORDS = {
     "set_up_error": "how well the set-up was measured, mm",
     "lean": "half the difference of bass and treble action, mm",
-    "wood_mass": "how much wood is in it",
 }
 
 
@@ -67,12 +66,12 @@ def as_calibration(posterior: Posterior) -> Calibration:
 def learned(posterior: Posterior) -> tuple[Learned, ...]:
     """Every unknown before and after."""
     layout, found = posterior.layout, []
-    known = unknowns_of(posterior.bench.scenario)
     normals = posterior.sampled.normals
-    before, after = layout.values(posterior.start), layout.values(normals)
+    before, after = layout.own(posterior.start), layout.own(normals)
     for place, name in enumerate(layout.names):
         own = normals[:, place]
-        words = known[name].words if name in known else EXTRA_WORDS.get(name, _level_words(name))
+        known = layout.multipliers.get(name)
+        words = known.words if known else EXTRA_WORDS.get(name) or _level_words(name)
         found.append(
             Learned(
                 name,
