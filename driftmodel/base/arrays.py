@@ -50,6 +50,11 @@ def settled(values: Array | float) -> Array:
     return np.asarray(np.round(values, 7) + 0.0)
 
 
+def eight_digits(value: float) -> float:
+    """To eight digits, for the same reason."""
+    return float(f"{value:.8g}")
+
+
 def first_order_recursion(keep: float | Array, gained: Array, first: float | Array = 0.0) -> Array:
     """x[k] = keep[k] x[k-1] + gained[k] with x[-1] = first: (n,) or (n, series) in, the same shape out.
 

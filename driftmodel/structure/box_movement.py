@@ -9,7 +9,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 from scipy.spatial import Delaunay
 
-from driftmodel.base.arrays import settled
+from driftmodel.base.arrays import eight_digits, settled
 from driftmodel.base.schema import Array, Integers
 from driftmodel.structure import mesh, shell
 from driftmodel.structure.box import Box, Dome, Meshed, Strings, meshed, meshes, nodes_in_common, sides
@@ -81,18 +81,13 @@ def _answers(box: Box, found: _Solution) -> dict[str, Answer]:
         nodes = shift.reshape(-1, 6)
         host, fall = _mean(nodes, saddle), _mean(nodes, front)[2] - _mean(nodes, back)[2]
         answers[name] = Answer(
-            bridge=(_told(host[0]), _told(host[2])),
-            bridge_tilt=_told(fall / (box.bridge.back_mm - box.bridge.front_mm)),
-            block=(_told(found.neck[name][0]), _told(found.neck[name][2])),
-            block_turn=_told(found.neck[name][4]),
-            width=_told(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
+            bridge=(eight_digits(host[0]), eight_digits(host[2])),
+            bridge_tilt=eight_digits(fall / (box.bridge.back_mm - box.bridge.front_mm)),
+            block=(eight_digits(found.neck[name][0]), eight_digits(found.neck[name][2])),
+            block_turn=eight_digits(found.neck[name][4]),
+            width=eight_digits(_mean(nodes, flank[0])[1] - _mean(nodes, flank[1])[1]),
         )
     return answers
-
-
-def _told(value: float) -> float:
-    """To eight digits: those after hang on how many threads the solver has, and one design has one answer."""
-    return float(f"{value:.8g}")
 
 
 def top_shape(box: Box, size_mm: float, loads: tuple[str, ...]) -> Shape:
@@ -222,7 +217,7 @@ def _shares(whole: shell.Structure, solver: _Solver, forces: Array, moved: Array
         step = 1.0 / (ends.mean() + (ends[0] - ends[1]) / 2.0 * np.cos(angle))
         soft = soft + step * solver.solve(held - whole.softened_force(soft, SOFTENED))
     found = whole.shares(soft[:, 0], soft[:, 1:], SOFTENED)
-    return {name: {key: _told(values[k]) for key, values in found.items()} for k, name in enumerate(READINGS)}
+    return {name: {key: eight_digits(values[k]) for key, values in found.items()} for k, name in enumerate(READINGS)}
 
 
 def _edges(on: Meshed, number: Integers, box: Box) -> tuple[Weights, Weights]:

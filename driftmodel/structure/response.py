@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from driftmodel.base.arrays import eight_digits
 from driftmodel.base.keeping import Memory, Shelf, Written, cache_folder, fingerprint
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import PARTS, Frozen
@@ -71,28 +72,19 @@ def body_response(instrument: Instrument) -> BodyResponse:
     def make() -> BodyResponse:
         from driftmodel.structure.body import respond  # its solvers take half a second to import
 
-        return _settled(respond(instrument.body, height_mm))
+        return _from_written(*_to_written(respond(instrument.body, height_mm)))
 
     return shelf.of(key, make, _to_written, _from_written)
 
 
-def _settled(answer: BodyResponse) -> BodyResponse:
-    """To eight digits: what lies beyond hangs on how many threads the solver was given."""
-
-    def settled(tree: Any) -> Any:
-        if isinstance(tree, dict):
-            return {name: settled(item) for name, item in tree.items()}
-        if isinstance(tree, list):
-            return [settled(item) for item in tree]
-        return float(f"{tree:.8g}") if isinstance(tree, float) else tree
-
-    facts, arrays = _to_written(answer)
-    return _from_written(settled(facts), arrays)
-
-
 def _to_written(answer: BodyResponse) -> Written:
-    shares = {name: [[*key, value] for key, value in split.items()] for name, split in answer.string_shares.items()}
-    return {name: dict(getattr(answer, name)) for name in _FIELDS} | {"string_shares": shares}, {}
+    """What is kept of it, to eight digits: what lies beyond hangs on how many threads the solver was given."""
+    shares = {
+        name: [[*key, eight_digits(value)] for key, value in split.items()]
+        for name, split in answer.string_shares.items()
+    }
+    told = {name: {load: eight_digits(value) for load, value in getattr(answer, name).items()} for name in _FIELDS}
+    return told | {"string_shares": shares}, {}
 
 
 def _from_written(facts: Any, _: Mapping[str, Any]) -> BodyResponse:
