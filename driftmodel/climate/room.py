@@ -25,7 +25,6 @@ from driftmodel.climate.air import (
     hour_of_year,
     in_months,
     make_air,
-    relative_humidity_pct,
     saturation_density_g_m3,
     vapour_density_g_m3,
 )
@@ -205,7 +204,7 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     heat = room_heat(outdoor_c, room, hour_of_year(time) % 24, numbers=numbers)
     humidified = None if humidifier is None else switched_on(time, humidifier)
     flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified, numbers=numbers)
-    humidity = np.clip(relative_humidity_pct(heat.temperature_c, flows.density_g_m3), 0.0, 100.0)
+    humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
     air = make_air(time, heat.temperature_c, humidity, outdoor["filled"].values, outdoor.attrs)
     for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True):
         air[name] = (("time",), values.astype(np.float32), {"units": unit})

@@ -10,15 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftmodel.base.errors import BadInput, Spot, refusal, unwritable
-from driftmodel.doors.shared import (
-    Terms,
-    as_of_option,
-    case_named,
-    crew_options,
-    listed,
-    shared_options,
-    what_if_option,
-)
+from driftmodel.doors import shared
 
 if TYPE_CHECKING:
     from driftmodel.base.workers import Crew
@@ -44,8 +36,8 @@ DEMO = "two-regions"
     default=None,
     help="Score forecasts made at earlier dates and widen the band by them; done where there are claims enough.",
 )
-@crew_options
-@shared_options
+@shared.crew_options
+@shared.shared_options
 def demand(
     fleet: str | None,
     list_them: bool,
@@ -55,7 +47,7 @@ def demand(
     what_ifs: tuple[str, ...],
     and_backtest: bool | None,
     crew: Callable[[], Crew],
-    terms: Terms,
+    terms: shared.Terms,
 ) -> None:
     """Regrades, parts, hours and cost of a fleet by month.
 
@@ -143,7 +135,7 @@ def _fleet_list(as_json: bool) -> str:
     from driftmodel.base.tomlfile import read_toml
 
     rows = [{"name": name, "title": str(read_toml(find_fleet(name))[0]["title"])} for name in shipped("fleets")]
-    return listed(rows, as_json, "driftmodel demand NAME --demo DIR copies one to change.")
+    return shared.listed(rows, as_json, "driftmodel demand NAME --demo DIR copies one to change.")
 
 
 def _read(path: Path, folder: Path) -> Fleet:
@@ -181,9 +173,9 @@ def _too_little_past(fleet: Fleet) -> BadInput:
 @click.option("--demo", type=click.Path(path_type=Path), metavar="FILE", help="Write an invented grid to try it on.")
 @click.option("--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years after set-up.")
 @click.option("--draws", type=click.IntRange(16, 5000), default=64, show_default=True, help="Draws at each point.")
-@what_if_option
-@crew_options
-@shared_options
+@shared.what_if_option
+@shared.crew_options
+@shared.shared_options
 def map_(
     scenario: str | None,
     grid: Path | None,
@@ -192,7 +184,7 @@ def map_(
     draws: int,
     what_if: str | None,
     crew: Callable[[], Crew],
-    terms: Terms,
+    terms: shared.Terms,
 ) -> None:
     """Regrades and the best grade on a grid of climates.
 
@@ -209,7 +201,7 @@ def map_(
             "no scenario and grid were named. Needed: a scenario and a NetCDF file. "
             "Mend: driftmodel map --demo grid.nc, then driftmodel map first-winter grid.nc"
         )
-    chosen = case_named(scenario, what_if).scenario
+    chosen = shared.case_named(scenario, what_if).scenario
     folder = terms.folder("map", chosen.name)
     from driftmodel.maps.grid_map import map_of
     from driftmodel.report.map_report import map_frame, map_summary, write_map
@@ -233,8 +225,8 @@ def map_(
 @click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
 @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the first scenario's own if not given.")
 @click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
-@as_of_option
-@shared_options
+@shared.as_of_option
+@shared.shared_options
 def compare(
     scenarios: tuple[str, ...],
     what_ifs: tuple[str, ...],
@@ -242,7 +234,7 @@ def compare(
     draws: int | None,
     seed: int | None,
     when: str | None,
-    terms: Terms,
+    terms: shared.Terms,
 ) -> None:
     """What-ifs side by side, on common random numbers.
 
@@ -259,7 +251,7 @@ def compare(
             "no scenario was named. Needed: two scenarios, or one and a --what-if. "
             'Mend: driftmodel compare first-winter --what-if "humidifier=45"'
         )
-    cases = [case_named(name, None, when) for name in scenarios]
+    cases = [shared.case_named(name, None, when) for name in scenarios]
     chosen = [case.scenario for case in cases]
     chosen += [parse_what_if(chosen[0], words) for words in what_ifs]
     folder = terms.folder("compare", chosen[0].name)

@@ -16,21 +16,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
 from driftmodel.outlook.calendar import action_work_mm, fitted_lift_mm, fitted_spacer
-from driftmodel.report import advice_words, texts
+from driftmodel.report import advice_words, pictures, texts
 from driftmodel.report.folder import render, write_page, write_whole
-from driftmodel.report.pictures import (
-    BESIDE,
-    LASTING,
-    LASTING_LINE,
-    MONTHS,
-    QUIET,
-    SEASON,
-    SEASON_LINE,
-    ZONE,
-    blank,
-    key_below,
-    note,
-)
 from driftmodel.report.texts import both_lengths, during, months_words, said
 from driftmodel.report.words import when_sentence
 
@@ -81,46 +68,48 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
 
 def air_and_band(advice: Advice) -> Figure:
     """Relative humidity by month, the band to keep tinted, the wood's limits dashed and named at the right."""
-    figure, axes = blank(7.2, 3.4)
+    figure, axes = pictures.blank(7.2, 3.4)
     month = np.arange(12)
     low, middle, high = np.array([each.humidity_pct for each in advice.months]).T
-    axes.axhspan(*advice.keep, color=ZONE, linewidth=0, label="keep it here")
-    axes.fill_between(month, low, high, color=SEASON, alpha=0.8, linewidth=0, label="eight days in ten")
-    axes.plot(month, middle, color=SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle day")
+    axes.axhspan(*advice.keep, color=pictures.ZONE, linewidth=0, label="keep it here")
+    axes.fill_between(month, low, high, color=pictures.SEASON, alpha=0.8, linewidth=0, label="eight days in ten")
+    axes.plot(month, middle, color=pictures.SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle day")
     wood = advice.bands[1]
     for at, words in ((wood.low_pct, "wood takes\na set below"), (wood.high_pct, "wood takes\na set above"),
                       (wood.strength_low_pct, "may split\nbelow")):  # fmt: skip
         if 0.0 < at < 100.0:
-            axes.axhline(at, color=LASTING_LINE, linewidth=0.9, linestyle=(0, (6, 3)))
-            note(axes, words, (1.0, at), (5, 0), BESIDE, va="center")
+            axes.axhline(at, color=pictures.LASTING_LINE, linewidth=0.9, linestyle=(0, (6, 3)))
+            pictures.note(axes, words, (1.0, at), (5, 0), pictures.BESIDE, va="center")
     axes.set_ylim(0, 100)
     axes.set_xlim(-0.5, 11.5)
-    axes.set_xticks(range(12), MONTHS)
+    axes.set_xticks(range(12), pictures.MONTHS)
     axes.set_ylabel("Relative humidity around it (%)")
-    key_below(figure, 3)
+    pictures.key_below(figure, 3)
     return figure
 
 
 def measures(advice: Advice) -> Figure:
     """For the air as it is and each measure: months at risk, dry solid and damp hatched."""
     rows = [("as it is", advice.now)] + [(m.key, m.outcome) for m in advice.measures if m.key != "off the wall"]
-    figure, axes = blank(7.2, 0.9 + 0.42 * len(rows))
+    figure, axes = pictures.blank(7.2, 0.9 + 0.42 * len(rows))
     place = np.arange(len(rows))
     dry = np.array([len(each.dry_months) for _, each in rows])
     damp = np.array([len(each.damp_months) for _, each in rows])
-    axes.barh(place, dry, height=0.6, color=LASTING, edgecolor=LASTING_LINE, linewidth=0.7, label="too dry")
-    axes.barh(place, damp, left=dry, height=0.6, color="white", edgecolor=SEASON_LINE, hatch="////", linewidth=0.7,
-              label="too damp")  # fmt: skip
+    axes.barh(
+        place, dry, height=0.6, color=pictures.LASTING, edgecolor=pictures.LASTING_LINE, linewidth=0.7, label="too dry"
+    )
+    axes.barh(place, damp, left=dry, height=0.6, color="white", edgecolor=pictures.SEASON_LINE, hatch="////",
+              linewidth=0.7, label="too damp")  # fmt: skip
     for at, total in enumerate(dry + damp):
-        note(axes, f"{total}", (total, at), (4, 0), va="center")
+        pictures.note(axes, f"{total}", (total, at), (4, 0), va="center")
     axes.set_yticks(place, [textwrap.fill(words, 28) for words, _ in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlim(0, 12.6)
     axes.set_xticks(range(0, 13, 2))
     axes.set_xlabel("Months of the year at risk")
     axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_color(QUIET)
-    key_below(figure, 2)
+    axes.spines["left"].set_color(pictures.QUIET)
+    pictures.key_below(figure, 2)
     return figure
 
 
@@ -129,16 +118,16 @@ def fluctuations(advice: Advice) -> Figure:
     from matplotlib.dates import DateFormatter, MonthLocator
 
     band = advice.historic
-    figure, axes = blank(7.2, 3.0)
+    figure, axes = pictures.blank(7.2, 3.0)
     day = np.datetime64(band.first_day) + np.arange(len(band.daily_pct))
-    axes.fill_between(day, band.low_pct, band.high_pct, color=ZONE, linewidth=0, label="band of EN 15757")
-    axes.plot(day, band.daily_pct, color=SEASON_LINE, linewidth=0.9, label="mean of each day")
+    axes.fill_between(day, band.low_pct, band.high_pct, color=pictures.ZONE, linewidth=0, label="band of EN 15757")
+    axes.plot(day, band.daily_pct, color=pictures.SEASON_LINE, linewidth=0.9, label="mean of each day")
     axes.set_ylim(0, 100)
     axes.set_xlim(day[0], day[-1])
     axes.xaxis.set_major_locator(MonthLocator())  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_formatter(DateFormatter("%b"))  # type: ignore[no-untyped-call]
     axes.set_ylabel("Relative humidity around it (%)")
-    key_below(figure, 2)
+    pictures.key_below(figure, 2)
     return figure
 
 
