@@ -123,6 +123,10 @@ def test_a_cloud_is_mixed_with_that_without_a_reading_as_far_as_it_may_move() ->
     for count, looked in ((121, []), (119, [4])):
         some = np.where(np.arange(1000) < count, 1.0, 1e-9)
         assert held({4: 0.2}, answers, {4: some})[2] == looked
+    # with a sixth that is a slip in all but one of a hundred or fewer, five are left, and nothing is held back
+    for sure, moved in ((0.9895, True), (0.9905, False)):
+        told, _, _ = held({4: -0.1, 0: 0.2}, answers, {4: few, 0: np.full(1000, sure)})
+        assert bool((told.doubt != 0.1).any()) is moved
     # two that pull either way: the likelier slip
     more = np.where(np.arange(1000) >= 890, 1.0, 1e-9)
     told, mixed, asked = held({3: 0.6, 4: -0.1}, answers, {4: few, 3: more})

@@ -16,8 +16,9 @@ from driftmodel.base.schema import Array
 from driftmodel.calibration.sampler import Sampled
 from driftmodel.calibration.slips import Ways
 
-#: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm
-LEAST_OTHERS, MOST_MOVED = 5, 0.08
+#: a doubtful reading with so many others moves the mean of the answer by at most so much against leaving it out, mm; a
+#: reading so likely a slip is as good as left out
+LEAST_OTHERS, MOST_MOVED, SURE = 5, 0.08, 0.99
 #: where all that is answered without one or another lies no further apart, the middle of it is taken, mm
 MOST_APART = 0.28
 #: a reading at least so likely a slip is held to so much whatever that lets others do, mm
@@ -42,6 +43,8 @@ def held_back(
         return ways, sampled
     each = likely(ways, sampled.normals)
     slip = each @ ways.slip[:, ways.doubtful]
+    if ways.doubt.size - np.sum(slip.mean(axis=0) > SURE) <= LEAST_OTHERS:
+        return ways, sampled
     found, mean = answer(sampled.normals), float(np.mean(answer(sampled.normals)))
     clouds, means = [], []
     for place, chance in enumerate(slip.T):
