@@ -54,7 +54,7 @@ def made_up(months: int = MONTHS) -> Any:
                             units=rows)  # fmt: skip
     expected = SimpleNamespace(at_risk=random.uniform(50, 90, (2, 2, months)), history=random.uniform(5, 9, (2, 2)),
                                regraded=random.uniform(5, 9, (2, 2, months)),
-                               due=np.array([0.19, 0.5, 0.0, 1.4]))  # fmt: skip
+                               due=np.array([0.19, 0.5, 0.1, 1.4]))  # fmt: skip
     sold = SimpleNamespace(regrades=random.poisson(3.0, (SAMPLES, months + 9, 2, 2, 2)),
                            visits=random.poisson(2.0, (SAMPLES, months + 9, 2, 2)))  # fmt: skip
     law = Multiplier(np.array([[4.0, 9.0], [2.0, 1.0]]), np.array([[2.0, 9.0], [1.0, 2.0]]))
@@ -182,12 +182,12 @@ def test_rates_as_stated_told_and_used() -> None:
 
 
 def test_who_is_due_by_hand() -> None:
-    """Chances 0.19, 0.5 and none, to the power of the place's multiplier of 2; one is still to be sold. Saved:
+    """Chances 0.19, 0.5 and 0.1, to the power of the place's multiplier of 2 or 1; one is still to be sold. Saved:
     freight and a visit (25 + 30, 5 + 10) by the chance and the part of a year that cover lasts: six months of twelve,
-    all, none."""
+    all, none where it ended four years ago."""
     rows = tables.who_is_due(DEMAND)
     assert [row["row"] for row in rows] == [3, 2, 4]
-    chance = [1 - 0.5**2, 1 - 0.81**2, 0.0]
+    chance = [1 - 0.5**2, 1 - 0.81**2, 0.1]
     assert [row["chance_within_12_months"] for row in rows] == pytest.approx(chance)
     assert [row["saved"] for row in rows] == pytest.approx([15 * chance[0] * 5, 55 * chance[1] * 0.5, 0.0])
     assert [(row["serial"], row["count"], row["likely_spacer"]) for row in rows] == [
