@@ -8,23 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from driftmodel.base import library
 from driftmodel.base.materials import Datum, Wood
-from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAYS_PER_YEAR
 from driftmodel.base.units import length_unit
 from driftmodel.report.texts import comma_text, fixed, plain_text, table, worded
-from driftmodel.structure.joint import (
-    action_change_mm,
-    fret_to_saddle_mm,
-    grade_rotations_deg,
-    intonation_shift_cents,
-    saddle_change_mm,
-    string_pull_n,
-    tongue_thickness_mm,
-)
-from driftmodel.structure.neck import clamp_lost, holding_moment_nm, root_length_mm, slack_turn_deg, string_moment_nm
-from driftmodel.structure.plate import COMPONENTS
 
 if TYPE_CHECKING:  # its solvers take half a second to import
+    from driftmodel.base.records import Instrument
     from driftmodel.structure.design import Behaviour, Sensitivity
 
 #: what a forecast asks of every wood; a wood without one of these gets a stand-in
@@ -145,9 +134,12 @@ SADDLE_OVER_BRIDGE_MM = 3.0  # common practice, no source; moves the cents only
 def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str:
     """How a design moves, for the terminal: the coefficients, where the give under the strings comes from, how the neck
     is held, and what each spacer does against the straight one."""
+    from driftmodel.structure import joint as turned
+    from driftmodel.structure import neck
+
     per, unit = length_unit(units)
-    strings, joint, moment = instrument.strings, instrument.joint, string_moment_nm(instrument)
-    distance = fret_to_saddle_mm(strings.scale_mm, instrument.body_fret)
+    strings, joint, moment = instrument.strings, instrument.joint, neck.string_moment_nm(instrument)
+    distance = turned.fret_to_saddle_mm(strings.scale_mm, instrument.body_fret)
     changes = {f"1 % less moisture in the {words}": {part: -1.0} for part, words in worded("parts").items()}
     changes["1 % less in all of them"] = dict.fromkeys(worded("parts"), -1.0)
     changes["the strings brought to pitch"] = {"strings": 1.0}
@@ -160,7 +152,7 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         bracketed=f"({unit})",
         digits=4 if units == "inch" else 3,
         fine=4 if units == "inch" else 2,
-        pull=string_pull_n(strings),
+        pull=turned.string_pull_n(strings),
         saddle=instrument.body.bridge.saddle_mm / per,
         moved=[
             (words, *(sum(share * kind[load] for load, share in shares.items()) / size for kind, size in kinds))
@@ -169,10 +161,10 @@ def behaviour_words(instrument: Instrument, found: Behaviour, units: str) -> str
         give=_give(found, per),
         joint=joint,
         moment=moment,
-        root=root_length_mm(instrument) / per,
-        kept=300.0 * moment / holding_moment_nm(instrument),
-        lost=[100.0 * float(clamp_lost(years * DAYS_PER_YEAR)) for years in (1, 20)],
-        slack=float(saddle_change_mm(slack_turn_deg(instrument), distance)) / per,
+        root=neck.root_length_mm(instrument) / per,
+        kept=300.0 * moment / neck.holding_moment_nm(instrument),
+        lost=[100.0 * float(neck.clamp_lost(years * DAYS_PER_YEAR)) for years in (1, 20)],
+        slack=float(turned.saddle_change_mm(neck.slack_turn_deg(instrument), distance)) / per,
         spacers=_spacers(instrument, per, distance),
     )
 
@@ -184,6 +176,8 @@ def whole_rise_mm(found: Behaviour) -> float:
 
 def _give(found: Behaviour, per: float) -> list[tuple[str, list[float], float]]:
     """Where the rise of the saddle under the strings comes from: a row a group of boards, a column a way of giving."""
+    from driftmodel.structure.plate import COMPONENTS
+
     give = {key: value / per for key, value in found.string_give_mm.items()}
     rows = []
     for group, words in (worded("groups") | {"all": "all of it"}).items():
@@ -196,15 +190,17 @@ def _give(found: Behaviour, per: float) -> list[tuple[str, list[float], float]]:
 
 def _spacers(instrument: Instrument, per: float, distance_mm: float) -> list[tuple[str | float, ...]]:
     """Of each spacer: taper, turn, saddle, action at the 12th fret, the tongue's spacer, and cents."""
+    from driftmodel.structure import joint as turned
+
     spacers, strings = instrument.spacers, instrument.strings
-    turns = grade_rotations_deg(spacers)
-    saddle = saddle_change_mm(turns, distance_mm)
-    action, tongue = action_change_mm(saddle), tongue_thickness_mm(spacers.tapers_mm, spacers) + 0.0
+    turns = turned.grade_rotations_deg(spacers)
+    saddle = turned.saddle_change_mm(turns, distance_mm)
+    action, tongue = turned.action_change_mm(saddle), turned.tongue_thickness_mm(spacers.tapers_mm, spacers) + 0.0
     height = instrument.body.bridge.thickness_mm + SADDLE_OVER_BRIDGE_MM
     rows = zip(spacers.labels, spacers.tapers_mm, turns.tolist(), saddle, action, tongue, strict=True)
     return [
-        (label, taper / per, turn, rise / per, lift / per, thick / per,
-         intonation_shift_cents(strings.scale_mm, instrument.body_fret, turn, height) + 0.0)  # no sign before nought
+        (label, taper / per, turn, rise / per, lift / per, thick / per,  # and no sign before nought
+         turned.intonation_shift_cents(strings.scale_mm, instrument.body_fret, turn, height) + 0.0)
         for label, taper, turn, rise, lift, thick in rows
     ]  # fmt: skip
 
