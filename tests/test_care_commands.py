@@ -37,7 +37,7 @@ def test_advice_and_its_sheet_are_told_and_written(run: Run, tmp_path: Path, chr
         assert words in sheet, words
     if chromium is not None:
         paper = tmp_path / "sheet.pdf"
-        flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+        flags = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-pdf-header-footer"]
         command = [
             chromium,
             *flags,

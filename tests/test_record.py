@@ -230,7 +230,10 @@ def _write_twenty(folder: Path, name: str) -> None:
         add_rows(folder, [{"date": "2023-05-01", "work": f"note: {name} {number}"}], lambda _: None)
 
 
-def test_two_writers_lose_no_row(ada: Path) -> None:
+def test_two_writers_lose_no_row(ada: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However long one of them is held up."""
+    for name in ("STALE_SECONDS", "PATIENCE_SECONDS"):
+        monkeypatch.setattr(f"driftmodel.record.case.{name}", 1e9)
     workers = [multiprocessing.Process(target=_write_twenty, args=(ada, name)) for name in ("one", "two")]
     for worker in workers:
         worker.start()
