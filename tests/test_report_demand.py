@@ -54,7 +54,9 @@ def book() -> DemandBook:
 @pytest.fixture(scope="module")
 def folder(book: DemandBook, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("demand") / "out"
-    document.write_demand(book, out)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("matplotlib.figure.Figure.draw", lambda self, renderer: None)  # pictures stay blank
+        document.write_demand(book, out)
     return out
 
 
