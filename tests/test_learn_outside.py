@@ -75,7 +75,7 @@ def test_bands_hold_on_a_hundred_guitars_of_another_generator() -> None:
 OTHER_LAWS: dict[str, tuple[dict[str, Any], float]] = {
     "creep doubled": ({"creep": 2.0}, 0.69),
     "no memory": ({"hysteresis": False}, 0.69),
-    "season": ({"season": 1.5}, 0.57),
+    "season": ({"season": 1.5}, 0.62),
 }
 
 
@@ -83,7 +83,7 @@ OTHER_LAWS: dict[str, tuple[dict[str, Any], float]] = {
 @pytest.mark.parametrize("law", OTHER_LAWS)
 def test_bands_hold_where_the_law_is_another(law: str) -> None:
     """The misspecification table of docs/learning.md: forty guitars, five readings each, unknowns as the prior has
-    them and the law another. 80 % bands hold 78, 78 and 69 % over all years (standard error 5 points), less a year."""
+    them and the law another. 80 % bands hold 78, 78 and 73 % over all years (standard error 5 points), less a year."""
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=23)
     wrong, least = OTHER_LAWS[law]
     world = replace(World(1.0, 0.0, 200.0), **wrong)
