@@ -267,6 +267,26 @@ def test_a_kill_in_the_middle_leaves_the_old_rows_and_no_lock_for_long(
     assert len(rows_of(ada).splitlines()) == 3
 
 
+def test_a_lock_made_since_the_look_is_not_taken_over(ada: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two wait at one stale lock: the other takes it over, and writes under its own, before this one's step."""
+    (ada / LOCK).write_text("")
+    os.utime(ada / LOCK, (0, 0))
+    rename, steps = Path.rename, []
+
+    def late(path: Path, to: Path) -> Path:
+        if not steps:
+            path.unlink()
+            path.write_text("the other's")
+        steps.append(to)
+        return rename(path, to)
+
+    monkeypatch.setattr(Path, "rename", late)
+    monkeypatch.setattr("driftmodel.record.case.PATIENCE_SECONDS", 0.0)
+    with pytest.raises(BadInput, match="somebody else is writing"), writing(ada):
+        pass
+    assert (ada / LOCK).read_text() == "the other's" and len(list(ada.glob(f"{LOCK}*"))) == 1
+
+
 def test_a_file_without_a_last_line_end_and_with_own_columns_is_added_to(ada: Path) -> None:
     (ada / "bench.csv").write_text('date,what,value,tool,work\n2023-02-01,action,"2,4 mm",rule,', encoding="utf-8")
     add(ada, ("action 2.5 mm with rule", "spacer K"), date(2023, 6, 1))

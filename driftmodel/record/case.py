@@ -153,12 +153,20 @@ def writing(folder: Path) -> Iterator[None]:
 
 
 def _take_over_if_stale(lock: Path) -> None:
+    taken = lock.with_name(f"{LOCK}-{os.getpid()}")
     try:
-        if time.time() - lock.stat().st_mtime > STALE_SECONDS:
-            lock.rename(lock.with_name(f"{LOCK}-{os.getpid()}"))
-            lock.with_name(f"{LOCK}-{os.getpid()}").unlink(missing_ok=True)
+        if _stale(lock):
+            lock.rename(taken)
+            if _stale(taken):
+                taken.unlink()
+            else:  # another took the stale one over since, and writes under a new one
+                taken.rename(lock)
     except OSError:
         return
+
+
+def _stale(lock: Path) -> bool:
+    return time.time() - lock.stat().st_mtime > STALE_SECONDS
 
 
 def _plain(name: str) -> str:
