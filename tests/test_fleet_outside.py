@@ -221,8 +221,15 @@ def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> Non
 def test_a_design_changed_and_not_told_raises_an_alert() -> None:
     """Better by 30 % where sold in the last three years; the other design is as it was."""
     fleet, _ = outside_fleet(OTHERS["a better design for three years"][0], 103, units=12000)
-    told = [line for line in alerts(forecast(fleet)) if "sold in the last" in line]
+    found = forecast(fleet)
+    told = [line for line in alerts(found) if "sold in the last" in line]
     assert len(told) == 1 and told[0].startswith("d0: units sold in the last 3 years come to 0.")
+    fit = found.correction
+    chance = fit.chances @ [each.changed for each in fit.rivals]
+    assert f"in {100 * chance:.0f} % of its futures and for alike" in told[0]
+    sure = replace(fit, rivals=tuple(each for each in fit.rivals if each.changed))
+    told = alerts(replace(found, correction=sure))
+    assert any("for changed in nearly all of its futures." in line for line in told)
 
 
 def test_a_lasting_change_is_carried_on_and_a_steady_region_is_not_moved() -> None:

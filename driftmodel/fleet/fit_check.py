@@ -105,9 +105,10 @@ def _changed(fit: Correction, designs: Sequence[str]) -> list[str]:
     apart = next(each for each in fit.rivals if each.changed)
     mean, sd = apart.newer(apart.mean)[0], apart.sd(NEWER)
     plain, years = int(np.argmax(np.abs(mean) / sd)), library.general("newer_sold_within").value
+    part = f"in {100 * chance:.0f} % of its futures and for alike in the others: its band holds both"
     return [
         f"{designs[plain]}: units sold in the last {years:g} years come to {np.exp(mean[plain]):.2g} times the first "
-        f"regrades of its older ones at their age. The forecast takes newer units for changed in {100 * chance:.0f} % "
-        "of its futures and for alike in the others; its band holds both. If the design was changed, tell it as one of "
-        "its own."
+        "regrades of its older ones at their age. The forecast takes newer units for "
+        f"changed {part if chance < 0.995 else 'in nearly all of its futures'}. If the design was changed, tell it as "
+        "one of its own."
     ]
