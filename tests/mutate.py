@@ -48,7 +48,7 @@ ROOMS = {
     "calibration": ["forward", "moments", "bench", "work", "sampler", "fit", "shown", "diagnosis", "decide",
                     "outcomes", "slips", "unsure", "layout", "steps", "pooled", "options", "drives", "caution"],
     "fleet": ["claims", "delay", "money", "stock", "cell_demand", "built_together", "passage", "scores", "cohorts",
-              "report_habits", "planner_tables", "reporting", "correction", "exposure", "future", "demand",
+              "planner_tables", "reporting", "correction", "exposure", "future", "demand", "run",
               "backtest"],
 }  # fmt: skip
 TESTS = {

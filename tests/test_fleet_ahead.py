@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftmodel.fleet import backtest, demand, exposure, future, scores
+from driftmodel.fleet import backtest, claims, cohorts, demand, exposure, future, roster, run, scores
 from driftmodel.fleet.roster import REGRADE, SEASONAL
 from driftmodel.fleet.tables import NONE
 
@@ -164,22 +164,22 @@ def test_ages_and_sums_of_groups() -> None:
 
 def test_groups_of_months_and_how_they_stand() -> None:
     """Months 3 to 12 in at most four groups are three wide; a new one begins after the cut-off, here 8."""
-    assert demand._groups(np.array([12, 3, 7]), 8, 4) == (3, 6, 9, 12)
-    assert demand._groups(np.array([12, 3]), 7, 4) == (3, 6, 8, 11)
-    assert demand._groups(np.array([12, 10]), 7, 9) == (10, 11, 12)
-    assert demand._groups(np.array([4, 3]), 7, 9) == (3, 4)
-    assert demand._groups(np.array([], dtype=np.int32), 7, 9) == (7,)
+    assert run._groups(np.array([12, 3, 7]), 8, 4) == (3, 6, 9, 12)
+    assert run._groups(np.array([12, 3]), 7, 4) == (3, 6, 8, 11)
+    assert run._groups(np.array([12, 10]), 7, 9) == (10, 11, 12)
+    assert run._groups(np.array([4, 3]), 7, 9) == (3, 4)
+    assert run._groups(np.array([], dtype=np.int32), 7, 9) == (7,)
     table = np.arange(1 * 1 * 3 * 8 * 2, dtype=float).reshape(1, 1, 3, 8, 2)
-    found = demand._in_groups(table, (3, 6, 8, 11), 7, np.array([1, 2]))
+    found = future._in_groups(table, (3, 6, 8, 11), 7, np.array([1, 2]))
     assert found.start.tolist() == [4.0, 6.5, 9.0, 11.0] * 2
     assert (found.sold.tolist(), found.kind.tolist()) == ([True, True, False, False] * 2, [1] * 4 + [2] * 4)
     assert [part.tolist() for part in (found.units, found.first, found.cover)] == [
         table[:, :, k].tolist() for k in range(3)
     ]
-    assert demand._in_groups(table, (3, 6), 9, np.array([0])).start.tolist() == [4.0, 7.5]
-    at_cutoff = demand._in_groups(table, (3, 6, 9), 6, np.array([0]))
+    assert future._in_groups(table, (3, 6), 9, np.array([0])).start.tolist() == [4.0, 7.5]
+    at_cutoff = future._in_groups(table, (3, 6, 9), 6, np.array([0]))
     assert (at_cutoff.start.tolist(), at_cutoff.sold.tolist()) == ([4.0, 6.0, 9.0], [True, True, False])
-    assert demand._in_groups(table, (3, 6), 4, np.array([0])).start.tolist() == [3.5, 6.0]
+    assert future._in_groups(table, (3, 6), 4, np.array([0])).start.tolist() == [3.5, 6.0]
 
 
 def test_times_between_regrades_by_cell() -> None:
@@ -189,12 +189,12 @@ def test_times_between_regrades_by_cell() -> None:
         units=units, row=np.array([2, 0, 2]), begin=np.array([8, 5, 9]), stop=np.array([9, 6, 11])
     )
     them: Any = SimpleNamespace(cell=np.array([4, 3]), of_row=np.array([0, 1, 1]))
-    found = demand._between(past, them)
+    found = cohorts.between(past, them)
     assert {at: [getattr(each, name).tolist() for name in exposure.Spells.__dataclass_fields__]
             for at, each in found.items()} == {
         3: [[3, 3], [8, 9], [9, 11], [36, 36], [7.0, 7.0]], 4: [[1], [5], [6], [12], [1.0]]}  # fmt: skip
     past.row = past.row[:0]
-    assert demand._between(past, them) == {}
+    assert cohorts.between(past, them) == {}
 
 
 def test_weather_is_what_the_noise_of_draws_leaves() -> None:
@@ -202,16 +202,16 @@ def test_weather_is_what_the_noise_of_draws_leaves() -> None:
     they are apart counts; less scatter than noise is no weather."""
     level, noise = np.array([[[8.0, 10.0, 0.0]], [[12.0, 11.0, 0.0]]]), np.array([[[2.0, 9.0, 1.0]], [[4.0, 9.0, 1.0]]])
     stub: Any = SimpleNamespace(level=level, noise=noise)
-    found = demand.weather_ratio(stub)
+    found = run.weather_ratio(stub)
     assert found[:, 0, 0] == pytest.approx([1 - 0.2 * 5 / 7, 1 + 0.2 * 5 / 9])
     assert found[:, 0, 1:].tolist() == [[1.0, 1.0]] * 2
     logs = np.log(found[:, 0, 0])
-    assert demand.weather_sd(stub) == pytest.approx(abs(logs[0] - logs[1]) / 2)
+    assert run.weather_sd(stub) == pytest.approx(abs(logs[0] - logs[1]) / 2)
     wild: Any = SimpleNamespace(level=np.array([[[0.0, 1.0]], [[9.0, 1.0]]]), noise=np.zeros((2, 1, 2)))
-    assert demand.weather_sd(wild) == 0.5
+    assert run.weather_sd(wild) == 0.5
     one: Any = SimpleNamespace(level=level[:1], noise=noise[:1])
-    assert (demand.weather_ratio(one) == 1.0).all()
-    law = demand.gamma_of(np.array([[1.0, 2.0], [3.0, 2.0]]))
+    assert (run.weather_ratio(one) == 1.0).all()
+    law = claims.gamma_of(np.array([[1.0, 2.0], [3.0, 2.0]]))
     assert (law.shape[0], law.rate[0]) == (4.0, 2.0)
     assert law.mean[1] == pytest.approx(2.0)
 
@@ -226,10 +226,10 @@ def test_what_was_due_before_the_months_ahead() -> None:
 
 
 def test_noise_of_a_month_and_a_region_has_mean_1() -> None:
-    drawn = demand.gamma_noise(0.25, (40000,), np.random.default_rng(1))
+    drawn = future.gamma_noise(0.25, (40000,), np.random.default_rng(1))
     assert (drawn.mean(), drawn.var()) == (pytest.approx(1.0, abs=0.01), pytest.approx(0.25, rel=0.05))
-    assert demand.gamma_noise(9e-7, (2, 3), np.random.default_rng(1)).tolist() == [[1.0] * 3] * 2
-    assert demand.gamma_noise(1.4e-6, (2, 3), np.random.default_rng(1)).std() > 0.0
+    assert future.gamma_noise(9e-7, (2, 3), np.random.default_rng(1)).tolist() == [[1.0] * 3] * 2
+    assert future.gamma_noise(1.4e-6, (2, 3), np.random.default_rng(1)).std() > 0.0
 
 
 def test_shares_of_grades_by_hand() -> None:
@@ -239,7 +239,7 @@ def test_shares_of_grades_by_hand() -> None:
     parts[0, 0, 0, :, 1], parts[0, 0, 0, 0, 0] = [2.0, 6.0, 0.0], 5.0
     known: Any = SimpleNamespace(disposition=np.array([REGRADE] * 11 + [SEASONAL]), region=np.zeros(12, dtype=int),
                                  design=np.zeros(12, dtype=int), grade=np.array([2] * 10 + [NONE, 1]))  # fmt: skip
-    found = demand.grade_shares(parts, known)
+    found = claims.grade_shares(parts, known)
     assert found[0, 0, 0, :, 1] == pytest.approx([2 / 3 * 0.25, 2 / 3 * 0.75, 1 / 3])
     assert found[0, 0, 0, :, 0] == pytest.approx([2 / 3, 0.0, 1 / 3])
     assert found[0, 0, 1, :, 1] == pytest.approx([2 / 3 * 7 / 13, 2 / 3 * 6 / 13, 1 / 3])
@@ -308,13 +308,13 @@ def past_fleet(**changed: Any) -> Any:
 
 def test_plain_forecasts_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     fleet = past_fleet()
-    assert backtest.reported(fleet, 95, 6)[:, :, 0].tolist() == [[1, 0], [0, 0], [0, 0], [0, 0], [0, 0], [1, 1]]
+    assert roster.reported(fleet, 95, 6)[:, :, 0].tolist() == [[1, 0], [0, 0], [0, 0], [0, 0], [0, 0], [1, 1]]
     monkeypatch.setattr(backtest, "known_at", lambda units, cutoff: units)
     for name, more in {"sale": (98, 100, 101), "regraded": (98, NONE, NONE), "count": (1, 5, 2), "region": (0, 0, 1),
                        "design": (0, 0, 0)}.items():  # fmt: skip
         setattr(fleet.units, name, np.append(getattr(fleet.units, name), more))
     pooled, same, constant = backtest.references(fleet, 100, 14)
-    year = backtest.reported(fleet, 89, 12)
+    year = roster.reported(fleet, 89, 12)
     assert year.sum() == 5
     assert same.tolist() == [year[m % 12].tolist() for m in range(14)]
     assert constant.tolist() == [(year.sum(axis=0) / 12).tolist()] * 14
@@ -396,7 +396,7 @@ def test_a_backtest_is_its_forecasts_against_what_came(monkeypatch: pytest.Monke
     found = backtest.backtest(fleet, lambda *_: None, [88, 97], 3)  # type: ignore[arg-type, return-value]
     assert [(w["cutoff"], w["months"], w["to_end_of_cover"]) for w in asked] == [(88, 3, False), (97, 3, False)]
     own = {origin: cube.sum(axis=(4, 5))[..., 0] for origin, cube in cubes.items()}  # sample, month, region
-    came = {origin: backtest.reported(fleet, origin + 1, 3)[..., 0] for origin in cubes}
+    came = {origin: roster.reported(fleet, origin + 1, 3)[..., 0] for origin in cubes}
     samples = np.array([own[o][:, m, r] for o in cubes for m in range(3) for r in range(2)], dtype=float)
     true = np.array([came[o][m, r] for o in cubes for m in range(3) for r in range(2)])
     assert [row["came"] for row in found.rows] == true.tolist() and true.sum() == 4

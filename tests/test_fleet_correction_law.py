@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, poisson
 
-from driftmodel.fleet import claims_fit, demand, exposure, fit_check
+from driftmodel.fleet import claims, claims_fit, demand, exposure, fit_check, future, run
 from driftmodel.fleet import correction as law
 from driftmodel.fleet.claims import prior
 from driftmodel.fleet.correction import Block, Correction
@@ -407,7 +407,7 @@ def test_scatter_beyond_chance() -> None:
 def test_the_past_as_corrected() -> None:
     past, effects = some_past(), np.stack([FIT.mean, 0.5 * FIT.mean])
     past[1, 1] = 0.0
-    found = demand.past_ratio(FIT, past, effects)
+    found = future.past_ratio(FIT, past, effects)
     whole = law.expected_of(past, FIT.least)
     own = whole.sum(axis=4)
     middle = [0, 1, 2, 3]  # of the first four bins
@@ -444,11 +444,11 @@ def test_seasonal_complaints_and_what_claims_make_of_them() -> None:
     known: Any = SimpleNamespace(disposition=kinds, region=np.array([1, 1, 1, 0]), design=np.zeros(4, dtype=int),
                                  report=np.array([24, 23, 25, 20]))  # fmt: skip
     size = float(prior(0.5).shape)
-    law_ = demand._complaint_law(fleet, them, known, 26)
+    law_ = claims.complaint_law(fleet, them, known, 26)
     assert law_.shape == pytest.approx([size, size + 1])
     assert law_.rate == pytest.approx([size + 0.14, size + 0.32])
     fleet.claims_since = NONE
-    whole = demand._complaint_law(fleet, them, known, 26)
+    whole = claims.complaint_law(fleet, them, known, 26)
     assert whole.shape == pytest.approx([size + 1, size + 2])
     assert whole.rate == pytest.approx([size + 0.01 * 15 + 0.12 * 2, size + 0.04 * 6 + 0.24])
 
@@ -459,7 +459,7 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
         Correction, "pace", lambda self, effects, months, random: np.stack([0.01 * months, 0.02 * months])
     )
     normal = np.array([[[1.0, 2.0]], [[3.0, 4.0]]])
-    found = demand.of_the_months(
+    found = future.of_the_months(
         FIT,
         FIT.mean,
         calendar,
@@ -476,13 +476,13 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
     noisy: Any = SimpleNamespace(
         standard_normal=np.zeros, standard_gamma=lambda size, shape: np.full(shape, 2.0 * size)
     )
-    twice = demand.of_the_months(replace(FIT, scatter=0.5), FIT.mean, calendar, 0.1, noisy)
-    assert twice == pytest.approx(demand.of_the_months(FIT, FIT.mean, calendar, 0.1, noisy) + log(2.0))
+    twice = future.of_the_months(replace(FIT, scatter=0.5), FIT.mean, calendar, 0.1, noisy)
+    assert twice == pytest.approx(future.of_the_months(FIT, FIT.mean, calendar, 0.1, noisy) + log(2.0))
     assert demand.trend(rate[..., :1]).tolist() == [[0.0, 0.0, 0.0]]
     told: Any = SimpleNamespace(report=np.array([30, 30, 19, 18, 25]), event=np.array([30, 28, 18, 18, 21]),
                                 region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
     lag: Any = SimpleNamespace(shares=np.ones(3), keep=0.5)
-    late = demand.lateness(told, 30, 2, lag)
+    late = claims.lateness(told, 30, 2, lag)
     assert np.argwhere(late > 0.0).tolist() == [[0, 0, 0], [1, 0, 2], [1, 11, 1]]
     assert late[0, 0, 0] == late[1, 0, 2] == 1.0 and late[1, 11, 1] == 0.5**11
 
@@ -611,7 +611,7 @@ def test_what_is_asked_of_every_cell() -> None:
     past: Any = SimpleNamespace(
         since=41, units=SimpleNamespace(sale=np.array([25, 59, 37]), regraded=np.array([NONE, 50, 52]))
     )
-    asked = demand.window_of(fleet, 55, 9, past, lag=(0.5, 0.5), waiting=0.25, soon=4)
+    asked = run.window_of(fleet, 55, 9, past, lag=(0.5, 0.5), waiting=0.25, soon=4)
     assert (asked.first_sale_year, asked.sale_years, asked.grades, asked.members) == (2, 3, 3, 3)
     assert (asked.regrades, asked.sales[0], asked.sales[-1], asked.since, asked.claims_since) == (
         (50, 51, 52),
@@ -621,9 +621,9 @@ def test_what_is_asked_of_every_cell() -> None:
         40,
     )
     assert (asked.months, asked.soon, asked.waiting_share, asked.waiting_months) == (9, 4, 0.25, 2)
-    assert demand.window_of(fleet, 55, 9, past).lag_shares == (1.0,)
+    assert run.window_of(fleet, 55, 9, past).lag_shares == (1.0,)
     stub: Any = SimpleNamespace(level=np.array([[[0.08]], [[0.12]]]), noise=np.zeros((2, 1, 1)))
-    assert demand.weather_ratio(stub).ravel() == pytest.approx([0.8, 1.2])
+    assert run.weather_ratio(stub).ravel() == pytest.approx([0.8, 1.2])
 
 
 def test_what_a_forecast_asks_of_each_law(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -648,7 +648,7 @@ def test_what_a_forecast_asks_of_each_law(monkeypatch: pytest.MonkeyPatch) -> No
     counts = SimpleNamespace(units_and_reports=lambda cutoff: np.array(float(cutoff)))
     answers: dict[str, Any] = {
         "cover_left": 20, "known_claims": claims, "waiting_share": waits, "reporting_lag": lag, "run_cells": None,
-        "histories": SimpleNamespace(units=None, first=None), "cohorts_of": "cohorts", "_between": "between",
+        "histories": SimpleNamespace(units=None, first=None), "cohorts_of": "cohorts", "between": "between",
         "window_of": SimpleNamespace(lag_shares="lag"), "parts_of": (counts, counts), "lateness": "late",
         "correct": "correction", "weather_sd": 0.07, "only": "some", "gamma_of": "law", "told": {}, "Demand": "done",
         "sample_cube": SimpleNamespace(cube=0, sold=1, planned=2, multiplier=3),
@@ -685,8 +685,8 @@ def test_a_future_follows_one_of_the_rivals() -> None:
     """Of two, one with a hundred times the other's evidence in logs: its effects, and its factor by month."""
     sure = replace(FIT, mean=FIT.mean + 1.0, evidence=100.0)
     both, calendar = replace(FIT, rivals=(replace(FIT, evidence=0.0), sure)), np.arange(28, 31)
-    rival, drawn, factor = demand.one_future(both, calendar, 0.1, np.random.default_rng(1))
+    rival, drawn, factor = future.one_future(both, calendar, 0.1, np.random.default_rng(1))
     random = np.random.default_rng(1)
     random.random()
     assert rival is sure and drawn == pytest.approx(sure.draw(random.standard_normal(FIT.mean.size)))
-    assert factor == pytest.approx(demand.of_the_months(sure, drawn, calendar, 0.1, random))
+    assert factor == pytest.approx(future.of_the_months(sure, drawn, calendar, 0.1, random))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftmodel.fleet import demand
+from driftmodel.fleet import demand, future
 from driftmodel.fleet.claims import Multiplier
 
 REACH, MONTHS, CUTOFF = 4, 3, 100
@@ -57,7 +57,7 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
 
     asked: list[Any] = []
     for name, stub in {
-        "monthly": lambda _: plain, "reports": made, "AT_ONCE": 2, "_complaint_law": lambda *_: Multiplier(
+        "monthly": lambda _: plain, "reports": made, "AT_ONCE": 2, "complaint_law": lambda *_: Multiplier(
             np.array([2.0, 3.0]), np.array([4.0, 4.0])),
         "with_habits": lambda _, __, change, more: asked.append((change.tolist(), more)) or now,
         "parts_of": lambda *_: (SimpleNamespace(sold=np.array([True, False])), None),
@@ -66,7 +66,7 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         "in_cover": lambda _, __, start, months, chosen: np.full(
             (2, 1, months), (8000.0 if chosen[0] else 4000.0) * (start == CUTOFF + 1)),
     }.items():  # fmt: skip
-        monkeypatch.setattr(demand, name, stub)
+        monkeypatch.setattr(future if name == "of_the_months" else demand, name, stub)
     monkeypatch.setattr(np.random, "default_rng", generator)
     rates = {name: SimpleNamespace(seasonal_complaints_per_thousand=[float(m + 1) for m in range(12)]) for name in "ab"}
     fleet: Any = SimpleNamespace(regions=("a", "b"), designs=("x",), settings=SimpleNamespace(

@@ -17,11 +17,11 @@ from scipy.sparse import csr_matrix
 from driftmodel.fleet import scores
 from driftmodel.fleet.backtest import REFERENCES, references, widening_needed
 from driftmodel.fleet.claims_fit import BEYOND_SD
+from driftmodel.fleet.cohorts import histories
 from driftmodel.fleet.correction import BEYOND, GOES_ON, KNOT_STEP, Block, paces_of
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.exposure import EXPECTED, TOLD, UNITS
 from driftmodel.fleet.fit_check import alerts, fit_rows
-from driftmodel.fleet.histories import histories
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.planner_tables import not_yet_reported
 from driftmodel.fleet.regression import Model, Rows

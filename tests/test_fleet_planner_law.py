@@ -15,7 +15,7 @@ from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.fleet_file import CentreFile
 from driftmodel.fleet.money import job_laws
 from driftmodel.fleet.roster import REGRADE, Rates
-from driftmodel.fleet.stock import job_fill, sample_chances
+from driftmodel.fleet.stock import job_fill, sample_chances, spares
 from driftmodel.fleet.tables import NONE, month_label
 
 CUTOFF, MONTHS, SAMPLES = 24317, 14, 20  # to June 2026; 14 months, so two books' years that begin in July
@@ -222,7 +222,7 @@ def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None
     centres = {"one": CentreFile(regions=["a"], lead_months=2, on_hand={"H": 3, "I": 90}, on_order={"H": 1}),
                "two": CentreFile(regions=["b"], lead_months=20)}  # fmt: skip
     monkeypatch.setattr(DEMAND.fleet.settings, "centres", centres)
-    first, second = tables.spares(DEMAND)
+    first, second = spares(DEMAND)
     counts = DEMAND.cube["regrades"].values[:, :2, 0].sum(axis=(1, 2, 4))  # sample, grade
     mean = DEMAND.cube["regrades"].values.mean(axis=0).sum(axis=(0, -1))[0]  # design, grade
     still = np.round(np.array([2.0, 1.0]) @ (mean / mean.sum(axis=1, keepdims=True))).astype(int)
@@ -243,12 +243,12 @@ def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None
         assert row["expected_use"] == pytest.approx(counts[:, g].mean())
     assert (second.lead_months, second.open_jobs, second.filled_now) == (MONTHS, 0, 0.0)
     monkeypatch.setattr(DEMAND.fleet.settings, "centres", {})
-    (whole,) = tables.spares(DEMAND)
+    (whole,) = spares(DEMAND)
     assert (whole.name, whole.regions, whole.lead_months, whole.rows[0]["on_hand"]) == ("all", REGIONS, 3, None)
     assert [(row["on_order"], row["order_now"] > 0) for row in whole.rows] == [(None, True)] * 2
     short = {"all": CentreFile(regions=["a", "b"], lead_months=1, on_hand={"H": 9}, on_order={"H": 4})}
     monkeypatch.setattr(DEMAND.fleet.settings, "centres", short)
-    (few,) = tables.spares(DEMAND)
+    (few,) = spares(DEMAND)
     some = [sample_chances(DEMAND.cube["regrades"].values[:, :1, :, :, g].sum(axis=(1, 2, 3, 4))) for g in (0, 1)]
     assert few.filled_now == pytest.approx(job_fill([13 - still[0], 0], some))
     assert whole.jobs == pytest.approx(JOBS[:, :3].sum(axis=(1, 2, 3, 4)).mean())

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftmodel.fleet import cell_demand, cohorts, delay, report_habits
+from driftmodel.fleet import cell_demand, cohorts, delay
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
 from driftmodel.fleet.roster import REGRADE, SEASONAL, Units
 from driftmodel.fleet.tables import NONE
@@ -117,7 +117,7 @@ def test_who_waits_as_stated_and_as_told() -> None:
     15, 3 months before the last two, and told then; too late at 16; before the claims begin; no unit; a visit."""
     claims = told([10, 10, 15, 16, 4, 5, 10, 10], [18, 12, 15, 18, 18, 19, 18, 18], [20] * 6 + [NONE, 20],
                   [REGRADE] * 7 + [SEASONAL])  # fmt: skip
-    found = report_habits.waiting_share(claims, 40, 5, HABITS)
+    found = delay.waiting_share(claims, 40, 5, HABITS)
     assert (found.waited, found.told) == (8 * 0.25 + 2, 8 * 0.75 + 2)
 
 
@@ -127,24 +127,24 @@ def test_the_lag_of_claims_that_the_end_of_cover_cannot_move(monkeypatch: pytest
     counts is counted whole, whenever it came."""
     monkeypatch.setattr(delay, "KEEPS", (1.0,))
     few, nobody = told([10] * 29, [11] * 29, [NONE] * 29), delay.WaitingShare(0.0, 3.0)
-    assert report_habits.reporting_lag(few, 40, HABITS).shares.tolist() == [0.5, 0.25, 0.25]
-    assert report_habits.reporting_lag(few, 40, HABITS).here.tolist() == [2.0, 1.0, 1.0]
+    assert delay.reporting_lag(few, 40, HABITS).shares.tolist() == [0.5, 0.25, 0.25]
+    assert delay.reporting_lag(few, 40, HABITS).here.tolist() == [2.0, 1.0, 1.0]
     event, report = [*[20] * 15, *[20] * 10, *[20] * 5], [*[20] * 15, *[21] * 10, *[25] * 5]
     many = told(event, report, [NONE] * 30)
     for waits in (None, nobody):
-        assert report_habits.reporting_lag(many, 40, HABITS, waits).here.tolist() == [15, 10, 0, 0, 0, 5]
+        assert delay.reporting_lag(many, 40, HABITS, waits).here.tolist() == [15, 10, 0, 0, 0, 5]
     some = delay.WaitingShare(1.0, 3.0)
-    assert report_habits.reporting_lag(many, 40, HABITS, some).here.tolist() == [2.0, 1.0, 1.0]  # five too late: 25
+    assert delay.reporting_lag(many, 40, HABITS, some).here.tolist() == [2.0, 1.0, 1.0]  # five too late: 25
     cases = {(17, 17): 30, (17, 18): 3, (18, 18): 3, (15, 17): 6, (19, 19): 2, (20, 22): 8, (20, 23): 2, (16, 18): 1}
     flat = [pair for pair, many in cases.items() for _ in range(many)]
     claims = told([e for e, _ in flat], [r for _, r in flat], [20] * len(flat))
     claims.cover_end[:4] = NONE
-    found = report_habits.reporting_lag(claims, 40, HABITS, some)
+    found = delay.reporting_lag(claims, 40, HABITS, some)
     # (17, 17): due + 3 > 18, so only the four of no known unit; (15, 17) all 6; (20, 22) all 8: 18, so as stated
     assert found.here.tolist() == [2.0, 1.0, 1.0]
     claims.cover_end[:16] = NONE
     for cutoff, here in ((38, [16, 0, 14]), (39, [16, 0, 8]), (41, [0, 0, 8])):  # events of the last 24 months
-        assert report_habits.reporting_lag(claims, cutoff, HABITS, some).here.tolist() == here
+        assert delay.reporting_lag(claims, cutoff, HABITS, some).here.tolist() == here
 
 
 def one_kind(lag: tuple[float, ...], count: int) -> cell_demand.CellDemand:
@@ -168,9 +168,9 @@ def test_another_lag_put_in_later_is_exact_for_units_of_one_kind() -> None:
         return SimpleNamespace(**{name: np.array([[getattr(cell, name) for cell in cells]]) for name in names})
 
     was, wanted = both(old), both(new)
-    plain, change = report_habits.monthly(was), np.array(new) - np.array(old)
-    found = report_habits.with_habits(plain, was, change)
-    true = report_habits.monthly(wanted)
+    plain, change = delay.monthly(was), np.array(new) - np.array(old)
+    found = delay.with_habits(plain, was, change)
+    true = delay.monthly(wanted)
     assert plain.first.tolist() == was.first[..., 0, :].sum(axis=-1).tolist()
     for name in ("first", "at_risk", "pending", "history", "regraded"):
         assert getattr(found, name) == pytest.approx(getattr(true, name), abs=1e-9), name
@@ -178,31 +178,29 @@ def test_another_lag_put_in_later_is_exact_for_units_of_one_kind() -> None:
     crossed = was.crossed[0, 0, 1]
     moved = [sum(change[k] * crossed[3 + m - k] for k in range(4)) for m in range(18)]
     assert found.repeat[0, 0] == pytest.approx(np.maximum(plain.repeat[0, 0] + moved, 0.0))
-    assert report_habits.with_habits(plain, was, 0.0 * change) is plain
+    assert delay.with_habits(plain, was, 0.0 * change) is plain
 
 
 def test_more_who_wait_go_along_the_slope_and_no_number_falls_below_none() -> None:
     """One region and design, two months; slopes by the share who wait, then a lag of two months in place of one."""
-    plain = report_habits.Monthly(*(np.array([[each]]) for each in ([1.0, 2.0], [3.0, 0.1], [9.0, 8.0], [1.0, 1.0])),
+    plain = delay.Monthly(*(np.array([[each]]) for each in ([1.0, 2.0], [3.0, 0.1], [9.0, 8.0], [1.0, 1.0])),
                                   np.array([[2.0]]), np.array([[4.0]]))  # fmt: skip
     expected: Any = SimpleNamespace(slope=np.array([[[[1.0, -30.0], [2.0, -4.0], [-1.0, 3.0]]]]),
                                     slope_once=np.array([[[5.0, -50.0]]]), crossed=np.zeros((1, 1, 2, 3)),
                                     past=np.zeros((1, 1, 2, 1)))  # fmt: skip
-    found = report_habits.with_habits(plain, expected, np.zeros(2), 0.1)
+    found = delay.with_habits(plain, expected, np.zeros(2), 0.1)
     assert found.first[0, 0] == pytest.approx([1.1, 0.0])
     assert found.repeat[0, 0] == pytest.approx([3.2, 0.0])
     assert found.at_risk[0, 0] == pytest.approx([8.9, 8.3])
     assert (found.pending[0, 0], found.history[0, 0]) == (2.5, 0.0)
     expected.crossed[0, 0] = [[0.9, 4.0, 0.0], [9.0, 0.0, 0.0]]  # in the month before, the first and the second
     expected.past[0, 0] = [[0.9], [8.0]]
-    later = report_habits.with_habits(plain, expected, np.array([-0.5, 0.5]))
+    later = delay.with_habits(plain, expected, np.array([-0.5, 0.5]))
     fewer = 1.0 / (1.0 + 0.45 / 9.0)  # more of those of the month before are not yet told
     assert later.first[0, 0] == pytest.approx([max(1.0 + 0.45 - 2.0, 0.0), (2.0 + 2.0) * fewer])
     assert later.repeat[0, 0] == pytest.approx([3.0 + 4.5, 0.1])
     assert later.at_risk[0, 0] == pytest.approx([9.0, 9.0])
     assert (later.pending[0, 0], later.history[0, 0]) == (pytest.approx((2.0 + 0.45) * fewer), 0.0)
     expected.past[0, 0, 0] = 6.0
-    sooner = report_habits.with_habits(
-        replace(plain, at_risk=np.array([[[9.0, 1.0]]])), expected, np.array([0.5, -0.5])
-    )
+    sooner = delay.with_habits(replace(plain, at_risk=np.array([[[9.0, 1.0]]])), expected, np.array([0.5, -0.5]))
     assert (sooner.at_risk[0, 0, 1], sooner.pending[0, 0]) == (0.0, 0.0)

@@ -19,7 +19,7 @@ from driftmodel.fleet import scores
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.passage import CellPassages
-from driftmodel.fleet.roster import REGRADE, Fleet
+from driftmodel.fleet.roster import REGRADE, Fleet, reported
 from driftmodel.fleet.run import remembered
 from driftmodel.fleet.tables import NONE, month_label
 
@@ -179,16 +179,6 @@ def _held(forecasts: list[tuple[int, tuple[Array, Array]]], spread: float, seed:
         samples, came = np.round(np.concatenate([s for s, _ in parts])), np.concatenate([c for _, c in parts])
         found.append((scores.coverage_counts(samples, came), came.size))
     return found
-
-
-def reported(fleet: Fleet, start: int, months: int) -> Array:
-    """Regrade claims by month of report, (months, regions, designs)."""
-    claims = fleet.claims
-    table = np.zeros((months, len(fleet.regions), len(fleet.designs)))
-    at = claims.report - start
-    chosen = (claims.disposition == REGRADE) & (at >= 0) & (at < months)
-    np.add.at(table, (at[chosen], claims.region[chosen], claims.design[chosen]), 1.0)
-    return table
 
 
 def references(fleet: Fleet, origin: int, months: int) -> tuple[Array, Array, Array]:

@@ -13,6 +13,7 @@ from scipy.special import gammaln
 
 from driftmodel.base import library
 from driftmodel.base.arrays import group_sums, ratio, settled
+from driftmodel.fleet.cohorts import Histories
 from driftmodel.fleet.correction import (
     BEYOND,
     KNOT_STEP,
@@ -29,7 +30,6 @@ from driftmodel.fleet.correction import (
     spline,
 )
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, BIN_AGES, EXPECTED, FRESH, TOLD, UNITS
-from driftmodel.fleet.histories import Histories
 from driftmodel.fleet.regression import Model, Rows, scatter_of
 
 #: the physics' hazard is taken for no less than this share of the claims' own at that age, all regions and designs

@@ -11,32 +11,35 @@ from numpy.typing import NDArray
 
 from driftmodel.base.arrays import only, ratio
 from driftmodel.base.materials import recording
-from driftmodel.base.schema import Array, Dataset, Flags, Integers, described
+from driftmodel.base.schema import Array, Dataset, Integers, described
 from driftmodel.base.workers import Crew, Progress
-from driftmodel.fleet import claims as claims_law
 from driftmodel.fleet.cell_demand import Window
-from driftmodel.fleet.claims import Multiplier
+from driftmodel.fleet.claims import (
+    Multiplier,
+    complaint_law,
+    counted,
+    gamma_of,
+    grade_shares,
+    known_claims,
+    lateness,
+    prior,
+    seasonal_expected,
+)
 from driftmodel.fleet.claims_fit import correct
-from driftmodel.fleet.cohorts import Cohorts, cohorts_of, cover_left, in_cover
-from driftmodel.fleet.correction import Correction, expected_of, newer_sold
-from driftmodel.fleet.delay import ReportingLag, WaitingShare
-from driftmodel.fleet.exposure import AGAIN, BIN_AGES, EXPECTED, FRESH, KINDS, TOLD, UNITS, Spells
-from driftmodel.fleet.future import Groups, reports
-from driftmodel.fleet.histories import Histories, histories
+from driftmodel.fleet.cohorts import Cohorts, between, cohorts_of, cover_left, histories, in_cover
+from driftmodel.fleet.correction import Correction
+from driftmodel.fleet.delay import ReportingLag, WaitingShare, monthly, reporting_lag, waiting_share, with_habits
+from driftmodel.fleet.exposure import TOLD
+from driftmodel.fleet.future import one_future, parts_of, past_ratio, reports
 from driftmodel.fleet.passage import CellPassages
-from driftmodel.fleet.report_habits import monthly, reporting_lag, waiting_share, with_habits
-from driftmodel.fleet.roster import REGRADE, SEASONAL, Claims, Fleet
-from driftmodel.fleet.run import FleetDemand, run_cells
-from driftmodel.fleet.tables import NONE, month_label
+from driftmodel.fleet.roster import REGRADE, Claims, Fleet
+from driftmodel.fleet.run import SOON_MONTHS, FleetDemand, run_cells, weather_sd, window_of
+from driftmodel.fleet.tables import month_label
 from driftmodel.outlook.drift import told
 
 NO_GRADE = "none mends it"
-SOON_MONTHS = 12
-MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
-LATENESS_MONTHS = 12  # in which the claims' lateness tells when they fell due; own choice, no source
 AT_ONCE = 50  # samples worked on together
 FIRM_CLAIMS = 10.0  # so many claims tell the level as firmly as the physics does; own choice, no source
-GRADE_WORTH = 20.0  # jobs; own choice, no source
 
 
 @dataclass(frozen=True)
@@ -108,10 +111,10 @@ def forecast_demand(
     with recording() as numbers:
         expected = run_cells(
             cohorts, function, window, shape, draws=settings.draws, seed=settings.seed,
-            between=_between(past, cohorts), crew=crew, progress=progress,
+            between=between(past, cohorts), crew=crew, progress=progress,
         )  # fmt: skip
     regrade = known.disposition == REGRADE
-    count = _counted(known, regrade & (known.report >= fleet.claims_since), shape)
+    count = counted(known, regrade & (known.report >= fleet.claims_since), shape)
     fresh, again = parts_of(expected, window)
     correction = correct(
         expected.behind,
@@ -128,115 +131,9 @@ def forecast_demand(
     law = gamma_of(sampled.multiplier)
     return Demand(
         fleet, cohorts, sampled.cube, sampled.sold, sampled.planned, expected.first_months(months), correction,
-        claims_law.prior(settings.multiplier_log_sd), count, law, sampled.multiplier, lag.shares, waits.mean, cutoff,
+        prior(settings.multiplier_log_sd), count, law, sampled.multiplier, lag.shares, waits.mean, cutoff,
         widening,
     )  # fmt: skip
-
-
-def window_of(
-    fleet: Fleet,
-    cutoff: int,
-    months: int,
-    past: Histories,
-    *,
-    lag: tuple[float, ...] = (1.0,),
-    waiting: float = 0.0,
-    soon: int = SOON_MONTHS,
-) -> Window:
-    """What every cell is asked."""
-    settings, years = fleet.settings, fleet.units.sale // 12
-    return Window(
-        cutoff=cutoff,
-        months=months,
-        members=settings.members,
-        grades=len(settings.grades) + 1,
-        lag_shares=lag,
-        claims_since=fleet.claims_since,
-        soon=soon,
-        waiting_share=waiting,
-        waiting_months=settings.habits.end_of_cover_months,
-        first_sale_year=int(years.min()),
-        sale_years=int(years.max() - years.min()) + 1,
-        since=past.since,
-        sales=_groups(past.units.sale, cutoff, MOST_GROUPS),
-        regrades=_groups(past.units.regraded[past.units.regraded != NONE], cutoff, MOST_REGRADE_GROUPS),
-    )
-
-
-def _groups(months: NDArray[np.int32], cutoff: int, most: int) -> tuple[int, ...]:
-    """First months of about `most` groups of these, a new one after the cut-off."""
-    if months.size == 0:
-        return (cutoff,)
-    low, high = int(months.min()), int(months.max())
-    wide = -(-(high - low + 1) // most)
-    return (*range(low, min(cutoff, high) + 1, wide), *range(max(cutoff + 1, low), high + 1, wide))
-
-
-def _between(past: Histories, cohorts: Cohorts) -> dict[int, Spells]:
-    """Times between two regrades of a unit, by cell."""
-    if past.row.size == 0:
-        return {}
-    units, row = past.units, past.row
-    build, end = units.build[row].astype(np.int64), (units.sale + units.cover)[row].astype(np.int64)
-    begin, stop, count = past.begin.astype(np.int64), past.stop.astype(np.int64), units.count[row].astype(float)
-    cell = cohorts.cell[cohorts.of_row[row]]
-    order = np.argsort(cell, kind="stable")
-    there, first = np.unique(cell[order], return_index=True)
-    return {
-        int(at): Spells(build[own], begin[own], stop[own], end[own], count[own])
-        for at, own in zip(there.tolist(), np.split(order, first[1:]), strict=True)
-    }
-
-
-def gamma_of(samples: Array) -> Multiplier:
-    """The gamma law of the same mean and variance as samples (samples, ...)."""
-    mean, variance = samples.mean(axis=0), np.maximum(samples.var(axis=0), 1e-12)
-    return Multiplier(mean**2 / variance, mean / variance)
-
-
-def known_claims(claims: Claims, cutoff: int) -> Claims:
-    """The claims reported by the end of a month."""
-    kept = claims.report <= cutoff
-    return only(claims, kept)
-
-
-def _counted(claims: Claims, chosen: Flags, shape: tuple[int, int]) -> Integers:
-    table = np.zeros(shape, dtype=np.int64)
-    np.add.at(table, (claims.region[chosen], claims.design[chosen]), 1)
-    return table
-
-
-def lateness(claims: Claims, cutoff: int, regions: int, lag: ReportingLag) -> Array:
-    """Claims of the last year by region, how many months ago they were reported, and how many months late, no later
-    than the lag has it: (regions, months, lags), as far as their lag is still that of the cut-off."""
-    ago, late = cutoff - claims.report, claims.report - claims.event
-    table = np.zeros((regions, LATENESS_MONTHS, lag.shares.size))
-    own = (ago < LATENESS_MONTHS) & (late < lag.shares.size)
-    np.add.at(table, (claims.region[own], ago[own], late[own]), lag.keep ** ago[own])
-    return table
-
-
-def weather_ratio(expected: FleetDemand) -> Array:
-    """How much more or less than the mean member each member brings, (members, regions, years + 1), the past last.
-
-    The spread between members is weather and the noise of a finite number of draws. The noise is known from the draws'
-    scatter; what is left is weather, and each member's ratio is drawn in to 1 by the noise's share (the linear Bayes
-    estimate, Robbins 1983)."""
-    level = expected.level
-    mean = level.mean(axis=0)
-    members = level.shape[0]
-    between = level.var(axis=0, ddof=1) if members > 1 else np.zeros_like(mean)
-    weather = np.maximum(between - expected.noise.mean(axis=0), 0.0)
-    kept = weather / np.maximum(weather + expected.noise, 1e-300)
-    ratio = level / np.where(mean > 0.0, mean, 1.0)
-    return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
-
-
-def weather_sd(expected: FleetDemand) -> float:
-    """Log standard deviation of the first year ahead against the past of the same member, by the physics."""
-    kept = weather_ratio(expected)
-    ahead = np.log(np.maximum(ratio(kept[:, :, 0], kept[:, :, -1]), 0.1))
-    return float(np.minimum(ahead.std(axis=0), 0.5).mean())
 
 
 @dataclass(frozen=True)
@@ -279,7 +176,7 @@ def sample_cube(
     plain = monthly(expected)
     shares = [grade_shares(part[:, :, :months], known) for part in (expected.first, expected.repeat)]
     fresh, again = parts_of(expected, window)
-    complaint = _complaint_law(fleet, cohorts, known, cutoff)
+    complaint = complaint_law(fleet, cohorts, known, cutoff)
     calls_sold, calls_planned = (
         seasonal_expected(fleet, in_cover(cohorts, shape, cutoff + 1, reach, later), cutoff + 1)
         for later in (cohorts.sale <= cutoff, cohorts.sale > cutoff)
@@ -361,28 +258,6 @@ def sample_cube(
     return Sampled(cube, sold, planned, multiplier)
 
 
-def one_future(
-    correction: Correction, calendar: Integers, widening: float, random: np.random.Generator
-) -> tuple[Correction, Array, Array]:
-    """One of the correction's rivals, a draw of its effects, and their log factor by month, see `of_the_months`."""
-    rival = correction.one(random)
-    drawn = rival.draw(random.standard_normal(correction.mean.size))
-    return rival, drawn, of_the_months(rival, drawn, calendar, widening, random)
-
-
-def of_the_months(
-    correction: Correction, effects: Array, calendar: Integers, widening: float, random: np.random.Generator
-) -> Array:
-    """Log factor of one draw of the effects by its years, wider by `widening`, by season and by chance of a month,
-    (regions, 1, months)."""
-    regions, months = correction.regions, calendar.size
-    year = correction.pace(effects, calendar, random)[:, None, :]
-    wider = widening * random.standard_normal((regions, 1, -(-months // 12)))
-    year = year + np.repeat(wider, 12, axis=2)[..., :months]
-    season = correction.season(effects)[:, calendar % 12][:, None, :]
-    return np.asarray(year + season + np.log(gamma_noise(correction.scatter, year.shape, random)))
-
-
 def already_due(lag: Array, waiting: float, months: int) -> Array:
     """Share of the reports of month 0, 1, ... ahead that were due before them all, (months,), about: those late by the
     lag, and for a year ahead those of owners who wait for the end of their cover. It weighs how far the claims move
@@ -401,84 +276,3 @@ def trend(rate: Array) -> Array:
     first = rate[..., :half].sum(axis=2)
     then = rate[..., half : 2 * half].sum(axis=2) if rate.shape[2] > half else first
     return np.asarray(np.where(first > 0.0, np.log(np.clip(ratio(then, first), 0.2, 5.0)), 0.0) / half)
-
-
-def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:
-    """Units never regraded by the cut-off and units regraded by then, in groups."""
-    return (
-        _in_groups(expected.sold, window.sales, window.cutoff, np.zeros(1, dtype=np.int64)),
-        _in_groups(expected.back, window.regrades, window.cutoff, np.arange(1, KINDS)),
-    )
-
-
-def _in_groups(table: Array, first_months: tuple[int, ...], cutoff: int, kinds: Integers) -> Groups:
-    """Groups of units, of a table (regions, designs, 3, kinds x groups, months) with the groups' first months."""
-    starts = np.array(first_months)
-    last = np.append(starts[1:], max(cutoff, int(starts[-1])) + 1) - 1
-    last = np.where((starts <= cutoff) & (last > cutoff), cutoff, last)
-    middle, sold = np.tile(0.5 * (starts + last), kinds.size), np.tile(starts <= cutoff, kinds.size)
-    return Groups(table[:, :, 0], table[:, :, 1], table[:, :, 2], middle, np.repeat(kinds, starts.size), sold)
-
-
-def gamma_noise(variance: float, shape: tuple[int, ...], random: np.random.Generator) -> Array:
-    """Factors of mean 1 and this variance."""
-    if variance < 1e-6:
-        return np.ones(shape)
-    return np.asarray(random.standard_gamma(1.0 / variance, shape) * variance)
-
-
-def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
-    """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
-    designs); the level alone where nothing was expected."""
-    units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
-    own, ago = expected_of(behind, correction.least), np.arange(behind.shape[5])[::-1] + BIN_AGES[:, None]
-    late = (own[:, :, FRESH] * newer_sold(ago)).sum(axis=3)
-    own = own.sum(axis=4)  # region, design, kind, bin
-    by_age, by_gap = correction.by_age(effects, int(BIN_AGES[-1]) + 1)
-    trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
-    got = np.zeros(by_age.shape[:3])
-    for kind in range(KINDS):
-        sort = FRESH if kind == 0 else AGAIN
-        factor = np.exp((by_age, by_gap)[sort][..., BIN_AGES] + trust[:, sort, None, None, None] * apart[:, :, kind])
-        got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
-        if kind == FRESH:
-            got += np.einsum("srdb,rdb->srd", factor, late) * np.expm1(correction.newer(effects))
-    return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
-
-
-def grade_shares(parts: Array, known: Claims) -> Array:
-    """Share of each grade, (regions, designs, months, grades, 2): of the physics in that month, in all months where it
-    has none, with the grades that claims say were fitted counting as GRADE_WORTH of the physics' jobs would."""
-    shape = parts.shape
-    whole = parts.sum(axis=(2, 4))  # region, design, grade
-    fleet = whole.sum(axis=(0, 1)) + 1e-9
-    base = np.where(whole.sum(axis=2, keepdims=True) > 0.0, whole, fleet)
-    base = ratio(base, base.sum(axis=2, keepdims=True))
-    chosen = (known.disposition == REGRADE) & (known.grade != NONE)
-    fitted = np.zeros(whole.shape)
-    np.add.at(fitted, (known.region[chosen], known.design[chosen], known.grade[chosen]), 1.0)
-    physics = np.where(
-        parts.sum(axis=3, keepdims=True) > 0.0,
-        ratio(parts, parts.sum(axis=3, keepdims=True)),
-        base[:, :, None, :, None],
-    )
-    weight = ratio(fitted.sum(axis=2), fitted.sum(axis=2) + GRADE_WORTH)[:, :, None, None, None]
-    own = ratio(fitted, fitted.sum(axis=2, keepdims=True))[:, :, None, :, None]
-    mixed = (1.0 - weight) * physics + weight * np.broadcast_to(own, shape)
-    return np.asarray(mixed / mixed.sum(axis=3, keepdims=True))
-
-
-def seasonal_expected(fleet: Fleet, covered: Array, start: int) -> Array:
-    """Complaints that come back with the season, at the stated rates: (regions, designs, months) of units in cover."""
-    rate = np.array([fleet.settings.regions[name].seasonal_complaints_per_thousand for name in fleet.regions]) / 1000.0
-    calendar = (start + np.arange(covered.shape[2])) % 12
-    return np.asarray(covered * rate[:, calendar][:, None, :])
-
-
-def _complaint_law(fleet: Fleet, cohorts: Cohorts, known: Claims, cutoff: int) -> Multiplier:
-    """Multiplier of the stated seasonal rates by region, from the seasonal claims so far."""
-    start = int(cohorts.sale.min(initial=cutoff)) if fleet.claims_since == NONE else fleet.claims_since
-    shape = (len(fleet.regions), len(fleet.designs))
-    past = seasonal_expected(fleet, in_cover(cohorts, shape, start, max(cutoff - start + 1, 1)), start)
-    count = _counted(known, (known.disposition == SEASONAL) & (known.report >= start), shape).sum(axis=1)
-    return claims_law.posterior(claims_law.prior(fleet.settings.multiplier_log_sd), count, past.sum(axis=(1, 2)))

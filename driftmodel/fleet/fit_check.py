@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftmodel.base import library
+from driftmodel.fleet.cohorts import histories
 from driftmodel.fleet.correction import NEWER, Correction
 from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.exposure import AGE_BINS, EXPECTED, TOLD
-from driftmodel.fleet.histories import histories
 
 FAR_LOW, FAR_HIGH, MANY_CLAIMS = 0.5, 2.0, 100  # an alert beyond these; own choice, no source
 CHANGED = 0.5  # chance from which on newer units are told to be changed ones; own choice, no source

@@ -14,9 +14,22 @@ import numpy as np
 
 from driftmodel.base.arrays import group_sums, ratio
 from driftmodel.base.schema import Array, Flags, Integers
-from driftmodel.fleet.cell_demand import IN, OUT
-from driftmodel.fleet.correction import Correction, newer_sold
-from driftmodel.fleet.exposure import AGE_BINS, KINDS, MOST_HAZARD, REGRADED_FROM, bin_of, regraded_kind
+from driftmodel.fleet.cell_demand import IN, OUT, Window
+from driftmodel.fleet.correction import Correction, expected_of, newer_sold
+from driftmodel.fleet.exposure import (
+    AGAIN,
+    AGE_BINS,
+    BIN_AGES,
+    EXPECTED,
+    FRESH,
+    KINDS,
+    MOST_HAZARD,
+    REGRADED_FROM,
+    UNITS,
+    bin_of,
+    regraded_kind,
+)
+from driftmodel.fleet.run import FleetDemand
 
 MOST_NEW_GROUPS, FEW_NEW_GROUPS = 60, 24  # months of regrades ahead told apart; as few groups where there are more
 MIDDLE_AGE = np.append(0.5 * (REGRADED_FROM[:-1] + REGRADED_FROM[1:]), REGRADED_FROM[-1] + 24.0)  # of each kind
@@ -186,3 +199,68 @@ def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
 
 def _ages(age: Array, ages: int) -> Integers:
     return np.asarray(np.clip(np.round(age), 0, ages - 1).astype(np.int64))
+
+
+def one_future(
+    correction: Correction, calendar: Integers, widening: float, random: np.random.Generator
+) -> tuple[Correction, Array, Array]:
+    """One of the correction's rivals, a draw of its effects, and their log factor by month, see `of_the_months`."""
+    rival = correction.one(random)
+    drawn = rival.draw(random.standard_normal(correction.mean.size))
+    return rival, drawn, of_the_months(rival, drawn, calendar, widening, random)
+
+
+def of_the_months(
+    correction: Correction, effects: Array, calendar: Integers, widening: float, random: np.random.Generator
+) -> Array:
+    """Log factor of one draw of the effects by its years, wider by `widening`, by season and by chance of a month,
+    (regions, 1, months)."""
+    regions, months = correction.regions, calendar.size
+    year = correction.pace(effects, calendar, random)[:, None, :]
+    wider = widening * random.standard_normal((regions, 1, -(-months // 12)))
+    year = year + np.repeat(wider, 12, axis=2)[..., :months]
+    season = correction.season(effects)[:, calendar % 12][:, None, :]
+    return np.asarray(year + season + np.log(gamma_noise(correction.scatter, year.shape, random)))
+
+
+def gamma_noise(variance: float, shape: tuple[int, ...], random: np.random.Generator) -> Array:
+    """Factors of mean 1 and this variance."""
+    if variance < 1e-6:
+        return np.ones(shape)
+    return np.asarray(random.standard_gamma(1.0 / variance, shape) * variance)
+
+
+def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
+    """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
+    designs); the level alone where nothing was expected."""
+    units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
+    own, ago = expected_of(behind, correction.least), np.arange(behind.shape[5])[::-1] + BIN_AGES[:, None]
+    late = (own[:, :, FRESH] * newer_sold(ago)).sum(axis=3)
+    own = own.sum(axis=4)  # region, design, kind, bin
+    by_age, by_gap = correction.by_age(effects, int(BIN_AGES[-1]) + 1)
+    trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
+    got = np.zeros(by_age.shape[:3])
+    for kind in range(KINDS):
+        sort = FRESH if kind == 0 else AGAIN
+        factor = np.exp((by_age, by_gap)[sort][..., BIN_AGES] + trust[:, sort, None, None, None] * apart[:, :, kind])
+        got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
+        if kind == FRESH:
+            got += np.einsum("srdb,rdb->srd", factor, late) * np.expm1(correction.newer(effects))
+    return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
+
+
+def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:
+    """Units never regraded by the cut-off and units regraded by then, in groups."""
+    return (
+        _in_groups(expected.sold, window.sales, window.cutoff, np.zeros(1, dtype=np.int64)),
+        _in_groups(expected.back, window.regrades, window.cutoff, np.arange(1, KINDS)),
+    )
+
+
+def _in_groups(table: Array, first_months: tuple[int, ...], cutoff: int, kinds: Integers) -> Groups:
+    """Groups of units, of a table (regions, designs, 3, kinds x groups, months) with the groups' first months."""
+    starts = np.array(first_months)
+    last = np.append(starts[1:], max(cutoff, int(starts[-1])) + 1) - 1
+    last = np.where((starts <= cutoff) & (last > cutoff), cutoff, last)
+    middle, sold = np.tile(0.5 * (starts + last), kinds.size), np.tile(starts <= cutoff, kinds.size)
+    return Groups(table[:, :, 0], table[:, :, 1], table[:, :, 2], middle, np.repeat(kinds, starts.size), sold)

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from driftmodel.base.arrays import ratio
 from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
-from driftmodel.fleet.demand import SOON_MONTHS, Demand
+from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
+from driftmodel.fleet.run import SOON_MONTHS
+from driftmodel.fleet.stock import shares_of_grades
 from driftmodel.fleet.tables import month_label
-
-LEAD_MONTHS = 3  # from order to shelf where the fleet file names no centre; own choice, no source
 
 
 def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
@@ -27,7 +25,7 @@ def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, 
     cube, fleet = demand.cube, demand.fleet
     money = sampled_money(demand) if money is None else money
     pieces = cube["regrades"].values.mean(axis=0).sum(axis=-1)  # month, region, design, grade
-    waiting = open_jobs(demand)[..., None] * _grade_shares(pieces)
+    waiting = open_jobs(demand)[..., None] * shares_of_grades(pieces)
     pieces = in_job_months(pieces, waiting, fleet.settings.habits.job_lag_months)
     risk = np.moveaxis(demand.expected.at_risk + demand.expected.regraded, 2, 0)
     every: dict[str, Array] = {}
@@ -71,12 +69,6 @@ def _rows(demand: Demand, region: str, sampled: dict[str, Array], risk: Array, p
             row: dict[str, Any] = {"month": str(month), "region": region, "design": design}
             rows.append(row | {name: values[m] for name, values in told.items()})
     return rows
-
-
-def _grade_shares(pieces: Array) -> Array:
-    """Share of each grade over the whole forecast, (regions, designs, grades)."""
-    whole = pieces.sum(axis=0)
-    return ratio(whole, whole.sum(axis=-1, keepdims=True))
 
 
 def not_yet_reported(demand: Demand) -> Array:
@@ -247,62 +239,6 @@ def calm_months(demand: Demand, region: int) -> str:
     jobs = jobs + demand.cube["seasonal"].values[:, :12, region].mean(axis=0).sum(axis=1)
     first = int((jobs + np.roll(jobs, -1) + np.roll(jobs, -2)).argmin())
     return " to ".join(f"{(demand.cutoff + 1 + first + step) % 12 + 1:02d}" for step in (0, 2))
-
-
-@dataclass(frozen=True)
-class Centre:
-    """Spacers of a service centre. rows: a grade with pieces to have (for jobs open now, and on the shelf for those to
-    come until an order arrives), had, on their way and to order now; job_fill: share of jobs to come that those pieces
-    serve at once; filled_now: that pieces on hand and on order do; no_spacer: mean jobs until then that none mends."""
-
-    name: str
-    regions: tuple[str, ...]
-    lead_months: int
-    open_jobs: int
-    jobs: float
-    no_spacer: float
-    job_fill: float
-    filled_now: float
-    rows: tuple[dict[str, Any], ...]
-
-
-def spares(demand: Demand) -> list[Centre]:
-    """What each service centre needs; all regions are one centre with nothing on hand where the file names none."""
-    from driftmodel.fleet.fleet_file import CentreFile
-    from driftmodel.fleet.stock import job_fill, sample_chances, stock_for_jobs
-
-    settings, fleet, cube = demand.fleet.settings, demand.fleet, demand.cube["regrades"].values
-    known = bool(settings.centres)
-    centres = settings.centres or {"all": CentreFile(regions=list(fleet.regions), lead_months=LEAD_MONTHS)}
-    shares = _grade_shares(cube.mean(axis=0).sum(axis=-1))  # region, design, grade
-    waiting = np.einsum("rd,rdg->rg", open_jobs(demand).sum(axis=0), shares)
-    found = []
-    for name, centre in centres.items():
-        at = [fleet.regions.index(region) for region in centre.regions]
-        lead = min(centre.lead_months, cube.shape[1])
-        counts = cube[:, :lead, at].sum(axis=(1, 2, 3, 5))
-        chances = [sample_chances(counts[:, g]) for g in range(len(settings.grades))]
-        shelf = stock_for_jobs(chances, settings.service)
-        still = np.round(waiting[at].sum(axis=0)[:-1]).astype(int)
-        rows, free = [], []
-        for g, grade in enumerate(settings.grades):
-            hand, coming = centre.on_hand.get(grade, 0), centre.on_order.get(grade, 0)
-            free.append(max(hand + coming - int(still[g]), 0))
-            need = shelf.pieces[g] + int(still[g])
-            rows.append(
-                {
-                    "centre": name, "grade": grade, "for_open_jobs": int(still[g]), "on_the_shelf": shelf.pieces[g],
-                    "on_hand": hand if known else None, "on_order": coming if known else None,
-                    "order_now": max(need - hand - coming, 0), "expected_use": float(counts[:, g].mean()),
-                }
-            )  # fmt: skip
-        found.append(
-            Centre(
-                name, tuple(centre.regions), lead, round(float(waiting[at].sum())), float(counts.sum(axis=1).mean()),
-                float(counts[:, -1].mean()), shelf.job_fill, job_fill(free, chances), tuple(rows),
-            )
-        )  # fmt: skip
-    return found
 
 
 def multiplier_table(demand: Demand) -> list[dict[str, Any]]:

@@ -17,15 +17,15 @@ from driftmodel.base.errors import BadInput, near_match, refusal
 from driftmodel.base.schema import BAND, Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
-from driftmodel.fleet.cohorts import cohorts_of, in_cover
-from driftmodel.fleet.demand import AT_ONCE, Demand, one_future, parts_of, seasonal_expected, window_of
-from driftmodel.fleet.future import reports
-from driftmodel.fleet.histories import histories
+from driftmodel.fleet.claims import seasonal_expected
+from driftmodel.fleet.cohorts import cohorts_of, histories, in_cover
+from driftmodel.fleet.demand import AT_ONCE, Demand
+from driftmodel.fleet.future import one_future, parts_of, reports
 from driftmodel.fleet.money import JobLaws, job_laws
 from driftmodel.fleet.passage import Cell, CellPassages
 from driftmodel.fleet.physics import OutlookPassages
 from driftmodel.fleet.roster import Fleet, Units
-from driftmodel.fleet.run import FleetDemand, remembered, run_cells
+from driftmodel.fleet.run import FleetDemand, remembered, run_cells, window_of
 from driftmodel.fleet.tables import NONE
 from driftmodel.outlook.levers import read_day
 

@@ -15,7 +15,7 @@ from driftmodel.fleet.tables import Fault
 
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
-    from driftmodel.fleet.reconcile import Finding
+    from driftmodel.fleet.reading import Finding
 
 Months = NDArray[np.int32]
 UNIT_COLUMNS = (
@@ -116,3 +116,13 @@ class Fleet:
     faults: tuple[Fault, ...]
     tallies: tuple[Tally, ...]
     findings: tuple[Finding, ...] = ()
+
+
+def reported(fleet: Fleet, start: int, months: int) -> Array:
+    """Regrade claims by month of report, (months, regions, designs)."""
+    claims = fleet.claims
+    table = np.zeros((months, len(fleet.regions), len(fleet.designs)))
+    at = claims.report - start
+    chosen = (claims.disposition == REGRADE) & (at >= 0) & (at < months)
+    np.add.at(table, (at[chosen], claims.region[chosen], claims.design[chosen]), 1.0)
+    return table

@@ -1,4 +1,4 @@
-"""Every cell of a fleet, by whatever crew there is (base.workers); kept as it goes.
+"""Every cell of a fleet, what it is asked, and by whatever crew there is (base.workers); kept as it goes.
 
 Cells are independent and seeds come from their keys; a total is added up in its cells' order, whatever order they came
 in. So neither the number of workers nor a kill and a restart changes a bit. Time is never split."""
@@ -12,15 +12,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.arrays import ratio
 from driftmodel.base.keeping import Shelf, fingerprint
 from driftmodel.base.materials import Numbers, note_all, recording
 from driftmodel.base.schema import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expected_of_cell
-from driftmodel.fleet.cohorts import Cohorts
+from driftmodel.fleet.cohorts import Cohorts, Histories
 from driftmodel.fleet.exposure import Spells
 from driftmodel.fleet.passage import Cell, CellPassages, Passages
+from driftmodel.fleet.roster import Fleet
+from driftmodel.fleet.tables import NONE
 
+SOON_MONTHS = 12
+MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
 #: what _work is given
 Job = tuple[CellPassages, Cell, Cohorts, Spells | None, Window, int, int, Path | None]
 
@@ -165,3 +170,65 @@ def _work(
 
 def _work_all(jobs: list[Job]) -> list[CellDemand]:
     return [_work(*job) for job in jobs]
+
+
+def window_of(
+    fleet: Fleet,
+    cutoff: int,
+    months: int,
+    past: Histories,
+    *,
+    lag: tuple[float, ...] = (1.0,),
+    waiting: float = 0.0,
+    soon: int = SOON_MONTHS,
+) -> Window:
+    """What every cell is asked."""
+    settings, years = fleet.settings, fleet.units.sale // 12
+    return Window(
+        cutoff=cutoff,
+        months=months,
+        members=settings.members,
+        grades=len(settings.grades) + 1,
+        lag_shares=lag,
+        claims_since=fleet.claims_since,
+        soon=soon,
+        waiting_share=waiting,
+        waiting_months=settings.habits.end_of_cover_months,
+        first_sale_year=int(years.min()),
+        sale_years=int(years.max() - years.min()) + 1,
+        since=past.since,
+        sales=_groups(past.units.sale, cutoff, MOST_GROUPS),
+        regrades=_groups(past.units.regraded[past.units.regraded != NONE], cutoff, MOST_REGRADE_GROUPS),
+    )
+
+
+def _groups(months: NDArray[np.int32], cutoff: int, most: int) -> tuple[int, ...]:
+    """First months of about `most` groups of these, a new one after the cut-off."""
+    if months.size == 0:
+        return (cutoff,)
+    low, high = int(months.min()), int(months.max())
+    wide = -(-(high - low + 1) // most)
+    return (*range(low, min(cutoff, high) + 1, wide), *range(max(cutoff + 1, low), high + 1, wide))
+
+
+def weather_ratio(expected: FleetDemand) -> Array:
+    """How much more or less than the mean member each member brings, (members, regions, years + 1), the past last.
+
+    The spread between members is weather and the noise of a finite number of draws. The noise is known from the draws'
+    scatter; what is left is weather, and each member's ratio is drawn in to 1 by the noise's share (the linear Bayes
+    estimate, Robbins 1983)."""
+    level = expected.level
+    mean = level.mean(axis=0)
+    members = level.shape[0]
+    between = level.var(axis=0, ddof=1) if members > 1 else np.zeros_like(mean)
+    weather = np.maximum(between - expected.noise.mean(axis=0), 0.0)
+    kept = weather / np.maximum(weather + expected.noise, 1e-300)
+    ratio = level / np.where(mean > 0.0, mean, 1.0)
+    return np.asarray(np.where(mean > 0.0, np.maximum(1.0 + kept * (ratio - 1.0), 0.0), 1.0))
+
+
+def weather_sd(expected: FleetDemand) -> float:
+    """Log standard deviation of the first year ahead against the past of the same member, by the physics."""
+    kept = weather_ratio(expected)
+    ahead = np.log(np.maximum(ratio(kept[:, :, 0], kept[:, :, -1]), 0.1))
+    return float(np.minimum(ahead.std(axis=0), 0.5).mean())

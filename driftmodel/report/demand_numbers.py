@@ -10,11 +10,12 @@ import numpy as np
 
 from driftmodel.base.arrays import ratio
 from driftmodel.base.schema import QUANTILES, Array, DataFrame, Integers
-from driftmodel.fleet import planner_tables
-from driftmodel.fleet.backtest import Backtest, reported
+from driftmodel.fleet import planner_tables, stock
+from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.demand import NO_GRADE, Demand
 from driftmodel.fleet.money import Money, sampled_money
+from driftmodel.fleet.roster import reported
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.report.pictures import MONTHS
 
@@ -136,7 +137,7 @@ class DemandBook:
     remaining: Band
     rates: list[dict[str, Any]]
     due: list[dict[str, Any]]
-    spares: list[planner_tables.Centre]
+    spares: list[stock.Centre]
     sales: SaleYears
     multipliers: list[dict[str, Any]]
     not_yet_reported: float
@@ -194,7 +195,7 @@ def demand_book(
         remaining=_band(money.remaining),
         rates=planner_tables.rate_table(demand, money),
         due=planner_tables.who_is_due(demand, MOST_DUE),
-        spares=planner_tables.spares(demand),
+        spares=stock.spares(demand),
         sales=sale_years(demand),
         multipliers=planner_tables.multiplier_table(demand),
         not_yet_reported=float(planner_tables.not_yet_reported(demand).sum()),

@@ -12,7 +12,7 @@ import numpy as np
 from driftmodel.base.schema import QUANTILES
 from driftmodel.fleet.backtest import skill_words, verdict
 from driftmodel.fleet.fit_check import alerts, fit_rows
-from driftmodel.fleet.planner_tables import Centre
+from driftmodel.fleet.stock import Centre
 from driftmodel.report.demand_numbers import Band, DemandBook
 from driftmodel.report.ensemble import by_points
 from driftmodel.report.texts import MONTHS, WIDTH, band_words, filled, percent, plain_text, whole
