@@ -131,11 +131,11 @@ def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
     """Calibrations and decisions by few particles in two weathers: where what they say is no matter."""
     from driftmodel.calibration import bench, decide, fit, shown
 
-    monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (2, 2)))
-    monkeypatch.setattr(bench, "CREEP_WEATHERS", 2)
+    monkeypatch.setattr(bench.make_bench, "__defaults__", (None, (1, 1)))
+    monkeypatch.setattr(bench, "CREEP_WEATHERS", 1)
     monkeypatch.setattr(bench, "_benches", BENCHES)
     for function in (shown.calibrate, fit.learn, decide.weather_or_drift, shown.worth_reading):
-        monkeypatch.setitem(function.__kwdefaults__, "particles", 80)
+        monkeypatch.setitem(function.__kwdefaults__, "particles", 40)
 
 
 @pytest.fixture

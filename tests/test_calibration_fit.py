@@ -184,7 +184,7 @@ def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> N
     sound = read(truth, days, np.random.default_rng(1), slips=0.0)
     wrong = replace(sound.readings[2], value=sound.readings[2].value + 0.8)
     book = BenchBook((*sound.readings[:2], wrong, *sound.readings[3:]))
-    with_slip, without = (learn(scenario, one, bench=bench, particles=300) for one in (book, sound))
+    with_slip, without = (learn(scenario, one, bench=bench, particles=150) for one in (book, sound))
     record = as_calibration(with_slip)
     assert [one.slip_probability > 0.5 for one in record.fitted] == [False, False, True, False, False]
     medians = [np.median(one.answers(horizon=False).action_dry_mm) for one in (with_slip, without)]
@@ -195,7 +195,7 @@ def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> N
 
 def test_no_reading_in_six_moves_the_place_far(scenario: Scenario, bench: Bench) -> None:
     """A guitar of another generator damp in two summers, when a blank may stand for a stay that brought it down
-    by half a millimetre: readings set off by little, by much and to 20 and -5 mm move the mean at the reference state
+    by half a millimetre: readings set off by little, by much and to 20 mm move the mean at the reference state
     by 0.15 mm at most. With stays settled by a first fit to all six they moved it by 0.17 to 0.22, and by 0.17 where
     two readings pull apart (the second, 0.3 mm low) and holding back the one let the other, the likelier slip, pull the
     more."""
@@ -208,7 +208,7 @@ def test_no_reading_in_six_moves_the_place_far(scenario: Scenario, bench: Bench)
         posterior = learn(scenario, BenchBook(readings), bench=bench, particles=250, now=now)
         return float(np.mean(posterior.answers(horizon=False).action_reference_mm))
 
-    for row, offsets in ((1, (-0.3,)), (4, (-0.8, 0.5, 17.5, -7.5))):
+    for row, offsets in ((1, (-0.3,)), (4, (-0.8, 17.5))):
         without = place(rows[:row] + rows[row + 1 :])
         for off in offsets:
             wrong = replace(rows[row], value=rows[row].value + off)
@@ -231,13 +231,13 @@ def test_a_swap_is_not_drift(scenario: Scenario, bench: Bench) -> None:
 def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Bench) -> None:
     truth = next(truths(scenario, 1, 1, 5))
     days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
-    posterior = learn(scenario, read(truth, days, np.random.default_rng(2), slips=0.0), bench=bench, particles=300)
+    posterior = learn(scenario, read(truth, days, np.random.default_rng(2), slips=0.0), bench=bench, particles=150)
     record = as_calibration(posterior)
     short = replace(scenario, horizon_years=3, weather_members=1)
     learned = driftmodel.forecast(short, unknowns=record.draws)
     prior = driftmodel.forecast(short, draws=60)
     first = learned["action_12th"].values[:, DAYS[-1]]
-    assert len(first) == record.draws.count == 300
+    assert len(first) == record.draws.count == 150
     # the readings' five hundredths narrow it; its middle is where the last reading was due, but for the weather's days
     assert np.std(first) < 0.75 * np.std(prior["action_12th"].values[:, DAYS[-1]])
     assert np.median(first) == pytest.approx(record.fitted[-1].expected, abs=0.15)
@@ -300,21 +300,21 @@ def test_wood_without_memory_is_beyond_two_years_of_readings() -> None:
 def test_readings_that_cannot_tell_say_so(scenario: Scenario, bench: Bench) -> None:
     truth = next(truths(scenario, 1, 1, 5))
     book = read(truth, monthly(scenario, 20, 4, 4), np.random.default_rng(2))
-    posterior = learn(scenario, book, bench=bench, particles=400)
+    posterior = learn(scenario, book, bench=bench, particles=200)
     assert not compare(posterior, {"creep": twice_the_creep})[0].can_tell
 
 
 def test_dry_season_is_weather_and_a_lasting_fall_is_drift(monkeypatch: pytest.MonkeyPatch) -> None:
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=9)
     low = ReadingRow(date(2027, 2, 10), "action", 1.7, 0.05, "feeler gauge", hours_at_bench=0.0, hour=12.0)
-    winter = weather_or_drift(plain, low, particles=1000)
-    monkeypatch.setattr(make_bench, "__defaults__", (None, (3, 3)))  # enough for what no weather changes
+    winter = weather_or_drift(replace(plain, horizon_years=3), low, particles=500)
+    monkeypatch.setattr(make_bench, "__defaults__", (None, (2, 2)))  # enough for what no weather changes
     # in the first winter nothing is known of this guitar's own settling yet: some doubt is left
     guitar = {word: share for word, share in winter.chances.items() if word != "measure again"}
     # and which of the two is ahead hangs on the law of creep: leave 0.42, humidify 0.22, regrade 0.16
     assert sorted(guitar, key=lambda word: guitar[word])[-2:] in (["humidify", "leave"], ["leave", "humidify"])
     assert 1 <= winter.look_again_weeks <= 26
-    high = weather_or_drift(plain, ReadingRow(date(2034, 2, 10), "action", 2.9, 0.05, "feeler gauge"), particles=600)
+    high = weather_or_drift(plain, ReadingRow(date(2034, 2, 10), "action", 2.9, 0.05, "feeler gauge"), particles=200)
     assert high.then in ("regrade", "saddle", "other work")
     assert sum(high.chances.values()) == pytest.approx(1.0)
     assert headline(high) in " ".join(decision_summary(high).split())
@@ -323,8 +323,8 @@ def test_dry_season_is_weather_and_a_lasting_fall_is_drift(monkeypatch: pytest.M
 def test_the_shipped_readings_calibrate() -> None:
     scenario = replace(driftmodel.load_scenario("two-winters"), horizon_years=4)
     book = read_readings(scenarios_dir() / "readings" / "two-winters.csv", scenario, date(2026, 11, 1))
-    bench = make_bench(scenario, date(2026, 11, 1), book, (3, 3))
-    posterior = learn(scenario, book, bench=bench, particles=400)
+    bench = make_bench(scenario, date(2026, 11, 1), book, (2, 2))
+    posterior = learn(scenario, book, bench=bench, particles=200)
     record = as_calibration(posterior)
     slips = [one.reading.row for one in record.fitted if one.slip_probability > 0.5]
     assert slips == [11]

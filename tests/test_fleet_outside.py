@@ -34,6 +34,13 @@ def forecast(fleet: Fleet) -> Demand:
     return forecast_demand(fleet, LAW, to_end_of_cover=False)
 
 
+@cache
+def outside(law: str, seed: int, units: int, named: bool = True) -> tuple[Demand, np.ndarray, int]:
+    """The forecast of a fleet, what comes and what is due and not told: for all who only read it."""
+    fleet, truth, due = outside_fleet_and_due(GENERATORS[law], seed, units=units, named=named)
+    return forecast(fleet), truth, due
+
+
 def wis(found: Demand, truth: np.ndarray) -> dict[str, float]:
     """Mean weighted interval score of months x regions x designs, this forecast's and the plain ones'."""
     cube = found.cube["regrades"].values.sum(axis=(4, 5)).astype(float)
@@ -50,8 +57,7 @@ def wis(found: Demand, truth: np.ndarray) -> dict[str, float]:
 def test_claims_overrule_the_physics_where_ages_follow_another_law(law: str, named: bool) -> None:
     """20,000 units and some thousand claims: the year's total is known to a few percent. 12 % is what a year of one
     fleet scatters here, of which a third is chance; unnamed claims hide repeats behind the last regrade."""
-    fleet, truth = outside_fleet(GENERATORS[law], 31, units=20000, named=named)
-    found = forecast(fleet)
+    found, truth, _ = outside(law, 31, 20000, named)
     total = found.cube["regrades"].values.sum(axis=(1, 2, 3, 4, 5))
     assert np.median(total) == pytest.approx(truth.sum(), rel=0.12)
     score = wis(found, truth)
@@ -69,7 +75,7 @@ def test_what_is_not_yet_reported_follows_the_claims_not_the_physics() -> None:
     """Regrades come evenly, the physics has them all late: of the claims of a year a twelfth times the mean lag in
     months is due and not yet reported. The whole past's ratio times the physics' number would be several times that.
     15 % is two and a half times the chance scatter of so many."""
-    fleet, _ = outside_fleet(GENERATORS["Weibull 0.8"], 31, units=20000)
+    fleet = outside("Weibull 0.8", 41, 16000)[0].fleet
     found = forecast_demand(fleet, rush, to_end_of_cover=False)
     wanted = (fleet.claims.report > found.cutoff - 12).sum() / 12.0 * (LAGS @ np.arange(LAGS.size))
     assert found.expected.pending.sum() * found.after.mean.mean() > 3.0 * wanted
@@ -78,8 +84,8 @@ def test_what_is_not_yet_reported_follows_the_claims_not_the_physics() -> None:
 
 def test_what_came_and_was_expected_so_far_is_counted_once() -> None:
     """Regrades by age and month are the claims; units at risk are those sold, each of one kind, month by month."""
-    fleet, _ = outside_fleet(GENERATORS["Weibull 0.8"], 5, units=3000)
-    found = forecast(fleet)
+    found = outside("Weibull 0.8", 41, 16000)[0]
+    fleet = found.fleet
     behind = found.expected.behind
     assert behind[:, :, :, TOLD].sum() == fleet.claims.report.size
     months = np.arange(histories(fleet, fleet.cutoff).since, fleet.cutoff + 1)
@@ -90,7 +96,7 @@ def test_what_came_and_was_expected_so_far_is_counted_once() -> None:
 
 
 def test_without_claims_the_physics_stands_and_a_new_region_has_the_pools_level() -> None:
-    fleet, _ = outside_fleet(GENERATORS["wrong creep"], 7, units=20000)
+    fleet = outside("wrong creep", 7, 12000)[0].fleet
     north = fleet.claims.region == 0
     kept = {name: getattr(fleet.claims, name)[north] for name in type(fleet.claims).__dataclass_fields__}
     units = fleet.units
@@ -143,14 +149,14 @@ def test_the_band_is_widened_by_the_least_that_holds_what_came_and_never_narrowe
     assert widening_needed(honest, 1) == 0.0
     off = [(random.poisson(400.0 * factor, (300, 6, 2)) * 1.0, came) for factor in (1.3, 0.77, 1.3, 0.77)]
     assert 0.2 <= widening_needed(off, 1) <= 0.4
-    narrow = forecast_demand(outside_fleet(GENERATORS["wrong creep"], 7, units=4000)[0], LAW, to_end_of_cover=False)
+    narrow = outside("wrong creep", 7, 12000)[0]
     wide = forecast_demand(narrow.fleet, LAW, to_end_of_cover=False, widening=0.5)
     spread = [np.log(d.cube["regrades"].values.sum(axis=(1, 2, 3, 4, 5))).std() for d in (narrow, wide)]
     assert spread[1] > 1.5 * spread[0]
 
 
 def test_a_doubled_claims_file_raises_an_alert_and_an_honest_one_none() -> None:
-    fleet, _ = outside_fleet(GENERATORS["wrong creep"], 7, units=20000)
+    fleet = outside("wrong creep", 7, 12000)[0].fleet
     claims = fleet.claims
     twice = {name: np.tile(getattr(claims, name), 6) for name in type(claims).__dataclass_fields__}
     found = forecast(replace(fleet, claims=type(claims)(**twice)))
@@ -207,7 +213,6 @@ def twice_as_fast_for_a_year() -> tuple[Demand, np.ndarray]:
 
 def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> None:
     """In its last year all went twice as fast in the first region."""
-    steady = outside_fleet(GENERATORS["wrong creep"], 7, units=12000)[0]
     found = twice_as_fast_for_a_year()[0]
     told, fit = alerts(found), found.correction
     kept = sum(
@@ -215,7 +220,8 @@ def test_a_region_that_has_changed_raises_an_alert_and_steady_ones_none() -> Non
     )  # as futures have it
     assert any(f"the forecast has {np.exp(kept):.2g} times as many for the coming year" in line for line in told)
     assert any("r0: its last year" in line for line in told) and not any("r1: its last" in line for line in told)
-    assert not any("its last year" in line or "sold in the last" in line for line in alerts(forecast(steady)))
+    steady = alerts(outside("wrong creep", 7, 12000)[0])
+    assert not any("its last year" in line or "sold in the last" in line for line in steady)
 
 
 def test_a_design_changed_and_not_told_raises_an_alert() -> None:
@@ -270,13 +276,12 @@ def test_what_is_due_and_not_yet_told_is_neither_too_high_nor_too_low() -> None:
     """Two fleets, of which some 450 are due and not told: 15 % is three standard deviations of so many. The middle of
     the samples, as the planner reads it."""
     said = came = 0.0
-    for seed, law in enumerate(("Weibull 1.6", "Weibull 0.8")):
-        fleet, _, due = outside_fleet_and_due(GENERATORS[law], 40 + seed, units=16000)
-        found = forecast(fleet)
+    for seed, law, units in ((31, "Weibull 1.6", 20000), (41, "Weibull 0.8", 16000)):
+        found, _, due = outside(law, seed, units)
         said += np.median(found.cube["not_yet_reported"].values.sum(axis=(1, 2)))
         came += due
     assert said == pytest.approx(came, rel=0.15)
-    soon = forecast_demand(fleet, LAW, months=3, to_end_of_cover=False)  # fewer months than reports are late
+    soon = forecast_demand(found.fleet, LAW, months=3, to_end_of_cover=False)  # fewer months than reports are late
     assert not_yet_reported(soon).sum() == pytest.approx(not_yet_reported(found).sum(), rel=0.05)
 
 
@@ -284,7 +289,7 @@ def test_past_the_oldest_ages_with_claims_nothing_is_held_for_sure() -> None:
     """A knot's step past the last one the log hazard goes on by GOES_ON of the last step and has BEYOND_SD more of
     spread, whose square adds to what the claims leave open; before it none is added. 400 draws know a variance to
     7 %."""
-    correction = forecast(outside_fleet(GENERATORS["Weibull 1.6"], 5, units=3000)[0]).correction
+    correction = outside("Weibull 1.6", 31, 20000)[0].correction
     effects = correction.draw(np.random.default_rng(1).standard_normal((400, correction.mean.size)))
     last = np.expm1(correction.knots[0][-1])
     there, beyond = round(last), round((1.0 + last) * np.exp(KNOT_STEP) - 1.0)
