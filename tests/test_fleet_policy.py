@@ -17,8 +17,8 @@ from driftmodel.fleet import policy
 from driftmodel.fleet.demand import Demand, forecast_demand
 from driftmodel.fleet.money import job_laws
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
-from driftmodel.fleet.physics import OutlookPassages, physics_of
-from driftmodel.fleet.policy import World, price_table, priced, prices, sales_of_a_year, usual_cover, world_named
+from driftmodel.fleet.physics import OutlookPassages, World, physics_of, usual_cover, world_named
+from driftmodel.fleet.policy import price_table, priced, prices, sales_of_a_year
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns

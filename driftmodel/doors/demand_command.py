@@ -70,8 +70,8 @@ def demand(
     check_demand_folder(folder)
     from driftmodel.fleet.backtest import checked_forecast, origins_of
     from driftmodel.fleet.demand import forecast_demand
-    from driftmodel.fleet.physics import physics_of
-    from driftmodel.fleet.policy import priced, world_named
+    from driftmodel.fleet.physics import physics_of, world_named
+    from driftmodel.fleet.policy import priced
     from driftmodel.fleet.run import remembered
     from driftmodel.report.demand_numbers import demand_book
     from driftmodel.report.demand_words import demand_json, terminal_summary

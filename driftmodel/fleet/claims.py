@@ -63,8 +63,7 @@ def gamma_of(samples: Array) -> Multiplier:
 
 def known_claims(claims: Claims, cutoff: int) -> Claims:
     """The claims reported by the end of a month."""
-    kept = claims.report <= cutoff
-    return only(claims, kept)
+    return only(claims, claims.report <= cutoff)
 
 
 def counted(claims: Claims, chosen: Flags, shape: tuple[int, int]) -> Integers:

@@ -13,6 +13,7 @@ from scipy.special import gammaln
 
 from driftmodel.base import library
 from driftmodel.base.arrays import group_sums, ratio, settled
+from driftmodel.base.schema import Array
 from driftmodel.fleet.cohorts import Histories
 from driftmodel.fleet.correction import (
     BEYOND,
@@ -20,7 +21,6 @@ from driftmodel.fleet.correction import (
     NEWER,
     PRIOR_WORTH,
     SORT,
-    Array,
     Block,
     Correction,
     apart_of,

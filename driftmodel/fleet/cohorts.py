@@ -7,6 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftmodel.base.arrays import distinct_rows
 from driftmodel.base.schema import Array, Flags, Integers
@@ -38,6 +39,11 @@ class Cohorts:
     cell: Integers
     of_row: Integers
     cells: tuple[Cell, ...]
+
+    def part(self, rows: NDArray[np.intp]) -> Cohorts:
+        """The cohorts of one cell, so that a worker is sent no more than it needs."""
+        own = {name: getattr(self, name)[rows] for name in (*_KINDS, "count", "cell")}
+        return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
 
 
 _KINDS = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "first", "planned")

@@ -19,9 +19,9 @@ from scipy.special import softmax
 
 from driftmodel.base import library
 from driftmodel.base.arrays import first_order_recursion, ratio
+from driftmodel.base.schema import Array
 from driftmodel.fleet.exposure import AGAIN, EXPECTED, FRESH, KINDS, UNITS
 
-Array = NDArray[np.float64]
 KNOT_STEP = 0.35  # in log age
 BEYOND = "age beyond claims"
 NEWER = "newer units of design"

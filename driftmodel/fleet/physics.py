@@ -1,8 +1,8 @@
-"""The physics ensemble of one cell, from the same forecast that answers for a single instrument."""
+"""The physics ensemble of one cell, from the same forecast that answers for a single instrument, as it is or moved."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -10,20 +10,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from driftmodel.base.errors import Spot, near_match
+from driftmodel.base.errors import BadInput, Spot, near_match, refusal
 from driftmodel.base.keeping import fingerprint
 from driftmodel.base.opened import is_there
 from driftmodel.base.records import Scenario, Stay, note_scenario
 from driftmodel.base.scenarios import load_climate, load_scenario
 from driftmodel.fleet.built_together import lives_of
 from driftmodel.fleet.cohorts import cover_left
-from driftmodel.fleet.passage import Cell, Passages, cell_seed
+from driftmodel.fleet.passage import Cell, CellPassages, Passages, cell_seed
 from driftmodel.fleet.roster import Fleet
 from driftmodel.outlook.calendar import horizon_days
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import Draws, draw_unknowns
 from driftmodel.outlook.lasting import RISING, THICK_PART, THIN_PART, lasting_paths
-from driftmodel.outlook.levers import parse_what_if, with_lever
+from driftmodel.outlook.levers import parse_what_if, read_day, with_lever
 from driftmodel.outlook.lived import lived
 from driftmodel.outlook.moisture import PartWeights, part_weights
 from driftmodel.outlook.movement import READING_STEP_DAYS, hygro_weights, put_reading
@@ -33,6 +33,8 @@ from driftmodel.structure.response import design_response
 from driftmodel.wood.diffusion import time_grid
 
 DAYS_PER_MONTH = 365.25 / 12.0
+CARE, PLACE = "share of ", "sales to "  # levers of a fleet alone, with the name of an exposure, or of a region, after
+DRY, DRY_FROM_DAYS = "shipped dry", 14  # share of sales; days from set-up on, common practice, no source
 
 
 @dataclass(frozen=True)
@@ -179,3 +181,90 @@ def physics_of(fleet: Fleet) -> OutlookPassages:
     years = -(-max(fleet.cutoff - oldest + months + 1, longest) // 12)
     designs = tuple((name, design.scenario) for name, design in settings.designs.items())
     return OutlookPassages(designs, tuple(settings.grades), max(years, 1), oldest // 12, str(fleet.file.parent))
+
+
+@dataclass(frozen=True)
+class World:
+    """What units still to be sold are like. function: their passages; cover: months, None where it is asked for; care:
+    share of an exposure's owners, by name; places: share of a region's sales, by name; other: passages of a share of
+    the units that fares otherwise, such as those shipped dry, and that share; words: what sets it apart."""
+
+    function: CellPassages
+    words: str = ""
+    cover: int | None = None
+    care: tuple[tuple[str, float], ...] = ()
+    places: tuple[tuple[str, float], ...] = ()
+    other: tuple[CellPassages, float] | None = None
+
+
+def usual_cover(fleet: Fleet) -> int:
+    """Months of cover that most units have."""
+    months, of = np.unique(fleet.units.cover, return_inverse=True)
+    return int(months[np.bincount(of.ravel(), fleet.units.count).argmax()])
+
+
+def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
+    """The world of 'lever=value, lever=value': levers of `compare`, and of a fleet alone: cover (months), 'share of
+    EXPOSURE', 'sales to REGION' and 'shipped dry' (percent). Raises BadInput for what cannot be moved."""
+    mend = f'--what-if "{CARE}{fleet.exposures[0]}=80"'
+    moved: list[str] = []
+    cover, dry, care, places = None, 0.0, [], []
+
+    def percent(name: str, value: str, known: Sequence[str], what: str) -> tuple[str, float]:
+        if known and name not in known:
+            raise refusal(
+                f'there is no {what} "{name}".{near_match(name, known)} Needed: one of {", ".join(known)}. Mend: {mend}'
+            )
+        try:
+            number = float(value)
+        except ValueError:
+            number = float("nan")
+        if not 0.0 <= number <= 100.0:
+            raise refusal(f'"{value}" of {name}. Needed: percent from 0 to 100. Mend: {mend}')
+        return name, number / 100.0
+
+    for part in words.split(","):
+        lever, _, value = (each.strip() for each in part.partition("="))
+        if lever == "cover":
+            if not value.isdigit() or not 1 <= int(value) <= max(fleet.settings.policy_months):
+                longest = max(fleet.settings.policy_months)
+                raise BadInput(f'cover of "{value}"', f"whole months from 1 to {longest} (policy_months)",
+                               mend='--what-if "cover=36"')  # fmt: skip
+            cover = int(value)
+        elif lever.startswith(CARE):
+            care.append(percent(lever.removeprefix(CARE), value, fleet.exposures, "exposure"))
+        elif lever.startswith(PLACE):
+            places.append(percent(lever.removeprefix(PLACE), value, fleet.regions, "region"))
+        elif lever == DRY:
+            dry = percent(lever, value, (), "")[1]
+        elif lever == "shipping":
+            physics = replace(physics, shipped=read_day(value), new_from=fleet.cutoff + 1)
+        else:
+            moved.append(part.strip())
+    months = 12 + fleet.settings.habits.sale_lag_months + (cover or usual_cover(fleet))  # as `prices` looks ahead
+    changed = replace(physics, what_if=", ".join(moved), years=min(physics.years, months // 12 + 1))
+    unmoved = _unmoved(fleet, changed)
+    if unmoved:
+        changed = replace(changed, unmoved=unmoved)
+        words += f" (not of {', '.join(dict.fromkeys(climate for climate, _ in unmoved))})"
+    other = (replace(changed, shipped=DRY_FROM_DAYS), dry) if dry else None
+    return World(changed, words.strip(), cover, tuple(care), tuple(places), other)
+
+
+def _unmoved(fleet: Fleet, changed: OutlookPassages) -> tuple[tuple[str, str], ...]:
+    """Climates and designs that cannot be moved so, such as a room without the humidifier that shall fail. Raises
+    BadInput where none can."""
+    found: list[tuple[str, str]] = []
+    cells = {(climate, design): Cell(region, climate, exposure, design, 1)
+             for region in fleet.regions for exposure, climate in fleet.settings.regions[region].climates.items()
+             for design in fleet.designs}  # fmt: skip
+    fault = None
+    for place, cell in cells.items():
+        try:
+            changed.scenario(cell, 1, 1, 0)
+        except BadInput as what:
+            fault = fault or what
+            found.append(place)
+    if fault is not None and len(found) == len(cells):
+        raise fault
+    return tuple(found)

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.arrays import only, ratio
-from driftmodel.base.errors import BadInput, near_match, refusal
 from driftmodel.base.schema import BAND, Array, Integers
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.cell_demand import IN
@@ -23,33 +22,16 @@ from driftmodel.fleet.demand import AT_ONCE, Demand
 from driftmodel.fleet.future import one_future, parts_of, reports
 from driftmodel.fleet.money import JobLaws, job_laws
 from driftmodel.fleet.passage import Cell, CellPassages
-from driftmodel.fleet.physics import OutlookPassages
+from driftmodel.fleet.physics import OutlookPassages, World, usual_cover
 from driftmodel.fleet.roster import Fleet, Units
 from driftmodel.fleet.run import FleetDemand, remembered, run_cells, window_of
 from driftmodel.fleet.tables import NONE
-from driftmodel.outlook.levers import read_day
 
 MOST_SAMPLES = 200  # futures a price is taken from
 A_MONTH = 1000  # notional units sold a month in each region and design
 STREAM = 10  # prices draw from their own stream of each sample
 #: draws of a home whose days inside are told, and the least share of sales of one that counts
 LIVED_DRAWS, LEAST_HOME = 32, 0.05
-CARE, PLACE = "share of ", "sales to "  # levers of a fleet alone, with the name of an exposure, or of a region, after
-DRY, DRY_FROM_DAYS = "shipped dry", 14  # share of sales; days from set-up on, common practice, no source
-
-
-@dataclass(frozen=True)
-class World:
-    """What units still to be sold are like. function: their passages; cover: months, None where it is asked for; care:
-    share of an exposure's owners, by name; places: share of a region's sales, by name; other: passages of a share of
-    the units that fares otherwise, such as those shipped dry, and that share; words: what sets it apart."""
-
-    function: CellPassages
-    words: str = ""
-    cover: int | None = None
-    care: tuple[tuple[str, float], ...] = ()
-    places: tuple[tuple[str, float], ...] = ()
-    other: tuple[CellPassages, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -68,12 +50,6 @@ class Prices:
         return np.asarray((values * self.weight).sum(axis=(-2, -1)))
 
 
-def usual_cover(fleet: Fleet) -> int:
-    """Months of cover that most units have."""
-    months, of = np.unique(fleet.units.cover, return_inverse=True)
-    return int(months[np.bincount(of.ravel(), fleet.units.count).argmax()])
-
-
 def sales_of_a_year(fleet: Fleet) -> Integers:
     """Units sold in the last twelve months, (regions, designs); of all time where there were none."""
     table = np.zeros((len(fleet.regions), len(fleet.designs)), dtype=np.int64)
@@ -86,10 +62,9 @@ def sales_of_a_year(fleet: Fleet) -> Integers:
 
 def _care(fleet: Fleet, world: World) -> Array:
     """Share of each exposure among a region's owners, (regions, exposures): as units are, moved as the world says."""
-    units, has = fleet.units, np.zeros((len(fleet.regions), len(fleet.exposures)), dtype=bool)
-    for r, region in enumerate(fleet.regions):
-        has[r] = [name in fleet.settings.regions[region].climates for name in fleet.exposures]
-    share = np.zeros(has.shape)
+    units, there = fleet.units, fleet.settings.regions
+    has = np.array([[name in there[region].climates for name in fleet.exposures] for region in fleet.regions])
+    share = np.zeros((len(fleet.regions), len(fleet.exposures)))
     np.add.at(share, (units.region, units.exposure), units.count)
     everywhere = np.where(has, np.maximum(share.sum(axis=0), 1e-9), 0.0)  # a new region is as the others are
     share = np.where(share.sum(axis=1, keepdims=True) > 0.0, share, everywhere)
@@ -108,9 +83,7 @@ def _new_sales(fleet: Fleet, world: World, cover: int) -> Fleet:
     """The fleet with nothing but a year of notional sales, in every region and design alike, built in the months of the
     calendar in which the fleet was."""
     count = np.round(A_MONTH * _care(fleet, world)).astype(np.int64)
-    region, exposure, design, month = (
-        at.ravel() for at in np.indices((*count.shape, len(fleet.designs), 12))
-    )  # fmt: skip
+    region, exposure, design, month = (at.ravel() for at in np.indices((*count.shape, len(fleet.designs), 12)))
     number = count[region, exposure]
     kept = (number > 0) & np.isin((fleet.cutoff + 1 + month) % 12, fleet.units.build % 12)
     build = (fleet.cutoff + 1 + month)[kept].astype(np.int32)
@@ -206,9 +179,7 @@ def _mixed(one: FleetDemand, other: FleetDemand, share: float) -> FleetDemand:
 
 def _alone(laws: JobLaws, jobs: Array, visits: Array) -> Array:
     """Variance of one unit's cost: a compound Poisson law of jobs and visits."""
-    job, visit = (
-        law.mean[:, None] ** 2 * (1.0 + 1.0 / law.shape) for law in (laws.cost, laws.visit_cost)
-    )  # fmt: skip
+    job, visit = (law.mean[:, None] ** 2 * (1.0 + 1.0 / law.shape) for law in (laws.cost, laws.visit_cost))
     return np.asarray(jobs * job + visits * visit)
 
 
@@ -283,70 +254,3 @@ def priced(
     days = [inside_days(demand.fleet, world, years) for world in (as_it_is, *worlds)]
     known = days if all(each is not None for each in days) else [None] * len(days)
     return table, what_if_table(demand, base, changed, known)
-
-
-def world_named(fleet: Fleet, physics: OutlookPassages, words: str) -> World:
-    """The world of 'lever=value, lever=value': levers of `compare`, and of a fleet alone: cover (months), 'share of
-    EXPOSURE', 'sales to REGION' and 'shipped dry' (percent). Raises BadInput for what cannot be moved."""
-    mend = f'--what-if "{CARE}{fleet.exposures[0]}=80"'
-    moved: list[str] = []
-    cover, dry, care, places = None, 0.0, [], []
-
-    def percent(name: str, value: str, known: Sequence[str], what: str) -> tuple[str, float]:
-        if known and name not in known:
-            raise refusal(
-                f'there is no {what} "{name}".{near_match(name, known)} Needed: one of {", ".join(known)}. Mend: {mend}'
-            )
-        try:
-            number = float(value)
-        except ValueError:
-            number = float("nan")
-        if not 0.0 <= number <= 100.0:
-            raise refusal(f'"{value}" of {name}. Needed: percent from 0 to 100. Mend: {mend}')
-        return name, number / 100.0
-
-    for part in words.split(","):
-        lever, _, value = (each.strip() for each in part.partition("="))
-        if lever == "cover":
-            if not value.isdigit() or not 1 <= int(value) <= max(fleet.settings.policy_months):
-                longest = max(fleet.settings.policy_months)
-                raise BadInput(f'cover of "{value}"', f"whole months from 1 to {longest} (policy_months)",
-                               mend='--what-if "cover=36"')  # fmt: skip
-            cover = int(value)
-        elif lever.startswith(CARE):
-            care.append(percent(lever.removeprefix(CARE), value, fleet.exposures, "exposure"))
-        elif lever.startswith(PLACE):
-            places.append(percent(lever.removeprefix(PLACE), value, fleet.regions, "region"))
-        elif lever == DRY:
-            dry = percent(lever, value, (), "")[1]
-        elif lever == "shipping":
-            physics = replace(physics, shipped=read_day(value), new_from=fleet.cutoff + 1)
-        else:
-            moved.append(part.strip())
-    months = 12 + fleet.settings.habits.sale_lag_months + (cover or usual_cover(fleet))  # as `prices` looks ahead
-    changed = replace(physics, what_if=", ".join(moved), years=min(physics.years, months // 12 + 1))
-    unmoved = _unmoved(fleet, changed)
-    if unmoved:
-        changed = replace(changed, unmoved=unmoved)
-        words += f" (not of {', '.join(dict.fromkeys(climate for climate, _ in unmoved))})"
-    other = (replace(changed, shipped=DRY_FROM_DAYS), dry) if dry else None
-    return World(changed, words.strip(), cover, tuple(care), tuple(places), other)
-
-
-def _unmoved(fleet: Fleet, changed: OutlookPassages) -> tuple[tuple[str, str], ...]:
-    """Climates and designs that cannot be moved so, such as a room without the humidifier that shall fail. Raises
-    BadInput where none can."""
-    found: list[tuple[str, str]] = []
-    cells = {(climate, design): Cell(region, climate, exposure, design, 1)
-             for region in fleet.regions for exposure, climate in fleet.settings.regions[region].climates.items()
-             for design in fleet.designs}  # fmt: skip
-    fault = None
-    for place, cell in cells.items():
-        try:
-            changed.scenario(cell, 1, 1, 0)
-        except BadInput as what:
-            fault = fault or what
-            found.append(place)
-    if fault is not None and len(found) == len(cells):
-        raise fault
-    return tuple(found)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from driftmodel.base.arrays import group_sums, ratio
-from driftmodel.fleet.correction import NEWER, PRIOR_WORTH, Array, Block
+from driftmodel.base.schema import Array
+from driftmodel.fleet.correction import NEWER, PRIOR_WORTH, Block
 
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
 MOST_DENSE = 1_000_000  # cells of a table that is worked whole, zeros and all, which is quicker while it is small

@@ -114,13 +114,13 @@ def run_cells(
     due, beyond = np.zeros(cohorts.count.size), 0
     chosen = [order[bounds[c] : bounds[c + 1]] for c in range(len(cohorts.cells))]
     jobs = [
-        ((function, cell, _part(cohorts, rows), between.get(at), window, draws, seed, crew.folder), cell)
+        ((function, cell, cohorts.part(rows), between.get(at), window, draws, seed, crew.folder), cell)
         for at, (cell, rows) in enumerate(zip(cohorts.cells, chosen, strict=True))
     ]
     if crew.workers > 1 and crew.scheduler is None and (prepare := getattr(function, "prepare", None)):
         prepare(cohorts.cells)
     places = [(int(cohorts.region[rows[0]]), int(cohorts.design[rows[0]])) for rows in chosen]
-    for done, (index, found) in enumerate(in_order(each(_work_all, _grouped(function, jobs), crew), places), start=1):
+    for done, (index, found) in enumerate(in_order(each(_work, _grouped(function, jobs), crew), places), start=1):
         rows, (region, design) = chosen[index], places[index]
         for name in (field.name for field in fields(found) if field.name not in ("due", "beyond")):
             own, of_member = getattr(found, name), name in ("level", "noise")
@@ -131,13 +131,6 @@ def run_cells(
         beyond += found.beyond
         progress(done, len(jobs))
     return FleetDemand(**total, due=due, beyond=beyond, first_sale_year=window.first_sale_year)
-
-
-def _part(cohorts: Cohorts, rows: NDArray[np.intp]) -> Cohorts:
-    """The cohorts of one cell, so that a worker is sent no more than it needs."""
-    names = ("region", "exposure", "design", "build", "sale", "cover", "regraded", "first", "count", "planned", "cell")
-    own = {name: getattr(cohorts, name)[rows] for name in names}
-    return Cohorts(of_row=np.empty(0, dtype=np.int64), cells=(), **own)
 
 
 def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]]) -> list[tuple[int, list[Job]]]:
@@ -154,22 +147,12 @@ def _grouped(function: CellPassages, jobs: list[tuple[Job, Cell]]) -> list[tuple
     return groups
 
 
-def _work(
-    function: CellPassages,
-    cell: Cell,
-    own: Cohorts,
-    between: Spells | None,
-    window: Window,
-    draws: int,
-    seed: int,
-    folder: Path | None,
-) -> CellDemand:
-    passages = cell_passages(function, cell, window.members, draws, seed, folder)
-    return expected_of_cell(passages, own, np.arange(own.count.size), window, between)
-
-
-def _work_all(jobs: list[Job]) -> list[CellDemand]:
-    return [_work(*job) for job in jobs]
+def _work(jobs: list[Job]) -> list[CellDemand]:
+    found = []
+    for function, cell, own, between, window, draws, seed, folder in jobs:
+        passages = cell_passages(function, cell, window.members, draws, seed, folder)
+        found.append(expected_of_cell(passages, own, np.arange(own.count.size), window, between))
+    return found
 
 
 def window_of(
