@@ -39,7 +39,6 @@ from driftmodel.outlook.moisture import part_weights
 from driftmodel.structure.joint import pivot_of
 
 Array = np.ndarray
-PLATES = ("top", "back", "top_braces", "back_braces")
 #: what a blank stands for: hours of a working day, and seven times no stay, then in the workshop's air
 HOURS = (9.0, 11.0, 13.0, 15.0, 17.0, 10.0, 12.0, 14.0, 16.0, 18.0)
 STAYS = ((0.0, 0.0),) * 7 + ((4.0, 4.0), (16.0, -4.0), (48.0, 0.0))

@@ -226,7 +226,7 @@ class Strings(Noun):
         given = [*(["tension_n"] if self.tension_n is not None else []), *(name for name, one in sets.items() if one)]
         yield (
             given[0] if given else "tension_n",
-            f"{(' and '.join(given) + ' given' if given else 'no pull of the strings')}. Needed: either tension_n, or "
+            f"{' and '.join(given) + ' given' if given else 'no pull of the strings'}. Needed: either tension_n, or "
             "all three of gauges_in, wound and pitches. Mend: tension_n = 750.0, and none of the others",
         )
 

@@ -160,7 +160,7 @@ class Seen(Noun):
         if (self.day is None) == (not self.months):
             yield (
                 "date",
-                f"a hygrometer's reading {('of no time' if self.day is None else 'of a date and of months')}. Needed: "
+                f"a hygrometer's reading {'of no time' if self.day is None else 'of a date and of months'}. Needed: "
                 "either the date of the reading or the months it is the mean of. "
                 "Mend: date = 2026-01-15, and no months",
             )

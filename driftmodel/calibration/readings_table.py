@@ -44,7 +44,7 @@ class Line:
 
     def fault(self, column: str, came: str, needed: str, mend: str) -> BadInput:
         place = f"row {self.row}, column {column}" if self.row else column  # a reading given as an option has no row
-        return Spot(self.file, place).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
+        return BadInput(came, needed, file=self.file, place=place, mend=mend)
 
 
 def lines_of(file: Path) -> Iterable[Line]:

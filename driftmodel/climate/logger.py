@@ -109,7 +109,7 @@ _NO_READING = {"", "-", "--", "na", "n/a", "nan", "null", "none"}
 
 def _fault(table: Table, path: Path, row: int, role: str, came: str, needed: str, mend: str) -> BadInput:
     where = f'row {table.line[row]}, column "{table.header[role]}"'
-    return Spot(path, where).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
+    return BadInput(came, needed, file=path, place=where, mend=mend)
 
 
 def _without_blanks(table: Table, gap_policy: str | None) -> tuple[Table, int]:
@@ -195,7 +195,7 @@ def _check_gaps(table: Table, utc: Times, gap_policy: str | None, gap_limit_days
         needed = "a reading at least every two hours, or a named way to fill gaps"
         mend = 'gap_policy = "interpolate" (or "hold"): the hours filled are flagged'
     raise Spot(path, f"row {table.line[worst + 1]}, column of time").refusal(
-        f"{gaps.size} gap{('s' if gaps.size > 1 else '')} of more than an hour, the longest {hours:.0f} h after "
+        f"{gaps.size} gap{'s' if gaps.size > 1 else ''} of more than an hour, the longest {hours:.0f} h after "
         f"{str(utc[worst])[:16]} UTC. Needed: {needed}. Mend: {mend}"
     )
 

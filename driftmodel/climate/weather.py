@@ -127,7 +127,7 @@ def numbers(rows: Rows, k: int, path: Path) -> Array:
 
 def _fault(rows: Rows, row: int, k: int, path: Path, came: str, needed: str, mend: str) -> BadInput:
     place = f"row {rows.line[row]}, column {rows.columns[k]}"
-    return Spot(path, place).refusal(f"{came}. Needed: {needed}. Mend: {mend}")
+    return BadInput(came, needed, file=path, place=place, mend=mend)
 
 
 def missing_hours(rows: Rows, k: int, values: Array) -> Flags:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -110,9 +111,12 @@ def correct(
     start: tuple[Array, dict[str, float]] | None = None
     lasts, changes = (library.general(name).value for name in ("pace_lasts_chance", "newer_sold_changed_chance"))
     chances = dict(zip(KEPT_MONTHS, ((1.0 - lasts) / 2.0, (1.0 - lasts) / 2.0, lasts), strict=True))
-    for kept in (*KEPT_MONTHS, None):  # and the likeliest of these with newer units unlike the older ones
-        changed = kept is None
-        kept = max(fits, key=lambda fit: fit.evidence).kept if kept is None else kept
+
+    def ways() -> Iterator[tuple[float, bool]]:
+        yield from ((kept, False) for kept in KEPT_MONTHS)
+        yield max(fits, key=lambda fit: fit.evidence).kept, True  # the likeliest, newer units unlike the older ones
+
+    for kept, changed in ways():
         chance = chances[kept] * (changes if changed else 1.0 - changes)
         own = model.reading(alike(wide * np.arange(float(paces)), kept), changed)
         effects, variance = own.fitted(start)

@@ -105,7 +105,7 @@ def _axes(variable: DataArray, first: DataArray, file: Path) -> tuple[str, str]:
 
 def _time(content: Dataset, file: Path) -> tuple[Times, int]:
     def fault(came: str, needed: str, mend: str) -> BadInput:
-        return Spot(file, "variable time").refusal(f"{came}. Needed: {needed}. Mend: {mend}")
+        return BadInput(came, needed, file=file, place="variable time", mend=mend)
 
     if "time" not in content.coords or content["time"].dtype.kind != "M":
         raise fault("no dates on the time axis", "CF times in the standard calendar", 'units "hours since 2021-01-01"')

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import Rule, StringEvent
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Integers, Single, Times
+from driftmodel.climate.air import months_of
 from driftmodel.structure import joint
 from driftmodel.wood.creep import fading_sums
 
@@ -192,7 +193,7 @@ def average_year_from(scenario: Scenario, days: int) -> int:
 
 def month_of(time: NDArray[Any]) -> Integers:
     """0 for January to 11 for December."""
-    return np.asarray(time.astype("datetime64[M]").astype(np.int64) % 12)
+    return months_of(time) - 1
 
 
 def is_southern(air: Dataset) -> bool:

@@ -115,7 +115,7 @@ def _stay(folder: Path, place: str, day: date, scenario: Scenario) -> str:
     except BadInput as fault:
         near = fault.mend.partition('"')[2].rstrip('"')
         needed = f"the place here whose air is most like its own, {fault.needed}, or a climate file (a name with .toml)"
-        raise refusal(f'{fault.came}. Needed: {needed}. Mend: "moved to {near}"') from None
+        raise BadInput(fault.came, needed, mend=f'"moved to {near}"') from None
     return f'[[stay]]\nfrom = {day}\nclimate = "{known}"\n'
 
 
