@@ -133,7 +133,7 @@ def random_scenario(seed: int) -> Scenario:
     """A shipped scenario moved to a random climate, built, set up and judged otherwise."""
     random = np.random.default_rng(seed)
     plain = load_scenario(str(random.choice(SHIPPED)))
-    climate = climate_named(scenarios_dir(), str(random.choice(CLIMATES)))
+    climate = climate_named(str(random.choice(CLIMATES)))
     setup = replace(plain.setup, built_relative_humidity_pct=float(random.uniform(38.0, 55.0)))
     high = plain.rule.action_high_mm + float(random.uniform(-0.1, 0.3))
     rule = replace(plain.rule, action_high_mm=high, days_outside=int(random.integers(14, 90)))

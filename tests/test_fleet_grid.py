@@ -105,7 +105,7 @@ def test_written_whole_or_not_at_all(tmp_path: Path) -> None:
         assert again["best_grade"].values.tolist() == [["J", "K"]]
     assert [path.name for path in tmp_path.iterdir()] == ["map.nc"]
     with pytest.raises(BadInput, match="cannot be written"):
-        write_netcdf(found, tmp_path / "nowhere" / "map.nc")
+        write_netcdf(found, tmp_path / ("a name too long" * 20))
     assert [path.name for path in tmp_path.iterdir()] == ["map.nc"]
 
 

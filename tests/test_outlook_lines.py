@@ -22,6 +22,7 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenario_file import LearnedPrior, StringEvent
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import DAYS_PER_YEAR
+from driftmodel.climate.air import months_of
 from driftmodel.outlook import (
     air_levers,
     calendar,
@@ -692,7 +693,7 @@ def test_an_average_year_is_of_the_last_stay_that_leaves_one(scenario: Scenario)
     moved = replace(scenario, stays=stays)
     for days, since in ((365, 0), (394, 0), (395, 30), (1064, 30), (1065, 700), (100, 0)):
         assert average_year_from(moved, days) == since
-    month = np.array([0, 0, 5, 5])
+    month = np.array([1, 1, 6, 6])
     action = np.array([[2.0, 2.2, 2.7, 2.5], [2.0, 2.0, 2.8, 2.61]], dtype=np.float32)
     means = monthly_means(action, month)
     assert means == pytest.approx(np.array([[2.1, 2.6], [2.0, 2.705]])) and swing(means) == pytest.approx([0.5, 0.705])
@@ -700,7 +701,7 @@ def test_an_average_year_is_of_the_last_stay_that_leaves_one(scenario: Scenario)
     assert past == {1: 0.0, 6: 0.75} and months_past_rule(past) == (6,) and months_past_rule({3: 0.5, 4: 0.51}) == (4,)
     low = past_rule_by_month(action - np.float32(0.15), month, scenario.rule)
     assert low == {1: 0.75, 6: 0.25}
-    assert calendar.month_of(np.array(["2026-01-31", "2026-12-01"], dtype="datetime64[D]")).tolist() == [0, 11]
+    assert months_of(np.array(["2026-01-31", "2026-12-01"], dtype="datetime64[D]")).tolist() == [1, 12]
 
 
 def test_place_and_season_lift_the_action_by_half(scenario: Scenario) -> None:
@@ -927,7 +928,7 @@ def test_what_is_compared_is_told_by_draw(scenario: Scenario, monkeypatch: pytes
     own = replace(scenario, horizon_years=3, today=scenario.setup.setup + timedelta(days=30))
     days = horizon_days(own) + 1
     time = np.datetime64(own.setup.setup.isoformat(), "ns") + np.arange(days).astype("timedelta64[D]")
-    month = calendar.month_of(time)
+    month = months_of(time) - 1
     never, damp = np.datetime64("NaT"), 40.0 + month + np.where(np.arange(days) % 2, 1.0, -1.0)
     result = xr.Dataset(
         {"action_change_seasonal": (("draw", "time"), np.array([[0.4], [0.2]], np.float32) * (month == 5)),

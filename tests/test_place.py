@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.base.scenarios import load_scenario
+from driftmodel.base.scenarios import climate_named, load_scenario
 from driftmodel.outlook import place
-from driftmodel.outlook.air_levers import climate_named
 from driftmodel.outlook.calendar import as_of, grade_lifts_mm
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import draw_unknowns

@@ -100,7 +100,7 @@ def test_nothing_after_a_day_changes_what_is_said_of_it(name: str) -> None:
     step = plain.setup.setup + timedelta(days=800)
     if plain.stays[-1].start < step:
         there = "damp_coast" if name == "dry-highland" else "dry_highland"
-        other = Stay(step, climate_named(scenarios_dir(), there))
+        other = Stay(step, climate_named(there))
         moved = run(replace(plain, stays=(*plain.stays, other)), 7)
         weeks = 800 // 7
         before, after = (each.world.reading.action_mm for each in (whole, moved))
@@ -159,7 +159,7 @@ def stays(scenario: Scenario, *lengths: tuple[int, str]) -> Scenario:
     """The workshop, then places for so many days each from set-up on, the last for good."""
     day, found = scenario.setup.setup, [scenario.stays[0]]
     for days, climate in lengths:
-        found.append(Stay(day, climate_named(scenarios_dir(), climate)))
+        found.append(Stay(day, climate_named(climate)))
         day += timedelta(days=days)
     return replace(scenario, stays=tuple(found))
 
@@ -237,7 +237,7 @@ def test_drawn_rooms_know_nothing_of_what_is_to_come(name: str) -> None:
     draws = draw_unknowns(plain, DRAWS, 7)
     last = plain.stays[-1]
     split = Stay(last.start + timedelta(days=300), last.climate)
-    moved = Stay(plain.setup.setup + timedelta(days=900), climate_named(scenarios_dir(), "damp_coast"))
+    moved = Stay(plain.setup.setup + timedelta(days=900), climate_named("damp_coast"))
     away = replace(plain, stays=(*plain.stays, moved))
     values = {name: value for name, value in draws.values.items() if own_name(name) not in ROOM_WORDS}
     for stay in (moved, *plain.stays):  # the same rooms, by the names they have with a home more

@@ -18,6 +18,7 @@ from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.build import Plate
 from driftmodel.base.records import Instrument
 from driftmodel.base.schema import DAMP_PCT, QUANTILES, Array, Flags, Integers, Single
+from driftmodel.climate.air import months_of
 from driftmodel.climate.history import historic_band
 from driftmodel.outlook import calendar
 from driftmodel.outlook.chain import Chain, Weather
@@ -163,8 +164,8 @@ def settled_later_pct(chain: Chain) -> float:
 
 @dataclass(frozen=True)
 class Year:
-    """What an average year is read from: start, its first day counted from set-up; month (days,), calendar month 0 to
-    11 of each day from it on; action_mm (draws, days) of place and season on those days."""
+    """What an average year is read from: start, its first day counted from set-up; month (days,), calendar month 1 to
+    12 of each day from it on; action_mm (draws, days) of place and season on those days."""
 
     start: int
     month: Integers
@@ -175,7 +176,7 @@ def average_year(chain: Chain) -> Year:
     """The average year of the place a chain lives in last."""
     days = calendar.days_from_setup(chain)
     start = calendar.average_year_from(chain.scenario, days.size)
-    return Year(start, calendar.month_of(days[start:]), calendar.action_of_place_and_season(chain)[:, start:])
+    return Year(start, months_of(days[start:]), calendar.action_of_place_and_season(chain)[:, start:])
 
 
 def daily_humidity(chain: Chain) -> Array:
@@ -191,7 +192,7 @@ def months_at_risk(chain: Chain, year: Year, held: Held, keep: tuple[float, floa
     humidity = daily_humidity(chain)[:, year.start :]
     result = []
     for number in range(1, 13):
-        here = year.month == number - 1
+        here = year.month == number
         if not here[: humidity.shape[1]].any():
             continue
         low, middle, high = np.quantile(humidity[:, here[: humidity.shape[1]]], QUANTILES).tolist()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -52,7 +53,7 @@ class Spot:
 
     def refusal(self, told: str) -> BadInput:
         """The fault of a message written as it is read: `came. Needed: needed. Mend: mend`."""
-        came, _, then = told.partition(" Needed: ")
+        came, then = re.split(r"(?<=[.?]) Needed: ", told, maxsplit=1)  # a user's own " Needed: " ends no sentence
         needed, _, mend = then.partition(". Mend: ")
         return BadInput(came.removesuffix("."), needed, file=self.file, place=self.place, mend=mend)
 

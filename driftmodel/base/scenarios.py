@@ -222,13 +222,11 @@ def _read_climate(path: Path) -> tuple[Climate, dict[str, Any]]:
     return read, raw
 
 
-def shipped_climate(name: str) -> bool:
-    """Whether a climate of this name is shipped."""
-    return is_there(scenarios_dir() / "climates" / f"{name}.toml")
-
-
-def climate_named(beside: Path, name: str) -> Climate:
-    """The climate a file beside another would name: a shipped one, or a path from there. Raises BadInput."""
+def climate_named(name: str, beside: Path | None = None) -> Climate:
+    """A shipped climate by its name, or one at a path: as a file `beside` it would name it, where one is given. Raises
+    BadInput for neither."""
+    if beside is None:
+        return load_climate(named_file(name, "climates", "place", ""))
     return load_climate(_beside(beside, name, "climates", "climate", ("stay",)))
 
 

@@ -6,13 +6,13 @@ attribute once, slice by slice; only a file it came through is opened here."""
 
 from __future__ import annotations
 
-import os
 import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from driftmodel.base.errors import BadInput, Spot, unwritable
 from driftmodel.base.keeping import file_digest
 from driftmodel.base.opened import bytes_of, check_file
 from driftmodel.base.schema import Array, DataArray, Dataset
+from driftmodel.base.written import write_file
 from driftmodel.climate.air import HOUR, hour_of_year, hours_from, make_air, relative_humidity_from_dew_point_pct
 
 #: forty years of hours at a hundred points, two variables in double precision, are 560
@@ -145,14 +146,13 @@ def _too_large(file: Path, needed: str) -> BadInput:
 def write_netcdf(found: Dataset, path: str | Path) -> Path:
     """The dataset as NetCDF-4, whole or not at all. Raises BadInput when the place cannot be written."""
     file = Path(path)
-    part = file.parent / f".{file.name}.{os.getpid()}.part"
     try:
-        found.to_netcdf(part, engine="h5netcdf")
-        os.replace(part, file)
+        with TemporaryDirectory() as at:
+            made = Path(at) / "made.nc"
+            found.to_netcdf(made, engine="h5netcdf")
+            write_file(file, made.read_bytes())
     except OSError as fault:
         raise unwritable(file, fault, "another path") from None
-    finally:
-        part.unlink(missing_ok=True)
     return file
 
 

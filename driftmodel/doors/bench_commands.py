@@ -183,7 +183,7 @@ def grade(
     if given or readings or (len(cases) == 1 and cases[0].book.readings and not homes):
         text, data = _decided(cases[0], given, when, readings, terms.units)
     else:
-        from driftmodel.outlook.air_levers import climate_named
+        from driftmodel.base.scenarios import climate_named
         from driftmodel.outlook.place import grade_for_place
 
         places = [climate_named(home) for home in homes]

@@ -178,6 +178,10 @@ def woods(name: str | None, terms: Terms) -> None:
     from driftmodel.base import library
     from driftmodel.report import design_words
 
+    try:
+        library.wood(name or library.wood_names()[0])
+    except BadInput as fault:
+        raise fault.at(mend=f"driftmodel woods {fault.mend}" if fault.mend.startswith('"') else None) from None
     _listed(
         "wood" if name else "woods",
         lambda: design_words.one_wood(name) if name else design_words.list_woods(),

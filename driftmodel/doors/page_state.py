@@ -17,10 +17,9 @@ from typing import Any
 from driftmodel.base.errors import BadInput, refusal
 from driftmodel.base.opened import bytes_of
 from driftmodel.base.scenario_file import RECORD, is_record
-from driftmodel.base.scenarios import load_scenario, scenario_names, shipped
+from driftmodel.base.scenarios import climate_named, load_scenario, scenario_names, shipped
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_view import path_picture
-from driftmodel.outlook.air_levers import climate_named
 from driftmodel.outlook.calendar import fitted_spacer
 from driftmodel.record.case import open_case
 from driftmodel.record.words import timeline

@@ -238,7 +238,7 @@ def design(instrument: Instrument | str | Path) -> Behaviour:
 
 def load_climate(path: str | Path) -> Climate:
     """The climate in a TOML file, or a shipped one by its name."""
-    from driftmodel.outlook.air_levers import climate_named
+    from driftmodel.base.scenarios import climate_named
 
     return climate_named(str(path))
 

@@ -13,7 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.climate_file import Humidifier, Normals, Outdoor
 from driftmodel.base.errors import Spot, refusal
 from driftmodel.base.records import Climate, Room, Scenario, Stay
-from driftmodel.base.scenarios import load_climate, named_file, shipped
+from driftmodel.base.scenarios import climate_named, shipped
 from driftmodel.climate.enclosure import hard_case
 from driftmodel.climate.history import scenario_end
 from driftmodel.climate.room import with_air_changes
@@ -41,11 +41,6 @@ def _room(scenario: Scenario, lever: str) -> Room:
             "[room]. Mend: choose another lever or place"
         )
     return room
-
-
-def climate_named(name: str) -> Climate:
-    """A shipped climate by its name, or one at a path. Raises BadInput for neither."""
-    return load_climate(named_file(name, "climates", "place", ""))
 
 
 def homes_named(names: Sequence[str]) -> list[Climate]:

@@ -191,15 +191,10 @@ def average_year_from(scenario: Scenario, days: int) -> int:
     return 0
 
 
-def month_of(time: NDArray[Any]) -> Integers:
-    """0 for January to 11 for December."""
-    return months_of(time) - 1
-
-
 def is_southern(air: Dataset) -> bool:
     """True where January is warmer than July by more than a degree: the seasons' names then swap."""
-    month, temperature = month_of(air["time"].values), air["air_temperature"].values
-    january, july = temperature[month == 0], temperature[month == 6]
+    month, temperature = months_of(air["time"].values), air["air_temperature"].values
+    january, july = temperature[month == 1], temperature[month == 7]
     return bool(january.size and july.size and january.mean() > july.mean() + 1.0)
 
 
@@ -237,7 +232,7 @@ def swing(means: Array) -> Array:
 def past_rule_by_month(action_mm: Single, month: Integers, rule: Rule) -> dict[int, float]:
     """Chance that the action (draws, days) is outside the rule, by calendar month 1 to 12 of those met."""
     outside = (action_mm < rule.action_low_mm) | (action_mm > rule.action_high_mm)
-    return {int(each) + 1: float(outside[:, month == each].mean()) for each in np.unique(month)}
+    return {int(each): float(outside[:, month == each].mean()) for each in np.unique(month)}
 
 
 def months_past_rule(chances: dict[int, float]) -> tuple[int, ...]:

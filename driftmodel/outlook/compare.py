@@ -12,6 +12,7 @@ from driftmodel.base.keeping import inputs_digest
 from driftmodel.base.materials import recording
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import QUANTILES, Array, Dataset, described
+from driftmodel.climate.air import months_of
 from driftmodel.outlook import calendar
 from driftmodel.outlook.draws import Draws
 from driftmodel.outlook.drift import forecast, numbers_record, told
@@ -128,7 +129,7 @@ def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None
     run = forecast(scenario, draws, seed, unknowns=unknowns)
     time = run["time"].values
     since = calendar.average_year_from(scenario, time.size)
-    month = calendar.month_of(time[since:])
+    month = months_of(time[since:])
     now_mm = scenario.setup.action_12th_mm + calendar.fitted_lift_mm(scenario) / 2.0 + calendar.action_work_mm(scenario)
     season = run["action_change_seasonal"].values[:, since:] + np.float32(now_mm)
     means = calendar.monthly_means(season, month)
@@ -152,6 +153,6 @@ def _summed_up(scenario: Scenario, draws: int, seed: int, unknowns: Draws | None
     return (
         np.stack([np.asarray(column, dtype=float) for column in columns], axis=1),
         np.quantile(means, QUANTILES, axis=0),
-        np.array([humidity[month == m].mean() for m in range(12)]),
+        np.array([humidity[month == m].mean() for m in range(1, 13)]),
         run["regrade_due"].values,
     )

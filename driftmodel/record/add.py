@@ -13,7 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.errors import BadInput, Spot, day_told, refusal, unwritable
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import RECORD, USUAL_RULE, USUAL_SETUP, is_record
-from driftmodel.base.scenarios import climate_named, shipped_climate
+from driftmodel.base.scenarios import climate_named, shipped
 from driftmodel.base.units import said_number
 from driftmodel.base.written import write_file
 from driftmodel.calibration.said import saying_of
@@ -109,9 +109,9 @@ def _stay(folder: Path, place: str, day: date, scenario: Scenario) -> str:
             f"Mend: edit the [[stay]] tables in {folder / 'record.toml'}"
         )
     plain = place.lower().replace(" ", "_")
-    known = place if place.endswith(".toml") or not shipped_climate(plain) else plain
+    known = place if place.endswith(".toml") or plain not in shipped("climates") else plain
     try:
-        climate_named(folder / "record.toml", known)
+        climate_named(known, folder / "record.toml")
     except BadInput as fault:
         near = fault.mend.partition('"')[2].rstrip('"')
         needed = f"the place here whose air is most like its own, {fault.needed}, or a climate file (a name with .toml)"

@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import MOVEMENTS, PARTS, QUANTILES, Dataset, Integers
 from driftmodel.base.units import MM_PER_INCH
+from driftmodel.climate.air import months_of
 from driftmodel.outlook import calendar
 from driftmodel.report.texts import signed_length
 
 EVERY_DAYS, MOST_DRIVERS = 7, 7
+MONTHS = range(1, 13)
 KINDS = ("", "_seasonal", "_lasting")
 SERIES = (*(name + kind for name in MOVEMENTS for kind in KINDS), "action_12th")
 Array = NDArray[Any]
@@ -46,22 +48,22 @@ def summary_of(fc: Dataset, scenario: Scenario) -> Summary:
     days = np.diff(np.append(first_days, time.size)).astype(np.float32)
     monthly = {name: np.add.reduceat(fc[name].values, first_days, axis=1) / days for name in SERIES}
     since = calendar.average_year_from(scenario, time.size)
-    month = calendar.month_of(time)[since:]
+    month = months_of(time)[since:]
     humidity = fc["relative_humidity"].values[since:]
     moisture = fc["moisture_content"].values[:, since:]
     season = weekly["action_change_seasonal"] + np.float32(scenario.setup.action_12th_mm)
     week = time[::EVERY_DAYS]
-    week_month = np.where(week >= time[since], calendar.month_of(week), -1)
+    week_month = np.where(week >= time[since], months_of(week), 0)
     return Summary(
         week=week,
         bands={name: quantiles(values) for name, values in weekly.items()},
         month_start=month_start,
         monthly=monthly,
-        humidity_pct=np.stack([np.quantile(humidity[month == m], QUANTILES) for m in range(12)], axis=1),
+        humidity_pct=np.stack([np.quantile(humidity[month == m], QUANTILES) for m in MONTHS], axis=1),
         moisture_pct={
-            part: np.array([moisture[row, month == m].mean() for m in range(12)]) for row, part in enumerate(PARTS)
+            part: np.array([moisture[row, month == m].mean() for m in MONTHS]) for row, part in enumerate(PARTS)
         },
-        action_mm=np.stack([quantiles(season[:, week_month == m].reshape(-1, 1))[:, 0] for m in range(12)], axis=1),
+        action_mm=np.stack([quantiles(season[:, week_month == m].reshape(-1, 1))[:, 0] for m in MONTHS], axis=1),
         southern=calendar.is_southern(fc),
     )
 
@@ -108,7 +110,7 @@ def driver_bars(fc: Dataset) -> list[tuple[str, float]]:
 def average_year(fc: Dataset, scenario: Scenario) -> tuple[Integers, Array]:
     """(month of each day from the average year's start, the action's monthly means (draws, months))."""
     since = calendar.average_year_from(scenario, fc.sizes["time"])
-    month = calendar.month_of(fc["time"].values[since:])
+    month = months_of(fc["time"].values[since:])
     return month, calendar.monthly_means(fc["action_change_seasonal"].values[:, since:], month)
 
 
@@ -116,7 +118,7 @@ def past_rule(fc: Dataset, scenario: Scenario) -> dict[int, float]:
     """Chance by month that place and season, the lasting drift left out, have the action past the rule."""
     since = calendar.average_year_from(scenario, fc.sizes["time"])
     action = fc["action_12th"].values[:, since:] - fc["action_change_lasting"].values[:, since:]
-    return calendar.past_rule_by_month(action, calendar.month_of(fc["time"].values[since:]), scenario.rule)
+    return calendar.past_rule_by_month(action, months_of(fc["time"].values[since:]), scenario.rule)
 
 
 def forecast_json(fc: Dataset, scenario: Scenario) -> dict[str, Any]:

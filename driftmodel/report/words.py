@@ -147,7 +147,7 @@ def _spacer(fc: Dataset, at: int, units: str) -> str:
 def _comes_back(fc: Dataset, scenario: Scenario, units: str) -> str:
     month, means = average_year(fc, scenario)
     middle = np.median(means, axis=0)
-    high, low = (texts.MONTHS[int(np.unique(month)[at])] for at in (middle.argmax(), middle.argmin()))
+    high, low = (texts.MONTHS[int(np.unique(month)[at]) - 1] for at in (middle.argmax(), middle.argmin()))
     past = months_past_rule(past_rule(fc, scenario))
     beyond = f" It is more likely past the rule than not {texts.during(past)}." if past else ""
     return texts.filled("comes_back", units, swing=float(np.median(swing(means))), high=high, low=low) + beyond
