@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftmodel.base.errors import BadInput, refusal
-from driftmodel.doors.shared import Asked, Terms, case_named, day_named, ensemble_options, listed, shared_options
+from driftmodel.doors.shared import PLACE, Terms, case_named, date_option, ensemble_options, listed, shared_options
 
 if TYPE_CHECKING:
     from driftmodel.calibration.decide import Decision
@@ -21,7 +22,16 @@ if TYPE_CHECKING:
 @click.option("--no-pictures", is_flag=True, help="A report of words, tables and data only: in half the time.")
 @ensemble_options
 @shared_options
-def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: Asked, terms: Terms) -> None:
+def forecast(
+    scenario: str | None,
+    list_them: bool,
+    no_pictures: bool,
+    draws: int | None,
+    seed: int | None,
+    what_if: str | None,
+    when: date | None,
+    terms: Terms,
+) -> None:
     """When a regrade is due, to which grade, and how sure that is.
 
     SCENARIO is the name of a shipped scenario, the path of a TOML file or the folder of a record, whose work and
@@ -32,14 +42,14 @@ def forecast(scenario: str | None, list_them: bool, no_pictures: bool, asked: As
         return
     if scenario is None:
         raise refusal("no scenario was named. Needed: a scenario. Mend: driftmodel forecast first-winter")
-    case = case_named(scenario, asked.what_if, asked.when)
+    case = case_named(scenario, what_if, when)
     chosen = case.scenario
     folder = terms.folder("forecast", chosen.name)
     from driftmodel.outlook.drift import forecast as run
     from driftmodel.report.ensemble import forecast_json
     from driftmodel.report.words import terminal_summary
 
-    result = run(chosen, asked.draws, asked.seed, unknowns=case.learned(asked.draws), progress=terms.progress)
+    result = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
     if not terms.as_json:
         terms.answer(lambda: terminal_summary(result, chosen, terms.units), dict)
     from driftmodel.report.document import write_report
@@ -59,7 +69,7 @@ def _scenario_list(as_json: bool) -> str:
     return listed(rows, as_json, "All invented; the weather in them is real where it names a weather file.")
 
 
-def read_with(case: Case, readings: Path | None, when: str | None) -> Case:
+def read_with(case: Case, readings: Path | None, when: date | None) -> Case:
     """The case with a readings file taken in: after a record's own readings; as of a day, the last reading's where
     there is no record and no day told."""
     if readings is None:
@@ -68,22 +78,17 @@ def read_with(case: Case, readings: Path | None, when: str | None) -> Case:
 
     from driftmodel.calibration.readings import read_readings
 
-    day = day_named(when) if when else None
-    book = case.book.with_more(read_readings(readings, case.scenario, day))
-    own = book.carried_by(case.scenario, case.scenario.today or day)
+    book = case.book.with_more(read_readings(readings, case.scenario, when))
+    own = book.carried_by(case.scenario, case.scenario.today or when)
     return replace(case, scenario=own, book=book)
 
 
 @click.command()
 @click.argument("scenario")
-@click.option(
-    "--readings", type=click.Path(path_type=Path), help="The bench's readings, a CSV file; a record has its own."
-)
+@click.option("--readings", type=PLACE, help="The bench's readings, a CSV file; a record has its own.")
 @click.option("--next-reading", is_flag=True, help="Also say which reading, taken when, would tell most.")
 @click.option("--forecast", "and_forecast", is_flag=True, help="Also write the forecast as narrowed by the readings.")
-@click.option(
-    "--date", "when", metavar="DATE", help="Day the years ahead count from; the last reading's, of a record today."
-)
+@date_option("Day the years ahead count from; the last reading's, of a record today.")
 @click.option(
     "--home", "homes", multiple=True, metavar="PLACE", help="Where it may have lived; several are weighed, any is all."
 )
@@ -94,7 +99,7 @@ def calibrate(
     homes: tuple[str, ...],
     next_reading: bool,
     and_forecast: bool,
-    when: str | None,
+    when: date | None,
     terms: Terms,
 ) -> None:
     """Learn one instrument from its bench readings.
@@ -111,7 +116,7 @@ def calibrate(
     if not book.readings:
         mend = f'driftmodel record add {scenario} "action 2.4 mm"' if case.folder else "--readings bench.csv"
         raise refusal(f"no reading to learn from. Needed: a readings file, or a record with readings. Mend: {mend}")
-    folder = terms.out or Path(f"calibration-{chosen.name}")
+    folder = terms.place("calibration", chosen.name)
     report = folder / "forecast"
     if and_forecast:
         from driftmodel.report.folder import check_folder
@@ -144,8 +149,8 @@ def calibrate(
 @click.option(
     "--reading", "given", multiple=True, metavar="WORDS", help='Such as "action 2.9 mm at 38 % 21 C after 2 h".'
 )
-@click.option("--date", "when", metavar="DATE", help="Day of the reading, such as 2027-03-01; today if not given.")
-@click.option("--readings", type=click.Path(path_type=Path), help="Earlier readings, a CSV file.")
+@date_option("Day of the reading, such as 2027-03-01; today if not given.")
+@click.option("--readings", type=PLACE, help="Earlier readings, a CSV file.")
 @click.option(
     "--years", type=click.IntRange(1, 40), default=5, show_default=True, help="Years the grade is to stay right."
 )
@@ -154,7 +159,7 @@ def calibrate(
 def grade(
     scenarios: tuple[str, ...],
     given: tuple[str, ...],
-    when: str | None,
+    when: date | None,
     readings: Path | None,
     years: int,
     homes: tuple[str, ...],
@@ -190,12 +195,11 @@ def grade(
         tables = [grade_for_place(each.scenario, each.learned(), years, homes=places) for each in cases]
         text = place_summary(tables[0], terms.units) if len(tables) == 1 else shipment_summary(tables)
         data = [plain_json(asdict(table)) for table in tables]
-    if written := terms.kept("grade", terms.answer(lambda: text, lambda: data)):
-        terms.written(written)
+    terms.answer(lambda: text, lambda: data, "grade")
 
 
 def _decided(
-    case: Case, given: tuple[str, ...], when: str | None, readings: Path | None, units: str
+    case: Case, given: tuple[str, ...], when: date | None, readings: Path | None, units: str
 ) -> tuple[str, Any]:
     """Weather or drift: the decision about today's reading, or about where earlier ones left it."""
     from driftmodel.report.grade_words import decision_json, decision_summary
@@ -206,12 +210,10 @@ def _decided(
 
 
 def decided(
-    case: Case, given: tuple[str, ...], when: str | None, readings: Path | None = None
+    case: Case, given: tuple[str, ...], when: date | None, readings: Path | None = None
 ) -> tuple[Decision, tuple[str, ...]]:
     """The decision about what the bench says of today, with the action's path, and what was taken where nothing was
     said. Raises BadInput."""
-    from datetime import date
-
     from driftmodel.calibration.bench import make_bench
     from driftmodel.calibration.decide import decide_unread, weather_or_drift
     from driftmodel.calibration.readings import read_readings
@@ -220,7 +222,7 @@ def decided(
     from driftmodel.outlook.calendar import fitted_spacer
 
     scenario, book = case.scenario, case.book
-    day = day_named(when) if when else date.today()
+    day = when or date.today()
     if readings is not None:
         book = book.with_more(read_readings(readings, scenario, day))
     if not given and not book.readings:
@@ -239,12 +241,14 @@ def decided(
 @click.argument("scenario")
 @ensemble_options
 @shared_options
-def advise(scenario: str, asked: Asked, terms: Terms) -> None:
+def advise(
+    scenario: str, draws: int | None, seed: int | None, what_if: str | None, when: date | None, terms: Terms
+) -> None:
     """What humidity care is worth for this guitar in this place.
 
     SCENARIO is the name of a shipped scenario or the path of a TOML file. Writes a report and the owner's sheet
     (sheet.html, one page to print) into a folder, advice-NAME unless --out says otherwise."""
-    case = case_named(scenario, asked.what_if, asked.when)
+    case = case_named(scenario, what_if, when)
     chosen = case.scenario
     folder = terms.folder("advice", chosen.name)
     from dataclasses import asdict
@@ -253,7 +257,7 @@ def advise(scenario: str, asked: Asked, terms: Terms) -> None:
     from driftmodel.report.advice_report import write_advice
     from driftmodel.report.advice_words import advice_terminal
 
-    advice = run(chosen, asked.draws, asked.seed, unknowns=case.learned(asked.draws), progress=terms.progress)
+    advice = run(chosen, draws, seed, unknowns=case.learned(draws), progress=terms.progress)
     written = write_advice(advice, chosen, folder, terms.units, case.tag)
     where = f"Report: {folder / 'report.html'}\nFor the owner: {folder / 'sheet.html'}"
     terms.answer(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ DEMO = "two-regions"
 @click.command()
 @click.argument("fleet", required=False)
 @click.option("--list", "list_them", is_flag=True, help="Show the shipped demonstration fleets, a line each.")
-@click.option("--demo", type=click.Path(path_type=Path), metavar="DIR", help="Copy a shipped fleet's files to change.")
+@click.option("--demo", type=shared.PLACE, metavar="DIR", help="Copy a shipped fleet's files to change.")
 @click.option("--months", type=click.IntRange(1, 240), help="Months ahead; the fleet file's own if not given.")
 @click.option("--service", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
               help="Share of jobs that shall find their spacer on the shelf, such as 0.95.")  # fmt: skip
@@ -64,7 +65,7 @@ def demand(
         copied = copy_fleet(path, demo)
         terms.answer(lambda: f"Now: driftmodel demand {copied}", lambda: {"fleet": str(copied)})
         return
-    folder = terms.out or Path(f"demand-{path.stem}")
+    folder = terms.place("demand", path.stem)
     from driftmodel.report.demand_document import check_demand_folder, write_demand
 
     check_demand_folder(folder)
@@ -169,8 +170,8 @@ def _too_little_past(fleet: Fleet) -> BadInput:
 
 @click.command(name="map")
 @click.argument("scenario", required=False)
-@click.argument("grid", required=False, type=click.Path(path_type=Path))
-@click.option("--demo", type=click.Path(path_type=Path), metavar="FILE", help="Write an invented grid to try it on.")
+@click.argument("grid", required=False, type=shared.PLACE)
+@click.option("--demo", type=shared.PLACE, metavar="FILE", help="Write an invented grid to try it on.")
 @click.option("--years", type=click.IntRange(1, 40), default=10, show_default=True, help="Years after set-up.")
 @click.option("--draws", type=click.IntRange(16, 5000), default=64, show_default=True, help="Draws at each point.")
 @shared.what_if_option
@@ -223,8 +224,8 @@ def map_(
     "--what-if", "what_ifs", multiple=True, metavar="LEVER=VALUE", help="Also the first with a lever moved; repeatable."
 )
 @click.option("--levers", "list_them", is_flag=True, help="Show the levers, a line each.")
-@click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the first scenario's own if not given.")
-@click.option("--seed", type=click.IntRange(0), help="Seed of the draws; the first scenario's own if not given.")
+@shared.draws_option
+@shared.seed_option
 @shared.as_of_option
 @shared.shared_options
 def compare(
@@ -233,7 +234,7 @@ def compare(
     list_them: bool,
     draws: int | None,
     seed: int | None,
-    when: str | None,
+    when: date | None,
     terms: shared.Terms,
 ) -> None:
     """What-ifs side by side, on common random numbers.

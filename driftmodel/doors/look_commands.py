@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,14 +10,7 @@ import click
 
 from driftmodel.base.errors import BadInput, Spot, refusal
 from driftmodel.base.schema import Dataset
-from driftmodel.doors.shared import Terms, quiet_option, shared_options
-
-
-def _word_keys(tree: Any) -> Any:
-    """The same tree with keys that JSON takes: ('top_braces', 'across') becomes 'top_braces across'."""
-    if not isinstance(tree, dict):
-        return tree
-    return {" ".join(name) if isinstance(name, tuple) else name: _word_keys(item) for name, item in tree.items()}
+from driftmodel.doors.shared import PLACE, Terms, quiet_option, shared_options
 
 
 @click.command()
@@ -43,9 +34,10 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
 
     own = Path(instrument)
     chosen = read_record(own)[0].instrument if is_record(own) else find_instrument(instrument)
-    folder = terms.out or Path(f"design-{folder_of(own).resolve().name if is_record(own) else chosen.name}")
+    folder = terms.place("design", folder_of(own).resolve().name if is_record(own) else chosen.name)
     from dataclasses import asdict
 
+    from driftmodel.report.calibration_words import plain_json
     from driftmodel.report.design_figures import write_design
     from driftmodel.report.design_words import behaviour_words
     from driftmodel.structure.design import behaviour
@@ -54,17 +46,17 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
     written = write_design(chosen, found, folder, terms.units, sensitivities, terms.progress)
     terms.answer(
         lambda: behaviour_words(chosen, found, terms.units),
-        lambda: _word_keys(asdict(found)) | {"files": [str(path) for path in written]},
+        lambda: plain_json(asdict(found)) | {"files": [str(path) for path in written]},
     )
     terms.written(*written)
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=PLACE)
 @click.option(
     "--fit",
     "logged",
-    type=click.Path(path_type=Path),
+    type=PLACE,
     metavar="LOGGER",
     help="Fit the room of the climate file to a logger that stood in it for two weeks or more.",
 )
@@ -108,7 +100,7 @@ def air(
         except BadInput as fault:
             raise _as_flags(fault) from None
 
-    folder = terms.out or Path(f"air-{file.stem}")
+    folder = terms.place("air", file.stem)
     if file.suffix.lower() == ".toml":
         from driftmodel.base.scenarios import load_climate
         from driftmodel.outlook.rooms import air_of_climate
@@ -182,21 +174,11 @@ def woods(name: str | None, terms: Terms) -> None:
         library.wood(name or library.wood_names()[0])
     except BadInput as fault:
         raise fault.at(mend=f"driftmodel woods {fault.mend}" if fault.mend.startswith('"') else None) from None
-    _listed(
-        "wood" if name else "woods",
+    terms.answer(
         lambda: design_words.one_wood(name) if name else design_words.list_woods(),
         lambda: [design_words.wood_record(each) for each in ([name] if name else library.wood_names())],
-        terms,
+        "wood" if name else "woods",
     )
-
-
-def _listed(name: str, words: Callable[[], str], data: Callable[[], Any], terms: Terms) -> None:
-    """A list printed, or written where --out names a folder."""
-    if terms.out is None:
-        terms.answer(words, data)
-    else:
-        text = json.dumps(data(), indent=2) if terms.as_json else words()
-        terms.say(f"Written: {terms.kept(name, text)}")
 
 
 @click.command()
@@ -211,11 +193,10 @@ def keys(kind: str | None, terms: Terms) -> None:
     from driftmodel.base.file_models import KINDS, keys_of_file, keys_text
 
     kinds = [kind] if kind else list(KINDS)
-    _listed(
-        "keys",
+    terms.answer(
         lambda: "\n\n".join(keys_text(each) for each in kinds),
         lambda: {each: [asdict(key) for key in keys_of_file(each)] for each in kinds},
-        terms,
+        "keys",
     )
 
 

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from driftmodel.base.errors import BadInput, refusal
+from driftmodel.base.errors import BadInput, day_told, refusal
 from driftmodel.base.opened import bytes_of
 from driftmodel.base.scenario_file import RECORD, is_record
 from driftmodel.base.scenarios import climate_named, load_scenario, scenario_names, shipped
@@ -229,7 +229,7 @@ def _text(path: Path) -> str:
 def bench_answer(own: Own, words: str, day: str, units: str) -> dict[str, Any]:
     """What the page shows of a guitar: its story, and the decision where there is a reading to decide about. Raises
     BadInput."""
-    when = day or date.today().isoformat()
+    when = day_told(day, "--date", str(date.today())) if day else date.today()
     case = open_case(own.path, None)
     told: dict[str, Any] = {
         "title": case.scenario.title,

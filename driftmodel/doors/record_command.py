@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from driftmodel.base.errors import BadInput, Spot, refusal
-from driftmodel.doors.shared import Suggesting, Terms, day_named, quiet_option, shared_options, units_option
+from driftmodel.doors.shared import (
+    PLACE,
+    Suggesting,
+    Terms,
+    date_option,
+    quiet_option,
+    shared_options,
+    units_option,
+    workers_option,
+)
 
 if TYPE_CHECKING:
     from driftmodel.calibration.claimed import Claim
     from driftmodel.calibration.pooled import Known
 
 
-as_of_this_day = click.option("--date", "when", metavar="DATE", help="As of this day; today if not given.")
+as_of_this_day = date_option("As of this day; today if not given.")
 
 
 @click.group(cls=Suggesting)
@@ -28,7 +38,7 @@ def record() -> None:
 
 
 @record.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PLACE)
 @click.option("--design", help="A shipped design or an instrument file.")
 @click.option("--home", help="A shipped place or a climate file.")
 @click.option("--set-up", "set_up", metavar="DATE", help="Day of the set-up.")
@@ -68,13 +78,13 @@ def new(folder: Path, units: str, quiet: bool, **told: str | None) -> None:
 
 
 @record.command(context_settings={"ignore_unknown_options": True})
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PLACE)
 @click.argument("sayings", nargs=-1, required=False, metavar="WORDS...")
-@click.option("--date", "when", metavar="DATE", help="Day it was read or done; today if not given.")
+@date_option("Day it was read or done; today if not given.")
 @click.option("--note", default="", help="A note kept with it.")
 @units_option
 @quiet_option
-def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, units: str, quiet: bool) -> None:
+def add(folder: Path, sayings: tuple[str, ...], when: date | None, note: str, units: str, quiet: bool) -> None:
     """Add a reading, work or a move, as the bench says it.
 
     \b
@@ -84,8 +94,6 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
     driftmodel record add ada "moved to damp_coast"
 
     Several are written in the order said: a reading before work, then one after it. All of it or nothing."""
-    from datetime import date
-
     from driftmodel.record.add import add as put
     from driftmodel.record.case import folder_of
 
@@ -94,30 +102,30 @@ def add(folder: Path, sayings: tuple[str, ...], when: str | None, note: str, uni
         raise refusal(
             f'nothing to add. Needed: a reading, work or a move. Mend: driftmodel record add {folder} "action 2.4 mm"'
         )
-    added = put(own, sayings, day_named(when) if when else date.today(), note)
+    added = put(own, sayings, when or date.today(), note)
     lines = [f"Written  {line}" for line in added.lines]
     lines += [f"Taken: {'; '.join(added.taken)}."] if added.taken else []
     Terms(None, units, quiet, False).say("\n".join([*lines, *(f"Noticed: {one}" for one in added.case.book.remarks)]))
 
 
 @record.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PLACE)
 @as_of_this_day
 @shared_options
-def show(folder: Path, when: str | None, terms: Terms) -> None:
+def show(folder: Path, when: date | None, terms: Terms) -> None:
     """What a record holds, as of a day."""
     from driftmodel.record.case import folder_of, open_record
     from driftmodel.record.words import record_json
     from driftmodel.record.words import show as shown
 
-    case = open_record(folder_of(folder), day_named(when) if when else None)
-    terms.kept("record", terms.answer(lambda: shown(case, terms.units), lambda: record_json(case)))
+    case = open_record(folder_of(folder), when)
+    terms.answer(lambda: shown(case, terms.units), lambda: record_json(case), "record")
 
 
 @record.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PLACE)
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder to write into; the record's own.")
+@click.option("--out", type=PLACE, metavar="DIR", help="Folder to write into; the record's own.")
 @quiet_option
 def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
     """The label for inside the instrument, to print and cut out.
@@ -134,24 +142,22 @@ def label(folder: Path, paper: str, out: Path | None, quiet: bool) -> None:
 
 
 @record.command(name="list")
-@click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
+@click.argument("folder", type=PLACE, default=Path("."))
 @as_of_this_day
 @shared_options
-def list_(folder: Path, when: str | None, terms: Terms) -> None:
+def list_(folder: Path, when: date | None, terms: Terms) -> None:
     """The call list: who is due, whom to ring before the dry season, what to ask.
 
     FOLDER holds the records' folders; the folder you stand in if not given."""
-    from datetime import date
-
     from driftmodel.record.words import call_list, calls_json, calls_words
 
-    calls = call_list(folder, day_named(when) if when else date.today(), terms.progress, terms.units)
-    terms.kept("calls", terms.answer(lambda: calls_words(calls, terms.units), lambda: calls_json(calls)))
+    calls = call_list(folder, when or date.today(), terms.progress, terms.units)
+    terms.answer(lambda: calls_words(calls, terms.units), lambda: calls_json(calls), "calls")
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine.")
+@click.argument("folder", type=PLACE)
+@workers_option
 @shared_options
 def learn(folder: Path, workers: int, terms: Terms) -> None:
     """Learn from many instruments what one cannot tell.
@@ -166,8 +172,9 @@ def learn(folder: Path, workers: int, terms: Terms) -> None:
 
     cases = instruments_in(folder)
     pooled = learn_from(cases, Crew(workers), terms.progress, claims=claims_in(folder))
-    place = terms.out or Path(f"learned-{folder.resolve().name}")
-    written = words.write_learning(pooled, place, f"What {len(cases)} instruments of {folder.resolve().name} taught")
+    name = folder.resolve().name
+    place = terms.place("learned", name)
+    written = words.write_learning(pooled, place, f"What {len(cases)} instruments of {name} taught")
     terms.answer(lambda: words.learning_summary(pooled), lambda: words.learning_json(pooled))
     terms.written(*written)
     if not terms.as_json:

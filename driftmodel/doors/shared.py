@@ -8,6 +8,7 @@ import re
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,8 +19,6 @@ from driftmodel.base.errors import day_told, near_match, refusal, unwritable
 from driftmodel.base.schema import MOST_SEED
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from driftmodel.base.workers import Crew
     from driftmodel.record.case import Case
 
@@ -37,6 +36,17 @@ class Suggesting(click.Group):
         return super().resolve_command(ctx, args)
 
 
+def date_option(words: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """--date, the day `when`; words: what it is the day of. Raises BadInput for what is no day."""
+
+    def day(_: click.Context, __: click.Parameter, given: str | None) -> date | None:
+        return None if given is None else day_told(given, "--date", str(date.today()))
+
+    return click.option("--date", "when", callback=day, metavar="DATE", help=words)
+
+
+#: where a file or folder is
+PLACE = click.Path(path_type=Path)
 units_option = click.option("--units", type=click.Choice(["metric", "inch"]), default="metric", show_default=True)
 quiet_option = click.option("--quiet", is_flag=True, help="Print nothing but faults.")
 
@@ -44,7 +54,7 @@ quiet_option = click.option("--quiet", is_flag=True, help="Print nothing but fau
 def shared_options(command: Callable[..., None]) -> Callable[..., None]:
     """--out, --units, --quiet, --json, the same on every command."""
 
-    @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder for the files it writes.")
+    @click.option("--out", type=PLACE, metavar="DIR", help="Folder for the files it writes.")
     @units_option
     @quiet_option
     @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
@@ -64,11 +74,15 @@ class Terms:
     quiet: bool
     as_json: bool
 
+    def place(self, verb: str, name: str) -> Path:
+        """The folder to write into: 'forecast-first-winter' where none is given."""
+        return self.out or Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
+
     def folder(self, verb: str, name: str) -> Path:
-        """The folder to write into: 'forecast-first-winter' where none is given. Raises BadInput for a bad one."""
+        """The same for a report, which replaces what is there. Raises BadInput for a folder that is not its own."""
         from driftmodel.report.folder import check_folder
 
-        chosen = self.out or Path(f"{verb}-{re.sub(r'[^A-Za-z0-9_.+]+', '-', name).strip('-')}")
+        chosen = self.place(verb, name)
         check_folder(chosen)
         return chosen
 
@@ -86,26 +100,22 @@ class Terms:
         if not self.quiet:
             click.echo(text)
 
-    def answer(self, words: Callable[[], str], data: Callable[[], Any]) -> str:
-        """Prints the answer as asked for, over the progress line, and gives back what it printed."""
+    def answer(self, words: Callable[[], str], data: Callable[[], Any], keep_as: str = "") -> None:
+        """Prints the answer as asked for, over the progress line. keep_as: name of the file that it is kept in too,
+        where --out names a folder."""
         if shows_progress(self.quiet, self.as_json):
             click.echo("\r\033[K", nl=False, err=True)
         text = json.dumps(data(), indent=2) if self.as_json else words()
         self.say(text)
-        return text
+        if keep_as and self.out is not None:
+            from driftmodel.report.folder import write_files
+
+            self.written(*write_files(self.out, {f"{keep_as}.{'json' if self.as_json else 'txt'}": text + "\n"}))
 
     def written(self, *files: object) -> None:
         """Where the files went; a program is told so in its data."""
         if not self.as_json:
             self.say("\nWritten: " + ", ".join(map(str, files)))
-
-    def kept(self, name: str, text: str) -> Path | None:
-        """The answer as a file of this name in --out, where one was asked for."""
-        if self.out is None:
-            return None
-        from driftmodel.report.folder import write_files
-
-        return write_files(self.out, {f"{name}.{'json' if self.as_json else 'txt'}": text + "\n"})[0]
 
 
 def listed(rows: list[dict[str, str]], as_json: bool, then: str) -> str:
@@ -116,15 +126,27 @@ def listed(rows: list[dict[str, str]], as_json: bool, then: str) -> str:
     return "\n".join([*(f"{row['name']:<{width}}  {list(row.values())[-1]}" for row in rows), "", then])
 
 
-as_of_option = click.option(
-    "--date", "when", metavar="DATE", help="Day the years ahead count from; for a record today if not given."
-)
+as_of_option = date_option("Day the years ahead count from; for a record today if not given.")
 what_if_option = click.option(
     "--what-if", metavar="LEVER=VALUE", help="Move a lever first, several with commas; compare --levers lists them."
 )
+draws_option = click.option(
+    "--draws", type=click.IntRange(10, 20000), help="Number of draws; the (first) scenario's own if not given."
+)
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, MOST_SEED), help="Seed of the draws; the (first) scenario's own if not given."
+)
+workers_option = click.option(
+    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine."
+)
 
 
-def case_named(name: str, what_if: str | None = None, when: str | None = None) -> Case:
+def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
+    """--draws, --seed, --what-if and --date of a command that runs one scenario."""
+    return draws_option(seed_option(what_if_option(as_of_option(command))))
+
+
+def case_named(name: str, what_if: str | None = None, when: date | None = None) -> Case:
     """The scenario of this name or path, or the record in this folder as of a day, with the levers of --what-if
     moved."""
     from dataclasses import replace
@@ -134,43 +156,8 @@ def case_named(name: str, what_if: str | None = None, when: str | None = None) -
 
     if what_if == "":
         raise refusal('--what-if is empty. Needed: LEVER=VALUE. Mend: --what-if "humidifier=45"')
-    case = open_case(name, day_named(when) if when else None)
+    case = open_case(name, when)
     return replace(case, scenario=parse_what_if(case.scenario, what_if or ""))
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What a command that runs one scenario was asked: its --draws, --seed, --what-if and --date."""
-
-    draws: int | None
-    seed: int | None
-    what_if: str | None
-    when: str | None
-
-
-def ensemble_options(command: Callable[..., None]) -> Callable[..., None]:
-    """--draws, --seed, --what-if and --date of a command that runs one scenario."""
-
-    @click.option("--draws", type=click.IntRange(10, 20000), help="Number of draws; the scenario's own if not given.")
-    @click.option(
-        "--seed", type=click.IntRange(0, MOST_SEED), help="Seed of the draws; the scenario's own if not given."
-    )
-    @what_if_option
-    @as_of_option
-    @wraps(command)
-    def with_options(
-        draws: int | None, seed: int | None, what_if: str | None, when: str | None, **options: Any
-    ) -> None:
-        command(asked=Asked(draws, seed, what_if, when), **options)
-
-    return with_options
-
-
-def day_named(words: str) -> date:
-    """The day of --date. Raises BadInput."""
-    from datetime import date
-
-    return day_told(words, "--date", str(date.today()))
 
 
 def shows_progress(quiet: bool, as_json: bool) -> bool:
@@ -180,13 +167,11 @@ def shows_progress(quiet: bool, as_json: bool) -> bool:
 def crew_options(command: Callable[..., None]) -> Callable[..., None]:
     """--workers, --scheduler and --keep, as a crew to be called for."""
 
-    @click.option(
-        "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine."
-    )
+    @workers_option
     @click.option("--scheduler", metavar="ADDRESS", help="A running dask scheduler, such as tcp://10.0.0.5:8786.")
     @click.option(
         "--keep",
-        type=click.Path(path_type=Path),
+        type=PLACE,
         metavar="DIR",
         help="Where finished cells are kept; with --scheduler, a folder its workers reach.",
     )

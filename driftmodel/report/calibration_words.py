@@ -105,9 +105,10 @@ def _slip(one: Fitted, units: str) -> str:
 
 
 def plain_json(value: Any) -> Any:
-    """Records as JSON takes them: inf is null, dates are text."""
+    """Records as JSON takes them: inf is null, dates are text, names of several words are joined by spaces."""
     if isinstance(value, dict) or hasattr(value, "items"):
-        return {str(key): plain_json(item) for key, item in value.items()}
+        named = {" ".join(key) if isinstance(key, tuple) else str(key): item for key, item in value.items()}
+        return {key: plain_json(item) for key, item in named.items()}
     if isinstance(value, list | tuple):
         return [plain_json(item) for item in value]
     if isinstance(value, float):
