@@ -34,7 +34,7 @@ class Corrected:
     def newer(self, effects: Any) -> Any:
         return np.array([[[0.5, -0.4]], [[0.2, 0.1]]])  # of units sold within three years
 
-    def at_least(self, units: Any, expected: Any, kind: Any) -> Any:
+    def at_least(self, units: Any, expected: Any) -> Any:
         return np.full(units.shape, MORE)
 
     def apart(self, hazard: Any) -> Any:

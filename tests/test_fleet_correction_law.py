@@ -217,10 +217,9 @@ def test_hazards_apart_from_their_mean() -> None:
     found = FIT.apart(hazard)
     assert found[0, 0, 0] == pytest.approx([log(2.0), 0.0, 3.0, -3.0])
     assert found[0, 0, 1:] == pytest.approx(np.array([[log(2 / 3), 0.0, 3.0, -3.0]] * (KINDS - 1)))
-    raised = FIT.at_least(
-        np.array([[10.0] * BINS.size, [0.0] * BINS.size]), np.full((2, BINS.size), 0.1), np.array([0, 3])
-    )
-    assert raised == pytest.approx(np.array([np.maximum(FIT.least[0] - 0.01, 0.0), FIT.least[3]]))
+    units = 10.0 * np.eye(1, KINDS).T * np.ones(BINS.size)  # none but of the first kind
+    raised = FIT.at_least(units, np.full((KINDS, BINS.size), 0.1))
+    assert raised == pytest.approx(np.array([np.maximum(FIT.least[0] - 0.01, 0.0), *FIT.least[1:]]))
 
 
 def test_claims_of_no_known_age_stand_where_there_are_more_of_them() -> None:
@@ -331,7 +330,7 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
     sizes = (REGIONS, DESIGNS, KINDS, 8, 3)
     at = tuple(random.integers(0, size, many) for size in sizes)
     r, d, kind, b, month = at
-    differs = random.normal(size=(REGIONS, DESIGNS, KINDS, BINS.size))
+    differs = random.normal(size=many)
     knots, felt = (0.35 * np.arange(5.0), 0.35 * np.arange(3.0)), np.array([[1.0, 0.0], [0.25, 0.75], [0.0, 1.0]])
     rows = Rows(at=at, expected=np.ones(many), told=np.ones(many), group=month, unplaced=np.zeros(12),
                      hidden=np.full(many, True))  # fmt: skip
@@ -349,7 +348,7 @@ def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
         bend, own = ("age again", knots[1]) if kind[n] else ("age", knots[0])
         ages = range(int(ends[b[n]]), int(ends[b[n] + 1]))
         hats = np.mean([[hat(min(log1p(age), own[-1]), knot) for knot in own] for age in ages], axis=0)
-        wanted = by["mean"][0] + by["trust"][min(kind[n], 1)] * differs[r[n], d[n], kind[n], b[n]] + hats @ by[bend]
+        wanted = by["mean"][0] + by["trust"][min(kind[n], 1)] * differs[n] + hats @ by[bend]
         wanted += by["season"][calendar[n] % 12] + by["season of region"].reshape(2, 12)[r[n], calendar[n] % 12]
         wanted += felt[month[n]] @ (by["pace"] + by["pace of region"].reshape(2, 2)[r[n]])
         wanted += by["region"][r[n]] + by["design"][d[n]] + by["place"][2 * r[n] + d[n]]
@@ -540,6 +539,12 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
             assert fit.middle[sort] == pytest.approx(log(number / units))
             came = past[:, :, kinds, 1:].sum(axis=(0, 1, 2, 3, 5))
             assert fit.knots[sort] == pytest.approx(claims_fit.knots_of(came))
+        at, own = seen[0][0].rows.at, fit.block("trust").columns  # type: ignore[union-attr]
+        trusted = seen[0][0].table[: at[0].size].toarray()[:, own]  # each row's own month, so that seasons are weighed
+        units, number, sort = past[:, :, :, 0][at], past[:, :, :, 1][at], np.minimum(at[2], 1)
+        log_hazard = np.log(np.maximum(number / np.maximum(units, 1e-9), fit.least[at[2:4]]))
+        wanted = np.clip(log_hazard - fit.middle[sort], -3.0, 3.0) * (units > 0.0)
+        assert trusted == pytest.approx(wanted[:, None] * np.eye(2)[sort])
         *alike, unlike = fit.rivals
         best = [1.5, 4.0, 100.0].index(max(alike, key=lambda each: each.evidence).kept)
         assert [(each.kept, each.changed) for each in alike] == [(1.5, False), (4.0, False), (100.0, False)]

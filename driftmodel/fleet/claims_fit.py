@@ -22,6 +22,7 @@ from driftmodel.fleet.correction import (
     NEWER,
     PRIOR_WORTH,
     SORT,
+    TRUST,
     Block,
     Correction,
     apart_of,
@@ -90,10 +91,8 @@ def correct(
     oldest = int(AGE_BINS[np.flatnonzero(ahead[:, :, :, 0].sum(axis=(0, 1, 2)))].max(initial=12))
     regions, designs, _, _, _, months = past.shape
     least = least_hazard(past, known)
-    units = past[:, :, :, UNITS]
-    expected = expected_of(past, least)
-    differs = apart_of(ratio(expected.sum(axis=4), units.sum(axis=4)), middle)
-    rows = _rows(past, known, expected)
+    rows = _rows(past, known, expected_of(past, least))
+    differs = apart_of(ratio(rows.expected, past[:, :, :, UNITS][rows.at]), middle[SORT[rows.at[2]]])
     came = _by_sort((past[:, :, :, TOLD] + past[:, :, :, EXPECTED]).sum(axis=(0, 1, 4)))
     knots = knots_of(came[FRESH]), knots_of(came[AGAIN])
     wide = PACE_MONTHS * -(-(regions + 1) * months // (PACE_MONTHS * MOST_PACES))
@@ -199,7 +198,8 @@ def _model(
     size: tuple[int, int],
     spreads: tuple[float, float],
 ) -> Model:
-    """The regression's table, block by block. oldest: age ahead; month, cutoff: month numbers; felt: (months, paces)
+    """The regression's table, block by block. differs: (rows,) how far the physics' hazard is from its mean, in logs;
+    oldest: age ahead; month, cutoff: month numbers; felt: (months, paces)
     share of each; size: regions, designs; spreads: of the level before any claim, and of a region's pace."""
     from scipy.sparse import csr_matrix, diags, hstack
 
@@ -234,8 +234,8 @@ def _model(
     parts: list[tuple[str, Any, Array, float, bool]] = [
         ("mean", one_of(nothing, 1), one, spreads[0], False),
         ("again", csr_matrix((sort == AGAIN).astype(float)[:, None]), one, AGAIN_SD * scale, False),
-        ("trust", csr_matrix((differs[rows.at[:4]], (np.arange(many), sort)), shape=(many, 2)),
-         np.diag(1.0 / np.square(TRUST_SD)), 1.0, False),
+        (TRUST, csr_matrix((differs, (np.arange(many), sort)), shape=(many, 2)), np.diag(1.0 / np.square(TRUST_SD)),
+         1.0, False),
         ("age", by_spline(nothing, 1, FRESH), smooth, AGE_SD, True),
         ("age again", by_spline(nothing, 1, AGAIN), smooth_again, AGE_SD, True),
         ("season", one_of(month % 12, 12), ring, SEASON_SD, True),

@@ -25,6 +25,7 @@ from driftmodel.fleet.exposure import AGAIN, EXPECTED, FRESH, KINDS, UNITS
 KNOT_STEP = 0.35  # in log age
 BEYOND = "age beyond claims"
 NEWER = "newer units of design"
+TRUST = "trust"
 GOES_ON = 0.6  # of a knot's step that the next one past the claims goes on with; own choice (read off invented fleets)
 PRIOR_WORTH = 0.5
 MOST_APART = 3.0  # in log hazard
@@ -132,17 +133,17 @@ class Correction:
         return whole, level + again
 
     def trust(self, effects: Array) -> Array:
-        """How much more, or less, the physics' own differences in hazard count than as they are, (..., 2), before a
-        first regrade and after one; -1: they count for nothing."""
-        return self.part(effects, "trust", 2)
+        """How much more, or less, the physics' own differences in hazard, its seasons' among them, count than as they
+        are, (..., 2), before a first regrade and after one; -1: they count for nothing."""
+        return self.part(effects, TRUST, 2)
 
     def apart(self, hazard: Array) -> Array:
-        """How far hazards (regions, designs, KINDS, bins) are from the physics' mean, in logs, which `trust` weighs."""
-        return apart_of(hazard, self.middle)
+        """How far hazards (..., KINDS, bins) are from the physics' mean, in logs, which `trust` weighs."""
+        return apart_of(hazard, self.middle[SORT][:, None])
 
-    def at_least(self, units: Array, expected: Array, kind: NDArray[np.int64]) -> Array:
-        """What is added to the physics' chance of a report (..., kinds, bins), so that it is no less than `least`."""
-        return _raised(units, expected, self.least[kind])
+    def at_least(self, units: Array, expected: Array) -> Array:
+        """What is added to the physics' chance of a report (..., KINDS, bins), so that it is no less than `least`."""
+        return _raised(units, expected, self.least)
 
     def newer(self, effects: Array) -> Array:
         """Log correction of units sold of late before their first regrade (..., 1, designs), see `newer_sold`."""
@@ -245,5 +246,6 @@ def expected_of(past: Array, least: Array) -> Array:
 
 
 def apart_of(hazard: Array, middle: Array) -> Array:
-    log = np.log(np.maximum(hazard, 1e-12)) - middle[SORT][:, None]
+    """How far hazards are from the one whose log is `middle`, in logs."""
+    log = np.log(np.maximum(hazard, 1e-12)) - middle
     return np.asarray(np.where(hazard > 0.0, np.clip(log, -MOST_APART, MOST_APART), 0.0))

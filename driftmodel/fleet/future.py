@@ -53,43 +53,38 @@ class Groups:
         now = cutoff + 1 + np.arange(self.units.shape[3])
         return bin_of(np.maximum(np.round(now[None, :] - self.start[:, None]), 0).astype(np.int64))
 
-    def by_bin(self, cutoff: int, values: Array) -> Array:
-        """Sums (regions, designs, groups, bins) over months of values (regions, designs, groups, months)."""
-        regions, designs, groups, _ = values.shape
-        place = (np.arange(groups)[:, None] * AGE_BINS.size + self.bins(cutoff)).ravel()
-        whole = values.reshape(regions * designs, -1)
-        found = [group_sums(place, each, groups * AGE_BINS.size) for each in whole]
-        return np.reshape(found, (regions, designs, groups, AGE_BINS.size))
-
-    def by_kind(self, cutoff: int, values: Array) -> Array:
-        """The same, (regions, designs, KINDS, bins)."""
-        of = np.arange(KINDS)[:, None] == self.kind
-        return np.asarray(np.einsum("kg,rdgb->rdkb", of, self.by_bin(cutoff, values)))
+    def by_month(self, cutoff: int) -> tuple[Array, Array, Integers]:
+        """Units and reports by month, kind and bin, (regions, designs, months, KINDS, bins) each, and where in the last
+        three of these, as one, each group and month (groups, months) stands."""
+        regions, designs, _, months = self.units.shape
+        cells = (months, KINDS, AGE_BINS.size)
+        place = (np.arange(months) * KINDS + self.kind[:, None]) * AGE_BINS.size + self.bins(cutoff)
+        units, reports = (
+            np.reshape(
+                [group_sums(place.ravel(), each, prod(cells)) for each in values.reshape(regions * designs, -1)],
+                (regions, designs, *cells),
+            )
+            for values in (self.units, self.first)
+        )
+        return units, reports, place
 
     def units_and_reports(self, cutoff: int) -> Array:
         """Both by kind and bin, (regions, designs, KINDS, 2, bins)."""
-        return np.stack([self.by_kind(cutoff, values) for values in (self.units, self.first)], axis=3)
+        return np.stack([each.sum(axis=2) for each in self.by_month(cutoff)[:2]], axis=3)
 
     def hazard(self, correction: Correction, cutoff: int) -> tuple[Array, Array]:
         """(regions, designs, groups, months): -log of the chance of no report by the physics, no less than the least,
-        and how far the physics has it from the mean, each month's by itself: over the months ahead the physics runs
-        its own units down, which are not those there are."""
-        bins = self.bins(cutoff)
-        more = correction.at_least(self.by_bin(cutoff, self.units), self.by_bin(cutoff, self.first), self.kind)
-        first = self.first + self.units * np.take_along_axis(more, bins[None, None], axis=3)
-        regions, designs, _, months = first.shape
-        cells = (months, KINDS, AGE_BINS.size)
-        place = ((np.arange(months) * KINDS + self.kind[:, None]) * AGE_BINS.size + bins).ravel()
-        came, there = (
-            np.reshape(
-                [group_sums(place, each, prod(cells)) for each in values.reshape(regions * designs, -1)],
-                (regions, designs, *cells),
-            )
-            for values in (first, self.units)
-        )
-        apart = correction.apart(ratio(came, there)).reshape(regions, designs, -1)[:, :, place].reshape(first.shape)
-        chance = np.minimum(ratio(first, self.units), MOST_HAZARD)
-        return -np.log1p(-chance), apart
+        and how far the physics has it from the mean, each month's by itself: a season is one, and over the months ahead
+        the physics runs its own units down, which are not those there are."""
+        there, came, place = self.by_month(cutoff)
+        more = correction.at_least(there, came)
+        apart = correction.apart(ratio(came, there) + more)
+
+        def of_groups(values: Array) -> Array:
+            return np.asarray(values.reshape(*values.shape[:2], -1)[:, :, place])
+
+        chance = np.minimum(ratio(self.first, self.units) + of_groups(more), MOST_HAZARD)
+        return -np.log1p(-chance), of_groups(apart)
 
 
 def reports(
@@ -115,10 +110,8 @@ def reports(
     early, trust = (part[:, None, None] for part in correction.trust(effects).T)
     newer, older = correction.newer(effects), int((~newer_sold(cutoff - fresh.start)).sum())  # groups rise by sale
     some = again.units[..., 0].any(axis=(0, 1))  # a group that is empty stays so
-    (h_fresh, z_fresh), (h_again, z_again) = (
-        [_by_month(each) for each in part.hazard(correction, cutoff)] for part in (fresh, again)
-    )
-    h_again, z_again = h_again[:, some], z_again[:, some]
+    h_fresh, z_fresh = (_by_month(each) for each in fresh.hazard(correction, cutoff))
+    h_again, z_again = (_by_month(each)[:, some] for each in again.hazard(correction, cutoff))
     h_new, z_new = (_by_month(each) for each in gap_hazard(gaps, correction))
     wide = 1 if months <= MOST_NEW_GROUPS else -(-months // FEW_NEW_GROUPS)
     units, pool = _by_month(fresh.units), _by_month(again.units)[0, some]
@@ -188,12 +181,12 @@ def gap_hazard(gaps: Array, correction: Correction) -> tuple[Array, Array]:
     physics has it from the mean."""
     bins = bin_of(np.arange(gaps.shape[-1] - 1))
     left = np.cumsum(gaps[..., ::-1], axis=-1)[..., ::-1]
-    number = np.zeros((2, *gaps.shape[:3], AGE_BINS.size))
+    number = np.zeros((2, *gaps.shape[:2], KINDS, AGE_BINS.size))
     for at, values in enumerate((left[..., :-1], gaps[..., :-1])):
-        np.add.at(np.moveaxis(number[at], -1, 0), bins, np.moveaxis(values, -1, 0))
-    more = correction.at_least(number[0], number[1], np.arange(1, KINDS))
-    hazard = np.pad(ratio(number[1], number[0]) + more, ((0, 0), (0, 0), (1, 0), (0, 0)))
-    chance = np.minimum(ratio(gaps, left)[..., :-1] + more[..., bins], MOST_HAZARD)
+        np.add.at(np.moveaxis(number[at, :, :, 1:], -1, 0), bins, np.moveaxis(values, -1, 0))
+    more = correction.at_least(number[0], number[1])
+    hazard = ratio(number[1], number[0]) + more
+    chance = np.minimum(ratio(gaps, left)[..., :-1] + more[:, :, 1:, bins], MOST_HAZARD)
     return -np.log1p(-chance), correction.apart(hazard)[:, :, 1:, bins]
 
 

@@ -12,7 +12,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from driftmodel.base.arrays import group_sums, ratio
 from driftmodel.base.schema import Array
-from driftmodel.fleet.correction import NEWER, PRIOR_WORTH, Block
+from driftmodel.fleet.correction import NEWER, PRIOR_WORTH, TRUST, Block
 
 ROUNDS, MORE_ROUNDS, STEP_MOST, CENTRE_ROUNDS = 20, 8, 2.0, 3  # from nothing; from the fit before
 MOST_DENSE = 1_000_000  # cells of a table that is worked whole, zeros and all, which is quicker while it is small
@@ -44,12 +44,19 @@ class Model:
 
     @cached_property
     def halves(self) -> list[tuple[NDArray[np.int64], Any, NDArray[np.int64]]]:
-        """The effects of a month and all others: their columns, the rows of these that are unlike each other (few: all
-        months of an age and kind are alike in the others), and which of them each row of the table has."""
-        monthly = np.zeros(self.table.shape[1], dtype=bool)
+        """The effects of a month and all others but `own`: their columns, the rows of these that are unlike each other
+        (few: all months of an age and kind are alike in the others), and which of them each row of the table has."""
+        monthly, others = np.zeros((2, self.table.shape[1]), dtype=bool)
         for block in self.blocks:
             monthly[block.columns] = block.name.startswith(("pace", "season"))
-        return [_unlike(self.table, np.flatnonzero(chosen)) for chosen in (~monthly, monthly)]
+            others[block.columns] = block.name != TRUST
+        return [_unlike(self.table, np.flatnonzero(chosen)) for chosen in (others & ~monthly, monthly)]
+
+    @cached_property
+    def own(self) -> tuple[slice, Array]:
+        """The effects that go by month and by age and kind: their columns, and these (rows, columns)."""
+        columns = next((block.columns for block in self.blocks if block.name == TRUST), slice(0, 0))
+        return columns, _filled(self.table[:, columns])
 
     def told(self, mean: Array) -> Array:
         """Claims by row, those of unknown age where the fit expects them."""
@@ -80,6 +87,11 @@ class Model:
         across = _filled(their.T @ (rows.T @ (both.toarray() if few else both)).T).T
         out[np.ix_(columns, others)] += across
         out[np.ix_(others, columns)] += across.T
+        own_at, own = self.own
+        weighed = self.table.T @ (mean[:, None] * own)
+        weighed[own_at] /= 2.0  # which stands in both
+        out[:, own_at] += weighed
+        out[own_at] += weighed.T
         return np.asarray(out)
 
     def with_lateness(self, late: Array, apart: Array, lag: Array) -> Model:
@@ -168,6 +180,8 @@ class Model:
         for at, each, which in self.halves:
             total += np.asarray(each.multiply(each @ spread[np.ix_(at, at)]).sum(axis=1)).ravel()[which]
         across, whole = rows @ spread[np.ix_(columns, others)], their[of_their]
+        own_at, own = self.own
+        total += np.sum(own * (2.0 * (self.table @ spread[:, own_at]) - own @ spread[own_at, own_at]), axis=1)
         row = np.repeat(np.arange(total.size), np.diff(whole.indptr))
         return total + 2.0 * group_sums(row, across[of[row], whole.indices] * whole.data, total.size)
 
