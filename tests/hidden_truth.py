@@ -15,6 +15,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.schema import PARTS
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.drives import Drive
+from driftmodel.calibration.fit import learn
 from driftmodel.calibration.layout import PLAIN, Layout, stretched
 from driftmodel.calibration.outcomes import WEEK, Asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
@@ -219,6 +220,46 @@ def rank(values: np.ndarray, truth: float, random: np.random.Generator) -> float
 def season_of(truth: Truth, asked: Asked) -> float:
     dry = asked.seasons[0]
     return truth.mean_action(dry.day, dry.days)
+
+
+def coverage(
+    scenario: Scenario,
+    bench: Bench,
+    after: tuple[int, ...],
+    weathers: int,
+    each: int,
+    particles: int,
+    own_room: bool = False,
+) -> dict[int, tuple[np.ndarray, float, np.ndarray]]:
+    """Of guitars of the prior, read so many days after set-up: ranks of next winter's action and the regrade date, the
+    mean width of the action's band, and how far the truth lies from its middle in the band's own spread; by readings,
+    the last alone or five."""
+    days = [scenario.setup.setup + timedelta(days=day) for day in after]
+    random = np.random.default_rng(5)
+    ranks: dict[int, list[tuple[float, float]]] = {1: [], 5: []}
+    widths: dict[int, list[float]] = {1: [], 5: []}
+    away: dict[int, list[float]] = {1: [], 5: []}
+    for truth in truths(scenario, weathers, each, 4242, own_room=own_room):
+        whole = read(truth, days, random)
+        for count in (1, 5):
+            posterior = learn(
+                scenario,
+                BenchBook(whole.readings[-count:]),
+                bench=bench,
+                particles=particles,
+                seed=int(random.integers(10**6)),
+            )
+            found = posterior.answers()
+            ranks[count].append(
+                (
+                    rank(found.action_dry_mm, season_of(truth, posterior.asked), random),
+                    rank(found.regrade_years, truth.regrade_years(days[-1]), random),
+                )
+            )
+            widths[count].append(float(np.ptp(np.quantile(found.action_dry_mm, [0.1, 0.9]))))
+            dry = found.action_dry_mm
+            away[count].append((season_of(truth, posterior.asked) - float(np.mean(dry))) / float(np.std(dry)))
+    return {count: (np.array(ranks[count]), float(np.mean(widths[count])), np.array(away[count])) for count in ranks}
 
 
 def monthly(scenario: Scenario, months: int, first: int = 2, every: int = 1) -> list[date]:

@@ -5,7 +5,7 @@ never through the calibration's table."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import MappingProxyType
@@ -15,6 +15,8 @@ from hidden_truth import hours_of
 from xarray import Dataset
 
 from driftmodel.base.records import Climate, Scenario
+from driftmodel.calibration.bench import make_bench
+from driftmodel.calibration.fit import Posterior, draws_of, learn
 from driftmodel.calibration.pooled import COMMON
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.climate.air import hour_of_year, hours_from, make_air, saturation_pressure_pa
@@ -22,8 +24,10 @@ from driftmodel.climate.history import scenario_end
 from driftmodel.climate.room import indoor_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.outlook.calendar import day_of
+from driftmodel.outlook.chain import LagCache, run_chain
 from driftmodel.outlook.draws import Draws, is_held, unknowns_of
 from driftmodel.outlook.lasting import LASTING, creep_by_component, creep_history, heat_of_days, lasting_paths
+from driftmodel.outlook.lived import paths_ahead, weekly_bow
 from driftmodel.outlook.moisture import part_weights
 from driftmodel.outlook.movement import blank_world, hygro_weights, put_movement
 from driftmodel.outlook.rooms import climate_of_draw
@@ -219,3 +223,34 @@ def guitars(
                 slips[place + 1] -= gap
         values = {name: float(value[0]) for name, value in draws.values.items()}
         yield Guitar(scenario, BenchBook(tuple(rows)), tuple(slips), daily, moved.reading.action_mm[0], values)
+
+
+def visits(random: np.random.Generator, count: int = 6, first: int = 30, end: int = 730) -> np.ndarray:
+    """Days of `count` readings since set-up, in order."""
+    return np.sort(random.choice(np.arange(first, end), count, replace=False))
+
+
+def inside(values: np.ndarray, truth: float) -> bool:
+    """Whether the band of 80 % holds it."""
+    low, high = np.quantile(values, [0.1, 0.9])
+    return bool(low < truth < high)
+
+
+def foretold(
+    found: Iterable[Guitar], plain: Scenario, years: tuple[int, ...], particles: int | None = None, draws: int = 400
+) -> Iterator[tuple[Guitar, Posterior, list[tuple[np.ndarray, float]]]]:
+    """Each guitar, what its readings of two years taught, and for so many years after the last of them what the
+    forecast then draws of the reference state and of that week, each beside the truth, mm."""
+    setup, cache = plain.setup.setup, LagCache(48)
+    bench = make_bench(plain, setup + timedelta(days=730))
+    for guitar in found:
+        how = {} if particles is None else {"particles": particles}
+        posterior = learn(plain, guitar.book, bench=bench, **how)
+        chain = run_chain(plain, draws_of(posterior, draws), cache)
+        now = (guitar.book.readings[-1].date - setup).days
+        action = paths_ahead(chain)[1] + weekly_bow(chain)  # no rod is turned in these lives
+        pairs = []
+        for at in (int(now + 365.25 * after) // 7 for after in years):
+            pairs.append((chain.world.reading.action_mm[:, at], float(guitar.reference_mm[at])))
+            pairs.append((action[:, at], float(guitar.action_mm[7 * at])))
+        yield guitar, posterior, pairs

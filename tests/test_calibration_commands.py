@@ -85,7 +85,7 @@ def test_recovery_without_bias_where_the_data_can_tell() -> None:
     random = np.random.default_rng(4)
     scores = []
     for truth in truths(scenario, 5, 4, 555):
-        posterior = learn(scenario, read(truth, days, random, 0.03, 0.0), bench=bench, particles=600)
+        posterior = learn(scenario, read(truth, days, random, 0.03, 0.0), bench=bench, particles=150)
         found = as_calibration(posterior)
         guess, true = found.draws.set_up_error_mm, float(truth.draws.set_up_error_mm[truth.number])
         scores.append((true - guess.mean()) / guess.std())

@@ -367,9 +367,10 @@ def test_work_that_the_coming_year_does_not_ask_for_waits(scenario: Scenario) ->
 
 
 @pytest.mark.slow
-def test_the_tool_is_worth_more_than_simple_policies_on_hidden_truth() -> None:
+def test_the_tool_is_worth_more_than_simple_policies_on_hidden_truth(monkeypatch: pytest.MonkeyPatch) -> None:
     """Three guitars of ten years each (docs/bench.md tells of thirty): days inside less what the work costs, against
     policies that do not ask for air; far behind, a rule is broken. Three guitars stand some 250 days apart."""
+    monkeypatch.setattr("bench_life.PARTICLES", 60)
     costs = costs_days()
 
     def worth(life: Life) -> float:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from hidden_truth import as_normals, monthly, rank, read, season_of, truths
+from hidden_truth import as_normals, coverage, monthly, read, truths
 from other_truths import World, guitars
 
 import driftmodel
@@ -120,62 +120,15 @@ def only_creep(made: Bench) -> CreepAtMoments:
     return creep_path(made.scenario, made.coefficients, made.drive.lags, air, made.table)
 
 
-def coverage(
-    scenario: Scenario, bench: Bench, weathers: int, each: int, particles: int, own_room: bool = False
-) -> dict[int, tuple[np.ndarray, float, np.ndarray]]:
-    """Ranks of next winter's action and the regrade date, the mean width of the action's band, and how far the truth
-    lies from its middle in the band's own spread, by readings."""
-    days = [scenario.setup.setup + timedelta(days=day) for day in DAYS]
-    random = np.random.default_rng(5)
-    ranks: dict[int, list[tuple[float, float]]] = {1: [], 5: []}
-    widths: dict[int, list[float]] = {1: [], 5: []}
-    away: dict[int, list[float]] = {1: [], 5: []}
-    for truth in truths(scenario, weathers, each, 4242, own_room=own_room):
-        whole = read(truth, days, random)
-        for count in (1, 5):
-            posterior = learn(
-                scenario,
-                BenchBook(whole.readings[-count:]),
-                bench=bench,
-                particles=particles,
-                seed=int(random.integers(10**6)),
-            )
-            found = posterior.answers()
-            ranks[count].append(
-                (
-                    rank(found.action_dry_mm, season_of(truth, posterior.asked), random),
-                    rank(found.regrade_years, truth.regrade_years(days[-1]), random),
-                )
-            )
-            widths[count].append(float(np.ptp(np.quantile(found.action_dry_mm, [0.1, 0.9]))))
-            dry = found.action_dry_mm
-            away[count].append((season_of(truth, posterior.asked) - float(np.mean(dry))) / float(np.std(dry)))
-    return {count: (np.array(ranks[count]), float(np.mean(widths[count])), np.array(away[count])) for count in ranks}
-
-
 @pytest.mark.slow
 def test_bands_are_as_wide_as_truths_stray_a_few(scenario: Scenario, whole_bench: Bench) -> None:
     """Twelve guitars: the truth's distance from the middle, in the band's own spread, has mean 0 and spread 1 (of
-    twelve: 0.48 to 1.56 in 99 of 100); a band of half or twice the width, or off by its spread, is told."""
-    found = coverage(replace(scenario, horizon_years=4), whole_bench, 6, 2, 150)
+    twelve: 0.48 to 1.56 in 99 of 100); a band of half or twice the width, or off by its spread, is told. tests/studies
+    has the shares that bands hold."""
+    found = coverage(replace(scenario, horizon_years=4), whole_bench, DAYS, 6, 2, 150)
     for _, _, away in found.values():
         assert abs(np.mean(away)) < 2.6 / np.sqrt(len(away)) and 0.48 < np.std(away, ddof=1) < 1.56, away
     assert found[5][1] < 0.6 * found[1][1]  # the season's own weather stays in both
-
-
-@pytest.mark.slow
-def test_bands_cover_truths_of_the_own_law(scenario: Scenario, whole_bench: Bench) -> None:
-    """Guitars of the prior, each in a room of its own, after one reading and five, action and date. The bands carry the
-    doubt that no guitar follows our law (tests/test_learn_outside.py), which these do: of 55 others they held 0.85 and
-    0.78 after one reading, 0.95 and 0.76 after five; with that doubt off 0.82, 0.71, 0.84 and 0.78. Forty guitars tell
-    each to 0.06, all four, which the guitars have in common, to 0.04."""
-    shares = own_law_shares(scenario, whole_bench)
-    assert (shares > 0.80 - 2.5 * 0.06).all() and abs(shares.mean() - 0.83) < 0.09, shares
-
-
-def own_law_shares(scenario: Scenario, bench: Bench) -> np.ndarray:
-    found = coverage(scenario, bench, 40, 1, 300, own_room=True)
-    return np.array([((ranks > 0.1) & (ranks < 0.9)).mean(axis=0) for ranks, *_ in found.values()])
 
 
 def test_a_slip_is_told_and_counts_little(scenario: Scenario, bench: Bench) -> None:
@@ -261,14 +214,14 @@ def test_wrong_physics_is_told_or_said_to_be_beyond_the_readings() -> None:
     ):
         random = np.random.default_rng(5)
         settles[name] = 0
-        for truth in truths(law, 1, 10, 999, times, known_weather=True):
+        for truth in truths(law, 1, 6, 999, times, known_weather=True):
             posterior = learn(scenario, read(truth, days, random, 0.03), bench=bench, particles=500)
             if name != "creep":
                 (rival,) = compare(posterior, {"memory": lambda _: other})
                 assert not rival.told if name == "right" else rival.told or not rival.can_tell
             guitar = unusual(posterior)[0]
             settles[name] += guitar.told and guitar.times[1] > 1.0
-    assert settles["right"] == 0 and settles["creep"] >= 3
+    assert settles["right"] == 0 and settles["creep"] >= 2, settles
 
 
 @pytest.mark.slow

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from hidden_truth import truths
+from other_truths import inside
 
 import driftmodel
 from driftmodel.base import library, schema
@@ -174,7 +175,7 @@ def test_a_quarter_to_a_third_have_moved_after_thirty_years() -> None:
     1.5 mm at the saddle after 30 years (our reading of practice: a neck reset after 20-40 years, 1.5-3 mm, comes from
     the instruments that came in for it; no source)."""
     scenario = replace(driftmodel.load_scenario("first-winter"), horizon_years=30, weather_members=1)
-    draws = draw_unknowns(scenario, 600, 5)
+    draws = draw_unknowns(scenario, 200, 5)
     rise = -projection_change(run_chain(scenario, draws).world.lasting, scenario)[:, -1]
     assert 0.25 < np.mean(rise > 1.5) < 0.35, (np.mean(rise > 1.5), np.median(rise))
 
@@ -213,7 +214,6 @@ def test_bands_hold_guitars_of_the_law() -> None:
                 (chain.world.reading.action_mm[:, week], truth.world.reading.action_mm[0, week]),
                 (of_week[:, week], truth.action_mm[7 * week]),
             ):
-                low, high = np.quantile(drawn, [0.1, 0.9])
-                held.append(low < true < high)
+                held.append(inside(drawn, true))
     shares = np.reshape(held, (80, -1)).mean(axis=0)
     assert (np.abs(shares - 0.80) < 0.14).all() and abs(shares.mean() - 0.80) < 0.08, shares
