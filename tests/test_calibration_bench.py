@@ -23,6 +23,7 @@ from driftmodel.calibration.bench import Bench, change_in, grams_per_pct, make_b
 from driftmodel.calibration.drives import Moment, states_at
 from driftmodel.calibration.fit import prior_particles
 from driftmodel.calibration.forward import (
+    Particles,
     Plan,
     creep_of,
     expected_readings,
@@ -31,7 +32,6 @@ from driftmodel.calibration.forward import (
     plan_of,
     readings_of,
     rise_of,
-    transport_of,
 )
 from driftmodel.calibration.layout import as_draws, layout_of
 from driftmodel.calibration.moments import (
@@ -184,15 +184,14 @@ def test_a_level_is_known_about_the_middle_of_its_sound_readings() -> None:
         read(early, "projection", 2.0), read(late, "projection", 1.5 - lift), read(late, "projection", 9.0, "a step"),
         read(early, "relief", 0.3, "a step"), read(late, "weight", 2000.0), read(late, "top_sinkage", 0.4),
     )  # fmt: skip
-    stub: Any = Stub(scenario=plain)
-    made = layout_of(stub, BenchBook(rows, work))
+    made = layout_of(replace(plain, work=work), rows)
     assert "lean" not in made.offsets and made.multipliers["wood_mass"].log_sd == 0.1
     assert made.offsets == {
         "set_up_error": (0.0, plain.setup.action_reading_sd_mm), "level_projection": (pytest.approx(1.75), 1.5),
         "level_relief": (0.3, 0.15), "level_weight": (2000.0, 150.0), "level_top_sinkage": (0.4, 1.5),
         "truss_rod_0": (0.0, 0.12), "truss_rod_1": (0.0, 0.12), "anew_0": (0.0, 1.5),
     }  # fmt: skip
-    sided = layout_of(stub, BenchBook((read(early, "action_treble", 2.0),)))
+    sided = layout_of(plain, (read(early, "action_treble", 2.0),))
     assert sided.offsets["lean"] == (0.2, 0.15) and "wood_mass" not in sided.multipliers
     normals = np.zeros((4, made.size))
     for name, value in (("set_up_error", 1.0), ("truss_rod_0", 1.0), ("truss_rod_1", -3.0), ("anew_0", 2.0)):
@@ -405,12 +404,11 @@ def test_rooms_of_draws_are_seen_as_the_lags_of_their_rooms_are(bench: Bench) ->
     days = [70, 200, 300]
     first = ReadingRow(scenario.setup.setup, "action", 2.0, 0.05, "", hours_at_bench=0.0, hour=0.0)
     rows = tuple(replace(first, date=first.date + timedelta(days=day)) for day in days)
-    book = BenchBook(rows)
     alone = replace(bench, others=())
-    layout, seen = layout_of(alone, book), see(alone, rows, (), rows[-1].date)
+    layout, seen = layout_of(alone.scenario, rows), see(alone, rows, (), rows[-1].date)
     normals = as_normals(layout, draws)
-    values = layout.values(normals)
-    movement = moved(alone, moisture_of(alone, layout, seen.at_moments, normals, values), None, values)
+    particles = Particles(alone, layout, normals)
+    movement = moved(particles, moisture_of(particles, seen.at_moments))
     weights = part_weights(scenario.instrument, draws, lags.time_constants_days, lags.rooms)
     since = (scenario.setup.setup - scenario.stays[0].start).days
     acting = np.concatenate([bench.drive.acting, rooms.path[0]])
@@ -497,24 +495,23 @@ def test_what_is_not_read_is_not_worked_out(monkeypatch: pytest.MonkeyPatch) -> 
     for turned in ((), (WorkDone(date(2027, 1, 20), truss_rod=True),)):
         own = BenchBook(book.readings, turned)
         known = make_bench(bench.scenario, bench.until, own, (3, 3))
-        seen, layout = see(known, own.readings, (), bench.until), layout_of(known, own)
-        plan, normals = plan_of(known, own.readings, own), prior_particles(7, layout.names, 3)
+        seen, layout = see(known, own.readings, (), bench.until), layout_of(known.scenario, own.readings)
+        plan, normals = plan_of(known.scenario, own.readings), prior_particles(7, layout.names, 3)
         at = seen.at_moments.columns(slice(0, 5))
-        moisture, creep = (of(known, layout, each, normals, layout.values(normals))
-                           for of, each in ((moisture_of, at), (creep_of, at.creep)))  # fmt: skip
-        values = layout.values(normals)
-        whole = expected_readings(known, plan, values, moved(known, moisture, creep, values))
+        particles = Particles(known, layout, normals)
+        values, creep = particles.values, creep_of(particles, at.creep)
+        whole = expected_readings(particles, plan, moved(particles, moisture_of(particles, at), creep))
         for places in ([0, 2], [0, 1, 2], [1], [3], [4], [0, 1, 2, 3, 4]):
             some = np.array(places)
             few = replace(at, courses=at.courses[:, some], creep=at.creep.columns(some))
             less = Plan(tuple(plan.what[one] for one in places), plan.step[some], plan.side[some], plan.slack[some],
                         plan.turns[some], plan.anew[some])  # fmt: skip
-            np.testing.assert_allclose(readings_of(known, layout, few, less, normals), whole[:, some], rtol=1e-9)
+            np.testing.assert_allclose(readings_of(particles, few, less), whole[:, some], rtol=1e-9)
             monkeypatch.setattr(forward, "AT_ONCE", 3 * len(places))
-            np.testing.assert_allclose(readings_of(known, layout, few, less, normals), whole[:, some], rtol=1e-9)
+            np.testing.assert_allclose(readings_of(particles, few, less), whole[:, some], rtol=1e-9)
             monkeypatch.undo()
         met = room_factor(at.creep, values) * np.stack([
-            on_nodes(transport_of(layout, normals)) @ at.creep.shapes * values["moisture_level"][:, None] @ path
+            on_nodes(particles.transport) @ at.creep.shapes * values["moisture_level"][:, None] @ path
             for path in at.creep.met])  # fmt: skip
         give = Give(at.creep.by_wood[2], at.creep.by_joint[2], dict(zip(PARTS_MET, at.creep.per_range[2], strict=True)),
                     float(at.creep.held[2]), at.creep.clamp_lost, at.creep.opened)  # fmt: skip

@@ -18,7 +18,7 @@ from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration.bench import Bench, Seen, make_bench, see
 from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.fit import learn
-from driftmodel.calibration.forward import plan_of, readings_of
+from driftmodel.calibration.forward import Particles, plan_of, readings_of
 from driftmodel.calibration.layout import Layout, layout_of
 from driftmodel.calibration.moments import creep_path
 from driftmodel.calibration.outcomes import answers_of_particles, next_season, what_is_asked
@@ -96,7 +96,8 @@ def case() -> Case:
     made = replace(
         made, others=(), creep=creep_path(made.scenario, made.coefficients, made.drive.lags, air, made.table)
     )
-    layout, found = layout_of(made, book), list(truths(made.scenario, 1, GUITARS, 3, known_weather=True))
+    layout = layout_of(made.scenario, book.readings)
+    found = list(truths(made.scenario, 1, GUITARS, 3, known_weather=True))
     normals = as_normals(layout, found[0].draws)
     random = np.random.default_rng(4)
     for name in ("lean", *(one for one in layout.names if one.startswith(("level", "wood_mass", "truss", "anew")))):
@@ -155,13 +156,8 @@ def exact(case: Case, one: ReadingRow) -> Array:
 def test_every_kind_of_reading_is_the_chains(case: Case) -> None:
     """Within a tenth of what a tool tells apart: 0.005 mm, 0.3 g of some 30."""
     count = len(case.rows)
-    quick = readings_of(
-        case.bench,
-        case.layout,
-        case.seen.at_moments.columns(slice(0, count)),
-        plan_of(case.bench, case.rows, case.book),
-        case.normals,
-    )
+    own, plan = case.seen.at_moments.columns(slice(0, count)), plan_of(case.bench.scenario, case.rows)
+    quick = readings_of(Particles(case.bench, case.layout, case.normals), own, plan)
     for column, one in enumerate(case.rows):
         limit = 0.3 if one.what == "weight" else 0.005
         assert np.abs(quick[:, column] - exact(case, one)).max() < limit, (
@@ -179,7 +175,8 @@ def test_answers_are_the_chains_at_their_days(case: Case) -> None:
     now = case.rows[DAYS.index(200) * len(KINDS)].date  # in the first year the mean of a year still moves
     asked = what_is_asked(case.bench, now)
     seen = see(case.bench, (), asked.moments, now)
-    found = answers_of_particles(case.bench, case.layout, seen.at_moments, 0, case.normals, asked, WORK)
+    particles = Particles(case.bench, case.layout, case.normals)
+    found = answers_of_particles(particles, seen.at_moments, asked)
     ratio = case.bench.coefficients.bow_action["neck"] / case.bench.coefficients.relief["neck"]
     lift = grade_lifts_mm(scenario)[scenario.instrument.spacers.labels.index("G")] + values["anew_0"]
     added = (lift - 0.3) / 2.0 + 0.15 + values["truss_rod_0"] * ratio
@@ -224,9 +221,7 @@ def test_answers_are_the_chains_at_their_days(case: Case) -> None:
     assert 2 <= np.isfinite(due).sum() <= GUITARS - 2
     np.testing.assert_allclose(found.regrade_years, due, atol=7.1 / 365.25)
     drawn = np.arange(5.0 * GUITARS).reshape(GUITARS, 5) / 100.0
-    quick = answers_of_particles(
-        case.bench, case.layout, seen.at_moments, 0, case.normals, asked, WORK, horizon=False, weather=drawn
-    )
+    quick = answers_of_particles(particles, seen.at_moments, asked, horizon=False, weather=drawn)
     for column, name in enumerate(("action_now_mm", "action_dry_mm", "action_damp_mm", "action_reference_mm")):
         np.testing.assert_allclose(getattr(quick, name), getattr(found, name) + drawn[:, column], atol=0.01)
     np.testing.assert_allclose(

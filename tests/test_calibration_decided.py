@@ -19,7 +19,7 @@ from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.calibration import decide
 from driftmodel.calibration.drives import Moment
-from driftmodel.calibration.forward import ROWS
+from driftmodel.calibration.forward import ROWS, Particles
 from driftmodel.calibration.layout import layout_of
 from driftmodel.calibration.moments import Table, chebyshev
 from driftmodel.calibration.options import Option, Standing, Weighed, gains_of, weigh
@@ -188,7 +188,7 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
     """One lag of 8 days: a fifth is left after 12.9, which is the second week; draws beside it that go by 60 days, as
     many as a normal unknown lies out. The top alone moves."""
     bench, book = read_in_three_weathers()
-    layout = layout_of(bench, book)
+    layout = layout_of(bench.scenario, book.readings)
     lags = bench.table.time_constants_days.size
     own = bench.table.time_constants_days.copy()
     fast, slow = 5, 20
@@ -203,20 +203,20 @@ def test_moisture_has_come_back_when_its_lags_have() -> None:
         normals[:, layout.names.index("diffusion")] = np.clip(spread * np.abs(random.standard_normal(130)), 0.0, 3.0)
         normals[100:, layout.names.index("diffusion")] = 3.0  # a hundred of them are asked
         parts = np.stack([np.ones(100), normals[:100, layout.names.index("diffusion")]], axis=1)
-        assert weeks_to_come_back(made, layout, normals) == weeks_by_hand(parts)
+        assert weeks_to_come_back(Particles(made, layout, normals)) == weeks_by_hand(parts)
     assert weeks_by_hand(np.array([[1.0, 0.0]])) == 2
     for slow_ones, longer in ((9, False), (15, True)):  # nine of ten draws
         normals = np.zeros((100, layout.size))
         normals[:slow_ones, layout.names.index("diffusion")] = 2.0
-        assert (weeks_to_come_back(made, layout, normals) > 2) is longer
+        assert (weeks_to_come_back(Particles(made, layout, normals)) > 2) is longer
     # the action is half of what the top lifts the saddle by, and the bow that the neck brings later
     given, both = bench.coefficients, weights.copy()
     lift = np.radians(given.neck_rotation["top"]) * pivot_of(bench.scenario.instrument) - given.top_sinkage["top"]
     both[:, 1], both[ROWS.index("neck"), 0, slow] = 0.0, 0.6 * lift / 2.0 / given.bow_action["neck"]
     bowed = replace(made, table=Table(both, nodes, own))
-    assert weeks_to_come_back(bowed, layout, normals) == weeks_by_hand(np.array([[1.0, 0.6]]))
+    assert weeks_to_come_back(Particles(bowed, layout, normals)) == weeks_by_hand(np.array([[1.0, 0.6]]))
     quick = replace(made, table=Table(weights, nodes, np.where(own == 8.0, 1.0, own)))  # gone within half a week
-    assert weeks_to_come_back(quick, layout, np.zeros((9, layout.size))) == 1
+    assert weeks_to_come_back(Particles(quick, layout, np.zeros((9, layout.size)))) == 1
 
 
 def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -225,10 +225,11 @@ def test_each_line_of_a_decision_is_what_the_answers_say(scenario: Scenario, mon
     random = np.random.default_rng(1)
     found = Answers(*(2.3 + 0.1 * random.standard_normal(50) for _ in range(13)))
     new, older = row(), row(DAY - timedelta(days=30))
+    worked = replace(scenario, work=(WorkDone(DAY, saddle_mm=-0.5),))
     posterior: Any = Stub(
-        bench=Stub(scenario=scenario), answers=lambda: found, expected=lambda known: np.zeros((5, 2)),
+        bench=Stub(scenario=worked), answers=lambda: found, expected=lambda known: np.zeros((5, 2)),
         readings=(older, new), slips=np.array([0.9, 0.2]), noise=Stub(own_doubt=np.array([1.0, 0.04])), more=(),
-        start=np.zeros((5, 1)), book=BenchBook((), (WorkDone(DAY, saddle_mm=-0.5),)), layout=Stub(names=("a",)),
+        start=np.zeros((5, 1)), layout=Stub(names=("a",)), particles=lambda: None,
         sampled=Stub(normals=None),
         asked=Stub(now=DAY, seasons=(Moment(date(2028, 1, 1), 90), Moment(date(2028, 7, 1), 90))),
     )  # fmt: skip

@@ -18,8 +18,8 @@ from driftmodel.base.schema import PARTS, Frozen
 from driftmodel.calibration import unsure
 from driftmodel.calibration.bench import Bench, Seen, see
 from driftmodel.calibration.drives import Drive, Moment
-from driftmodel.calibration.forward import moisture_of
-from driftmodel.calibration.layout import Layout, layout_of
+from driftmodel.calibration.forward import Particles, moisture_of
+from driftmodel.calibration.layout import layout_of
 from driftmodel.calibration.outcomes import Asked, what_is_asked
 from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.unsure import (
@@ -48,30 +48,28 @@ STAYS = ((0.0, 0.0),) * 7 + ((4.0, 4.0), (16.0, -4.0), (48.0, 0.0))
 class Case:
     bench: Bench
     book: BenchBook
-    layout: Layout
+    here: Particles
     asked: Asked
     seen: Seen
     days: Days
     unsure: Unsure
-    normals: Array
     draws: Draws
 
 
 @pytest.fixture(scope="module")
 def case() -> Case:
     bench, book = read_in_three_weathers()
-    asked, layout = what_is_asked(bench, bench.until), layout_of(bench, book)
+    asked, layout = what_is_asked(bench, bench.until), layout_of(bench.scenario, book.readings)
     seen = see(bench, book.readings, (Moment(book.readings[2].date), *asked.moments), asked.now)
-    plan, days = plan_and_days(bench, book.readings, book, asked.days)
+    plan, days = plan_and_days(bench.scenario, book.readings, asked.days)
     normals = np.random.default_rng(1).uniform(-1.2, 1.2, layout.size)
     assert bench.rooms is not None
     normals[[layout.names.index(name) for name, _ in bench.rooms.rows.unknowns]] = 0.0  # doubts are of the median room
     normals[layout.names.index("moisture_level")] = 2.0
     values = layout.values(normals[None, :])
     draws = Draws(Frozen(values), values["set_up_error"], np.zeros(1, dtype=np.intp))
-    return Case(
-        bench, book, layout, asked, seen, days, unsure_at(bench, layout, seen, plan, days, normals), normals, draws
-    )
+    here = Particles(bench, layout, normals[None, :])
+    return Case(bench, book, here, asked, seen, days, unsure_at(here, seen, plan, days), draws)
 
 
 def since(case: Case, day: date) -> int:
@@ -154,16 +152,10 @@ def test_the_middle_of_the_weathers_is_seen(case: Case) -> None:
     weights = part_weights(case.bench.scenario.instrument, case.draws, case.bench.drive.lags.time_constants_days)
     at_moments = case.seen.at_moments
     own = replace(at_moments, courses=at_moments.courses[:, [0, 1, 2, 3, 4, 6, 7, 8, 9]])
-    found = moisture_of(
-        replace(case.bench, rooms=None), case.layout, _plain(case, own), case.normals[None, :], _level(case)
-    )
+    found = moisture_of(replace(case.here, bench=replace(case.bench, rooms=None)), _plain(case, own))
     for row, part in enumerate(PARTS):
         expected = weights.mean[part] @ changes.mean(axis=0)[:, 0].T
         np.testing.assert_allclose(found[0, row], expected[0], atol=0.01)
-
-
-def _level(case: Case) -> dict[str, Array]:
-    return case.layout.values(case.normals[None, :])
 
 
 def _plain(case: Case, at_moments: Any) -> Any:
@@ -193,7 +185,7 @@ def test_doubts_of_weather_hang_together_as_the_members_do(case: Case) -> None:
     members = [start_of(case, drive) for drive in (case.bench.drive, *case.bench.others)]
     middle = np.mean(members[1:], axis=0)
     effects = effect(case, ["action"] * 4, np.stack([middle - one for one in members]))
-    np.testing.assert_allclose(setup_effects(case.bench, case.layout, case.seen, case.normals), effects, atol=2e-4)
+    np.testing.assert_allclose(setup_effects(case.here, case.seen), effects, atol=2e-4)
 
 
 def test_how_strongly_a_guitar_answers_is_its_action_by_the_commonest_deviation(case: Case) -> None:
@@ -208,8 +200,7 @@ def test_how_strongly_a_guitar_answers_is_its_action_by_the_commonest_deviation(
     expected = abs(effect(case, ["action"], np.tile(vector, (1, 2, 1)))[0])
     assert case.unsure.swing == pytest.approx(expected, rel=0.02)
     still = replace(case.seen, commonest=0.0 * case.seen.commonest)
-    swing = swing_of(case.bench, case.layout, still, case.normals[None, :], _level(case))
-    assert (swing == 1.0).all()
+    assert (swing_of(case.here, still) == 1.0).all()
 
 
 def test_blanks_stand_for_hours_and_stays(case: Case) -> None:
@@ -255,12 +246,12 @@ def test_the_law_may_be_wrong_by_a_share_of_season_and_of_drift(case: Case, monk
         older = abs(np.log((at[i] + 30.0) / (at[j] + 30.0)))
         expected[i, j] += 0.15**2 * season[i] * season[j] * np.exp(-0.5 * (apart / 45.0) ** 2)
         expected[i, j] += 0.12**2 * lasting[i] * lasting[j] * np.exp(-0.5 * (older / 0.7) ** 2)
-    plan, days = plan_and_days(bench, case.book.readings, case.book, case.asked.days)
+    plan, days = plan_and_days(scenario, case.book.readings, case.asked.days)
     at_moments = case.seen.at_moments
     more = replace(case.seen, at_moments=replace(at_moments, creep=at_moments.creep.times(8.0)))
-    found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
+    found = unsure_at(case.here, more, plan, days).law
     np.testing.assert_allclose(found, expected, rtol=0.08, atol=3e-5)
     monkeypatch.setattr(unsure, "LAW_SEASON", 0.0)  # the drift's part alone is alike by the two ages
-    found = unsure_at(bench, case.layout, more, plan, days, case.normals).law
+    found = unsure_at(case.here, more, plan, days).law
     alike = found[0, 2] / np.sqrt((found[0, 0] - 0.03**2) * (found[2, 2] - 0.03**2))
     assert alike == pytest.approx(np.exp(-0.5 * (np.log(190.0 / 100.0) / 0.7) ** 2))

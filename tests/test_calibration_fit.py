@@ -18,7 +18,15 @@ from driftmodel.calibration.bench import Bench, make_bench, see
 from driftmodel.calibration.decide import weather_or_drift
 from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
 from driftmodel.calibration.fit import learn
-from driftmodel.calibration.forward import creep_of, expected_readings, moisture_of, moved, plan_of, readings_of
+from driftmodel.calibration.forward import (
+    Particles,
+    creep_of,
+    expected_readings,
+    moisture_of,
+    moved,
+    plan_of,
+    readings_of,
+)
 from driftmodel.calibration.layout import layout_of
 from driftmodel.calibration.moments import CreepAtMoments, creep_path, with_rooms
 from driftmodel.calibration.readings import read_readings
@@ -68,21 +76,18 @@ def test_the_quick_model_is_the_chain_at_any_hour(scenario: Scenario) -> None:
         for hour in (0.0, 7.5, 12.0, 17.0, 23.25)
         for what in ("action", "projection")
     )
-    made, book = replace(make_bench(short, days[-1], None, (0, 0)), others=()), BenchBook(rows, (turned,))
+    made = replace(make_bench(short, days[-1], BenchBook(rows, (turned,)), (0, 0)), others=())
     made = replace(made, creep=only_creep(made))
-    layout, seen = layout_of(made, book), see(made, rows, (), days[-1])
+    layout, seen = layout_of(made.scenario, rows), see(made, rows, (), days[-1])
     found = list(truths(short, 1, 40, 3, known_weather=True))
     normals = as_normals(layout, found[0].draws)
     level = layout.names.index("level_projection")
     mean, sd = layout.offsets["level_projection"]
     normals[:, level] = -mean / sd
-    values = layout.values(normals)
+    particles = Particles(made, layout, normals)
     own = seen.at_moments.columns(slice(0, len(rows)))
-    moisture, creep = (
-        moisture_of(made, layout, own, normals, values),
-        creep_of(made, layout, own.creep, normals, values),
-    )
-    quick = expected_readings(made, plan_of(made, rows, book), values, moved(made, moisture, creep, values))
+    movement = moved(particles, moisture_of(particles, own), creep_of(particles, own.creep))
+    quick = expected_readings(particles, plan_of(made.scenario, rows), movement)
     for truth in found:
         exact = [
             truth.action_at(one.date, one.hour) if one.what == "action" else truth.projection_at(one.date, one.hour)
@@ -238,11 +243,12 @@ def test_wood_without_memory_is_beyond_two_years_of_readings() -> None:
     for own, bare in zip(*(truths(law, 1, 6, 999, known_weather=True) for law in laws), strict=True):
         away = np.array([bare.action_at(day) - own.action_at(day) for day in days])
         rows = read(own, days, np.random.default_rng(1), 0.03, slips=0.0)
-        layout, seen = layout_of(bench, rows), see(bench, rows.readings, (), days[-1]).at_moments
-        at, plan = seen.columns(slice(0, len(days))), plan_of(bench, rows.readings, rows)
+        layout, seen = layout_of(scenario, rows.readings), see(bench, rows.readings, (), days[-1]).at_moments
+        at, plan = seen.columns(slice(0, len(days))), plan_of(scenario, rows.readings)
         here = as_normals(layout, own.draws)[[own.number]]
         beside = np.concatenate([here + 0.02 * np.eye(layout.size), here - 0.02 * np.eye(layout.size)])
-        slopes = np.diff(readings_of(bench, layout, at, plan, beside).reshape(2, layout.size, -1), axis=0)[0] / 0.04
+        moved_by = readings_of(Particles(bench, layout, beside), at, plan).reshape(2, layout.size, -1)
+        slopes = np.diff(moved_by, axis=0)[0] / 0.04
         tool = 0.03**2 * np.eye(len(days))
         known.append(0.5 * away @ np.linalg.solve(tool, away))
         free.append(0.5 * away @ np.linalg.solve(tool + slopes.T @ slopes, away))

@@ -138,7 +138,7 @@ def test_draws_of_a_forecast_carry_the_weather_of_set_up(posterior: fit.Posterio
     values = posterior.layout.values(normals)
     np.testing.assert_array_equal(draws.values["structure"], values["structure"])
     wanted = posterior.weather_of(normals)[:, -1]
-    effects = setup_effects(posterior.bench, posterior.layout, posterior.seen, normals.mean(axis=0))
+    effects = setup_effects(posterior.particles(normals.mean(axis=0, keepdims=True)), posterior.seen)
     assert len(effects) == 4
     members = np.repeat([1, 2, 3, 4], 175)
     np.testing.assert_array_equal(draws.member, members)

@@ -238,10 +238,11 @@ def test_answers_have_the_weather_of_what_is_asked(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(
         fit,
         "answers_of_particles",
-        lambda bench, layout, moments, first, particles, asked, work, horizon, own: (first, particles, horizon, own),
+        lambda particles, at_asked, asked, horizon, own: (at_asked, particles.normals, horizon, own),
     )
-    own: Any = Stub(sampled=Stub(normals="after"), readings=(1, 2), more=(3,), bench=0, layout=0, at_moments=0, asked=0,
-                    book=Stub(work=()), weather_of=lambda particles, after: (particles, after))  # fmt: skip
+    own: Any = Stub(readings=(1, 2), more=(3,), at_moments=Stub(columns=lambda some: some.start), asked=0,
+                    particles=lambda normals: Stub(normals=normals or "after"),
+                    weather_of=lambda particles, after: (particles, after))  # fmt: skip
     assert fit.Posterior.answers(own) == (3, "after", True, ("after", True))
     assert fit.Posterior.answers(own, "start", False) == (3, "start", False, ("start", False))  # type: ignore[arg-type]
     assert fit.Posterior.answers(own, weather=False) == (3, "after", True, None)

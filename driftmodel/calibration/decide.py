@@ -21,7 +21,7 @@ from driftmodel.calibration.outcomes import Answers, quantiles, weeks_to_come_ba
 from driftmodel.calibration.records import BenchBook, Calibration, ReadingRow
 from driftmodel.calibration.shown import ActionPath, action_path, moments_of_path
 from driftmodel.calibration.slips import SLIP_SHARE, slip_reach
-from driftmodel.calibration.work import ALL_DONE, saddle_work_mm, spacer_lift_mm
+from driftmodel.outlook.calendar import fitted_lift_mm, saddle_room_now_mm
 
 Points = tuple[float, float, float]
 
@@ -161,7 +161,7 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
         season_mm=quantiles(found.action_now_mm - found.action_reference_mm),
         place_mm=float(np.median(found.action_next_mm - found.action_steady_mm)),
         steady_pct=scenario.setup.built_relative_humidity_pct,
-        look_again_weeks=weeks_to_come_back(posterior.bench, posterior.layout, posterior.sampled.normals),
+        look_again_weeks=weeks_to_come_back(posterior.particles()),
         next_dry_mm=quantiles(found.action_dry_mm),
         next_damp_mm=quantiles(found.action_damp_mm),
         seasons_from=(posterior.asked.seasons[0].day, posterior.asked.seasons[1].day),
@@ -177,14 +177,12 @@ def _decide(posterior: Posterior, new: tuple[ReadingRow, ...], calibration: Cali
 
 def _standing(posterior: Posterior, found: Answers, new: tuple[ReadingRow, ...]) -> Standing:
     """What the options rest on; a relief read today that is out of the usual counts for the truss rod."""
-    scenario, work = posterior.bench.scenario, posterior.book.work
-    usual = library.general("bench_relief")
+    scenario, usual = posterior.bench.scenario, library.general("bench_relief")
     relief = [one.value for one in new if one.what == "relief"]
     truss = 0.0
     if relief and abs(relief[-1] - usual.value) > usual.spread:
         truss = (usual.value - relief[-1]) * action_per_relief(posterior.bench.coefficients)
-    room = scenario.setup.saddle_room_mm + saddle_work_mm(ALL_DONE, work)
-    return Standing(found, scenario, room, spacer_lift_mm(ALL_DONE, work, scenario), truss)
+    return Standing(found, scenario, saddle_room_now_mm(scenario), fitted_lift_mm(scenario), truss)
 
 
 def _relief(found: Answers) -> Points:

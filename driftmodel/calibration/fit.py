@@ -12,7 +12,7 @@ from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench, Seen, make_bench, see
 from driftmodel.calibration.caution import held_back
 from driftmodel.calibration.drives import Moment
-from driftmodel.calibration.forward import Plan, action_per_relief, fitting, plan_of, readings_of
+from driftmodel.calibration.forward import Particles, Plan, action_per_relief, fitting, plan_of, readings_of
 from driftmodel.calibration.layout import Layout, as_draws, layout_of
 from driftmodel.calibration.moments import AtMoments
 from driftmodel.calibration.outcomes import Answers, Asked, answers_of_particles, what_is_asked
@@ -20,6 +20,7 @@ from driftmodel.calibration.records import BenchBook, ReadingRow
 from driftmodel.calibration.sampler import MOVES, Sampled, sample, sample_about
 from driftmodel.calibration.slips import Ways, called_slips, mixture, slip_chance, slip_of, slip_reach, ways_of
 from driftmodel.calibration.unsure import Noise, Unsure, plan_and_days, setup_effects, swing_of, unsure_at
+from driftmodel.outlook.calendar import with_work
 from driftmodel.outlook.draws import WIDEST_SD, Draws, normal_stratified
 
 PARTICLES = 1000
@@ -78,12 +79,14 @@ class Posterior:
         """Answers to the questions, of the posterior's particles or of others such as the prior's (`start`). weather:
         with the weather's own part, drawn given the readings for the posterior's particles; without it, in the middle
         of the weathers."""
-        particles = self.sampled.normals if normals is None else normals
-        first = len(self.readings) + len(self.more)
-        own = self.weather_of(particles, normals is None) if weather else None
-        return answers_of_particles(
-            self.bench, self.layout, self.at_moments, first, particles, self.asked, self.book.work, horizon, own
-        )
+        particles = self.particles(normals)
+        asked = self.at_moments.columns(slice(len(self.readings) + len(self.more), None))
+        own = self.weather_of(particles.normals, normals is None) if weather else None
+        return answers_of_particles(particles, asked, self.asked, horizon, own)
+
+    def particles(self, normals: Array | None = None) -> Particles:
+        """The posterior's particles, or others such as the prior's (`start`)."""
+        return Particles(self.bench, self.layout, self.sampled.normals if normals is None else normals)
 
     def weather_of(self, particles: Array, after: bool = True) -> Array:
         """The weather's own part of the action at `asked.days`, mm, (particles, 5), drawn: given the readings, or
@@ -100,17 +103,17 @@ class Posterior:
     def expected(self, normals: Array) -> Array:
         """What the bench would read in the middle of the weathers, (particles, readings)."""
         own = self.at_moments.columns(slice(0, len(self.readings)))
-        return readings_of(self.bench, self.layout, own, self.plan, normals)
+        return readings_of(self.particles(normals), own, self.plan)
 
     def expected_more(self, rows: tuple[ReadingRow, ...], normals: Array) -> Array:
         """The same of readings at the moments asked for beside them, (particles, more)."""
         first = len(self.readings)
         own = self.at_moments.columns(slice(first, first + len(rows)))
-        return readings_of(self.bench, self.layout, own, plan_of(self.bench, rows, self.book), normals)
+        return readings_of(self.particles(normals), own, plan_of(self.bench.scenario, rows))
 
     def swing(self, normals: Array) -> Array:
         """How strongly particles answer the weather, (particles,)."""
-        return swing_of(self.bench, self.layout, self.seen, normals, self.layout.values(normals))
+        return swing_of(self.particles(normals), self.seen)
 
 
 def learn(
@@ -138,23 +141,24 @@ def learn(
     readings = fitting(book)
     last = now or max((reading.date for reading in readings), default=scenario.setup.setup)
     bench = bench or make_bench(scenario, last, book)
+    bench = replace(bench, scenario=with_work(bench.scenario, book.work))
     asked = what_is_asked(bench, last)
     seen = see(bench, readings, (*more, *asked.moments), last)
-    layout = layout_of(bench, book)
+    layout = layout_of(bench.scenario, book.readings)
     seed = scenario.seed if seed is None else seed
     start = prior_particles(particles, layout.names, seed)
     value, sd, doubt = slip_of(readings)
     reach = slip_reach(readings)
-    whole, days = plan_and_days(bench, readings, book, asked.days)
+    whole, days = plan_and_days(bench.scenario, readings, asked.days)
     plan = whole.first(len(readings))
 
     own = seen.at_moments.columns(slice(0, len(readings)))
 
     def residual(normals: Array) -> Array:
-        return value - readings_of(bench, layout, own, plan, normals)
+        return value - readings_of(Particles(bench, layout, normals), own, plan)
 
     def swing(normals: Array) -> Array:
-        return swing_of(bench, layout, seen, normals, layout.values(normals))
+        return swing_of(Particles(bench, layout, normals), seen)
 
     def posterior_of(ways: Ways, begin: Array = start, moves: int = MOVES, near: Array | None = None) -> Sampled:
         found = lambda normals: ways.log_density(residual(normals), swing(normals))  # noqa: E731
@@ -163,7 +167,7 @@ def learn(
         return sample_about(found, near, begin, seed, WIDEST_SD, moves)
 
     def doubts(cloud: Array) -> Unsure:
-        return unsure_at(bench, layout, seen, whole, days, cloud.mean(axis=0))
+        return unsure_at(Particles(bench, layout, cloud.mean(axis=0, keepdims=True)), seen, whole, days)
 
     if ways is not None:
         known = ways
@@ -195,10 +199,8 @@ def learn(
     if ways is None:
 
         def stands(normals: Array) -> Array:
-            first = len(readings) + len(more)
-            return answers_of_particles(
-                bench, layout, seen.at_moments, first, normals, asked, book.work, False
-            ).action_reference_mm
+            at_asked = seen.at_moments.columns(slice(len(readings) + len(more), None))
+            return answers_of_particles(Particles(bench, layout, normals), at_asked, asked, False).action_reference_mm
 
         known, sampled = held_back(
             whole_ways,
@@ -258,7 +260,7 @@ def draws_of(posterior: Posterior, count: int | None = None, share: float = 1.0)
     normals = posterior.sampled.normals[order[:count]]
     draws = as_draws(layout, normals, members, action_per_relief(posterior.bench.coefficients))
     wanted = posterior.weather_of(normals)[:, -1]
-    effects = setup_effects(posterior.bench, layout, posterior.seen, normals.mean(axis=0))
+    effects = setup_effects(posterior.particles(normals.mean(axis=0, keepdims=True)), posterior.seen)
     known = np.append(effects, np.zeros(max(int(draws.member.max()) + 1 - effects.size, 0)))
     own = known[draws.member] * posterior.swing(normals) / posterior.noise.unsure.swing
     return replace(draws, set_up_error_mm=draws.set_up_error_mm + wanted - own)

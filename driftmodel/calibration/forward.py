@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array
 from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
+from driftmodel.calibration.layout import ANEW, TRUSS_ROD, Layout, by_work
 from driftmodel.calibration.moments import HELD, ROWS, TRANSPORT, AtMoments, CreepAtMoments, on_nodes, room_factor
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
@@ -39,49 +41,67 @@ class Moved:
 MOVED = tuple(field.name for field in fields(Moved))
 
 
-def transport_of(layout: Layout, normals: Array) -> Array:
-    """The particles' standard normal values of the unknowns of moisture transport, (n, 3)."""
-    return normals[:, [layout.names.index(name) for name in TRANSPORT]]
+@dataclass(frozen=True)
+class Particles:
+    """Guitars that this one may be: the unknowns of a layout on a bench as standard normal values (n, unknowns)."""
+
+    bench: Bench
+    layout: Layout
+    normals: Array
+
+    @cached_property
+    def values(self) -> Mapping[str, Array]:
+        """Their unknowns as multipliers and offsets, (n,) each; a level that was never read is 0."""
+        values = self.layout.values(self.normals)
+        return values | {name: at for name, at in UNREAD.items() if name not in values}
+
+    @property
+    def transport(self) -> Array:
+        """The standard normal values of the unknowns of moisture transport, (n, 3)."""
+        return self.normals[:, [self.layout.names.index(name) for name in TRANSPORT]]
+
+    @property
+    def on(self) -> Array:
+        """How much of each shape of the table's weights they have, for moisture level 1, (n, shapes)."""
+        return self.bench.table.on(self.transport)
+
+    def first(self, count: int) -> Particles:
+        """The first of them."""
+        return replace(self, normals=self.normals[:count])
 
 
-def readings_of(bench: Bench, layout: Layout, at_moments: AtMoments, plan: Plan, normals: Array) -> Array:
-    """What the bench would read of particles at the moments, (n, readings); a level that was never read is put at 0."""
-    at_once = max(AT_ONCE // max(len(plan.what), 1), 1)
+def readings_of(particles: Particles, at_moments: AtMoments, plan: Plan) -> Array:
+    """What the bench would read of particles at the moments, (n, readings)."""
+    at_once, normals = max(AT_ONCE // max(len(plan.what), 1), 1), particles.normals
     if len(normals) > at_once:
         parts = (normals[first : first + at_once] for first in range(0, len(normals), at_once))
-        return np.concatenate([readings_of(bench, layout, at_moments, plan, part) for part in parts])
-    values = layout.values(normals)
-    values |= {name: at for name, at in UNREAD.items() if name not in values}
+        return np.concatenate([readings_of(replace(particles, normals=part), at_moments, plan) for part in parts])
     only = {*RISING, *("bow_action" if kind == "action" else kind for kind in plan.kinds)}
     if "weight" not in only:
         at_moments = replace(at_moments, right=at_moments.right[:, : len(ROWS)])
-    by_course = _by_course(bench, layout, at_moments, normals, values)
-    creep = creep_of(bench, layout, at_moments.creep, normals, values)
-    return expected_readings(bench, plan, values, moved(bench, by_course, creep, values, at_moments.courses, only))
+    by_course, creep = _by_course(particles, at_moments), creep_of(particles, at_moments.creep)
+    return expected_readings(particles, plan, moved(particles, by_course, creep, at_moments.courses, only))
 
 
-def moisture_of(
-    bench: Bench, layout: Layout, at_moments: AtMoments, normals: Array, values: Mapping[str, Array]
-) -> Array:
+def moisture_of(particles: Particles, at_moments: AtMoments) -> Array:
     """Change of moisture since set-up, % MC (n, rows, moments)."""
-    return np.asarray(_by_course(bench, layout, at_moments, normals, values) @ at_moments.courses)
+    return np.asarray(_by_course(particles, at_moments) @ at_moments.courses)
 
 
-def _by_course(
-    bench: Bench, layout: Layout, at_moments: AtMoments, normals: Array, values: Mapping[str, Array]
-) -> Array:
-    on = bench.table.on(transport_of(layout, normals))
-    if bench.rooms is not None:
-        own = bench.rooms.rows.terms(values, len(normals))[:, :, None] * on[:, None, : at_moments.few]
-        on = np.concatenate([on, own.reshape(len(normals), -1)], axis=1)
+def _by_course(particles: Particles, at_moments: AtMoments) -> Array:
+    on, count, rooms = particles.on, len(particles.normals), particles.bench.rooms
+    if rooms is not None:
+        own = rooms.rows.terms(particles.values, count)[:, :, None] * on[:, None, : at_moments.few]
+        on = np.concatenate([on, own.reshape(count, -1)], axis=1)
     kept, rows, courses = at_moments.right.shape
-    on = (on @ at_moments.left) * values["moisture_level"][:, None]
-    return np.asarray((on @ at_moments.right.reshape(kept, -1)).reshape(len(normals), rows, courses))
+    on = (on @ at_moments.left) * particles.values["moisture_level"][:, None]
+    return np.asarray((on @ at_moments.right.reshape(kept, -1)).reshape(count, rows, courses))
 
 
-def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array, values: Mapping[str, Array]) -> Array:
+def creep_of(particles: Particles, creep: CreepAtMoments) -> Array:
     """Lasting movement since set-up, mm or degrees, (quantity of LASTING, n, moments): the law of outlook.lasting."""
-    on = on_nodes(transport_of(layout, normals)) @ creep.shapes * values["moisture_level"][:, None]
+    values = particles.values
+    on = on_nodes(particles.transport) @ creep.shapes * values["moisture_level"][:, None]
     apart = len(PARTS_MET) - np.array_equal(creep.met[-1], creep.met[-2])  # the bow's is the neck's, the rod unturned
     paths = on @ creep.met[:apart]
     if creep.rooms:
@@ -91,27 +111,26 @@ def creep_of(bench: Bench, layout: Layout, creep: CreepAtMoments, normals: Array
         Give(wood, joint, dict(zip(PARTS_MET, per_range, strict=True)), float(held), creep.clamp_lost, creep.opened)
         for wood, joint, per_range, held in zip(creep.by_wood, creep.by_joint, creep.per_range, creep.held, strict=True)
     )
-    pulls = (lasting_pull_n(bench.scenario, values, quantity)[:, None] for quantity in LASTING)
+    pulls = (lasting_pull_n(particles.bench.scenario, values, quantity)[:, None] for quantity in LASTING)
     return np.stack([pull * put_together(give, met, values) for pull, give in zip(pulls, gives, strict=True)])
 
 
 def moved(
-    bench: Bench,
+    particles: Particles,
     moisture: Array,
-    creep: Array | None,
-    values: Mapping[str, Array],
+    creep: Array | None = None,
     courses: Array | None = None,
     only: Collection[str] = MOVED,
 ) -> Moved:
     """Movement from moisture change (n, rows, moments), as ROWS and, where weight is asked, HELD, and creep
     (quantity of LASTING, n, moments), None for none: the laws of outlook.movement. courses (j, moments): of moisture
     that is told by them, (n, rows, j). only: what is asked for."""
-    coefficients = bench.coefficients
+    bench, values = particles.bench, particles.values
     own_movement = {row: part_movement(values, row.removesuffix("_gradient")) for row in ROWS}
     gain = {"top_sinkage": values["structure"], "neck_rotation": values["block"]}
     acting, held = moisture[:, : len(ROWS)], moisture[:, len(ROWS) :]
     own = np.stack([own_movement[row] for row in ROWS], axis=1)
-    responses = {name: getattr(coefficients, name) for name in MOVED if name in only and name != "weight"}
+    responses = {name: getattr(bench.coefficients, name) for name in MOVED if name in only and name != "weight"}
     weights = np.array([[response[row] for row in ROWS] for response in responses.values()]) * own[:, None, :]
     seasonal = dict(zip(responses, np.moveaxis(weights @ acting, 1, 0), strict=True))
     for quantity, path in seasonal.items():
@@ -119,7 +138,7 @@ def moved(
         seasonal[quantity] = path if courses is None else path @ courses
     if creep is not None:
         lasting = dict(zip(LASTING, creep, strict=True))
-        lasting["relief"] = lasting[BOW] * bow_relief(coefficients)
+        lasting["relief"] = lasting[BOW] * bow_relief(bench.coefficients)
         for quantity, path in seasonal.items():
             path += lasting[quantity]
     found = dict.fromkeys(MOVED, np.empty((0, 0))) | seasonal
@@ -135,6 +154,12 @@ def moved(
 def rise_of(bench: Bench, movement: Moved) -> Array:
     """Saddle over the fret plane since set-up, mm: the fall of the projection."""
     return np.asarray(saddle_rise_mm(vars(movement), pivot_of(bench.scenario.instrument)))
+
+
+def seasonal_action(particles: Particles, moisture: Array) -> Array:
+    """What moisture change (n, rows, moments) does to the action at the 12th fret, mm (n, moments)."""
+    movement = moved(particles, moisture)
+    return np.asarray(rise_of(particles.bench, movement) / 2.0 + movement.bow_action)
 
 
 @dataclass(frozen=True)
@@ -161,14 +186,14 @@ class Plan:
         return Plan(self.what[own], self.step[own], self.side[own], self.slack[own], self.turns[own], self.anew[own])
 
 
-def plan_of(bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook) -> Plan:
-    """The plan of readings of one instrument."""
+def plan_of(scenario: Scenario, readings: tuple[ReadingRow, ...]) -> Plan:
+    """The plan of readings of one instrument, whose work is the scenario's."""
     at = [moment_of(one) for one in readings]
     steps = {
-        (what, when): known_step(what, when, book.work, bench.scenario)
+        (what, when): known_step(what, when, scenario.work, scenario)
         for what, when in {(one.what, when) for one, when in zip(readings, at, strict=True)}
     }
-    turns, anew = truss_rod_turns(book.work), stands_anew(book.work)
+    turns, anew = truss_rod_turns(scenario.work), stands_anew(scenario.work)
     return Plan(
         tuple(one.what for one in readings),
         np.array([steps[one.what, when] for one, when in zip(readings, at, strict=True)]),
@@ -179,10 +204,11 @@ def plan_of(bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook) -> 
     )
 
 
-def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], movement: Moved) -> Array:
+def expected_readings(particles: Particles, plan: Plan, movement: Moved) -> Array:
     """What the bench would read, (n, readings), work done counted as the event it is."""
-    rise = rise_of(bench, movement) + _by_count(anew_mm, values, plan.anew)
-    turned = _by_count(truss_rod_mm, values, plan.turns)
+    bench, values = particles.bench, particles.values
+    rise = rise_of(bench, movement) + _by_count(ANEW, values, plan.anew)
+    turned = _by_count(TRUSS_ROD, values, plan.turns)
     result = np.empty_like(rise)
     kinds = np.array(plan.kinds)
     for kind in np.unique(kinds):
@@ -200,18 +226,18 @@ def expected_readings(bench: Bench, plan: Plan, values: Mapping[str, Array], mov
             if kind == "weight":
                 moved_by = moved_by * values["wood_mass"][:, None]
             elif plan.slack[on].any():
-                moved_by = moved_by + plan.slack[on] * _by_slack(bench, str(kind), values)[:, None]
+                moved_by = moved_by + plan.slack[on] * _by_slack(particles, str(kind))[:, None]
             result[:, on] = values[f"level_{kind}"][:, None] + moved_by
     result += plan.step
     return result
 
 
-def _by_count(
-    effect: Callable[[Mapping[str, Array], int], Array], values: Mapping[str, Array], counts: NDArray[np.intp]
-) -> Array:
+def _by_count(stem: str, values: Mapping[str, Array], counts: NDArray[np.intp]) -> Array:
     """What work of unknown effect added before each reading, (n, readings), by how many pieces of it came before."""
     known, place = np.unique(counts, return_inverse=True)
-    return np.stack([effect(values, int(count)) for count in known])[place].T if counts.size else np.zeros((1, 0))
+    if not counts.size:
+        return np.zeros((1, 0))
+    return np.stack([by_work(stem, values, int(count)) for count in known])[place].T
 
 
 def action_per_relief(coefficients: Coefficients) -> float:
@@ -224,8 +250,9 @@ def bow_relief(coefficients: Coefficients) -> float:
     return coefficients.relief["strings"] / coefficients.bow_action["strings"]
 
 
-def _by_slack(bench: Bench, what: str, values: Mapping[str, Array]) -> Array:
+def _by_slack(particles: Particles, what: str) -> Array:
     """What taking the strings off adds at once: the elastic response turned round."""
+    bench, values = particles.bench, particles.values
     coefficients = bench.coefficients
     pull = -string_pull_n(bench.scenario.instrument.strings)
     if what == "relief":

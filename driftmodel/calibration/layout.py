@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array, Frozen
-from driftmodel.calibration.bench import Bench
-from driftmodel.calibration.records import BenchBook
+from driftmodel.calibration.records import ReadingRow
 from driftmodel.calibration.work import known_step, moment_of, stands_anew, truss_rod_turns
 from driftmodel.outlook.draws import Draws, Unknown, members_of, unknowns_of
 
@@ -21,6 +21,8 @@ LEAN_MM = (0.20, 0.15)
 TRUSS_ROD_MM = 0.12
 #: where a neck reset or damage may leave the saddle over the fret plane, mm, one standard deviation (from memory): wide
 ANEW_MM = 1.5
+#: what the unknowns of such work are called, before their number
+ANEW, TRUSS_ROD = "anew_", "truss_rod_"
 #: a design's wood mass from its sizes and mean densities is known to this, log (density: Wood Handbook Table 5-6, 10 %)
 WOOD_MASS_LOG_SD = 0.10
 #: how much more or less the seasons move a guitar than its wood says, logarithm, and the unknowns that carry it, which
@@ -77,28 +79,27 @@ class Layout:
         return found
 
 
-def layout_of(bench: Bench, book: BenchBook) -> Layout:
-    """Unknowns of an instrument and of its readings. A level the scenario does not state is centred on the median of
-    its readings, with LEVEL_SD about it."""
-    scenario = bench.scenario
+def layout_of(scenario: Scenario, readings: tuple[ReadingRow, ...]) -> Layout:
+    """Unknowns of an instrument, of its work and of its readings. A level the scenario does not state is centred on the
+    median of its readings, with LEVEL_SD about it."""
     multipliers = dict(unknowns_of(scenario))
     multipliers["season"] = Unknown("how much the seasons move it beyond what its wood says", 1.0, SEASON_LOG_SD)
     offsets = {"set_up_error": (0.0, scenario.setup.action_reading_sd_mm)}
-    read = {reading.what for reading in book.readings}
+    read = {reading.what for reading in readings}
     if read & {"action_treble", "action_bass"}:
         offsets["lean"] = LEAN_MM
     for what, sd in LEVEL_SD.items():
         if what in read:
-            own = [one for one in book.readings if one.what == what]
+            own = [one for one in readings if one.what == what]
             sound = [one for one in own if not one.doubt] or own
-            levels = [one.value - known_step(what, moment_of(one), book.work, scenario) for one in sound]
+            levels = [one.value - known_step(what, moment_of(one), scenario.work, scenario) for one in sound]
             offsets[f"level_{what}"] = (float(np.median(levels)), sd)
     if "weight" in read:
         multipliers["wood_mass"] = Unknown("how much wood is in it", 1.0, WOOD_MASS_LOG_SD)
-    for number, _ in enumerate(truss_rod_turns(book.work)):
-        offsets[f"truss_rod_{number}"] = (0.0, TRUSS_ROD_MM)
-    for number, _ in enumerate(stands_anew(book.work)):
-        offsets[f"anew_{number}"] = (0.0, ANEW_MM)
+    for number, _ in enumerate(truss_rod_turns(scenario.work)):
+        offsets[f"{TRUSS_ROD}{number}"] = (0.0, TRUSS_ROD_MM)
+    for number, _ in enumerate(stands_anew(scenario.work)):
+        offsets[f"{ANEW}{number}"] = (0.0, ANEW_MM)
     return Layout(multipliers, offsets)
 
 
@@ -109,21 +110,13 @@ def as_draws(layout: Layout, normals: Array, members: int, action_per_relief: fl
     own = {name: values[name] for name in layout.multipliers if name not in ("season", "wood_mass")}
     count = len(normals)
     member = members_of(members, count)
-    told = values["set_up_error"] + anew_mm(values) / 2.0 + truss_rod_mm(values) * action_per_relief
+    told = values["set_up_error"] + by_work(ANEW, values) / 2.0 + by_work(TRUSS_ROD, values) * action_per_relief
     return Draws(Frozen(own), told, member)
 
 
-def anew_mm(values: Mapping[str, Array], before: int | None = None) -> Array:
-    """What the first `before` neck resets and the like (all if None) did to the saddle over the fret plane, mm (n,)."""
-    return _summed(values, "anew_", before)
-
-
-def truss_rod_mm(values: Mapping[str, Array], before: int | None = None) -> Array:
-    """What the first `before` turns of the truss rod (all if None) did to the relief, mm (n,)."""
-    return _summed(values, "truss_rod_", before)
-
-
-def _summed(values: Mapping[str, Array], stem: str, before: int | None) -> Array:
+def by_work(stem: str, values: Mapping[str, Array], before: int | None = None) -> Array:
+    """What the first `before` pieces of work of unknown effect (all if None) did, mm (n,): neck resets and the like
+    (ANEW) to the saddle over the fret plane, turns of the truss rod (TRUSS_ROD) to the relief."""
     total = np.zeros_like(values["set_up_error"])
     for name, value in values.items():
         if name.startswith(stem) and (before is None or int(name.removeprefix(stem)) < before):

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 
-from driftmodel.base.records import WorkDone
 from driftmodel.base.schema import DAYS_PER_YEAR, QUANTILES, Array
 from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.drives import Moment
-from driftmodel.calibration.forward import Moved, action_per_relief, creep_of, moisture_of, moved, rise_of, transport_of
-from driftmodel.calibration.layout import Layout, anew_mm, truss_rod_mm
+from driftmodel.calibration.forward import (
+    Moved,
+    Particles,
+    action_per_relief,
+    creep_of,
+    moisture_of,
+    moved,
+    rise_of,
+    seasonal_action,
+)
+from driftmodel.calibration.layout import ANEW, TRUSS_ROD, by_work
 from driftmodel.calibration.moments import AtMoments
-from driftmodel.calibration.work import ALL_DONE, action_work_mm, saddle_work_mm, spacer_lift_mm
-from driftmodel.outlook.calendar import day_of, reference_state
+from driftmodel.outlook.calendar import day_of, fitted_lift_mm, reference_state, saddle_work_mm
 from driftmodel.outlook.regrade import NEVER, first_due, outside_rule
 from driftmodel.outlook.room_lags import room_weights
 
@@ -24,6 +30,8 @@ SEASON_DAYS = 90
 WEEK = 7
 #: the movement by moisture has come back when a fifth of it is left
 LEFT_SHARE = 0.2
+#: particles that are asked how soon
+FIRST = 100
 
 
 def next_season(bench: Bench, after: date, wettest: bool = False) -> Moment:
@@ -96,30 +104,21 @@ class Answers:
 
 
 def answers_of_particles(
-    bench: Bench,
-    layout: Layout,
-    at_moments: AtMoments,
-    first: int,
-    normals: Array,
-    asked: Asked,
-    work: tuple[WorkDone, ...],
-    horizon: bool = True,
-    weather: Array | None = None,
+    particles: Particles, own: AtMoments, asked: Asked, horizon: bool = True, weather: Array | None = None
 ) -> Answers:
-    """Answers of particles; columns of `at_moments` from `first` on are those of `asked`. horizon False leaves out the
-    regrade date (inf), which costs the most. weather: its own part at `asked.days`, mm of action, (n, 5)."""
-    values = layout.values(normals)
-    own = at_moments.columns(slice(first, None))
-    moisture = moisture_of(bench, layout, own, normals, values)
-    creep = creep_of(bench, layout, own.creep, normals, values)
-    movement = moved(bench, moisture, creep, values)
-    lift, saddle = spacer_lift_mm(ALL_DONE, work, bench.scenario) + anew_mm(values), saddle_work_mm(ALL_DONE, work)
-    level = bench.scenario.setup.action_12th_mm + values["set_up_error"] + (lift + saddle) / 2.0
-    level = level + action_work_mm(ALL_DONE, work) + truss_rod_mm(values) * action_per_relief(bench.coefficients)
+    """Answers of particles; own: the columns of `asked`. horizon False leaves out the regrade date (inf), which costs
+    the most. weather: its own part at `asked.days`, mm of action, (n, 5)."""
+    bench, values, count = particles.bench, particles.values, len(particles.normals)
+    scenario, turned = bench.scenario, by_work(TRUSS_ROD, values)
+    moisture, creep = moisture_of(particles, own), creep_of(particles, own.creep)
+    movement = moved(particles, moisture, creep)
+    lift, saddle = fitted_lift_mm(scenario) + by_work(ANEW, values), saddle_work_mm(scenario)
+    level = scenario.setup.action_12th_mm + values["set_up_error"] + (lift + saddle) / 2.0
+    level = level + sum(one.action_mm for one in scenario.work) + turned * action_per_relief(bench.coefficients)
     action = level[:, None] + rise_of(bench, movement) / 2.0 + movement.bow_action
     reference = moisture[:, :, [len(asked.moments)]]
     if horizon:
-        rise_week, bow_week, bowed, steady = _weekly(bench, layout, normals, values, reference, asked)
+        rise_week, bow_week, bowed, steady = _weekly(particles, reference, asked)
         rod_set = level[:, None] + rise_week / 2.0 + bow_week
         path = rod_set + bowed
         rise_now, bow_now = rise_week[:, asked.here], (bow_week + bowed)[:, asked.here]
@@ -133,12 +132,12 @@ def answers_of_particles(
             level + steady[:, 0] / 2.0 + bowed[:, asked.here],
         )
     else:
-        at = moved(bench, reference, creep[:, :, [0]], values)
+        at = moved(particles, reference, creep[:, :, [0]])
         rise_now, bow_now = rise_of(bench, at)[:, 0], at.bow_action[:, 0]
-        none = np.full(len(normals), np.nan)
-        years, end = np.full(len(normals), np.inf), none
+        none = np.full(count, np.nan)
+        years, end = np.full(count, np.inf), none
         next_year = (none, none, none, none, none)
-    away = np.zeros((len(normals), len(asked.days))) if weather is None else weather
+    away = np.zeros((count, len(asked.days))) if weather is None else weather
     return Answers(
         action[:, 0] + away[:, 0],
         action[:, 1] + away[:, 1],
@@ -148,24 +147,23 @@ def answers_of_particles(
         years,
         end,
         *next_year,
-        movement.relief[:, 0] + truss_rod_mm(values),
+        movement.relief[:, 0] + turned,
     )
 
 
-def _weekly(
-    bench: Bench, layout: Layout, normals: Array, values: Mapping[str, Array], now: Array, asked: Asked
-) -> tuple[Array, Array, Array, Array]:
+def _weekly(particles: Particles, now: Array, asked: Asked) -> tuple[Array, Array, Array, Array]:
     """Saddle rise and the moisture's bow at the reference state, and the bow's lasting part, (n, weeks): moisture there
     now (n, rows, 1), and what the reference moves from now on and before, by its lags; and the rise in air kept as at
     set-up, now and in a year, (n, 2)."""
-    on_lags = np.einsum("ni,rik->nrk", bench.table.on(transport_of(layout, normals)), bench.table.weights)
-    on_lags *= values["moisture_level"][:, None, None]
+    bench, count = particles.bench, len(particles.normals)
+    on_lags = np.einsum("ni,rik->nrk", particles.on, bench.table.weights)
+    on_lags *= particles.values["moisture_level"][:, None, None]
     if bench.rooms is not None:
-        terms = bench.rooms.rows.terms(values, len(normals))
+        terms = bench.rooms.rows.terms(particles.values, count)
         on_lags = np.stack([room_weights(one, bench.rooms.rows, terms) for one in on_lags.transpose(1, 0, 2)], axis=1)
-    still, by_lag = moved(bench, now, None, values), moved(bench, on_lags, None, values)
+    still, by_lag = moved(particles, now), moved(particles, on_lags)
     change = asked.reference - asked.reference[:, [asked.here]]
-    sink, turn, bowed = creep_of(bench, layout, bench.creep.columns(slice(None, None, WEEK)), normals, values)
+    sink, turn, bowed = creep_of(particles, bench.creep.columns(slice(None, None, WEEK)))
     whole = Moved(
         top_sinkage=still.top_sinkage + by_lag.top_sinkage @ change + sink,
         neck_rotation=still.neck_rotation + by_lag.neck_rotation @ change + turn,
@@ -174,7 +172,7 @@ def _weekly(
         weight=still.weight,
     )
     then = [asked.here, asked.a_year_on]
-    none = np.zeros((len(normals), 2))
+    none = np.zeros((count, 2))
     steady = Moved(sink[:, then], turn[:, then], none, none, none)
     return rise_of(bench, whole), whole.bow_action, bowed, rise_of(bench, steady)
 
@@ -187,19 +185,16 @@ def _years_to_regrade(bench: Bench, rise: Array, action: Array, lift: Array, sad
     return np.where(due == NEVER, np.inf, (due - here * WEEK) / DAYS_PER_YEAR)
 
 
-def weeks_to_come_back(bench: Bench, layout: Layout, normals: Array, draws: int = 100) -> int:
+def weeks_to_come_back(particles: Particles) -> int:
     """Weeks until the action's movement by moisture is within LEFT_SHARE of settled after a step of the air, at 20
-    degC, in nine of ten of the first particles; 1 to 26."""
-    normals = normals[:draws]
-    values = layout.values(normals)
-    on = bench.table.on(transport_of(layout, normals))
-    lags = np.einsum("ni,rik->nrk", on, bench.table.weights)  # (draws, rows, lag)
-    taus = np.tile(bench.table.time_constants_days, 2)
+    degC, in nine of ten of the first of them; 1 to 26."""
+    particles, table = particles.first(FIRST), particles.bench.table
+    lags = np.einsum("ni,rik->nrk", particles.on, table.weights)  # (n, rows, lag)
+    taus = np.tile(table.time_constants_days, 2)
     days = np.arange(0.0, 183.0, 3.5)
     answered = 1.0 - np.exp(-days[:, None] / taus)  # (days, lag)
     moisture = np.einsum("nrk,dk->nrd", lags, answered)
-    movement = moved(bench, moisture, None, values)
-    action = rise_of(bench, movement) / 2.0 + movement.bow_action
+    action = seasonal_action(particles, moisture)
     left = np.abs(action - action[:, [-1]]) > LEFT_SHARE * np.abs(action).max(axis=1, keepdims=True)
     last = np.where(left.any(axis=1), days.size - 1 - left[:, ::-1].argmax(axis=1), 0)
     return int(np.clip(np.ceil(np.quantile(days[last], 0.9) / 7.0), 1, 26))

@@ -14,6 +14,7 @@ from driftmodel.base.schema import QUANTILES, Array
 from driftmodel.calibration.bench import Bench, make_bench
 from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.fit import PARTICLES, Posterior, draws_of, learn
+from driftmodel.calibration.layout import ANEW
 from driftmodel.calibration.outcomes import quantiles
 from driftmodel.calibration.readings_cells import tool_sd
 from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
@@ -90,7 +91,7 @@ def _level_words(name: str) -> str:
     if name.startswith("level_"):
         quantity = QUANTITIES[name.removeprefix("level_")]
         return f"{quantity.words} at set-up, {quantity.unit}"
-    if name.startswith("anew_"):
+    if name.startswith(ANEW):
         return "where work of unknown effect left the saddle over the fret plane, mm"
     return "what the truss rod did to the relief, mm"
 

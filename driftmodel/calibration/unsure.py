@@ -14,18 +14,18 @@ is a normal error with a covariance between readings:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
+from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAYS_PER_YEAR, Array
 from driftmodel.calibration import forward
-from driftmodel.calibration.bench import Bench, Seen, in_rows
-from driftmodel.calibration.layout import Layout
-from driftmodel.calibration.records import BenchBook, ReadingRow
+from driftmodel.calibration.bench import Seen, in_rows
+from driftmodel.calibration.forward import Particles
+from driftmodel.calibration.records import ReadingRow
 
 #: covariance of the weather at two days is gone at twice this distance
 TAPER_DAYS = 45.0
@@ -61,23 +61,19 @@ class Unsure:
     swing: float
 
 
-def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: forward.Plan, days: Days, normals: Array) -> Unsure:
-    """The doubts of an instrument with the unknowns `normals` (size,). plan: of the readings, then of the last
-    columns of `seen`, which are asked about, last of them what the weather of set-up does to all; days: theirs."""
-    here, count = normals[None, :], days.readings
-    values = layout.values(here)
-    weights = values["moisture_level"][0] * np.tensordot(
-        bench.table.on(forward.transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
-    )
+def unsure_at(here: Particles, seen: Seen, plan: forward.Plan, days: Days) -> Unsure:
+    """The doubts of an instrument that is the one particle `here`. plan: of the readings, then of the last columns of
+    `seen`, which are asked about, last of them what the weather of set-up does to all; days: theirs."""
+    weights, count = _weights(here), days.readings
     last = seen.away.shape[-1]
     columns = np.concatenate([np.arange(count), np.arange(last - days.asked, last)])
 
     def effect(change: Array, of: forward.Plan) -> Array:
         """What changes of the lags (k, 2, lag, columns) do to the readings, (k, columns)."""
-        moisture = np.stack([in_rows(weights[:, None, :], one)[:, 0] for one in change])
-        many = {name: np.repeat(value, len(change)) for name, value in values.items()}
-        moved_by, still = (forward.moved(bench, each, None, many) for each in (moisture, np.zeros_like(moisture)))
-        return forward.expected_readings(bench, of, many, moved_by) - forward.expected_readings(bench, of, many, still)
+        moisture = np.stack([in_rows(weights, one)[:, 0] for one in change])
+        many = replace(here, normals=np.repeat(here.normals, len(change), axis=0))
+        found, still = (forward.moved(many, each) for each in (moisture, np.zeros_like(moisture)))
+        return forward.expected_readings(many, of, found) - forward.expected_readings(many, of, still)
 
     own = effect(seen.away[..., columns], plan)
     start = effect(np.repeat(-seen.at_start[..., None], columns.size, axis=-1), plan)
@@ -85,8 +81,13 @@ def unsure_at(bench: Bench, layout: Layout, seen: Seen, plan: forward.Plan, days
     told = plan.first(count)
     stays = effect(seen.stays, told)
     visit = np.unique(days.at[:count], return_inverse=True)[1].astype(np.intp)
-    law = _law(bench, layout, seen, told, days, here, values)
-    return Unsure(stays, visit, law, weather, float(swing_of(bench, layout, seen, here, values)[0]))
+    return Unsure(stays, visit, _law(here, seen, told, days), weather, float(swing_of(here, seen)[0]))
+
+
+def _weights(here: Particles) -> Array:
+    """The weights of one particle on the lags, (rows, 1, lag)."""
+    table = here.bench.table
+    return np.asarray(here.values["moisture_level"][0] * np.tensordot(here.on[0], table.weights, axes=(0, 1)))[:, None]
 
 
 def _shrunk(own: Array, plan: forward.Plan) -> Array:
@@ -112,15 +113,12 @@ def _taper(gap_days: Array) -> Array:
     return np.where(r <= 1.0, near, np.where(r < 2.0, far, 0.0))
 
 
-def _law(
-    bench: Bench, layout: Layout, seen: Seen, told: forward.Plan, days: Days, here: Array, values: Mapping[str, Array]
-) -> Array:
+def _law(here: Particles, seen: Seen, told: forward.Plan, days: Days) -> Array:
     count = days.readings
     at_moments = seen.at_moments.columns(slice(0, count))
-    moisture = forward.moisture_of(bench, layout, at_moments, here, values)
-    creep = forward.creep_of(bench, layout, at_moments.creep, here, values)
+    moisture, creep = forward.moisture_of(here, at_moments), forward.creep_of(here, at_moments.creep)
     nothing, season, whole = (
-        forward.expected_readings(bench, told, values, forward.moved(bench, each, path, values))[0]
+        forward.expected_readings(here, told, forward.moved(here, each, path))[0]
         for each, path in ((np.zeros_like(moisture), None), (moisture, None), (moisture, creep))
     )
     at = days.at[:count]
@@ -133,26 +131,19 @@ def _law(
     return np.asarray(LAW_SEASON**2 * by_season + LAW_LASTING**2 * by_age + np.diag(own**2))
 
 
-def setup_effects(bench: Bench, layout: Layout, seen: Seen, normals: Array) -> Array:
+def setup_effects(here: Particles, seen: Seen) -> Array:
     """What the weather of set-up does to the action of all later days in each of a forecast's members, mm, (members,),
-    for a particle (size,)."""
-    here = normals[None, :]
-    values = layout.values(here)
-    weights = values["moisture_level"][0] * np.tensordot(
-        bench.table.on(forward.transport_of(layout, here))[0], bench.table.weights, axes=(0, 1)
-    )
-    moisture = np.moveaxis(in_rows(weights[:, None, :], np.moveaxis(-seen.of_member, 0, -1)), 1, 0)
-    movement = forward.moved(bench, moisture, None, values)
-    return np.asarray(forward.rise_of(bench, movement)[0] / 2.0 + movement.bow_action[0])
+    for one particle."""
+    moisture = np.moveaxis(in_rows(_weights(here), np.moveaxis(-seen.of_member, 0, -1)), 1, 0)
+    return np.asarray(forward.seasonal_action(here, moisture)[0])
 
 
-def swing_of(bench: Bench, layout: Layout, seen: Seen, normals: Array, values: Mapping[str, Array]) -> Array:
+def swing_of(particles: Particles, seen: Seen) -> Array:
     """How strongly particles answer the weather, (n,): the action's movement by its commonest deviation."""
     if not seen.commonest.any():
-        return np.ones(len(normals))
-    on = bench.table.on(forward.transport_of(layout, normals)) * values["moisture_level"][:, None]
-    movement = forward.moved(bench, (on @ seen.commonest.T)[:, :, None], None, values)
-    return np.asarray(np.abs(forward.rise_of(bench, movement) / 2.0 + movement.bow_action)[:, 0] + 1e-9)
+        return np.ones(len(particles.normals))
+    on = particles.on * particles.values["moisture_level"][:, None]
+    return np.abs(forward.seasonal_action(particles, (on @ seen.commonest.T)[:, :, None]))[:, 0] + 1e-9
 
 
 class Noise:
@@ -252,10 +243,9 @@ class Noise:
 
 
 def plan_and_days(
-    bench: Bench, readings: tuple[ReadingRow, ...], book: BenchBook, asked: tuple[date, ...]
+    scenario: Scenario, readings: tuple[ReadingRow, ...], asked: tuple[date, ...]
 ) -> tuple[forward.Plan, Days]:
     """The plan of the readings and, as readings of the action, of the days asked about."""
     rows = (*readings, *(ReadingRow(day, "action", 0.0, 1.0, "") for day in asked))
-    setup = bench.scenario.setup.setup
-    at = np.array([float((one.date - setup).days) for one in rows])
-    return forward.plan_of(bench, rows, book), Days(at, len(readings), len(asked))
+    at = np.array([float((one.date - scenario.setup.setup).days) for one in rows])
+    return forward.plan_of(scenario, rows), Days(at, len(readings), len(asked))

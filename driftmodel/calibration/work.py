@@ -248,32 +248,17 @@ def spacer_at(moment: Moment_, work: tuple[WorkDone, ...], scenario: Scenario) -
     return swaps[-1] if swaps else scenario.setup.spacer
 
 
-def spacer_lift_mm(moment: Moment_, work: tuple[WorkDone, ...], scenario: Scenario) -> float:
-    """What the spacers fitted since set-up add to the saddle over the fret plane at a moment, mm against the spacer of
-    set-up."""
-    labels = scenario.instrument.spacers.labels
-    return float(grade_lifts_mm(scenario)[labels.index(spacer_at(moment, work, scenario))])
-
-
-def saddle_work_mm(moment: Moment_, work: tuple[WorkDone, ...]) -> float:
-    """Sum of the saddle's changes before a moment, mm, + higher."""
-    return sum(one.saddle_mm for one in done_before(moment, work))
-
-
-def action_work_mm(moment: Moment_, work: tuple[WorkDone, ...]) -> float:
-    """Sum of what other work did to the action before a moment, mm, + higher."""
-    return sum(one.action_mm for one in done_before(moment, work))
-
-
 def known_step(what: str, moment: Moment_, work: tuple[WorkDone, ...], scenario: Scenario) -> float:
     """What spacer swaps and saddle work before a moment add to a reading of `what`, in its unit.
 
     A spacer lifts the saddle over the fret plane by its lift: projection falls by it, action at the 12th fret rises by
     half of it. A saddle made higher raises the action by half of that and leaves the projection. Other work moves the
     action by what the bench says it did."""
-    lift, saddle = spacer_lift_mm(moment, work, scenario), saddle_work_mm(moment, work)
+    done, labels = done_before(moment, work), scenario.instrument.spacers.labels
+    lift = float(grade_lifts_mm(scenario)[labels.index(spacer_at(moment, work, scenario))])
+    saddle = sum(one.saddle_mm for one in done)
     if what.startswith("action"):
-        return (lift + saddle) / 2.0 + action_work_mm(moment, work)
+        return (lift + saddle) / 2.0 + sum(one.action_mm for one in done)
     return {"projection": -lift, "saddle_height": saddle}.get(what, 0.0)
 
 
