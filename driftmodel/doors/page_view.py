@@ -29,7 +29,7 @@ from driftmodel.outlook.chain import Chain
 from driftmodel.outlook.findings import due_dates, first_dates
 from driftmodel.report.ensemble import length_scale
 from driftmodel.report.pictures import MONTHS, QUIET, SEASON, SEASON_LINE
-from driftmodel.report.texts import months_words, percent, templates
+from driftmodel.report.texts import markup, months_words, percent
 from driftmodel.report.words import when_sentence
 
 
@@ -175,12 +175,12 @@ def drawing(
         spoken += f". More likely past the rule than not: {months_words(past)}"
     marks = [(max(42.0 * (month - 1.5) + 64.0, 50.0), min(42.0 * (month - 0.5) + 60.0, 536.0)) for month in past]
     cold, warm = ("summer", "winter") if southern else ("winter", "summer")
-    drawn = templates(True, "doors").get_template("page_assets/season.svg").render(
+    return markup(
+        "page_assets/season.svg", "doors",
         spoken=spoken, title=title, unit=unit, at=frame, colour=COLOURS, names=MONTHS, months=np.arange(12.0),
         low=low, middle=middle, high=high, limits=((rule[0] * factor, "too low"), (rule[1] * factor, "too high")),
         past=[(f"{begin:.1f}", f"{end - begin:.1f}") for begin, end in marks], seasons=((0.5, cold), (6.0, warm)),
     )  # fmt: skip
-    return Markup(drawn)
 
 
 def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: str) -> Markup:
@@ -207,9 +207,9 @@ def path_picture(decision: Decision, readings: tuple[ReadingRow, ...], units: st
     )
     years = [(date(year, 1, 1).toordinal(), year) for year in range(path.days[0].year + 1, path.days[-1].year + 1)]
     inside = [one for one in years if days[0] + 12 * per_day < one[0] < days[-1] - 12 * per_day]
-    drawn = templates(True, "doors").get_template("page_assets/path.svg").render(
+    return markup(
+        "page_assets/path.svg", "doors",
         spoken=spoken, unit=unit, at=Frame(((days[0], 54.0), (days[-1], 596.0)), down, digits), colour=COLOURS,
         days=days, before=before, after=after, rule=rule, years=inside, today=today, dots=dots,
         named=min(today, days[-1] - 24 * per_day),
     )  # fmt: skip
-    return Markup(drawn)

@@ -4,7 +4,6 @@ sheet in plain words, and the label for inside the instrument, with what the nex
 from __future__ import annotations
 
 import json
-import textwrap
 from dataclasses import asdict
 from pathlib import Path
 
@@ -17,8 +16,8 @@ from driftmodel.base.scenario_file import Tag
 from driftmodel.base.schema import Figure
 from driftmodel.outlook.calendar import action_work_mm, fitted_lift_mm, fitted_spacer
 from driftmodel.report import advice_words, pictures, texts
-from driftmodel.report.folder import render, write_page, write_whole
-from driftmodel.report.texts import both_lengths, during, months_words, said
+from driftmodel.report.folder import made_by, write_page, write_whole
+from driftmodel.report.texts import both_lengths, during, markup, months_words, said
 from driftmodel.report.words import when_sentence
 
 #: names of papers, as a style sheet has them
@@ -41,7 +40,6 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
             folder,
             "advice",
             figures,
-            {},
             over="Humidity care",
             title=advice.title,
             under=(scenario.summary, f"Lives in: {scenario.stays[-1].climate.title}", *invented),
@@ -50,7 +48,7 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
             lead=blocks["Advice"],
             facts=[(head, blocks[head]) for head in ("Keep", "At risk", "As it is")],
             limits=(blocks["How sure"], *texts.limits("settling", "chances")),
-            foot=f"seed {advice.seed}, {advice.draws} runs",
+            foot=made_by(f"seed {advice.seed}, {advice.draws} runs"),
             blocks=blocks,
             advice=advice,
             measured=advice_words.measure_table(advice, units),
@@ -69,11 +67,9 @@ def write_advice(advice: Advice, scenario: Scenario, out_dir: Path, units: str, 
 def air_and_band(advice: Advice) -> Figure:
     """Relative humidity by month, the band to keep tinted, the wood's limits dashed and named at the right."""
     figure, axes = pictures.blank(7.2, 3.4)
-    month = np.arange(12)
-    low, middle, high = np.array([each.humidity_pct for each in advice.months]).T
+    points = np.array([each.humidity_pct for each in advice.months]).T
     axes.axhspan(*advice.keep, color=pictures.ZONE, linewidth=0, label="keep it here")
-    axes.fill_between(month, low, high, color=pictures.SEASON, alpha=0.8, linewidth=0, label="eight days in ten")
-    axes.plot(month, middle, color=pictures.SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle day")
+    pictures.band(axes, range(12), points, "eight days in ten", "middle day", alpha=0.8, marker="o", markersize=3.5)
     wood = advice.bands[1]
     for at, words in ((wood.low_pct, "wood takes\na set below"), (wood.high_pct, "wood takes\na set above"),
                       (wood.strength_low_pct, "may split\nbelow")):  # fmt: skip
@@ -92,18 +88,17 @@ def measures(advice: Advice) -> Figure:
     """For the air as it is and each measure: months at risk, dry solid and damp hatched."""
     rows = [("as it is", advice.now)] + [(m.key, m.outcome) for m in advice.measures if m.key != "off the wall"]
     figure, axes = pictures.blank(7.2, 0.9 + 0.42 * len(rows))
-    place = np.arange(len(rows))
     dry = np.array([len(each.dry_months) for _, each in rows])
     damp = np.array([len(each.damp_months) for _, each in rows])
-    axes.barh(
-        place, dry, height=0.6, color=pictures.LASTING, edgecolor=pictures.LASTING_LINE, linewidth=0.7, label="too dry"
-    )
-    axes.barh(place, damp, left=dry, height=0.6, color="white", edgecolor=pictures.SEASON_LINE, hatch="////",
-              linewidth=0.7, label="too damp")  # fmt: skip
+    pictures.end_to_end(
+        axes,
+        (("too dry", dry, {"color": pictures.LASTING, "edgecolor": pictures.LASTING_LINE, "linewidth": 0.7}),
+         ("too damp", damp, {"color": "white", "edgecolor": pictures.SEASON_LINE, "linewidth": 0.7, "hatch": "////"})),
+        len(rows), 0.6,
+    )  # fmt: skip
     for at, total in enumerate(dry + damp):
         pictures.note(axes, f"{total}", (total, at), (4, 0), va="center")
-    axes.set_yticks(place, [textwrap.fill(words, 28) for words, _ in rows])
-    axes.set_ylim(len(rows) - 0.4, -0.6)
+    pictures.named_rows(axes, [words for words, _ in rows], 28)
     axes.set_xlim(0, 12.6)
     axes.set_xticks(range(0, 13, 2))
     axes.set_xlabel("Months of the year at risk")
@@ -134,9 +129,8 @@ def fluctuations(advice: Advice) -> Figure:
 def owner_sheet(scenario: Scenario, advice: Advice, tag: Tag | None = None, paper: str = "a4") -> str:
     """The sheet as one HTML page with nothing to fetch; it prints on one page of A4 or Letter. tag: of a record, for
     the label's facts on it."""
-    return render(
+    return markup(
         "sheet.html",
-        drawings={},
         scenario=scenario,
         advice=advice,
         sections=sheet_sections(scenario, advice),
@@ -206,4 +200,4 @@ def label_facts(scenario: Scenario, tag: Tag | None = None) -> list[tuple[str, s
 
 def label_page(scenario: Scenario, tag: Tag | None = None, paper: str = "a4") -> str:
     """The label as one HTML page with nothing to fetch, on A4 or Letter; two copies, to cut out."""
-    return render("label.html", drawings={}, scenario=scenario, facts=label_facts(scenario, tag), paper=PAPERS[paper])
+    return markup("label.html", scenario=scenario, facts=label_facts(scenario, tag), paper=PAPERS[paper])

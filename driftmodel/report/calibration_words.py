@@ -18,7 +18,7 @@ from driftmodel.calibration.records import QUANTITIES, Calibration, Fitted
 from driftmodel.calibration.shown import Worth
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.report.folder import write_files
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, note, png
+from driftmodel.report.pictures import INK, QUIET, ZONE, before_and_after, blank, key_below, note, png, usual_axis
 from driftmodel.report.texts import filled, plain_text
 
 Points = tuple[float, float, float]
@@ -159,20 +159,13 @@ def calibration_figure(calibration: Calibration) -> Figure:
     shown = [one for one in calibration.learned if one.prior[1] > 0 and not one.name.startswith(OF_THE_BENCH)]
     figure, (left, right) = blank(10.0, max(4.4, 1.6 + 0.36 * len(shown)), 1, 2)
     _residuals(left, calibration)
-    for place, one in enumerate(reversed(shown)):
-        usual = one.prior[1]
-        for ends, colour, up, words in (
-            (one.prior, SEASON, 0.17, "before the readings"),
-            (one.posterior, SEASON_LINE, -0.17, "after them"),
-        ):
-            right.plot([ends[0] / usual, ends[2] / usual], [place + up] * 2, color=colour, linewidth=5,
-                       solid_capstyle="butt", label=words if place == 0 else None)  # fmt: skip
-    right.axvline(1.0, color=QUIET, linewidth=0.8)
+    ends = [
+        [(points[0] / one.prior[1], points[2] / one.prior[1]) for points in (one.prior, one.posterior)]
+        for one in reversed(shown)
+    ]
+    before_and_after(right, ends, ("before the readings", "after them"), 5)
     right.set_yticks(range(len(shown)), [textwrap.fill(one.words, 34) for one in reversed(shown)], fontsize=8)
-    right.set_xscale("log")
-    right.set_xlim(0.3, 3.4)
-    right.set_xticks([0.5, 1.0, 2.0], ["half", "as usual", "double"])
-    right.minorticks_off()
+    usual_axis(right, (0.3, 3.4), {0.5: "half", 1.0: "as usual", 2.0: "double"})
     right.set_title("What they taught", loc="left", fontsize=10)
     key_below(figure, 4)
     return figure

@@ -17,8 +17,8 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
 from driftmodel.report.ensemble import length_scale
-from driftmodel.report.folder import write_page, write_whole
-from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON, SEASON_LINE, blank, key_below
+from driftmodel.report.folder import made_by, write_page, write_whole
+from driftmodel.report.pictures import INK, MONTHS, QUIET, SEASON_LINE, band, blank, key_below
 from driftmodel.report.texts import WIDTH, Table, filled, upper, worded
 
 
@@ -41,7 +41,6 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
             folder,
             "compare",
             figures,
-            {},
             over="What if",
             title=first.title,
             under=(f"Against {listed(short_names(table)[1:])}.", *invented),
@@ -50,7 +49,7 @@ def write_comparison(table: Dataset, scenarios: Sequence[Scenario], out_dir: Pat
             lead=lead(table),
             facts=plain_differences(table, units),
             limits=(*texts.limits(), *(texts.said(name) for name in ("for_good", "braces"))),
-            foot=f"seed {of['seed']}, {of['draws']} runs of {of['horizon_years']} years",
+            foot=made_by(f"seed {of['seed']}, {of['draws']} runs of {of['horizon_years']} years"),
             compared=comparison_table(table, units),
         )
         frame = comparison_frame(table)
@@ -81,9 +80,7 @@ def small_multiples(table: Dataset, units: str, rule: tuple[float, float] | None
         if at >= count:
             axes.set_axis_off()
             continue
-        low, middle, high = action[at]
-        axes.fill_between(month, low, high, color=SEASON, linewidth=0, label="four times in five")
-        axes.plot(month, middle, color=SEASON_LINE, linewidth=1.6, label="middle")
+        band(axes, month, action[at], "four times in five", linewidth=1.6)
         axes.plot(month, action[0, 1], color=INK, linewidth=1.2, linestyle=":", label="middle of the first")
         for limit in rule or ():
             axes.axhline(limit * factor, color=QUIET, linewidth=0.9, linestyle=(0, (6, 3)))

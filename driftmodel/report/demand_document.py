@@ -16,7 +16,7 @@ from driftmodel.report import texts
 from driftmodel.report.demand_figures import demand_figures
 from driftmodel.report.demand_numbers import DemandBook, places_ahead
 from driftmodel.report.demand_workbook import lag_note, stock_note, workbook
-from driftmodel.report.folder import check_folder, drawn, render, write_whole
+from driftmodel.report.folder import check_folder, write_page, write_whole
 from driftmodel.report.texts import Table, band_words, filled, table, whole
 
 PAGE = "demand.html"
@@ -53,7 +53,6 @@ def write_demand(book: DemandBook, out_dir: Path) -> list[Path]:
 def _fill(folder: Path, book: DemandBook) -> None:
     import pandas as pd
 
-    drawings = drawn(folder, lambda: demand_figures(book), texts.captions("demand"))
     _csv(book.monthly, folder / "demand.csv")
     book.monthly.to_parquet(folder / "demand.parquet", engine="pyarrow", index=False)
     _csv(pd.DataFrame(book.due).round(6), folder / "due.csv")
@@ -65,31 +64,35 @@ def _fill(folder: Path, book: DemandBook) -> None:
     if book.demand.fleet.faults:
         write_faults(book.demand.fleet.faults, folder / REJECTS)
     (folder / "demand.xlsx").write_bytes(workbook(book))
-    (folder / PAGE).write_text(page(book, drawings), encoding="utf-8")
+    _page(folder, book)
 
 
 def _csv(frame: DataFrame, file: Path) -> None:
     file.write_text(csv_text(frame), encoding="utf-8")
 
 
-def page(book: DemandBook, drawings: dict[str, str]) -> str:
-    """The forecast as one HTML page: style and drawings inside, no script, nothing fetched."""
-    settings = book.demand.fleet.settings
-    shown = {
-        name: meaning
-        for name, meaning in texts.lies_in("demand").items()
-        if name != REJECTS or book.demand.fleet.faults
-    }
-    return render(
-        "demand.html",
-        drawings=drawings,
-        settings=settings,
-        months=len(book.months),
-        known=f"Known to the end of {words.month_words(book.demand.cube.attrs['cutoff'])}; {words.sold_words(book)}.",
-        headline=f"About {whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
+def _page(folder: Path, book: DemandBook) -> None:
+    settings, shown = book.demand.fleet.settings, texts.lies_in("demand")
+    if not book.demand.fleet.faults:
+        shown.pop(REJECTS)
+    invented = ("Fleet, claims and places are invented, for demonstration.",) if settings.invented else ()
+    known = f"Known to the end of {words.month_words(book.demand.cube.attrs['cutoff'])}; {words.sold_words(book)}."
+    kinds = f"{settings.draws} guitars of each kind in {settings.members} runs of weather"
+    write_page(
+        folder,
+        "demand",
+        lambda: demand_figures(book),
+        PAGE,
+        files=shown,
+        over=f"Regrade demand, {len(book.months)} months",
+        title=settings.title,
+        under=(known, *invented),
+        mood="leave",
+        head=f"About {whole(book.ahead['regrades'][1])} regrades in the next {book.span} months",
         lead=_lead(book),
         facts=_facts(book),
-        captions=texts.captions("demand"),
+        limits=texts.said("demand_limits"),
+        foot=f"driftmodel {__version__}; seed {settings.seed}, {settings.samples} sampled futures, {kinds}.",
         places=_places(book),
         monthly=_monthly(book),
         stock=_stock(book),
@@ -101,10 +104,7 @@ def page(book: DemandBook, drawings: dict[str, str]) -> str:
         lag=lag_note(book),
         backtest=[] if book.backtest is None else backtest_words(book.backtest).splitlines(),
         definitions=texts.definitions(**settings.habits.model_dump()),
-        limits=texts.said("demand_limits"),
         caution=texts.said("demand_caution"),
-        files=shown,
-        version=__version__,
     )
 
 

@@ -3,7 +3,6 @@ its backtest."""
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 import numpy as np
@@ -137,8 +136,7 @@ def scores(result: Backtest) -> Figure:
             patch.set_hatch("////")
     left.bar_label(drawn, fmt="%+.0f %%", padding=3, fontsize=8.5)
     left.axvline(0.0, color=INK, linewidth=0.9)
-    left.set_yticks(place, [textwrap.fill(name, 16) for name in names])
-    left.set_ylim(len(names) - 0.4, -0.6)
+    pictures.named_rows(left, names, 16)
     reach = max(float(np.abs(skill).max()), 1.0)
     left.set_xlim(min(0.0, 1.45 * float(skill.min())) - 0.02 * reach, max(0.35 * reach, 1.35 * float(skill.max())))
     left.set_xlabel("CRPS better than it by (%)")
@@ -181,8 +179,7 @@ def fan_chart(book: DemandBook) -> Figure:
     axes.set_xlim(-0.7, ahead[-1] + 0.7)
     axes.set_ylim(0, 1.08 * max(float(high.max()), float(came.max(initial=0.0)), 1.0))
     pictures.month_axis(axes, before + months)
-    axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")
     axes.set_ylabel("Regrades reported (a month)")
     key_below(figure, 5, handlelength=1.8, columnspacing=1.4)
     return figure
@@ -214,8 +211,7 @@ def by_age(book: DemandBook) -> Figure:
     right.set_xlim(left=0)
     right.set_ylim(bottom=0)
     for axes in (left, right):
-        axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
-        axes.set_axisbelow(True)
+        axes.grid(axis="y")
     key_below(figure, 6, handlelength=2.6, columnspacing=1.2)
     return figure
 

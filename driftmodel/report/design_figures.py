@@ -16,7 +16,7 @@ from driftmodel.base.schema import Axes, Figure
 from driftmodel.base.units import length_unit, length_words
 from driftmodel.report.design_words import behaviour_words, sensitivity_table, what_if_table, whole_rise_mm
 from driftmodel.report.folder import write_files
-from driftmodel.report.pictures import blank, key_below, png
+from driftmodel.report.pictures import blank, end_to_end, key_below, png
 from driftmodel.report.texts import worded
 from driftmodel.structure.design import INPUTS, WHAT_IFS, Behaviour, Sensitivity, sensitivities, top_movement, what_if
 from driftmodel.structure.mesh import smooth_outline
@@ -159,15 +159,13 @@ def give_picture(found: Behaviour, units: str = "metric") -> Figure:
     names, ways = worded("groups"), worded("components")
     groups = [group for group in reversed(names) if any(of == group for of, _ in give)]
     figure, axes = blank(10.0, 1.6 + 0.42 * len(groups))
-    right, left = np.zeros(len(groups)), np.zeros(len(groups))
-    for name, colour in zip((*COMPONENTS, ""), GIVE_COLOURS, strict=True):
-        values = np.array([give.get((group, name or group), 0.0) for group in groups])
-        if not values.any():
-            continue
-        start = np.where(values > 0.0, right, left)
-        axes.barh(range(len(groups)), values, left=start, height=0.62, color=colour, edgecolor="white", linewidth=0.6,
-                  label=ways.get(name, "no board: turns as a whole"))  # fmt: skip
-        right, left = right + np.maximum(values, 0.0), left + np.minimum(values, 0.0)
+    parts = [
+        (ways.get(name, "no board: turns as a whole"),
+         np.array([give.get((group, name or group), 0.0) for group in groups]),
+         {"color": colour, "edgecolor": "white", "linewidth": 0.6})
+        for name, colour in zip((*COMPONENTS, ""), GIVE_COLOURS, strict=True)
+    ]  # fmt: skip
+    right, left = end_to_end(axes, (part for part in parts if part[1].any()), len(groups), 0.62)
     sums = right + left
     axes.plot(sums, range(len(groups)), "D", color=INK, markersize=5, markeredgecolor="white", label="sum of the row")
     axes.use_sticky_edges = False
@@ -177,8 +175,7 @@ def give_picture(found: Behaviour, units: str = "metric") -> Figure:
     axes.set_xlabel(f"part of the saddle's rise over the frets as the strings come to pitch ({unit})")
     whole = f"{sum(give.values()):+.{2 if per == 1.0 else 4}f} {unit} in all"
     axes.set_title(f"Where the give under the strings comes from: {whole}", fontsize=11)
-    axes.grid(axis="x", color="#e5e5e5", linewidth=0.6)
-    axes.set_axisbelow(True)
+    axes.grid(axis="x")
     key_below(figure, 3)
     return figure
 
@@ -196,8 +193,7 @@ def sensitivity_picture(found: list[Sensitivity]) -> Figure:
         axes.axvline(0.0, color=INK, linewidth=0.8)
         axes.set_title(title, fontsize=10.5)
         axes.set_xlabel("change for 10 % more (%)")
-        axes.grid(axis="x", color="#dddddd", linewidth=0.6)
-        axes.set_axisbelow(True)
+        axes.grid(axis="x")
     return figure
 
 
@@ -214,7 +210,7 @@ def what_if_picture(found: dict[str, list[tuple[float, Behaviour]]], units: str 
         axes.axhline(0.0, color=INK, linewidth=0.7)
         axes.axvline(100.0, color="#aaaaaa", linewidth=0.7)
         axes.set_xlabel(f"{name} (% of the drawing's)")
-        axes.grid(color="#e5e5e5", linewidth=0.6)
+        axes.grid()
     np.atleast_1d(panels)[0].set_ylabel(f"saddle over the fret plane ({unit})")
     handles, labels = np.atleast_1d(panels)[0].get_legend_handles_labels()
     key_below(figure, 2, handles=handles, labels=labels)

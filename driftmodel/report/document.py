@@ -18,7 +18,7 @@ from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_wo
 from driftmodel.outlook.calendar import ahead_years
 from driftmodel.report import figures, texts, words
 from driftmodel.report.ensemble import SERIES, Summary, length_scale, summary_of
-from driftmodel.report.folder import REPORT, drawn, render, write_whole
+from driftmodel.report.folder import made_by, write_page, write_whole
 from driftmodel.report.texts import Table, filled, signed_length, table
 
 
@@ -223,37 +223,43 @@ def write_report(
 
 def _fill(folder: Path, fc: Dataset, scenario: Scenario, units: str, pictures: bool) -> None:
     brief = summary_of(fc, scenario)
-    told = texts.captions("forecast")
-    drawings = dict.fromkeys(told, "")
-    if pictures:
-        drawings |= drawn(folder, lambda: figures.all_figures(fc, scenario, brief, units), told)
     yearly = yearly_frame(fc, units)
     frames = {"yearly": yearly, "monthly": monthly_frame(fc, brief, units), "regrades": regrade_frame(fc)}
     for name, frame in frames.items():
         (folder / f"{name}.csv").write_text(csv_text(frame), encoding="utf-8")
     (folder / "inputs.json").write_text(inputs_json(fc, scenario), encoding="utf-8")
     write_netcdf(fc, brief, folder / "forecast.nc")
-    (folder / REPORT).write_text(page(fc, scenario, units, drawings, yearly), encoding="utf-8")
-
-
-def page(fc: Dataset, scenario: Scenario, units: str, drawings: dict[str, str], yearly: Any) -> str:
-    """The report as one HTML page: style and drawings inside, no script, nothing fetched."""
-    return render(
-        "report.html",
-        fc=fc,
-        scenario=scenario,
-        drawings=drawings,
-        version=fc.attrs["version"],
-        captions=texts.captions("forecast"),
-        story=words.story(fc, scenario, units),
-        cautions=texts.cautions(),
-        limits=[*texts.limits(), *words.bow_words(fc, units)],
+    files, attrs, story = texts.lies_in("forecast"), fc.attrs, words.story(fc, scenario, units)
+    invented = ("Guitar and place are invented, for demonstration.",) if scenario.invented else ()
+    write_page(
+        folder,
+        "forecast",
+        lambda: figures.all_figures(fc, scenario, brief, units) if pictures else {},
+        files=files if pictures else dict(list(files.items())[1:]),
+        over=f"Neck angle forecast, {scenario.horizon_years} years",
+        title=scenario.title,
+        under=(scenario.summary, *invented),
+        mood=attrs["verdict"],
+        head=story["headline"],
+        lead=story["lead"],
+        facts=[
+            ("When", story["when"]),
+            ("Which spacer", story["grade"]),
+            ("What comes back", story["comes_back"]),
+            ("What the place does", story["place"]),
+            ("What does not come back", story["stays"]),
+        ],
+        limits=[*texts.limits(), *words.bow_words(fc, units), *story["notes"]],
+        foot=made_by(
+            f"seed {attrs['seed']}, {attrs['draws']} runs; inputs {attrs['input_hash'][:12]}", attrs["created"]
+        ),
+        story=story,
+        draws=attrs["draws"],
         years=year_table(yearly, units),
         grades=grade_table(fc, units),
         inputs=input_table(fc, scenario, units),
         sources=source_table(fc),
         numbers=number_table(fc, units),
-        files=dict(list(texts.lies_in("forecast").items())[0 if any(drawings.values()) else 1 :]),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 import numpy as np
@@ -54,15 +53,12 @@ def action(fc: Dataset, scenario: Scenario, brief: Summary, units: str) -> Figur
     """Action at the 12th fret through the years, the fitted spacer left in, with the rule and the likely window."""
     factor, unit, _ = length_scale(units)
     figure, axes = pictures.blank(7.2, 3.7)
-    low, middle, high = brief.bands["action_12th"] * factor
-    axes.fill_between(
-        brief.week, low, high, color=pictures.SEASON, linewidth=0, label="four times in five it lies here"
-    )
-    axes.plot(brief.week, middle, color=pictures.SEASON_LINE, linewidth=1.0, label="middle of the forecast")
+    points = brief.bands["action_12th"] * factor
+    pictures.band(axes, brief.week, points, "four times in five it lies here", "middle of the forecast", linewidth=1.0)
     rule = scenario.rule
     top, foot = rule.action_high_mm * factor, rule.action_low_mm * factor
-    reach = max(float(high.max()), top) - min(float(low.min()), foot)
-    axes.set_ylim(min(float(low.min()), foot) - 0.12 * reach, max(float(high.max()), top) + 0.26 * reach)
+    least, most = min(float(points.min()), foot), max(float(points.max()), top)
+    axes.set_ylim(least - 0.12 * (most - least), most + 0.26 * (most - least))
     _window(axes, fc, brief)
     _rule(axes, scenario, units)
     pictures.winters(axes, brief.week, brief.southern)
@@ -106,9 +102,9 @@ def drift(brief: Summary, units: str) -> Figure:
         (upper, "_seasonal", pictures.SEASON, pictures.SEASON_LINE, "Comes back with the season"),
         (lower, "_lasting", pictures.LASTING, pictures.LASTING_LINE, "Does not come back"),
     ):
-        low, middle, high = brief.bands["projection_change" + kind] * factor
-        axes.fill_between(brief.week, low, high, color=fill, linewidth=0, label=f"four times in five ({kind[1:]})")
-        axes.plot(brief.week, middle, color=line, linewidth=1.1, label=f"middle ({kind[1:]})")
+        told = f"four times in five ({kind[1:]})", f"middle ({kind[1:]})"
+        points = brief.bands["projection_change" + kind] * factor
+        pictures.band(axes, brief.week, points, *told, fill, line, linewidth=1.1)
         axes.axhline(0.0, color=pictures.QUIET, linewidth=0.7)
         axes.set_title(words, loc="left", fontsize=9.5, fontweight="bold", color=line)
     pictures.winters(lower, brief.week, brief.southern)
@@ -134,20 +130,17 @@ def parts(fc: Dataset, units: str) -> Figure:
     factor, unit, _ = length_scale(units)
     rise = fc["lasting_by_part"].values * factor
     figure, axes = pictures.blank(7.2, 2.5)
-    place = np.arange(rise.shape[1])[::-1]
-    right, left = np.zeros(place.size), np.zeros(place.size)
-    digits = 2 if units == "metric" else 3
-    for row, name in zip(rise, fc["lasting_part"].values, strict=True):
-        words, colour = LASTING_PARTS[str(name)]
-        drawn = axes.barh(place, row, left=np.where(row > 0.0, right, left), height=0.56, color=colour,
-                          edgecolor=pictures.LASTING_LINE, linewidth=0.7, label=words)  # fmt: skip
-        if name == "residual":
-            for patch in drawn:
-                patch.set_hatch("////")
-        right, left = right + np.maximum(row, 0.0), left + np.minimum(row, 0.0)
-    for at, end, whole in zip(place, right, rise.sum(axis=0), strict=True):
+    digits, rows = 2 if units == "metric" else 3, rise.shape[1]
+    looks = [(*LASTING_PARTS[str(name)], "////" if name == "residual" else "") for name in fc["lasting_part"].values]
+    right, _ = pictures.end_to_end(
+        axes,
+        ((words, row[::-1], {"color": colour, "hatch": hatch, "edgecolor": pictures.LASTING_LINE, "linewidth": 0.7})
+         for row, (words, colour, hatch) in zip(rise, looks, strict=True)),
+        rows, 0.56,
+    )  # fmt: skip
+    for at, (end, whole) in enumerate(zip(right, rise.sum(axis=0)[::-1], strict=True)):
         axes.annotate(f"{whole:+.{digits}f} {unit}", (end, at), xytext=(5, 0), textcoords="offset points", va="center")
-    axes.set_yticks(place, [f"{year} years" for year in fc["lasting_year"].values])
+    axes.set_yticks(range(rows), [f"{year} years" for year in fc["lasting_year"].values[::-1]])
     axes.axvline(0.0, color=pictures.QUIET, linewidth=0.7)
     axes.margins(x=0.16, y=0.12)
     axes.set_xlabel(
@@ -166,8 +159,7 @@ def chance(fc: Dataset) -> Figure:
     axes.set_xlim(-0.2 if years.size > 8 else 0.3, years[-1] + 0.7)
     axes.set_yticks(range(0, 101, 20))
     axes.set_xticks([year for year in years if years.size <= 8 or year % 5 == 0 or year == 1])
-    axes.yaxis.grid(True, color="#dfe3e6", linewidth=0.6)
-    axes.set_axisbelow(True)
+    axes.grid(axis="y")
     for year in {1, years.size // 2, years.size} - {0}:
         pictures.note(axes, f"{due[year - 1]:.0f} %", (year, due[year - 1]), (0, 2), ha="center", va="bottom")
     axes.set_xlabel("Years after set-up")
@@ -184,16 +176,9 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
         axes.text(0.5, 0.5, f"In none of the runs does a regrade\nfall due within {ahead_years(scenario)} years.",
                   ha="center", va="center", transform=axes.transAxes, fontsize=10)  # fmt: skip
         return figure
-    place = np.arange(len(bars))
-    colours = ["#ffffff" if words.startswith("none") else pictures.LASTING for words, _ in bars]
-    drawn = axes.barh(place, [share for _, share in bars], height=0.62, color=colours, edgecolor=pictures.LASTING_LINE,
-                      linewidth=0.7)  # fmt: skip
-    for patch, (words, _) in zip(drawn, bars, strict=True):
-        if words.startswith("none"):
-            patch.set_hatch("////")
-    axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
-    axes.set_yticks(place, [words for words, _ in bars])
-    axes.set_ylim(len(bars) - 0.4, -0.6)
+    plain = [not words.startswith("none") for words, _ in bars]
+    pictures.told_bars(axes, [share for _, share in bars], plain, pictures.LASTING, pictures.LASTING_LINE)
+    pictures.named_rows(axes, [words for words, _ in bars], 100)
     axes.set_xlim(0, min(118, max(share for _, share in bars) * 1.25))
     axes.set_xlabel("Share of those runs (%)")
     return figure
@@ -211,21 +196,13 @@ def _by_month(axes: Axes, brief: Summary, every: bool = False) -> None:
         pictures.note(axes, words, (at, 1.0), (0, 2), pictures.ABOVE, ha="center", va="bottom", color=pictures.QUIET)
 
 
-def _band(axes: Axes, band: Any, words: str) -> None:
-    low, middle, high = band
-    month = np.arange(12)
-    axes.fill_between(month, low, high, color=pictures.SEASON, linewidth=0, label=words)
-    axes.plot(month, middle, color=pictures.SEASON_LINE, linewidth=1.8, marker="o", markersize=3.5, label="middle")
-
-
 def season(scenario: Scenario, brief: Summary, units: str) -> Figure:
     """Action month by month of an average year, the lasting drift left out, with the rule."""
     factor, unit, _ = length_scale(units)
     figure, axes = pictures.blank(3.8, 3.1)
-    low, _, high = brief.action_mm * factor
-    rule = scenario.rule
-    _band(axes, brief.action_mm * factor, "four times in five")
-    foot, top = min(rule.action_low_mm * factor, low.min()), max(rule.action_high_mm * factor, high.max())
+    points, rule = brief.action_mm * factor, scenario.rule
+    pictures.band(axes, range(12), points, "four times in five", marker="o", markersize=3.5)
+    foot, top = min(rule.action_low_mm * factor, points.min()), max(rule.action_high_mm * factor, points.max())
     axes.set_ylim(foot - 0.14 * (top - foot), top + 0.12 * (top - foot))
     _rule(axes, scenario, units)
     _by_month(axes, brief)
@@ -239,7 +216,7 @@ def humidity(brief: Summary) -> Figure:
     figure, axes = pictures.blank(3.8, 3.1)
     axes.axhspan(0, DRY_PCT, color=pictures.ZONE, linewidth=0, zorder=0)
     axes.axhspan(DAMP_PCT, 100, color=pictures.ZONE, linewidth=0, zorder=0)
-    _band(axes, brief.humidity_pct, "eight days in ten")
+    pictures.band(axes, range(12), brief.humidity_pct, "eight days in ten", marker="o", markersize=3.5)
     axes.set_ylim(0, 100)
     for at, words in ((6, f"dry: below {DRY_PCT:.0f} %"), (94, f"damp: above {DAMP_PCT:.0f} %")):
         axes.text(11.3, at, words, ha="right", va="center", fontsize=8.5)
@@ -265,13 +242,9 @@ def drivers(fc: Dataset) -> Figure:
     """What makes the forecast uncertain: share of the spread of the action at the end of the horizon."""
     bars = driver_bars(fc)
     figure, axes = pictures.blank(7.2, 0.9 + 0.4 * len(bars))
-    place = np.arange(len(bars))
-    colours = [pictures.SEASON] * (len(bars) - 1) + ["#ffffff"]
-    drawn = axes.barh(place, [share for _, share in bars], height=0.6, color=colours, edgecolor=pictures.SEASON_LINE,
-                      linewidth=0.7)  # fmt: skip
-    axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
-    axes.set_yticks(place, [textwrap.fill(words, 40) for words, _ in bars])
-    axes.set_ylim(len(bars) - 0.4, -0.6)
+    plain = [*[True] * (len(bars) - 1), False]
+    pictures.told_bars(axes, [share for _, share in bars], plain, pictures.SEASON, pictures.SEASON_LINE)
+    pictures.named_rows(axes, [words for words, _ in bars], 40)
     axes.set_xlim(0, max(share for _, share in bars) * 1.15)
     axes.set_xlabel("Share of the forecast's spread it accounts for (%)")
     return figure

@@ -17,7 +17,6 @@ from driftmodel.base.schema import Figure
 from driftmodel.base.written import write_file, write_folder
 from driftmodel.report import texts
 from driftmodel.report.pictures import draw, our_style
-from driftmodel.report.texts import Captions
 
 REPORT = "report.html"
 GENERATOR = '<meta name="generator" content="driftmodel'
@@ -87,32 +86,27 @@ def write_whole(
     return [out_dir / name for name in names]
 
 
-def drawn(folder: Path, make: Callable[[], Mapping[str, Figure]], told: Captions) -> dict[str, str]:
-    """Writes a PNG of each figure, made inside our style, into a folder that is there; the drawings for its page."""
-    drawings = {}
-    with our_style():
-        for name, figure in make().items():
-            picture, drawings[name] = draw(figure, name, told)
-            (folder / f"{name}.png").write_bytes(picture)
-    return drawings
+def made_by(run: str, made: str | None = None) -> str:
+    """The last line of a page: what made it and when (now if not told), and the run."""
+    return f"driftmodel {__version__}, {made or datetime.now(UTC).strftime('%Y-%m-%dT%H:%MZ')}; {run}."
 
 
 def write_page(
-    folder: Path, report: str, make: Callable[[], Mapping[str, Figure]], told: Mapping[str, object], **page: Any
+    folder: Path, report: str, make: Callable[[], Mapping[str, Figure]], name: str = REPORT, **page: Any
 ) -> None:
-    """Writes report.html, by the template of a report, and its figures. told: what stands in braces of their captions.
-    page: over, title, under (lines), mood ('regrade' colours the verdict as a warning, 'leave' as calm), head, lead,
-    facts ((term, text) under it), limits, foot (seed and runs), and what the template's own sections tell."""
-    captions, made = texts.captions(report, **told), datetime.now(UTC).strftime("%Y-%m-%dT%H:%MZ")
-    page |= {"captions": captions, "files": texts.lies_in(report), "cautions": texts.cautions(), "made": made}
-    text = render(f"{report}.html", drawings=drawn(folder, make, captions), version=__version__, **page)
-    (folder / REPORT).write_text(text, encoding="utf-8")
-
-
-def render(template: str, *, drawings: Mapping[str, str], **given: Any) -> str:
-    """A template of this room, with its style and drawings (inline SVG) put in."""
+    """Writes a report's page, by its template, and a PNG of each of its figures, into a folder that is there. make: the
+    figures by their captions' names, made inside our style. page: over, title, under (lines), mood ('regrade' colours
+    the verdict as a warning, 'leave' as calm), head, lead, facts ((term, text) under it), limits, foot, and what the
+    template's own sections tell; captions, files and cautions where they are not the report's as they stand."""
     from markupsafe import Markup
 
     style = files("driftmodel.report").joinpath("report.css").read_text(encoding="utf-8")
-    marked = {name: Markup(drawing) for name, drawing in drawings.items()}
-    return str(texts.templates(True).get_template(template).render(style=Markup(style), drawings=marked, **given))
+    page = {"captions": texts.captions(report), "files": texts.lies_in(report), "cautions": texts.cautions()} | page
+    drawings = dict.fromkeys(page["captions"], Markup(""))
+    with our_style():
+        for figure_name, figure in make().items():
+            picture, drawing = draw(figure, figure_name, page["captions"])
+            drawings[figure_name] = Markup(drawing)
+            (folder / f"{figure_name}.png").write_bytes(picture)
+    text = texts.markup(f"{report}.html", drawings=drawings, style=Markup(style), version=__version__, **page)
+    (folder / name).write_text(text, encoding="utf-8")

@@ -14,7 +14,7 @@ from driftmodel.base.schema import Figure
 from driftmodel.calibration.claimed import MOST_GUITARS
 from driftmodel.calibration.pooled import LearnedNumber, Pooled
 from driftmodel.report.folder import write_files
-from driftmodel.report.pictures import INK, QUIET, SEASON, SEASON_LINE, ZONE, blank, key_below, png
+from driftmodel.report.pictures import INK, ZONE, before_and_after, blank, key_below, png, usual_axis
 from driftmodel.report.texts import plain_text
 
 #: a number is told as learned when its spread fell by this share or its median moved by half a spread
@@ -123,37 +123,29 @@ def learning_figure(pooled: Pooled) -> Figure:
     figure, (left, right) = blank(10.0, float(np.clip(1.8 + 0.2 * rows, 4.0, 14.0)), 1, 2)
     left.axvspan(*np.exp(np.array([-Z80, Z80]) * next(n for n in pooled.numbers if n.name == DRIFT).apart_log_sd),
                  color=ZONE, linewidth=0)  # fmt: skip
-    for place, one in enumerate(standing):
-        for points, colour, up, words in (
-            (one.alone[DRIFT], SEASON, 0.16, "by its own readings"),
-            (one.drawn[DRIFT], SEASON_LINE, -0.16, "with what the others say"),
-        ):
-            left.plot([points[0], points[2]], [place + up] * 2, color=colour, linewidth=3, solid_capstyle="butt",
-                      label=words if place == 0 else None)  # fmt: skip
+    both = [(one.alone[DRIFT], one.drawn[DRIFT]) for one in standing]
+    ends = [[(points[0], points[2]) for points in pair] for pair in both]
+    before_and_after(left, ends, ("by its own readings", "with what the others say"), 3)
+    for place, pair in enumerate(both):
+        for points, up in zip(pair, (0.17, -0.17), strict=True):
             left.plot([points[1]], [place + up], "|", color=INK, markersize=4)
     names = [f"{one.one.name} *" if one.out else one.one.name for one in standing]
     step = max(1, len(names) // 40)
     left.set_yticks(range(0, len(names), step), names[::step], fontsize=7 if len(names) > 20 else 8)
     words = next(number.words for number in pooled.numbers if number.name == DRIFT)
     left.set_title(textwrap.fill(f"{words[:1].upper()}{words[1:]}, one by one", 56), loc="left", fontsize=10)
-    for place, number in enumerate(reversed(pooled.numbers)):
-        for middle, log_sd, colour, up, told in (
-            (1.0, number.before.log_sd, SEASON, 0.17, "before"),
-            (number.median / number.before.median, number.log_sd, SEASON_LINE, -0.17, "the next instrument, now"),
-        ):
-            ends = middle * np.exp(np.array([-Z80, Z80]) * log_sd)
-            right.plot(ends, [place + up] * 2, color=colour, linewidth=5, solid_capstyle="butt",
-                       label=told if place == 0 else None)  # fmt: skip
+    reach = np.exp(np.array([-Z80, Z80]))
+    learned = [
+        (reach**one.before.log_sd, one.median / one.before.median * reach**one.log_sd)
+        for one in reversed(pooled.numbers)
+    ]
+    before_and_after(right, learned, ("before", "the next instrument, now"), 5)
     right.set_yticks(
         range(len(pooled.numbers)), [textwrap.fill(one.words, 34) for one in reversed(pooled.numbers)], fontsize=8
     )
     right.set_title("What was learned", loc="left", fontsize=10)
-    for axes in (left, right):
-        axes.axvline(1.0, color=QUIET, linewidth=0.8)
-        axes.set_xscale("log")
-        axes.set_xlim(0.2, 5.0)
-        axes.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "as usual", "double", "4 times"])
-        axes.minorticks_off()
-    left.set_xticks([0.25, 0.5, 1.0, 2.0, 4.0], ["quarter", "half", "middle\nof all", "double", "4 times"])
+    ticks = {0.25: "quarter", 0.5: "half", 1.0: "as usual", 2.0: "double", 4.0: "4 times"}
+    usual_axis(left, (0.2, 5.0), ticks | {1.0: "middle\nof all"})
+    usual_axis(right, (0.2, 5.0), ticks)
     key_below(figure, 4)
     return figure

@@ -11,7 +11,7 @@ from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Axes, DataFrame, Dataset, Figure
 from driftmodel.report import texts
-from driftmodel.report.folder import write_page, write_whole
+from driftmodel.report.folder import made_by, write_page, write_whole
 from driftmodel.report.pictures import INK, SEASON_LINE, blank
 from driftmodel.report.texts import filled, wrapped
 
@@ -29,7 +29,7 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
             folder,
             "map",
             lambda: {"regrades": regrade_map(found), "grade": grade_map(found)},
-            {"years": of["years"]},
+            captions=texts.captions("map", years=of["years"]),
             over=f"Map of regrades, {of['years']} years",
             title=scenario.title,
             under=(filled("map_of", room=scenario.stays[-1].climate.title), *invented),
@@ -38,7 +38,7 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
             lead=_extremes(found),
             facts=(("Best grades", _grades(found)), ("Read in", f"{of['conversions']}; {_steps(found)}.")),
             limits=(*texts.said("map_limits"), *texts.limits("settling", "air")),
-            foot=f"seed {of['seed']}, {of['draws']} runs at each of {_many(found)} points",
+            foot=made_by(f"seed {of['seed']}, {of['draws']} runs at each of {_many(found)} points"),
         )
         (folder / "map.csv").write_text(csv_text(map_frame(found)), encoding="utf-8")
         names = {dim: str(found[dim].attrs["long_name"]) for dim in ("y", "x")}  # of the file it was made from

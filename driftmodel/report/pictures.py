@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+import textwrap
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import Any
 
 import numpy as np
 
-from driftmodel.base.schema import Axes, Figure, Times
+from driftmodel.base.schema import Array, Axes, Figure, Times
+from driftmodel.report import texts
 from driftmodel.report.texts import Captions
 
 PICTURE_DPI = 130
@@ -18,7 +20,7 @@ INK, QUIET = "#22282d", "#6a737b"
 SEASON, SEASON_LINE = "#bcd3df", "#1f5570"
 LASTING, LASTING_LINE = "#e3b596", "#7b3410"
 ZONE, WINTER = "#f0e9dc", "#d3d7da"
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = tuple(name[:3] for name in texts.MONTHS)
 STYLE: dict[Any, Any] = {
     "font.size": 9.0,
     "axes.labelsize": 9.0,
@@ -27,6 +29,9 @@ STYLE: dict[Any, Any] = {
     "axes.linewidth": 0.7,
     "axes.spines.top": False,
     "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "grid.color": "#dfe3e6",
+    "grid.linewidth": 0.6,
     "text.color": INK,
     "xtick.color": INK,
     "ytick.color": INK,
@@ -73,6 +78,62 @@ def note(axes: Axes, words: str, at: tuple[Any, Any], by: tuple[float, float], f
     """Words set off from a place by so many points, in the small type of notes."""
     told = {"fontsize": 8.5} | style
     axes.annotate(words, at, xycoords=frame, xytext=by, textcoords="offset points", **told)
+
+
+def band(
+    axes: Axes, x: Any, points: Array, words: str, middle: str = "middle", fill: str = SEASON, line: str = SEASON_LINE,
+    alpha: float = 1.0, **drawn: Any,
+) -> None:  # fmt: skip
+    """A tinted band from the first to the last of three points (3, n) and a line along the one between, with the words
+    of both for the key. drawn: of the line."""
+    axes.fill_between(x, points[0], points[2], color=fill, linewidth=0, label=words, alpha=alpha)
+    look: dict[str, Any] = {"linewidth": 1.8} | drawn
+    axes.plot(x, points[1], color=line, label=middle, **look)
+
+
+def named_rows(axes: Axes, names: Sequence[str], wide: int, fontsize: float | None = None) -> None:
+    """Rows 0, 1, ... named beside the axes from the top down, names broken at so many signs."""
+    axes.set_yticks(range(len(names)), [textwrap.fill(name, wide) for name in names], fontsize=fontsize)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+
+
+def told_bars(axes: Axes, values: Any, plain: Any, fill: str, line: str, fmt: str = "%.0f %%") -> None:
+    """Bars across from the top down, each with its number at its end; those not `plain` are white and hatched."""
+    colours = [fill if is_plain else "#ffffff" for is_plain in plain]
+    drawn = axes.barh(range(len(values)), values, height=0.6, color=colours, edgecolor=line, linewidth=0.7)
+    for patch, is_plain in zip(drawn, plain, strict=True):
+        patch.set_hatch("" if is_plain else "////")
+    axes.bar_label(drawn, fmt=fmt, padding=3, fontsize=8.5)
+
+
+def end_to_end(
+    axes: Axes, parts: Iterable[tuple[str, Array, Mapping[str, Any]]], rows: int, height: float
+) -> tuple[Array, Array]:
+    """Bars across, (words, (rows,) values, look) laid end to end, to the right of nothing or to the left as their signs
+    say; where they end at the right and at the left."""
+    right, left = np.zeros(rows), np.zeros(rows)
+    for words, values, look in parts:
+        start = np.where(values > 0.0, right, left)
+        axes.barh(range(rows), values, left=start, height=height, label=words, **look)
+        right, left = right + np.maximum(values, 0.0), left + np.minimum(values, 0.0)
+    return right, left
+
+
+def before_and_after(axes: Axes, rows: Sequence[Sequence[Any]], words: tuple[str, str], width: float) -> None:
+    """Two thick lines a row, from the foot up, before (pale, above) and after; rows: their two pairs of ends."""
+    for place, pair in enumerate(rows):
+        for ends, colour, up, told in zip(pair, (SEASON, SEASON_LINE), (0.17, -0.17), words, strict=True):
+            axes.plot(ends, [place + up] * 2, color=colour, linewidth=width, solid_capstyle="butt",
+                      label=told if place == 0 else None)  # fmt: skip
+
+
+def usual_axis(axes: Axes, reach: tuple[float, float], ticks: Mapping[float, str]) -> None:
+    """Multiples of the usual from left to right, a half as far as a double; the usual as a line."""
+    axes.axvline(1.0, color=QUIET, linewidth=0.8)
+    axes.set_xscale("log")
+    axes.set_xlim(*reach)
+    axes.set_xticks(list(ticks), list(ticks.values()))
+    axes.minorticks_off()
 
 
 def month_axis(axes: Axes, months: list[str]) -> None:

@@ -12,10 +12,13 @@ from functools import cache
 from importlib.resources import files
 from io import StringIO
 from string import Formatter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from driftmodel.base.opened import as_text
 from driftmodel.base.units import length_words
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 #: figure -> (title, caption). The description read aloud is the title and the caption together
 Captions = Mapping[str, tuple[str, str]]
@@ -78,6 +81,13 @@ def templates(marked: bool, room: str = "report") -> Any:
 def plain_text(template: str, **told: object) -> str:
     """A text for the terminal by its template in this room."""
     return str(templates(False).get_template(template).render(**told)).rstrip("\n")
+
+
+def markup(template: str, room: str = "report", **told: object) -> Markup:
+    """A page, or a drawing in one, by its template in a room; what is put in is escaped."""
+    from markupsafe import Markup
+
+    return Markup(templates(True, room).get_template(template).render(**told))
 
 
 def worded(name: str) -> dict[str, str]:
