@@ -53,10 +53,10 @@ class CellDemand:
     in each month; due: (cohorts,) chance of a report within `soon` months; level: (members, years + 1) each weather
     member's reports by year and, last, its history, and noise: the variance that the finite number of draws gives
     them; beyond: units that no draw of the ensemble agrees with; cohort: (sale_years, months) reports by year of sale.
-    By month of the crossing, so that another lag of reports can be put in later: crossed: (2, lags - 1 + months) of
-    first and repeat, from lags - 1 months before the forecast on; past: (2, lags - 1) the months before it, of all next
-    regrades not known as reported, and of the history. slope: (3, months) of first, repeat and at_risk, and slope_once:
-    (2,) of pending and history, by the share of owners who wait for the end of their cover. behind: what came and was
+    By month of the crossing, so that another lag of reports can be put in later: crossed: (lags - 1 + months,) of
+    first, from lags - 1 months before the forecast on; past: (2, lags - 1) the months before it, of all next regrades
+    not known as reported, and of the history. slope: (months,) of first, and slope_once: (3,) of pending, history and
+    the first month's at_risk, by the share of owners who wait for the end of their cover. behind: what came and was
     expected so far, see exposure.past_of_cell. sold: (3, sale groups, months) units never regraded at risk, their first
     regrades, those at risk in cover; back: (3, (KINDS - 1) x regrade groups, months) the same of regraded units until
     their next; gaps: (KINDS - 1, months + 1), see exposure.gaps_ahead."""
@@ -115,9 +115,9 @@ def expected_of_cell(
         total["past"][1] += all_units @ now.recent
         here = window.cutoff + np.arange(1, window.months + 1) >= kinds[:, 1:2]
         total["at_risk"] += units @ (now.waiting * here)
-        total["slope"][:2] += np.einsum("k,kim->im", units, now.slope[:, :2])
-        total["slope"][2] += units @ (now.slope[:, 2] * here)
-        total["crossed"] += np.einsum("k,kim->im", units, now.crossed)
+        total["slope"] += units @ now.slope[:, 0]
+        total["slope_once"][2] += units @ (now.slope[:, 2] * here)[:, 0]
+        total["crossed"] += units @ now.crossed[:, 0]
         split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
         at = np.searchsorted(window.sales, kinds[:, 1], side="right") - 1
         for place, values in enumerate((units[:, None] * here, units[:, None] * now.by_month[0], split[..., IN])):
@@ -144,8 +144,6 @@ def expected_of_cell(
         total["noise"] += noise.reshape(len(kinds), window.members, -1).sum(axis=0)
         total["level"] += _by(after.member, window.members, own)
         total["regraded"] += units.sum()
-        total["crossed"][1] += units @ now.crossed.sum(axis=1)
-        total["slope"][1] += units @ (now.slope[:, 0] + now.slope[:, 1])
         split = _add(total, now, units, cohorts, chosen[rows], of_row, window)
         at = np.searchsorted(window.regrades, kinds[:, 1], side="right") - 1
         at = regraded_kind(kinds[:, 1] - kinds[:, 0]) * len(window.regrades) + at
@@ -196,11 +194,11 @@ def _nothing(window: Window, grades: int, before: int) -> Totals:
         "issued": np.zeros(months),
         "level": np.zeros((window.members, years + 1)),
         "noise": np.zeros((window.members, years + 1)),
-        "crossed": np.zeros((2, before + months)),
+        "crossed": np.zeros(before + months),
         "past": np.zeros((2, before)),
         "cohort": np.zeros((window.sale_years, months)),
-        "slope": np.zeros((3, months)),
-        "slope_once": np.zeros(2),
+        "slope": np.zeros(months),
+        "slope_once": np.zeros(3),
         "behind": np.zeros((KINDS, 3, AGE_BINS.size, window.cutoff - window.since + 1)),
         "sold": np.zeros((3, len(window.sales), months)),
         "back": np.zeros((3, (KINDS - 1) * len(window.regrades), months)),

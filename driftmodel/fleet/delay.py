@@ -3,7 +3,7 @@ cover; and what another habit makes of the same crossings."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -179,21 +179,19 @@ def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile, waits: Waitin
 
 @dataclass(frozen=True)
 class Monthly:
-    """Expected numbers under one lag of reports: first, repeat, at_risk, regraded (regions, designs, months); pending,
-    history (regions, designs), as in run.FleetDemand."""
+    """What a habit of reporting moves, as in run.FleetDemand: first (regions, designs, months), of all grades, in cover
+    and out of it; pending, history, and at_risk of the first month (regions, designs)."""
 
     first: Array
-    repeat: Array
-    at_risk: Array
-    regraded: Array
     pending: Array
     history: Array
+    at_risk: Array
 
 
 def monthly(expected: FleetDemand) -> Monthly:
-    """The expected numbers under the lag they were made with."""
-    first, repeat = expected.first.sum(axis=(-1, -2)), expected.repeat.sum(axis=(-1, -2))
-    return Monthly(first, repeat, expected.at_risk, expected.regraded, expected.pending, expected.history)
+    """The expected numbers under the habit they were made with."""
+    first = expected.first.sum(axis=(-1, -2))
+    return Monthly(first, expected.pending, expected.history, expected.at_risk[..., 0])
 
 
 def with_habits(plain: Monthly, expected: FleetDemand, change: Array, more_wait: float = 0.0) -> Monthly:
@@ -205,32 +203,16 @@ def with_habits(plain: Monthly, expected: FleetDemand, change: Array, more_wait:
     and for several as if each had their mean share of pending ones. Shares over grades and cover are left as they are.
     """
     if more_wait:
-        plain = _moved(plain, expected, more_wait)
+        moved = (more_wait * expected.slope, *np.moveaxis(more_wait * expected.slope_once, -1, 0))
+        now = (plain.first, plain.pending, plain.history, plain.at_risk)
+        plain = Monthly(*(np.maximum(one + by, 0.0) for one, by in zip(now, moved, strict=True)))
     if not change.any():
         return plain
     windows = np.lib.stride_tricks.sliding_window_view(expected.crossed, change.size, axis=-1)
-    moved = windows @ change[::-1]
     later = -np.cumsum(change)[-2::-1]  # more of those that crossed so many months ago are not yet reported
-    before, start = later.size, plain.at_risk[..., 0]
-    more = ratio(expected.crossed[:, :, 0, :before] @ later, start)
+    more = ratio(expected.crossed[..., : later.size] @ later, plain.at_risk)
     weight = 1.0 / np.maximum(1.0 + more, 1e-9)
-    first = np.maximum(plain.first + moved[:, :, 0], 0.0) * weight[..., None]
-    repeat = np.maximum(plain.repeat + moved[:, :, 1], 0.0)
-    gone = np.cumsum(plain.first - first, axis=-1)[..., :-1]
-    at_risk = np.concatenate([start[..., None], np.maximum(plain.at_risk[..., 1:] + gone, 0.0)], axis=-1)
+    first = np.maximum(plain.first + windows @ change[::-1], 0.0) * weight[..., None]
     pending = np.maximum(plain.pending + expected.past[:, :, 0] @ later, 0.0) * weight
     history = np.maximum(plain.history - expected.past[:, :, 1] @ later, 0.0)
-    return Monthly(first, repeat, at_risk, plain.regraded, pending, history)
-
-
-def _moved(plain: Monthly, expected: FleetDemand, more_wait: float) -> Monthly:
-    """Along the slope by the share of owners who wait."""
-    now = {
-        name: np.maximum(getattr(plain, name) + more_wait * expected.slope[:, :, at], 0.0)
-        for at, name in enumerate(("first", "repeat", "at_risk"))
-    }
-    once = {
-        name: np.maximum(getattr(plain, name) + more_wait * expected.slope_once[:, :, at], 0.0)
-        for at, name in enumerate(("pending", "history"))
-    }
-    return replace(plain, **now, **once)
+    return Monthly(first, pending, history, plain.at_risk)

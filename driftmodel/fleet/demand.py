@@ -184,7 +184,7 @@ def sample_cube(
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
     already = already_due(lag.shares, waits.mean, reach)
-    physics = plain.first + plain.repeat
+    physics = plain.first + expected.repeat.sum(axis=(-1, -2))
     physics_says, physics_trend = physics @ already, trend(physics)
     tail = np.maximum(1.0 - np.cumsum(lag.shares), 0.0) + 1e-9  # due so many months ago and not yet told
     between = 1.0 + tail @ (2.0 * np.arange(tail.size)) / tail.sum() - lag.shares @ np.arange(lag.shares.size)

@@ -41,7 +41,7 @@ class FleetDemand(CellDemand):
         """The same forecast of so many months."""
         years = self.level.shape[2] - 1
         kept = [*range(-(-months // 12)), years]
-        before = self.crossed.shape[3] - self.issued.shape[2]
+        before = self.crossed.shape[2] - self.issued.shape[2]
         shorter = {name: getattr(self, name)[:, :, :months] for name in ("first", "repeat", "at_risk", "regraded")}
         shorter |= {"issued": self.issued[..., :months], "crossed": self.crossed[..., : before + months]}
         shorter |= {name: getattr(self, name)[..., :months] for name in ("cohort", "slope", "sold", "back")}
