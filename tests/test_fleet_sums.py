@@ -12,7 +12,7 @@ import pytest
 
 from driftmodel.fleet import cell_demand, cohorts, delay
 from driftmodel.fleet.passage import Cell, Passages, cell_seed
-from driftmodel.fleet.roster import REGRADE, SEASONAL, Units
+from driftmodel.fleet.roster import REGRADE, SEASONAL, Units, last_claimed, regraded_unclaimed
 from driftmodel.fleet.tables import NONE
 
 
@@ -62,6 +62,16 @@ def test_rows_alike_in_all_are_one_cohort() -> None:
     plain = cohorts.cohorts_of(fleet_of(units), first=None)
     assert plain.first.tolist() == plain.regraded.tolist()
     assert cohorts.cohorts_of(fleet_of(columns(region=[]))).count.size == 0
+
+
+def test_a_regrade_soon_after_a_units_last_claim_is_that_claims_job() -> None:
+    """Jobs take two months: eight after the last claim is the same job, nine is another; without a claim any is."""
+    units = columns(regraded=[2018, 2019, 2019, NONE, 2005], count=[1] * 5)
+    claims: Any = SimpleNamespace(unit=np.array([0, 1, 1, 2, 3]), report=np.array([2010, 2007, 2010, 2011, 2004]))
+    last = last_claimed(units, claims, np.array([True, True, True, True, False]))
+    assert last.tolist() == [2010, 2010, 2011, NONE, NONE]
+    assert regraded_unclaimed(units, last, 2).tolist() == [False, True, False, False, True]
+    assert regraded_unclaimed(units, last, 1).tolist() == [True, True, True, False, True]
 
 
 def test_a_cells_seed_is_of_its_key_alone() -> None:

@@ -13,12 +13,8 @@ from driftmodel.base.arrays import distinct_rows
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.exposure import Spells
 from driftmodel.fleet.passage import Cell
-from driftmodel.fleet.roster import REGRADE, Fleet, Months, Units, reported
+from driftmodel.fleet.roster import REGRADE, Fleet, Months, Units, last_claimed, regraded_unclaimed, reported
 from driftmodel.fleet.tables import NONE
-
-#: a last regrade of the units table up to so many months after a unit's last claim, and the job's own lag, is that
-#: claim's job; own choice, no source
-SAME_JOB_MONTHS = 6
 
 
 @dataclass(frozen=True)
@@ -124,11 +120,8 @@ def histories(fleet: Fleet, cutoff: int) -> Histories:
     units, claims = fleet.units, fleet.claims
     chosen = (claims.unit != NONE) & (claims.disposition == REGRADE) & (claims.report <= cutoff)
     row, month = claims.unit[chosen].astype(np.int64), claims.report[chosen].astype(np.int64)
-    last = np.full(units.count.size, NONE, dtype=np.int64)
-    np.maximum.at(last, row, month)
-    lag = fleet.settings.habits.job_lag_months + SAME_JOB_MONTHS
-    known = (units.regraded != NONE) & (units.regraded <= cutoff)
-    apart = np.flatnonzero(known & ((last == NONE) | (units.regraded > last + lag)))
+    own = regraded_unclaimed(units, last_claimed(units, claims, chosen), fleet.settings.habits.job_lag_months)
+    apart = np.flatnonzero(own & (units.regraded <= cutoff))
     row, month = np.append(row, apart), np.append(month, units.regraded[apart].astype(np.int64))
     kept = month >= units.sale[row]
     row, month = row[kept], month[kept]

@@ -8,6 +8,7 @@ from pydantic import field_validator
 
 from driftmodel.base.file_models import INVENTED, SEED, TITLE, Faults, FileModel, day, key
 from driftmodel.base.schema import MOST_SEED
+from driftmodel.fleet.tables import month_number
 
 
 class FilesFile(FileModel):
@@ -112,6 +113,16 @@ class FleetFile(FileModel):
     designs: dict[str, DesignFile] = key("[designs.large]", "", min_length=1)
     regions: dict[str, RegionFile] = key("[regions.north]", "regions a service centre serves", min_length=1)
     centres: dict[str, CentreFile] = key("[centres.main]", "", {})
+
+    @property
+    def exposures(self) -> tuple[str, ...]:
+        """How owners keep a guitar, in the order in which the regions name it."""
+        return tuple(dict.fromkeys(name for region in self.regions.values() for name in region.climates))
+
+    @property
+    def last_month(self) -> int:
+        """Month number of the cutoff."""
+        return month_number(self.cutoff)
 
     def faults(self) -> Faults:
         if len(set(self.grades)) != len(self.grades):

@@ -19,19 +19,22 @@ from driftmodel.fleet.roster import (
     DISPOSITIONS,
     PLAN_COLUMNS,
     REGRADE,
+    UNIT_COLUMNS,
+    UNIT_EXTRAS,
     Claims,
     Fleet,
     Tally,
     Units,
+    last_claimed,
+    regraded_unclaimed,
 )
-from driftmodel.fleet.rows import claims_of, other_currency, plan_of, rates_of, unit_table, units_of
+from driftmodel.fleet.rows import claims_of, other_currency, plan_of, rates_of, units_of
 from driftmodel.fleet.tables import NONE, Table, month_number, read_table, write_faults
 
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
 
 DEAR = 5.0  # times the median cost of its kind; own choice, no source
-SAME_JOB = 7  # months between a report and its job in the units table; own choice, no source
 LATE_START = 18  # months from the first sale to the first claim; own choice, no source
 MOST_ROWS_NAMED = 20
 
@@ -46,32 +49,31 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
 
     file = Path(path)
     settings, _ = validated(FleetFile, file)
-    regions, designs = tuple(settings.regions), tuple(settings.designs)
-    exposures = tuple(dict.fromkeys(name for region in settings.regions.values() for name in region.climates))
-    cutoff = month_number(settings.cutoff)
-    folder, named = file.parent, settings.columns
-    rates = rates_of(folder / settings.files.rates, regions, named.get("rates"))
-    tables = [unit_table(folder / settings.files.units, named.get("units"))]
-    units, serial = units_of(tables[0], settings, regions, exposures, designs, cutoff)
+    regions, since = tuple(settings.regions), NONE
+    if settings.claims_since is not None:
+        since = month_number(settings.claims_since)
+    folder, files, named = file.parent, settings.files, settings.columns
+    rates = rates_of(folder / files.rates, regions, named.get("rates"))
+    tables = [read_table(folder / files.units, UNIT_COLUMNS, UNIT_EXTRAS, named=named.get("units"))]
+    units, serial = units_of(tables[0], settings)
     tallies = [_tally(tables[0], units.count)]
     good = ~tables[0].bad
     sold = only(units, good)
     serials: list[str] = tables[0].frame["serial"][good].astype(str).tolist() if serial else []
-    if settings.files.plan:
-        plan_table = read_table(folder / settings.files.plan, PLAN_COLUMNS, may_be_empty=True, named=named.get("plan"))
-        plan = plan_of(plan_table, settings, regions, exposures, designs, cutoff)
-        tables.append(plan_table)
-        tallies.append(_tally(plan_table, plan.count))
-        sold = _joined(sold, only(plan, ~plan_table.bad))
-    since = NONE if settings.claims_since is None else month_number(settings.claims_since)
+    if files.plan:
+        table = read_table(folder / files.plan, PLAN_COLUMNS, may_be_empty=True, named=named.get("plan"))
+        plan = plan_of(table, settings)
+        tables.append(table)
+        tallies.append(_tally(table, plan.count))
+        sold = _joined(sold, only(plan, ~table.bad))
     claims = _no_claims()
-    if settings.files.claims:
-        claim_table = read_table(
-            folder / settings.files.claims, CLAIM_COLUMNS, CLAIM_EXTRAS, may_be_empty=True, named=named.get("claims")
+    if files.claims:
+        table = read_table(
+            folder / files.claims, CLAIM_COLUMNS, CLAIM_EXTRAS, may_be_empty=True, named=named.get("claims")
         )
-        claims = claims_of(claim_table, settings, regions, designs, cutoff, tables[0], units)
-        tables.append(claim_table)
-        tallies.append(_tally(claim_table, np.ones(claim_table.rows, dtype=np.int64)))
+        claims = claims_of(table, settings, tables[0], units)
+        tables.append(table)
+        tallies.append(_tally(table, np.ones(table.rows, dtype=np.int64)))
     findings = reconciled(tables, sold, claims, settings, since)
     faults = tuple(fault for table in tables for fault in sorted(table.faults, key=lambda fault: fault.row))
     if rejects is not None:
@@ -79,8 +81,8 @@ def read_fleet(path: str | Path, rejects: Path | None = None) -> Fleet:
     _stop_at_threshold(tables, settings.rejects_most_pct, rejects)
     stop_at_suspects(findings, settings.suspects_most_pct)
     return Fleet(
-        file, settings, regions, exposures, designs, cutoff, since, sold, claims, rates, serials, faults,
-        tuple(tallies), findings,
+        file, settings, regions, settings.exposures, tuple(settings.designs), settings.last_month, since, sold, claims,
+        rates, serials, faults, tuple(tallies), findings,
     )  # fmt: skip
 
 
@@ -164,17 +166,13 @@ def reconciled(
         "another region than that of the unit with this serial", "correct one of the two")  # fmt: skip
     add("claim before sale", known & (claims.report < units.sale[unit]),
         "reported before its unit was sold", "correct the sale or the report date")  # fmt: skip
-    last = np.full(units.count.size, NONE, dtype=np.int64)
-    np.maximum.at(last, unit[known & regrade], claims.report[known & regrade])
-    behind = np.where(units.regraded == NONE, -SAME_JOB, units.regraded)
+    last = last_claimed(units, claims, known & regrade)
     done = regrade & known & (claims.close != NONE) & (claims.report == last[unit])
-    add("regrade dates against claims", done & (behind[unit] + 1 < claims.report),
+    add("regrade dates against claims", done & (units.regraded[unit] + 1 < claims.report),
         "a regrade that was closed, and the unit's last_regrade is earlier or empty",
         "bring last_regrade of the units up to date")  # fmt: skip
-    mute = (
-        (units.regraded != NONE) & (units.row != NONE) & (units.regraded > np.where(last == NONE, -1, last) + SAME_JOB)
-    )
-    mute &= units.regraded >= since
+    mute = regraded_unclaimed(units, last, settings.habits.job_lag_months)
+    mute &= (units.row != NONE) & (units.regraded >= since)
     if known[regrade].mean() > 0.9 if regrade.any() else False:
         lines = tuple(units.row[mute].tolist())
         if lines:

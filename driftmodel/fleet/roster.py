@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.schema import Array, Flags, Integers
-from driftmodel.fleet.tables import Fault
+from driftmodel.fleet.tables import NONE, Fault
 
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
@@ -19,16 +19,9 @@ if TYPE_CHECKING:
 
 Months = NDArray[np.int32]
 UNIT_COLUMNS = (
-    "serial",
-    "design",
-    "build_date",
-    "ship_date",
-    "sale_date",
-    "region",
-    "exposure",
-    "grade",
-    "cover_months",
-)
+    "serial", "design", "build_date", "ship_date", "sale_date", "region", "exposure", "grade", "cover_months",
+)  # fmt: skip
+UNIT_EXTRAS = ("count", "last_regrade")
 CLAIM_COLUMNS = ("claim", "design", "region", "event_date", "report_date", "close_date", "disposition")
 CLAIM_EXTRAS = ("serial", "action_mm", "grade_before", "grade_after", "hours", "cost", "currency")
 PLAN_COLUMNS = ("design", "region", "exposure", "build_date", "sale_date", "cover_months", "count")
@@ -36,6 +29,9 @@ RATE_COLUMNS = ("region", "hours_regrade", "hours_seasonal", "cost_per_hour", "c
 DISPOSITIONS = ("regrade", "seasonal", "other", "rejected")
 REGRADE, SEASONAL = 0, 1  # places in DISPOSITIONS
 MOST_COVER = 600.0
+#: a last regrade of the units table up to so many months after a unit's last claim, and the job's own lag, is that
+#: claim's job; own choice, no source
+SAME_JOB_MONTHS = 6
 
 
 @dataclass(frozen=True)
@@ -126,3 +122,17 @@ def reported(fleet: Fleet, start: int, months: int) -> Array:
     chosen = (claims.disposition == REGRADE) & (at >= 0) & (at < months)
     np.add.at(table, (at[chosen], claims.region[chosen], claims.design[chosen]), 1.0)
     return table
+
+
+def last_claimed(units: Units, claims: Claims, chosen: Flags) -> Integers:
+    """Month in which the last of the claims chosen (claims,) that name a unit was reported, (unit rows,), NONE where
+    none does."""
+    last = np.full(units.count.size, NONE, dtype=np.int64)
+    np.maximum.at(last, claims.unit[chosen], claims.report[chosen])
+    return last
+
+
+def regraded_unclaimed(units: Units, last: Integers, job_lag_months: int) -> Flags:
+    """Units (unit rows,) whose last regrade is no claim's job: it came later after their last claim than a job takes,
+    see `last_claimed`, or they have none."""
+    return np.asarray(units.regraded > last + job_lag_months + SAME_JOB_MONTHS)  # NONE is before any month

@@ -11,28 +11,17 @@ from numpy.typing import NDArray
 
 from driftmodel.base.errors import Spot
 from driftmodel.base.schema import Flags, Integers
-from driftmodel.fleet.roster import DISPOSITIONS, MOST_COVER, RATE_COLUMNS, UNIT_COLUMNS, Claims, Months, Rates, Units
+from driftmodel.fleet.roster import DISPOSITIONS, MOST_COVER, RATE_COLUMNS, Claims, Months, Rates, Units
 from driftmodel.fleet.tables import NONE, Table, read_table
 
 if TYPE_CHECKING:
     from driftmodel.fleet.fleet_file import FleetFile
 
 
-def unit_table(file: Path, named: Mapping[str, str] | None = None) -> Table:
-    return read_table(file, UNIT_COLUMNS, ("count", "last_regrade"), named=named)
-
-
-def units_of(
-    table: Table,
-    settings: FleetFile,
-    regions: Sequence[str],
-    exposures: Sequence[str],
-    designs: Sequence[str],
-    cutoff: int,
-) -> tuple[Units, bool]:
-    region, exposure = table.words("region", regions), table.words("exposure", exposures)
-    _climate_exists(table, region, exposure, settings, regions, exposures)
-    design, grade = table.words("design", designs), table.words("grade", settings.grades)
+def units_of(table: Table, settings: FleetFile) -> tuple[Units, bool]:
+    """Units of the units table, a row a row, and whether any has a serial."""
+    region, exposure, design = _kept(table, settings)
+    grade, cutoff = table.words("grade", settings.grades), settings.last_month
     build, ship = table.months("build_date"), table.months("ship_date", needed=False)
     sale, regraded = table.months("sale_date", needed=False), table.months("last_regrade", needed=False)
     cover = table.numbers("cover_months", 0.0, MOST_COVER, whole=True)
@@ -74,35 +63,26 @@ def _repeated(table: Table, codes: NDArray[Any], empty: Flags, column: str) -> N
         table.fault(later & ~empty, column, "already used in an earlier row")
 
 
-def _climate_exists(
-    table: Table,
-    region: Months,
-    exposure: Months,
-    settings: FleetFile,
-    regions: Sequence[str],
-    exposures: Sequence[str],
-) -> None:
+def _kept(table: Table, settings: FleetFile) -> tuple[Months, Months, Months]:
+    """Region, exposure and design (rows,); a region has a climate for each exposure that is kept in it."""
+    regions, exposures = list(settings.regions), settings.exposures
+    region, exposure = table.words("region", regions), table.words("exposure", exposures)
     has = np.array([[name in settings.regions[place].climates for name in exposures] for place in regions])
     known = (region != NONE) & (exposure != NONE)
     table.fault(known & ~has[region, exposure], "exposure", "this region names no climate for this exposure")
+    return region, exposure, table.words("design", list(settings.designs))
 
 
-def plan_of(
-    table: Table,
-    settings: FleetFile,
-    regions: Sequence[str],
-    exposures: Sequence[str],
-    designs: Sequence[str],
-    cutoff: int,
-) -> Units:
-    region, exposure = table.words("region", regions), table.words("exposure", exposures)
-    _climate_exists(table, region, exposure, settings, regions, exposures)
-    design = table.words("design", designs)
+def plan_of(table: Table, settings: FleetFile) -> Units:
+    """Units of the shipment plan, a row a row."""
+    region, exposure, design = _kept(table, settings)
     build, sale = table.months("build_date"), table.months("sale_date")
     cover = table.numbers("cover_months", 0.0, MOST_COVER, whole=True)
     count = table.numbers("count", 1.0, 1e9, whole=True)
     good = ~table.bad
-    table.fault(good & (sale <= cutoff), "sale_date", "not after the cutoff; sold units belong in the units table")
+    table.fault(
+        good & (sale <= settings.last_month), "sale_date", "not after the cutoff; sold units belong in the units table"
+    )
     table.fault(good & (sale < build), "sale_date", "before build_date")
     none = np.full(table.rows, NONE, dtype=np.int32)
     cover, count = np.nan_to_num(cover), np.nan_to_num(count, nan=1.0)
@@ -112,17 +92,10 @@ def plan_of(
     )  # fmt: skip
 
 
-def claims_of(
-    table: Table,
-    settings: FleetFile,
-    regions: Sequence[str],
-    designs: Sequence[str],
-    cutoff: int,
-    unit_rows: Table,
-    units: Units,
-) -> Claims:
+def claims_of(table: Table, settings: FleetFile, unit_rows: Table, units: Units) -> Claims:
     """Claims, each joined by its serial to the row of `unit_rows` that `units` was made from, where it has one."""
-    region, design = table.words("region", regions), table.words("design", designs)
+    region, cutoff = table.words("region", list(settings.regions)), settings.last_month
+    design = table.words("design", list(settings.designs))
     event, report = table.months("event_date"), table.months("report_date")
     close = table.months("close_date", needed=False)
     disposition = table.words("disposition", DISPOSITIONS)
