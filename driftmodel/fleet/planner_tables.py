@@ -11,9 +11,16 @@ from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
+from driftmodel.fleet.roster import places
 from driftmodel.fleet.run import SOON_MONTHS
 from driftmodel.fleet.stock import shares_of_grades
 from driftmodel.fleet.tables import month_label
+
+
+def banded(name: str, samples: Array, points: tuple[float, ...] = QUANTILES) -> dict[str, float]:
+    """Columns of a row for one sampled number (samples,): its mean and the points it is told by."""
+    found = zip(points, np.quantile(samples, points).tolist(), strict=True)
+    return {f"{name}_mean": float(samples.mean())} | {f"{name}_p{round(100 * q)}": value for q, value in found}
 
 
 def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
@@ -121,16 +128,14 @@ def budget(demand: Demand, money: Money) -> list[dict[str, Any]]:
     }
     rows = []
     for name in np.unique(year).tolist():
-        own = {key: values[:, year == name].sum(axis=1) for key, values in numbers.items()}
-        for r, region in enumerate(demand.fleet.regions):
-            for d, design in enumerate(demand.fleet.designs):
-                row: dict[str, Any] = {
-                    "fiscal_year": int(name), "months": int((year == name).sum()), "region": region, "design": design
-                }  # fmt: skip
-                for key, values in own.items():
-                    low, high = np.quantile(values[:, r, d], BAND)
-                    row |= {f"{key}_mean": float(values[:, r, d].mean()), f"{key}_p10": low, f"{key}_p90": high}
-                rows.append(row)
+        mine = year == name
+        own = {key: values[:, mine].sum(axis=1) for key, values in numbers.items()}
+        for r, region, d, design in places(demand.fleet):
+            row: dict[str, Any] = {"fiscal_year": int(name), "months": int(mine.sum()), "region": region}
+            row["design"] = design
+            for key, values in own.items():
+                row |= banded(key, values[:, r, d], BAND)
+            rows.append(row)
     return rows
 
 
@@ -142,18 +147,14 @@ def reserve_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
     numbers = {
         "jobs_in_cover": jobs[..., IN], "jobs_out_of_cover": jobs[..., 1 - IN], "visits": visits, "cost": money.reserve
     }  # fmt: skip
-    places: list[tuple[str, str, Any]] = [
-        (region, design, (slice(None), slice(r, r + 1), slice(d, d + 1)))
-        for r, region in enumerate(demand.fleet.regions)
-        for d, design in enumerate(demand.fleet.designs)
+    every: list[tuple[str, str, Any]] = [
+        (region, design, (slice(None), [r], [d])) for r, region, d, design in places(demand.fleet)
     ]
     rows = []
-    for region, design, at in [*places, ("all", "all", (slice(None),))]:
+    for region, design, at in [*every, ("all", "all", slice(None))]:
         row: dict[str, Any] = {"region": region, "design": design}
         for key, values in numbers.items():
-            own = values[at].sum(axis=(1, 2))
-            low, middle, high = np.quantile(own, QUANTILES)
-            row |= {f"{key}_mean": float(own.mean()), f"{key}_p10": low, f"{key}_p50": middle, f"{key}_p90": high}
+            row |= banded(key, values[at].reshape(len(values), -1).sum(axis=1))
         rows.append(row)
     return rows
 
@@ -246,25 +247,24 @@ def multiplier_table(demand: Demand) -> list[dict[str, Any]]:
     rows = []
     expected, pending = demand.expected.history, not_yet_reported(demand)
     low, middle, high = np.quantile(demand.cube["not_yet_reported"].values, QUANTILES, axis=0)
-    for r, region in enumerate(demand.fleet.regions):
-        for d, design in enumerate(demand.fleet.designs):
-            own = Multiplier(demand.after.shape[r, d], demand.after.rate[r, d])
-            rows.append(
-                {
-                    "region": region,
-                    "design": design,
-                    "prior_mean": 1.0,
-                    "prior_p10": float(demand.before.quantile(0.1)),
-                    "prior_p90": float(demand.before.quantile(0.9)),
-                    "claims": int(demand.claims[r, d]),
-                    "expected": float(expected[r, d]),
-                    "posterior_mean": float(own.mean),
-                    "posterior_p10": float(own.quantile(0.1)),
-                    "posterior_p90": float(own.quantile(0.9)),
-                    "not_yet_reported": float(pending[r, d]),
-                    "not_yet_reported_p10": float(low[r, d]),
-                    "not_yet_reported_p50": float(middle[r, d]),
-                    "not_yet_reported_p90": float(high[r, d]),
-                }
-            )
+    for r, region, d, design in places(demand.fleet):
+        own = Multiplier(demand.after.shape[r, d], demand.after.rate[r, d])
+        rows.append(
+            {
+                "region": region,
+                "design": design,
+                "prior_mean": 1.0,
+                "prior_p10": float(demand.before.quantile(0.1)),
+                "prior_p90": float(demand.before.quantile(0.9)),
+                "claims": int(demand.claims[r, d]),
+                "expected": float(expected[r, d]),
+                "posterior_mean": float(own.mean),
+                "posterior_p10": float(own.quantile(0.1)),
+                "posterior_p90": float(own.quantile(0.9)),
+                "not_yet_reported": float(pending[r, d]),
+                "not_yet_reported_p10": float(low[r, d]),
+                "not_yet_reported_p50": float(middle[r, d]),
+                "not_yet_reported_p90": float(high[r, d]),
+            }
+        )
     return rows

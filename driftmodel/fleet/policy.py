@@ -23,7 +23,8 @@ from driftmodel.fleet.future import one_future, parts_of, reports
 from driftmodel.fleet.money import JobLaws, job_laws
 from driftmodel.fleet.passage import Cell, CellPassages
 from driftmodel.fleet.physics import OutlookPassages, World, usual_cover
-from driftmodel.fleet.roster import Fleet, Units
+from driftmodel.fleet.planner_tables import banded
+from driftmodel.fleet.roster import Fleet, Units, places
 from driftmodel.fleet.run import FleetDemand, remembered, run_cells, window_of
 from driftmodel.fleet.tables import NONE
 
@@ -190,21 +191,19 @@ def price_table(fleet: Fleet, found: Sequence[Prices]) -> list[dict[str, Any]]:
     sold = sales_of_a_year(fleet)
     rows = []
     for each in found:
-        places: list[tuple[str, str, Array, Array, float, float]] = [
+        every: list[tuple[str, str, Array, Array, float, float]] = [
             (region, design, each.cost[:, r, d], each.jobs[:, r, d], float(each.alone[r, d]), float(sold[r, d]))
-            for r, region in enumerate(fleet.regions)
-            for d, design in enumerate(fleet.designs)
+            for r, region, d, design in places(fleet)
         ]
         alone = float(each.overall(each.alone))
-        places.append(("all", "all", each.overall(each.cost), each.overall(each.jobs), alone, float(sold.sum())))
-        for region, design, cost, jobs, own, many in places:
-            low, high = np.quantile(cost, BAND)
+        every.append(("all", "all", each.overall(each.cost), each.overall(each.jobs), alone, float(sold.sum())))
+        for region, design, cost, jobs, own, many in every:
             common = float(cost.var())
             rows.append(
                 {
                     "cover_months": each.cover, "region": region, "design": design,
-                    "jobs_per_1000": 1000.0 * float(jobs.mean()), "cost_mean": float(cost.mean()),
-                    "cost_p10": float(low), "cost_p90": float(high), "sold_last_year": int(many),
+                    "jobs_per_1000": 1000.0 * float(jobs.mean()), **banded("cost", cost, BAND),
+                    "sold_last_year": int(many),
                     "common_share": common / (common + own / many) if many and common else 0.0,
                 }
             )  # fmt: skip
@@ -224,12 +223,10 @@ def what_if_table(
     for (words, each), inside in zip(every, days, strict=True):
         cost, jobs = each.overall(each.cost), each.overall(each.jobs)
         apart = cost - plain
-        low, high = np.quantile(apart, BAND)
         rows.append(
             {
                 "what_if": words, "cover_months": each.cover, "jobs_per_1000": 1000.0 * float(jobs.mean()),
-                "cost_mean": float(cost.mean()), "difference_mean": float(apart.mean()),
-                "difference_p10": float(low), "difference_p90": float(high),
+                "cost_mean": float(cost.mean()), **banded("difference", apart, BAND),
                 "difference_se": float(apart.std(ddof=1) / np.sqrt(apart.size)),
                 "a_year": float(apart.mean()) * year,
             } | ({} if inside is None else {"inside_days": round(inside, 1)})

@@ -114,6 +114,12 @@ class Fleet:
     findings: tuple[Finding, ...] = ()
 
 
+def places(fleet: Fleet) -> list[tuple[int, str, int, str]]:
+    """Every region and design, each as its place in the fleet's list and its name."""
+    designs = list(enumerate(fleet.designs))
+    return [(r, region, d, design) for r, region in enumerate(fleet.regions) for d, design in designs]
+
+
 def reported(fleet: Fleet, start: int, months: int) -> Array:
     """Regrade claims by month of report, (months, regions, designs)."""
     claims = fleet.claims

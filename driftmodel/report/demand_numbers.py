@@ -15,7 +15,7 @@ from driftmodel.fleet.backtest import Backtest
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.demand import NO_GRADE, Demand
 from driftmodel.fleet.money import Money, sampled_money
-from driftmodel.fleet.roster import reported
+from driftmodel.fleet.roster import places, reported
 from driftmodel.fleet.tables import NONE, month_label
 from driftmodel.report.pictures import MONTHS
 
@@ -237,11 +237,7 @@ def places_ahead(demand: Demand, span: int) -> list[tuple[str, str, float, Band]
     """(region, design, units sold, band of all regrades) summed over the next `span` months, the most first."""
     cube = demand.cube["regrades"].values[:, :span].sum(axis=(1, 4, 5), dtype=float)  # sample, region, design
     sold = (demand.expected.at_risk + demand.expected.regraded)[..., 0]
-    rows = [
-        (region, design, float(sold[r, d]), _band(cube[:, r, d]))
-        for r, region in enumerate(demand.fleet.regions)
-        for d, design in enumerate(demand.fleet.designs)
-    ]
+    rows = [(region, design, float(sold[r, d]), _band(cube[:, r, d])) for r, region, d, design in places(demand.fleet)]
     return sorted(rows, key=lambda row: -row[3][1])
 
 

@@ -70,23 +70,29 @@ def workbook(book: DemandBook) -> bytes:
         name: file.add_format({"align": look.get("align", "right"), "indent": look.get("indent", 0), **HEADER})
         for name, look in FORMATS.items()
     }
-    _index(file.add_worksheet("Index"), shown, formats, title, settings.title)
+    answers = [(name, fixed()["sheets"][name]) for name in (*(sheet.name for sheet in shown), "Notes")]
+    _pairs(file.add_worksheet("Index"), settings.title, answers, formats, title, links=True)
     for sheet in shown:
         _write(file.add_worksheet(sheet.name), sheet, formats, heads, quiet)
-    _notes(file.add_worksheet("Notes"), book, formats, title)
+    _pairs(file.add_worksheet("Notes"), settings.title, _notes(book), formats, title)
     file.close()
     return stream.getvalue()
 
 
-def _index(page: Any, shown: Sequence[Sheet], formats: dict[str, Any], title: Any, name: str) -> None:
-    """The first sheet: what each sheet answers, with a link to it."""
-    page.set_column(0, 0, 26)
-    page.set_column(1, 1, 100, formats["wrap"])
+def _pairs(
+    page: Any, name: str, rows: Sequence[tuple[str, str]], formats: dict[str, Any], title: Any, links: bool = False
+) -> None:
+    """A sheet of words: a head and what is to be said of it; links: whether the heads lead to sheets of that name."""
+    page.set_column(0, 0, 26, formats["wrap"])
+    page.set_column(1, 1, NOTE_WIDE, formats["wrap"])
     page.write_string(0, 0, name, title)
-    answers = [(name, fixed()["sheets"][name]) for name in (*(sheet.name for sheet in shown), "Notes")]
-    for line, (sheet, words) in enumerate(answers, start=2):
-        page.write_url(line, 0, f"internal:'{sheet}'!A1", string=sheet)
+    for line, (head, words) in enumerate(rows, start=2):
+        if links:
+            page.write_url(line, 0, f"internal:'{head}'!A1", string=head)
+        else:
+            page.write_string(line, 0, head, formats["wrap"])
         page.write_string(line, 1, words, formats["wrap"])
+        page.set_row(line, LINE * _lines(words, NOTE_WIDE))
     page.freeze_panes(2, 0)
     page.set_landscape()
     page.fit_to_pages(1, 0)
@@ -249,22 +255,13 @@ def lag_note(book: DemandBook) -> str:
     return f"Share reported 0, 1, 2 ... months after the threshold is crossed: {shares}{more}.{wait}"
 
 
-def _notes(page: Any, book: DemandBook, formats: dict[str, Any], title: Any) -> None:
+def _notes(book: DemandBook) -> list[tuple[str, str]]:
+    """What each word means, what is not known, cautions, and what the forecast was made with."""
     settings = book.demand.fleet.settings
-    page.set_column(0, 0, 26, formats["wrap"])
-    page.set_column(1, 1, NOTE_WIDE, formats["wrap"])
-    page.write_string(0, 0, settings.title, title)
-    rows = definitions(**settings.habits.model_dump()) + [
+    return definitions(**settings.habits.model_dump()) + [
         ("Limits", " ".join(said("demand_limits"))),
         ("Cautions", said("demand_caution")),
         ("Known to", f"the end of {month_words(book.demand.cube.attrs['cutoff'])}"),
         ("Made with", f"driftmodel {__version__}, seed {settings.seed}, {settings.samples} sampled futures, "
                       f"{settings.draws} guitars of each kind in {settings.members} runs of weather"),
     ]  # fmt: skip
-    for line, (head, words) in enumerate(rows, start=2):
-        page.write_string(line, 0, head, formats["wrap"])
-        page.write_string(line, 1, words, formats["wrap"])
-        page.set_row(line, LINE * _lines(words, NOTE_WIDE))
-    page.freeze_panes(2, 0)
-    page.set_landscape()
-    page.fit_to_pages(1, 0)
