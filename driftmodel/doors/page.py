@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 import zipfile
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date
@@ -47,7 +46,7 @@ class Desk:
         self.shelf = page_state.Shelf(folder)
         self.lags = LagCache(KEPT_WEATHERS)
         self.learned: Memory[Draws | None] = Memory(KEPT_WEATHERS)
-        self.answers: OrderedDict[str, Answer] = OrderedDict()
+        self.answers: Memory[Answer] = Memory(KEPT_ANSWERS)
 
     def case_of(self, state: Mapping[str, str]) -> Case:
         """What a state stands for, its levers moved. Raises BadInput as the levers do."""
@@ -76,22 +75,20 @@ class Desk:
         case = self.case_of(state)
         scenario = case.scenario
         key = repr((sorted(state.items()), fingerprint(scenario, case.book), rough, seed))
-        found = self.answers.get(key)
-        if found is None:
-            typed = self.shelf.named(state["scenario"]).typed
-            said = page_state.command_line(state, None if seed in (None, scenario.seed) else seed, typed)
-            seed = scenario.seed if seed is None else seed
-            known = self.unknowns_of(case)
+        typed = self.shelf.named(state["scenario"]).typed
+        said = page_state.command_line(state, None if seed in (None, scenario.seed) else seed, typed)
+        drawn = scenario.seed if seed is None else seed
+
+        def make() -> Answer:
+            story, known = scenario, self.unknowns_of(case)
             if rough:
-                scenario = replace(scenario, weather_members=1, draws=ROUGH_DRAWS)
+                story = replace(scenario, weather_members=1, draws=ROUGH_DRAWS)
                 if known is not None:
                     known = some_of(replace(known, member=np.zeros_like(known.member)), ROUGH_DRAWS)
-            chain = run_chain(scenario, known or draw_unknowns(scenario, scenario.draws, seed), self.lags)
-            found = self.answers[key] = answer(chain, seed, state["units"], said)
-            while len(self.answers) > KEPT_ANSWERS:
-                self.answers.popitem(last=False)
-        self.answers.move_to_end(key)
-        return found
+            chain = run_chain(story, known or draw_unknowns(story, story.draws, drawn), self.lags)
+            return answer(chain, drawn, state["units"], said)
+
+        return self.answers.of(key, make)
 
 
 def create_app(folder: Path | None = None) -> Flask:

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftmodel.base.arrays import ratio
-from driftmodel.base.keeping import Shelf, fingerprint
-from driftmodel.base.materials import Numbers, note_all, recording
+from driftmodel.base.keeping import Memory, Shelf, fingerprint
 from driftmodel.base.schema import Array
 from driftmodel.base.workers import Crew, Progress, each, in_order
 from driftmodel.fleet.cell_demand import CellDemand, Window, expected_of_cell
@@ -25,6 +24,7 @@ from driftmodel.fleet.roster import Fleet
 from driftmodel.fleet.tables import NONE
 
 SOON_MONTHS = 12
+MOST_CELLS = 1_000_000  # in memory: all of a run's
 MOST_GROUPS, MOST_REGRADE_GROUPS = 60, 36  # by month of sale, or of the last regrade, that the forecast tells apart
 #: what _work is given
 Job = tuple[CellPassages, Cell, Cohorts, Spells | None, Window, int, int, Path | None]
@@ -70,17 +70,13 @@ class Remembered:
 
     def __init__(self, function: CellPassages, folder: Path | None) -> None:
         self.function, self.folder = function, folder
-        self.kept: dict[tuple[str, int, int, int], tuple[Passages, Numbers]] = {}
+        self.kept: Memory[Passages] = Memory(MOST_CELLS)
 
     def __call__(self, cell: Cell, members: int, draws: int, seed: int) -> Passages:
-        key = (cell.key, members, draws, seed)
-        if key in self.kept:
-            note_all(self.kept[key][1])
-        else:
-            with recording() as numbers:
-                made = cell_passages(self.function, cell, members, draws, seed, self.folder)
-            self.kept[key] = made, numbers
-        return self.kept[key][0]
+        return self.kept.of(
+            f"{cell.key} {members} {draws} {seed}",
+            lambda: cell_passages(self.function, cell, members, draws, seed, self.folder),
+        )
 
 
 def remembered(function: CellPassages, crew: Crew | None) -> CellPassages:
