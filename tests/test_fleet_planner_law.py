@@ -47,7 +47,7 @@ def made_up(months: int = MONTHS) -> Any:
     rates = Rates(*(np.array(each) for each in ([1.0, 2.0], [0.5, 0.25], [60.0, 40.0], [8.0, 6.0], [25.0, 5.0])))
     units = {"region": [0, 1, 0, 1], "design": [0, 0, 1, 1], "exposure": [0] * 4, "planned": [False] * 3 + [True],
              "sale": [CUTOFF - 30, CUTOFF - 1, CUTOFF - 60, CUTOFF + 2], "cover": [37, 60, 12, 60],
-             "count": [1, 5, 2, 3], "row": [2, 3, 4, 5]}  # fmt: skip
+             "count": [1, 5, 2, 3], "row": [2, 3, 4, 5], "regraded": [NONE] * 4}  # fmt: skip
     rows = SimpleNamespace(**{name: np.array(each) for name, each in units.items()})
     fleet = SimpleNamespace(claims=SimpleNamespace(**told), settings=settings, rates=rates, regions=REGIONS,
                             designs=DESIGNS, exposures=("open",), claims_since=NONE, serial=["S1", "S2"],
@@ -60,7 +60,8 @@ def made_up(months: int = MONTHS) -> Any:
     law = Multiplier(np.array([[4.0, 9.0], [2.0, 1.0]]), np.array([[2.0, 9.0], [1.0, 2.0]]))
     return SimpleNamespace(fleet=fleet, cube=cube, expected=expected, cutoff=CUTOFF, sold=sold, after=law,
                            before=Multiplier(np.array(1.0), np.array(1.0)), claims=np.array([[3, 4], [5, 6]]),
-                           cohorts=SimpleNamespace(of_row=np.arange(4)))  # fmt: skip
+                           cohorts=SimpleNamespace(of_row=np.arange(4)),
+                           correction=SimpleNamespace(rivals=(), chances=()))  # fmt: skip
 
 
 DEMAND = made_up()
@@ -215,6 +216,31 @@ def test_who_is_due_by_hand() -> None:
     calm.cube["regrades"].values[:, 8, 0, 1, 0, 0] = 2  # 20 with its neighbours
     calm.cube["seasonal"].values[:, 7:10, 0] = 3
     assert tables.calm_months(calm, 0) == f"{(CUTOFF + 3) % 12 + 1:02d} to {(CUTOFF + 5) % 12 + 1:02d}"
+
+
+def test_newer_units_of_a_changed_design_are_told_from_older_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two fits one, three times in four the likelier, has newer units of x at twice the hazard, of y as it was: with
+    them the past comes to 2, without to 1.5. S1 and S2 were sold within three years; where S1 was regraded it is as an
+    older one."""
+    found, seen = made_up(), []
+    changed = SimpleNamespace(mean=np.array([0.3, np.log(2.0), 0.0]), newer=lambda effects: effects[None, 1:],
+                              block=lambda name: SimpleNamespace(columns=slice(1, 3)))  # fmt: skip
+    found.correction = SimpleNamespace(rivals=(SimpleNamespace(block=lambda name: None), changed), chances=(0.25, 0.75))
+    found.expected.behind = None
+
+    def past_ratio(rival: Any, behind: Any, effects: np.ndarray) -> np.ndarray:
+        seen.append(effects.tolist())
+        return np.stack([np.full((2, 2), 2.0), np.full((2, 2), 1.5)])
+
+    monkeypatch.setattr(tables, "past_ratio", past_ratio)
+    older = 0.25 + 0.75 * 0.75
+    newer = 0.25 + 0.75 * 1.5
+    rows = {row["row"]: row["chance_within_12_months"] for row in tables.who_is_due(found)}
+    assert rows == pytest.approx({2: 1 - 0.81 ** (2 * newer), 3: 1 - 0.5 ** (2 * newer), 4: 1 - 0.9**older})
+    assert seen == [[[0.3, np.log(2.0), 0.0], [0.3, 0.0, 0.0]]]
+    found.fleet.units.regraded = np.array([CUTOFF - 20, NONE, NONE, NONE])
+    rows = {row["row"]: row["chance_within_12_months"] for row in tables.who_is_due(found)}
+    assert (rows[2], rows[3]) == pytest.approx((1 - 0.81 ** (2 * older), 1 - 0.5 ** (2 * newer)))
 
 
 def test_spacers_of_two_centres_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:

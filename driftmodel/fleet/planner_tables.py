@@ -6,15 +6,18 @@ from typing import Any
 
 import numpy as np
 
+from driftmodel.base.arrays import ratio
 from driftmodel.base.schema import BAND, QUANTILES, Array
 from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
+from driftmodel.fleet.correction import NEWER, newer_sold
 from driftmodel.fleet.demand import Demand
+from driftmodel.fleet.future import past_ratio
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
 from driftmodel.fleet.roster import places
 from driftmodel.fleet.run import SOON_MONTHS
 from driftmodel.fleet.stock import shares_of_grades
-from driftmodel.fleet.tables import month_label
+from driftmodel.fleet.tables import NONE, month_label
 
 
 def banded(name: str, samples: Array, points: tuple[float, ...] = QUANTILES) -> dict[str, float]:
@@ -199,8 +202,8 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
     the chance, where cover lasts another year (common practice, no source). season: months in which a region's owner
     is best called, see `calm_months`."""
     units, cohorts, cube = demand.fleet.units, demand.cohorts, demand.cube["regrades"].values
-    mean = np.broadcast_to(demand.after.mean, demand.after.shape.shape)
-    multiplier = mean[units.region, units.design]
+    newer = newer_sold(demand.cutoff - units.sale.astype(np.int64)) & (units.regraded == NONE)
+    multiplier = by_newness(demand)[newer.astype(int), units.region, units.design]
     chance = 1.0 - (1.0 - np.clip(demand.expected.due[cohorts.of_row], 0.0, 1.0)) ** multiplier
     chance = np.where(units.planned, -1.0, chance)
     order = np.argsort(-chance, kind="stable")[:most]
@@ -229,6 +232,20 @@ def who_is_due(demand: Demand, most: int = 200) -> list[dict[str, Any]]:
         for i in order
         if chance[i] >= 0.0
     ]
+
+
+def by_newness(demand: Demand) -> Array:
+    """By what the claims multiply the physics' chance, (2, regions, designs): of older units and regraded ones, and of
+    those sold of late that have had no regrade, in so far as claims tell of a changed design."""
+    factor = np.ones((2, *demand.after.shape.shape))
+    for chance, rival in zip(demand.correction.chances, demand.correction.rivals, strict=True):
+        if (block := rival.block(NEWER)) is not None:
+            plain = rival.mean.copy()
+            plain[block.columns] = 0.0
+            whole, older = past_ratio(rival, demand.expected.behind, np.stack([rival.mean, plain]))
+            own = ratio(older, whole)
+            factor += chance * (np.stack([own, own * np.exp(rival.newer(rival.mean))]) - 1.0)
+    return factor * demand.after.mean
 
 
 def calm_months(demand: Demand, region: int) -> str:
