@@ -82,7 +82,7 @@ def _page(folder: Path, book: DemandBook) -> None:
         folder,
         "demand",
         lambda: demand_figures(book),
-        PAGE,
+        name=PAGE,
         files=shown,
         over=f"Regrade demand, {len(book.months)} months",
         title=settings.title,

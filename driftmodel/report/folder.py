@@ -92,21 +92,25 @@ def made_by(run: str, made: str | None = None) -> str:
 
 
 def write_page(
-    folder: Path, report: str, make: Callable[[], Mapping[str, Figure]], name: str = REPORT, **page: Any
-) -> None:
+    folder: Path, report: str, make: Callable[[], Mapping[str, Figure]], told: Mapping[str, object] | None = None,
+    name: str = REPORT, **page: Any,
+) -> None:  # fmt: skip
     """Writes a report's page, by its template, and a PNG of each of its figures, into a folder that is there. make: the
-    figures by their captions' names, made inside our style. page: over, title, under (lines), mood ('regrade' colours
+    figures by their captions' names, made inside our style; told: what stands in braces of these. page: over, title, under (lines), mood ('regrade' colours
     the verdict as a warning, 'leave' as calm), head, lead, facts ((term, text) under it), limits, foot, and what the
-    template's own sections tell; captions, files and cautions where they are not the report's as they stand."""
+    template's own sections tell; files and cautions where they are not the report's as they stand."""
     from markupsafe import Markup
 
     style = files("driftmodel.report").joinpath("report.css").read_text(encoding="utf-8")
-    page = {"captions": texts.captions(report), "files": texts.lies_in(report), "cautions": texts.cautions()} | page
-    drawings = dict.fromkeys(page["captions"], Markup(""))
+    page = {"files": texts.lies_in(report), "cautions": texts.cautions()} | page
+    captions = texts.captions(report, **(told or {}))
+    drawings = dict.fromkeys(captions, Markup(""))
     with our_style():
         for figure_name, figure in make().items():
-            picture, drawing = draw(figure, figure_name, page["captions"])
+            picture, drawing = draw(figure, figure_name, captions)
             drawings[figure_name] = Markup(drawing)
             (folder / f"{figure_name}.png").write_bytes(picture)
-    text = texts.markup(f"{report}.html", drawings=drawings, style=Markup(style), version=__version__, **page)
+    text = texts.markup(
+        f"{report}.html", drawings=drawings, captions=captions, style=Markup(style), version=__version__, **page
+    )
     (folder / name).write_text(text, encoding="utf-8")

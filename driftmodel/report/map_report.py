@@ -29,7 +29,7 @@ def write_map(found: Dataset, scenario: Scenario, out_dir: Path) -> list[Path]:
             folder,
             "map",
             lambda: {"regrades": regrade_map(found), "grade": grade_map(found)},
-            captions=texts.captions("map", years=of["years"]),
+            {"years": of["years"]},
             over=f"Map of regrades, {of['years']} years",
             title=scenario.title,
             under=(filled("map_of", room=scenario.stays[-1].climate.title), *invented),
