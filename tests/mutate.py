@@ -450,14 +450,14 @@ class Walk:
         return value
 
     def pytest_runtestloop(self, session: Any) -> bool:
-        from driftmodel.base.scenarios import find_instrument, instrument_names
+        from driftmodel.base.scenarios import find_instrument, shipped
         from driftmodel.structure.response import design_response
 
         if session.testsfailed:
             sys.exit(f"{session.testsfailed} test files cannot be read")
         signal.signal(signal.SIGPROF, _slow)
         sys.settrace(self._seen)
-        for name in instrument_names():  # many tests ask for the shipped bodies, which take long
+        for name in shipped("instruments"):  # many tests ask for the shipped bodies, which take long
             design_response(find_instrument(name))
         sys.settrace(None)
         for item, following in zip(session.items, [*session.items[1:], None], strict=True):

@@ -69,11 +69,6 @@ def test_readings_errors_are_one_normal_law() -> None:
     np.testing.assert_allclose(made.shift, middle)
     np.testing.assert_allclose(made.covariance(), dense(np.zeros(4)), atol=1e-12)
     np.testing.assert_allclose(made.own_doubt, np.diag(dense(np.zeros(4))))
-    expected = [
-        multivariate_normal.logpdf(one - middle, cov=dense(scale=swing / SWING))
-        for one, swing in zip(RESIDUAL, SWINGS, strict=True)
-    ]
-    np.testing.assert_allclose(made.log_density(RESIDUAL, SWINGS), expected)
     alike = Noise(UNSURE, TOOL, SLIP)
     np.testing.assert_allclose(alike.shift, STAYS.mean(axis=0))
     blind = made.unread()

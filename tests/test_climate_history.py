@@ -18,7 +18,7 @@ import pytest
 from driftmodel.base.climate_file import Logger, Normals
 from driftmodel.base.errors import BadInput
 from driftmodel.base.records import Climate, Scenario, Stay
-from driftmodel.base.scenarios import load_scenario, scenario_names
+from driftmodel.base.scenarios import load_scenario, shipped
 from driftmodel.climate.air import hour_of_year, hours_from, make_air
 from driftmodel.climate.history import (
     climate_air,
@@ -49,7 +49,7 @@ def scenario() -> Scenario:
     return load_scenario("first-winter")
 
 
-@pytest.mark.parametrize("name", scenario_names())
+@pytest.mark.parametrize("name", shipped())
 def test_every_shipped_scenario_has_whole_days_of_air(name: str) -> None:
     told = load_scenario(name)
     air = scenario_air(told, 1)

@@ -15,17 +15,15 @@ import driftmodel
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.outlook.calendar import (
-    action_by_step_mm,
     action_of_place_and_season,
     ahead_years,
     as_of,
     fitted_spacer,
     grade_lifts_mm,
     is_southern,
-    lift_by_step_mm,
     reaching,
-    saddle_by_step_mm,
     today_step,
+    work_by_steps,
 )
 
 STEP_DAYS = 7
@@ -49,10 +47,11 @@ def worked(scenario: Scenario) -> Scenario:
 def test_work_counts_from_the_first_step_at_or_after_its_day(scenario: Scenario) -> None:
     own = worked(scenario)
     lifts = dict(zip(scenario.instrument.spacers.labels, grade_lifts_mm(scenario), strict=True))
-    lift, saddle = lift_by_step_mm(own, 300, STEP_DAYS), saddle_by_step_mm(own, 300, STEP_DAYS)
+    work = work_by_steps(own, 300, STEP_DAYS)
+    lift, saddle = work.lift, work.saddle
     assert lift[[99, 100, 199, 200]] == pytest.approx([0.0, lifts["G"], lifts["G"], lifts["K"]])
     assert saddle[[100, 101, 299]] == pytest.approx([0.0, -0.4, -0.4])
-    assert action_by_step_mm(own, 300, STEP_DAYS)[299] == pytest.approx((lifts["K"] - 0.4) / 2.0 + 0.1)
+    assert work.action[299] == pytest.approx((lifts["K"] - 0.4) / 2.0 + 0.1)
     assert fitted_spacer(own) == "K" and fitted_spacer(own, own.setup.setup + timedelta(days=800)) == "G"
     for days, label in ((699, "J"), (700, "G"), (1399, "G"), (1400, "K")):  # at the end of the day
         assert fitted_spacer(own, own.setup.setup + timedelta(days=days)) == label

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache
 from math import exp, isinf, log
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from driftmodel.base.errors import BadInput, Spot, near_match, near_matches
 from driftmodel.base.file_models import Noun, keys_in
@@ -24,6 +24,7 @@ from driftmodel.base.tomlfile import read_toml, validated
 
 #: shipped folder; the user's own files with time of change and size
 Places = tuple[Path, tuple[tuple[Path, int, int], ...]]
+Read = TypeVar("Read")
 #: environment variable that names the folder of the user's own woods and finishes
 OWN = "DRIFTMODEL_WOODS"
 #: files beside the general numbers that hold something else
@@ -90,6 +91,12 @@ def _own_files() -> tuple[tuple[Path, int, int], ...]:
     return tuple((file, file.stat().st_mtime_ns, file.stat().st_size) for file in files)
 
 
+def _by_places(read: Callable[[Places], Read]) -> Callable[[], Read]:
+    """What is read from the places, kept for as long as they show no change."""
+    kept = cache(read)
+    return lambda: kept(data_places())
+
+
 def _plain(name: str) -> str:
     return " ".join(name.lower().split())
 
@@ -104,8 +111,8 @@ def _wood_at(path: Path) -> Wood:
     return read_wood(path)
 
 
-@cache
-def _woods_in(places: Places) -> tuple[Wood, ...]:
+@_by_places
+def _woods(places: Places) -> tuple[Wood, ...]:
     shipped = tuple(_wood_at(path) for path in sorted((places[0] / "woods").glob("*.toml")))
     taken = {_plain(name) for one in shipped for name in (one.name, *one.aliases)}
     own = []
@@ -120,10 +127,10 @@ def _woods_in(places: Places) -> tuple[Wood, ...]:
     return (*shipped, *own)
 
 
-@cache
-def _aliases_in(places: Places) -> dict[str, Wood]:
+@_by_places
+def _aliases(_: Places) -> dict[str, Wood]:
     found: dict[str, Wood] = {}
-    for one in _woods_in(places):
+    for one in _woods():
         for alias in (one.name, *one.aliases):
             found.setdefault(_plain(alias), one)
     return found
@@ -134,7 +141,7 @@ def wood(name: str) -> Wood:
     direct = species_data_dir() / "woods" / f"{file_stem(name)}.toml"
     if is_there(direct):
         return _wood_at(direct)
-    known = _aliases_in(data_places())
+    known = _aliases()
     found = known.get(_plain(name))
     if found is not None:
         return found
@@ -146,19 +153,18 @@ def wood(name: str) -> Wood:
 def near_woods(name: str, part: str = "") -> list[str]:
     """Woods that may be meant by a name: those used for this part of an instrument first, then for any part."""
     woods = sorted(
-        _woods_in(data_places()),
-        key=lambda one: (not any(use in part for use in one.uses), not one.uses, -len(one.numbers), one.name),
+        _woods(), key=lambda one: (not any(use in part for use in one.uses), not one.uses, -len(one.numbers), one.name)
     )
     near = near_matches(_plain(name), [one.name for one in woods])
     if near:
         return near
-    aliases = _aliases_in(data_places())
+    aliases = _aliases()
     return list(dict.fromkeys(aliases[alias].name for alias in near_matches(_plain(name), aliases)))
 
 
 def wood_names() -> tuple[str, ...]:
     """Names of all woods, sorted."""
-    return tuple(sorted(one.name for one in _woods_in(data_places())))
+    return tuple(sorted(one.name for one in _woods()))
 
 
 def number(of: Wood, key: str) -> Datum:
@@ -172,7 +178,7 @@ def number(of: Wood, key: str) -> Datum:
 
 @cache
 def _stand_in(kind: str, key: str, places: Places) -> Datum:
-    woods = _woods_in(places)
+    woods = _woods()
     having = [one.numbers[key] for one in woods if one.kind == kind and key in one.numbers]
     if not having:
         known = sorted({name for one in woods for name in one.numbers})
@@ -193,12 +199,8 @@ def _stand_in(kind: str, key: str, places: Places) -> Datum:
 # ---- finishes, general numbers, sources --------------------------------------------------------------------------
 
 
-def _finishes() -> dict[str, Finish]:
-    return _finishes_in(data_places())
-
-
-@cache
-def _finishes_in(places: Places) -> dict[str, Finish]:
+@_by_places
+def _finishes(places: Places) -> dict[str, Finish]:
     found = _finishes_at(places[0] / "finishes.toml")
     for path, *_ in places[1]:
         for name, one in _finishes_at(path).items():
@@ -250,12 +252,8 @@ def finish_names() -> tuple[str, ...]:
     return tuple(dict.fromkeys(one.name for one in _finishes().values()))
 
 
-def _general() -> dict[str, Datum]:
-    return _general_in(data_places())
-
-
-@cache
-def _general_in(places: Places) -> dict[str, Datum]:
+@_by_places
+def _general(places: Places) -> dict[str, Datum]:
     found: dict[str, Datum] = {}
     for path in sorted(places[0].glob("*.toml")):
         if path.name in OTHER_FILES:
@@ -287,13 +285,9 @@ def general_names() -> tuple[str, ...]:
     return tuple(_general())
 
 
-def sources() -> dict[str, dict[str, Any]]:
+@_by_places
+def sources(places: Places) -> dict[str, dict[str, Any]]:
     """Every source by its key: {'reference': words, 'kind': words, ...}."""
-    return _sources_in(data_places())
-
-
-@cache
-def _sources_in(places: Places) -> dict[str, dict[str, Any]]:
     path = places[0] / "sources.toml"
     listed = [(path, read_toml(path)[0]), *((own, read_toml(own)[0].get("sources", {})) for own, *_ in places[1])]
     found: dict[str, dict[str, Any]] = {}

@@ -31,14 +31,9 @@ def _bytes_of(path: Path) -> str:
     return fingerprint(path, file_digest(path))
 
 
-def shipped(folder: str) -> tuple[str, ...]:
-    """Names of the shipped files of a folder of scenarios, usable without a path."""
+def shipped(folder: str = ".") -> tuple[str, ...]:
+    """Names of the shipped scenarios, or of the files of a folder beside them, usable without a path."""
     return tuple(sorted(path.stem for path in (scenarios_dir() / folder).glob("*.toml")))
-
-
-def scenario_names() -> tuple[str, ...]:
-    """Names of the shipped scenarios, usable without a path."""
-    return shipped(".")
 
 
 def load_scenario(name: str | Path) -> Scenario:
@@ -101,11 +96,6 @@ def held_air(temperature_c: float, relative_humidity_pct: float) -> Climate:
         title=f"Air held at {temperature_c:g} degrees C and {relative_humidity_pct:g} %",
         outdoor=Outdoor(normals=normals, year_to_year_sd_c=0.0, year_to_year_sd_pct=0.0),
     )
-
-
-def instrument_names() -> tuple[str, ...]:
-    """Names of the shipped instruments."""
-    return shipped("instruments")
 
 
 def derived(tree: dict[str, Any], path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:

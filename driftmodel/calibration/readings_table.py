@@ -7,25 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from driftmodel.base.errors import BadInput, Spot, near_match
+from driftmodel.base.file_models import READINGS
 from driftmodel.base.opened import cells_of, delimiter_of, rows_of, text_of
 from driftmodel.base.units import Said, said_number
 
-COLUMNS = (
-    "date",
-    "hour",
-    "what",
-    "value",
-    "unit",
-    "tool",
-    "uncertainty",
-    "temperature",
-    "relative_humidity",
-    "hours_at_bench",
-    "spacer",
-    "strings",
-    "work",
-    "note",
-)
+COLUMNS = tuple(READINGS)
 EXAMPLE = "2027-02-10;action bass;2.55 mm;feeler gauge"
 _SUFFIXES = {"mm": "mm", "in": "in", "thou": "thou", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
 

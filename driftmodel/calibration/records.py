@@ -106,12 +106,11 @@ class Learned:
 
 @dataclass(frozen=True)
 class Fitted:
-    """One reading against the calibrated instrument: expected value and its spread, residual (read less expected),
-    its size in the reading's own uncertainty, and the probability that the reading is a slip."""
+    """One reading against the calibrated instrument: expected value, residual (read less expected), its size in the
+    reading's own uncertainty, and the probability that the reading is a slip."""
 
     reading: ReadingRow
     expected: float
-    expected_sd: float
     residual: float
     size: float
     slip_probability: float

@@ -103,7 +103,6 @@ def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
         Fitted(
             reading,
             float(np.median(expected[:, column])),
-            float(expected[:, column].std()),
             float(value[column] - np.median(expected[:, column])),
             float((value[column] - np.median(expected[:, column])) / sd[column]),
             float(slips[column]),

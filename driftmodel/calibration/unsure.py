@@ -163,12 +163,10 @@ class Noise:
         self.stayed = away.T @ away * (unsure.visit[:, None] == unsure.visit)
         self.inflated = self.own_doubt / np.maximum(1.0 - slip, SURELY) - self.own_doubt
         self.fixed = unsure.law + self.stayed + np.diag(tool_sd**2 + self.inflated)
-        factor = np.linalg.cholesky(self.fixed)
-        white = np.linalg.solve(factor, np.eye(count))
+        white = np.linalg.solve(np.linalg.cholesky(self.fixed), np.eye(count))
         self.sizes, turn = np.linalg.eigh(white @ unsure.weather[:count, :count] @ white.T)
         self.sizes = np.maximum(self.sizes, 0.0)
         self.whiten = turn.T @ white
-        self.log_det = 2.0 * float(np.sum(np.log(np.diag(factor))))
 
     @property
     def own_doubt(self) -> Array:
@@ -186,17 +184,6 @@ class Noise:
     def unread(self) -> Noise:
         """The same doubts with no reading that says anything: for particles before the readings."""
         return Noise(self.unsure, np.full(self.tool_sd.size, 1e3), np.ones(self.tool_sd.size))
-
-    def log_density(self, residual: Array, swing: Array) -> Array:
-        """Logarithm of the density of residuals (n, readings) of particles with such a swing, (n,)."""
-        scale = (swing / self.unsure.swing)[:, None] ** 2
-        spread = 1.0 + scale * self.sizes
-        known = (residual - self.shift) @ self.whiten.T
-        count = self.tool_sd.size
-        return np.asarray(
-            -0.5 * np.sum(known**2 / spread + np.log(spread), axis=1)
-            - 0.5 * (self.log_det + count * np.log(2.0 * np.pi))
-        )
 
     def left_out(self, residual: Array) -> tuple[Array, Array]:
         """Each residual against what the others make of it: its distance (n, readings), and its variance

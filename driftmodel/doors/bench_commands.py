@@ -62,9 +62,9 @@ def forecast(
 
 
 def _scenario_list(as_json: bool) -> str:
-    from driftmodel.base.scenarios import load_scenario, scenario_names
+    from driftmodel.base.scenarios import load_scenario, shipped
 
-    known = [load_scenario(name) for name in scenario_names()]
+    known = [load_scenario(name) for name in shipped()]
     rows = [{"name": one.name, "title": one.title, "summary": one.summary} for one in known]
     return listed(rows, as_json, "All invented; the weather in them is real where it names a weather file.")
 

@@ -22,10 +22,10 @@ def design(instrument: str | None, sensitivities: bool, terms: Terms) -> None:
 
     INSTRUMENT is the name of a shipped design, the path of a TOML file or the folder of a record. Writes drawing.png,
     movement.png and tables into a folder, design-NAME unless --out says otherwise."""
-    from driftmodel.base.scenarios import find_instrument, instrument_names
+    from driftmodel.base.scenarios import find_instrument, shipped
 
     if instrument is None:
-        known = instrument_names()
+        known = shipped("instruments")
         raise refusal(
             f"no instrument was named. Needed: one of {', '.join(known)}, or a file. Mend: driftmodel design {known[0]}"
         )

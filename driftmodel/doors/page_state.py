@@ -17,7 +17,7 @@ from typing import Any
 from driftmodel.base.errors import BadInput, day_told, refusal
 from driftmodel.base.opened import bytes_of
 from driftmodel.base.scenario_file import RECORD, is_record
-from driftmodel.base.scenarios import climate_named, load_scenario, scenario_names, shipped
+from driftmodel.base.scenarios import climate_named, load_scenario, shipped
 from driftmodel.doors.bench_commands import decided
 from driftmodel.doors.page_view import path_picture
 from driftmodel.outlook.calendar import fitted_spacer
@@ -71,7 +71,7 @@ def choices(own: Options = ()) -> tuple[Choice, ...]:
 @cache
 def _shipped() -> tuple[Choice, ...]:
     """The lists of what is shipped, read once: it does not change under a running server."""
-    stories = tuple((name, load_scenario(name).title) for name in scenario_names())
+    stories = tuple((name, load_scenario(name).title) for name in shipped())
     places = tuple((name, climate_named(name).title.split(" (")[0]) for name in shipped("climates"))
     against = (
         ("", "nothing"),

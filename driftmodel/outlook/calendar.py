@@ -4,7 +4,7 @@ work at the bench adds by step, and the step of today; an average year, its mont
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -104,31 +104,32 @@ def saddle_room_now_mm(scenario: Scenario) -> float:
     return scenario.setup.saddle_room_mm + saddle_work_mm(scenario)
 
 
-def lift_by_step_mm(scenario: Scenario, steps: int, step_days: int) -> Array:
-    """What the spacers fitted since set-up add to the saddle over the fret plane, by step from set-up, mm (steps,)."""
+@dataclass(frozen=True)
+class WorkBySteps:
+    """What work since set-up adds, by step from set-up, mm (steps,), + higher: its spacers to the saddle over the fret
+    plane, work on the saddle to its height, other work to the action."""
+
+    lift: Array
+    saddle: Array
+    other: Array
+
+    @property
+    def action(self) -> Array:
+        """What all work adds to the action at the 12th fret: half of spacer and saddle, and what other work did."""
+        return np.asarray((self.lift + self.saddle) / 2.0 + self.other)
+
+
+def work_by_steps(scenario: Scenario, steps: int, step_days: int) -> WorkBySteps:
+    """The work of a scenario on a path of so many steps of so many days."""
     labels, lifts = scenario.instrument.spacers.labels, grade_lifts_mm(scenario)
-    path = np.zeros(steps)
+    lift, saddle, other = np.zeros((3, steps))
     for one in scenario.work:
+        since = slice(step_of(scenario, one.day, step_days), None)
+        saddle[since] += one.saddle_mm
+        other[since] += one.action_mm
         if one.spacer:
-            path[step_of(scenario, one.day, step_days) :] = lifts[labels.index(one.spacer)]
-    return path
-
-
-def saddle_by_step_mm(scenario: Scenario, steps: int, step_days: int) -> Array:
-    """What was done to the saddle since set-up, by step from set-up, mm, + higher (steps,)."""
-    path = np.zeros(steps)
-    for one in scenario.work:
-        path[step_of(scenario, one.day, step_days) :] += one.saddle_mm
-    return path
-
-
-def action_by_step_mm(scenario: Scenario, steps: int, step_days: int) -> Array:
-    """What all work adds to the action at the 12th fret, by step from set-up, mm (steps,): half of spacer and saddle,
-    and what other work did."""
-    path = (lift_by_step_mm(scenario, steps, step_days) + saddle_by_step_mm(scenario, steps, step_days)) / 2.0
-    for one in scenario.work:
-        path[step_of(scenario, one.day, step_days) :] += one.action_mm
-    return np.asarray(path)
+            lift[since] = lifts[labels.index(one.spacer)]
+    return WorkBySteps(lift, saddle, other)
 
 
 def action_work_mm(scenario: Scenario) -> float:

@@ -84,7 +84,7 @@ def _put_movements(result: Dataset, scenario: Scenario, draws: Draws, world: Wor
             told[f"{name}_{kind}"] = _told(variable.dims, part[name], variable, kind)
         told[name] = _told(variable.dims, parts["seasonal"][name] + parts["lasting"][name], variable)
     start = (scenario.setup.action_12th_mm + draws.set_up_error_mm).astype(np.float32)[:, None]
-    worked = calendar.action_by_step_mm(scenario, result.sizes["time"], 1).astype(np.float32)
+    worked = calendar.work_by_steps(scenario, result.sizes["time"], 1).action.astype(np.float32)
     action = told["action_change"][1] + start
     action += worked
     words = "action at the 12th fret, work done counted, the spacer now fitted left in"

@@ -100,9 +100,8 @@ def regrades(reading: Reading, scenario: Scenario) -> Regrades:
     count."""
     lifts = calendar.grade_lifts_mm(scenario)
     count, steps = reading.action_mm.shape
-    fitted = calendar.lift_by_step_mm(scenario, steps, reading.step_days)
-    worked = calendar.action_by_step_mm(scenario, steps, reading.step_days) - fitted / 2.0
-    room = scenario.setup.saddle_room_mm + calendar.saddle_by_step_mm(scenario, steps, reading.step_days)
+    work = calendar.work_by_steps(scenario, steps, reading.step_days)
+    fitted, worked, room = work.lift, work.action - work.lift / 2.0, scenario.setup.saddle_room_mm + work.saddle
     lift = np.zeros(count)  # of a spacer to come, over the one now fitted
     start = np.zeros(count, dtype=np.intp)
     rows = np.arange(count)
@@ -140,12 +139,9 @@ def bow_left(
     count, steps = reading.action_mm.shape
     step_days, at_step = reading.step_days, np.arange(steps)
     rise = reading.saddle_rise_mm + lift_mm
-    worked = (
-        calendar.action_by_step_mm(scenario, steps, step_days)
-        - calendar.lift_by_step_mm(scenario, steps, step_days) / 2.0
-    )
-    action = reading.action_mm + np.asarray(lift_mm) / 2.0 + worked
-    room = scenario.setup.saddle_room_mm + calendar.saddle_by_step_mm(scenario, steps, step_days)
+    work = calendar.work_by_steps(scenario, steps, step_days)
+    action = reading.action_mm + np.asarray(lift_mm) / 2.0 + (work.action - work.lift / 2.0)
+    room = scenario.setup.saddle_room_mm + work.saddle
     inside = ~outside_rule(rise, action, room, scenario.rule)
     turned = np.zeros((count, steps), dtype=np.intp)  # the step of the last regrade by each step, 0 for none yet
     for day in () if due is None else due.day.T:

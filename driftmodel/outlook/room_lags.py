@@ -4,7 +4,7 @@ The median room runs hour by hour. A draw's room differs from it by little and s
 steps of a day, many rooms are tried (`room_basis`): from them come the few whose mixes all others are, and the share
 of each few for any value of the unknowns. Whatever days are run after that, only the few are (`home_drivers`): the
 difference of their equilibrium moisture content, with what a damper or warmer room's faster moisture adds to it, drives
-lags that stand in a few rows (`as_rows`). `mix` says what each row weighs for one of the few and a lag. So a draw's
+lags that stand in a few rows (`node_rows`). `mix` says what each row weighs for one of the few and a lag. So a draw's
 moisture is weights @ rows, as before, with a few columns of weights more (`room_weights`). Nothing that is to come
 changes what is said of a day, and each home that is lived in has rooms and unknowns of its own."""
 
@@ -227,7 +227,10 @@ def room_rows(air: Dataset, speeds: list[Array], scenario: Scenario, grid: Array
     bases = ((climate, room_basis(climate, scenario, grid)) for climate in open_climates(scenario))
     parts = [(basis, home_drivers(air, scenario, climate, basis.few, nodes)) for climate, basis in bases if basis]
     spent = [np.add.reduceat(speed.reshape(-1, 24).mean(axis=1), nodes[:-1]) for speed in speeds]
-    return as_rows(parts, spent, grid, nodes, int(nodes[-1])) if parts else None
+    if not parts:
+        return None
+    rooms, told = node_rows(parts, spent, grid)
+    return rooms, daily_rows(told, nodes, int(nodes[-1]))
 
 
 def nodes_of(air: Dataset, scenario: Scenario) -> Days:
@@ -239,19 +242,11 @@ def nodes_of(air: Dataset, scenario: Scenario) -> Days:
     return np.unique(np.concatenate([calendar, [day for day in moves if 0 < day < days], [0, days]]).astype(np.int64))
 
 
-def as_rows(
-    parts: Sequence[tuple[RoomBasis, Array]], spent: list[Array], grid: Array, nodes: Days, days: int
-) -> tuple[RoomRows, Array]:
-    """Drivers of each basis' few (few, 2, step + 1) at days `nodes` as rows of lags, (row, days + 1): their sum is what
-    is told. spent: days of moisture movement in each step, of thin and of thick parts."""
-    rooms, told = node_rows(parts, spent, grid)
-    return rooms, daily_rows(told, nodes, days)
-
-
 def node_rows(
     parts: Sequence[tuple[RoomBasis, Array]], spent: Sequence[Array] | Array, grid: Array
 ) -> tuple[RoomRows, Array]:
-    """The same at the nodes alone, (row, step + 1)."""
+    """Drivers of each basis' few (few, 2, step + 1) at nodes as rows of lags, (row, step + 1): their sum is what is
+    told. spent: days of moisture movement in each step, of thin and of thick parts."""
     mix = np.zeros((sum(len(basis.few) for basis, _ in parts), 2 * grid.size, len(parts) * sum(ROWS)))
     rows, row, weighing = [], 0, _weighing(grid)
     for half in (0, 1):

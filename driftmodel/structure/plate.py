@@ -81,22 +81,29 @@ class Board:
         return np.array([self.movement_along, self.movement_across, 0.0])
 
 
+def _moduli(wood_name: str) -> tuple[tuple[float, float, float], tuple[float, float, float], float]:
+    """Moduli along (the table's bending modulus times the shear correction), radial and tangential, shear moduli LR, LT
+    and RT, all in MPa, and Poisson's ratio LR of a wood. Raises BadInput for an unknown wood."""
+    wood = library.wood(wood_name)
+    names = (
+        "elastic_ratio_radial",
+        "elastic_ratio_tangential",
+        *(f"shear_ratio_{plane}" for plane in ("lr", "lt", "rt")),
+    )
+    along = library.value("shear_correction_modulus") * library.number(wood, "modulus_of_elasticity_12").value
+    radial, tangential, *shears = (along * library.number(wood, name).value for name in names)
+    return (along, radial, tangential), (shears[0], shears[1], shears[2]), library.number(wood, "poisson_lr").value
+
+
 def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
     """The board of a wood; ring_angle_deg 0 is quarter-sawn (radial across the plane), 90 flat-sawn.
 
-    The modulus along the grain is the table's bending modulus times the shear correction; those across turn with the
-    growth rings in the radial-tangential plane (Jones 1975, Eq. 2.97: the soft shear of that plane makes a board with
-    slanting rings softer than either direction). Movement across: C_R cos2 + C_T sin2. Poisson's ratio between radial
-    and tangential is taken as that between grain and radial (no table number). Raises BadInput for an unknown wood."""
-    wood = library.wood(wood_name)
-
-    def number(key: str) -> float:
-        return library.number(wood, key).value
-
-    along = library.value("shear_correction_modulus") * number("modulus_of_elasticity_12")
-    radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
-    shear_lr, shear_lt, shear_rt = (along * number(f"shear_ratio_{plane}") for plane in ("lr", "lt", "rt"))
-    poisson = number("poisson_lr")
+    The moduli across turn with the growth rings in the radial-tangential plane (Jones 1975, Eq. 2.97: the soft shear of
+    that plane makes a board with slanting rings softer than either direction). Movement across: C_R cos2 + C_T sin2.
+    Poisson's ratio between radial and tangential is taken as that between grain and radial (no table number). Raises
+    BadInput for an unknown wood."""
+    (along, radial, tangential), (shear_lr, shear_lt, shear_rt), poisson = _moduli(wood_name)
+    moves = [library.number(library.wood(wood_name), f"coefficient_{way}").value for way in ("radial", "tangential")]
     c2, s2 = cos(radians(ring_angle_deg)) ** 2, sin(radians(ring_angle_deg)) ** 2
     cross = poisson / radial
     across = 1.0 / (c2**2 / radial + s2**2 / tangential + c2 * s2 * (1.0 / shear_rt - 2.0 * cross))
@@ -109,7 +116,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
         shear_along_through=1.0 / (c2 / shear_lt + s2 / shear_lr),
         shear_across_through=rolling,
         movement_along=library.value("longitudinal_movement_mean"),
-        movement_across=c2 * number("coefficient_radial") + s2 * number("coefficient_tangential"),
+        movement_across=c2 * moves[0] + s2 * moves[1],
         rolling_in_across=across * c2 * s2 / shear_rt,
         across_in_rolling=rolling * 4.0 * c2 * s2 * (1.0 / radial + 1.0 / tangential + 2.0 * cross),
     )
@@ -198,16 +205,8 @@ class Timber:
 def timber(wood_name: str, grain: str) -> Timber:
     """A block of a wood, its grain one of GRAINS. Poisson's ratios LT and RT are taken as LR (no table numbers).
     Raises BadInput for an unknown wood."""
-    wood = library.wood(wood_name)
-
-    def number(key: str) -> float:
-        return library.number(wood, key).value
-
-    along = library.value("shear_correction_modulus") * number("modulus_of_elasticity_12")
-    radial, tangential = along * number("elastic_ratio_radial"), along * number("elastic_ratio_tangential")
-    shears = [along * number(f"shear_ratio_{plane}") for plane in ("rt", "lt", "lr")]
-    moduli, ratio = (along, radial, tangential), number("poisson_lr")
-    return solid_wood(moduli, ratio, (shears[0], shears[1], shears[2]), GRAINS[grain])
+    moduli, (shear_lr, shear_lt, shear_rt), poisson = _moduli(wood_name)
+    return solid_wood(moduli, poisson, (shear_rt, shear_lt, shear_lr), GRAINS[grain])
 
 
 def solid_wood(

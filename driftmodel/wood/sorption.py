@@ -6,36 +6,14 @@ Moisture contents are percent of oven-dry mass, humidities percent relative humi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from driftmodel.base import library
-from driftmodel.base.errors import BadInput, Spot, refusal
+from driftmodel.base.errors import Spot, refusal
 from driftmodel.base.schema import Array
-
-
-@dataclass(frozen=True)
-class BoundaryCurves:
-    """Adsorption and desorption isotherms, u = h / (a + b h + c h^2); u and h are fractions; (a, b, c) per curve."""
-
-    adsorption: tuple[float, float, float]
-    desorption: tuple[float, float, float]
-    source: str
-
-
-def norway_spruce() -> BoundaryCurves:
-    """The library's pair: Norway spruce, Maas and Wittel (2026), measured isotherms at about 20 degC (CC BY 4.0)."""
-    wetting, drying = (
-        [library.general(f"hysteresis_{way}_{name}") for name in ("a", "b", "c")]
-        for way in ("adsorption", "desorption")
-    )
-    a, b, c = (number.value for number in wetting)
-    d, e, f = (number.value for number in drying)
-    return BoundaryCurves((a, b, c), (d, e, f), wetting[0].source)
-
 
 #: the history that puts the wood on the desorption boundary: turning humidities in %, read from oven-dry wood on
 FROM_SATURATED: tuple[float, ...] = (100.0,)
@@ -83,36 +61,36 @@ def isotherm_slope(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -
     return np.asarray(rise / (high - low), dtype=float)
 
 
-def _curve(relative_humidity_pct: ArrayLike, coefficients: tuple[float, float, float]) -> Array:
+def _coefficients(way: str) -> tuple[float, ...]:
+    """(a, b, c) of a boundary curve u = h / (a + b h + c h^2), u and h fractions: Norway spruce, Maas and Wittel
+    (2026), measured at about 20 degC (CC BY 4.0)."""
+    return tuple(library.value(f"hysteresis_{way}_{name}") for name in ("a", "b", "c"))
+
+
+def _curve(relative_humidity_pct: ArrayLike, way: str) -> Array:
     h = _percent(relative_humidity_pct) / 100.0
-    a, b, c = coefficients
+    a, b, c = _coefficients(way)
     return np.asarray(100.0 * h / (a + b * h + c * h**2), dtype=float)
 
 
-def adsorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
+def adsorption_boundary(relative_humidity_pct: ArrayLike) -> Array:
     """Moisture content, percent, of wood wetted from oven-dry. Raises BadInput outside 0..100 %."""
-    return _curve(relative_humidity_pct, (curves or norway_spruce()).adsorption)
+    return _curve(relative_humidity_pct, "adsorption")
 
 
-def desorption_boundary(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
+def desorption_boundary(relative_humidity_pct: ArrayLike) -> Array:
     """Moisture content, percent, of wood dried from saturation; joins the adsorption curve at 100 %.
 
     Above the humidity where the two published fits cross (near saturation) the adsorption curve is used for both."""
-    curves = curves or norway_spruce()
-    drying = _curve(relative_humidity_pct, curves.desorption)
-    return np.maximum(drying, adsorption_boundary(relative_humidity_pct, curves))
+    return np.maximum(_curve(relative_humidity_pct, "desorption"), adsorption_boundary(relative_humidity_pct))
 
 
-def middle_moisture(relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None) -> Array:
+def middle_moisture(relative_humidity_pct: ArrayLike) -> Array:
     """Mean of the two boundary curves, percent."""
-    curves = curves or norway_spruce()
-    wetting = adsorption_boundary(relative_humidity_pct, curves)
-    return 0.5 * (wetting + desorption_boundary(relative_humidity_pct, curves))
+    return 0.5 * (adsorption_boundary(relative_humidity_pct) + desorption_boundary(relative_humidity_pct))
 
 
-def scanning_moisture(
-    relative_humidity_pct: ArrayLike, curves: BoundaryCurves | None = None, memory: Sequence[float] = FROM_SATURATED
-) -> Array:
+def scanning_moisture(relative_humidity_pct: ArrayLike, memory: Sequence[float] = FROM_SATURATED) -> Array:
     """Moisture content, percent, along histories of humidities (..., n), the same out, with the memory of turns.
 
     Independent domains with similarity (Mualem 1974; tested on wood by Peralta and Bangi 1998): between a turning point
@@ -120,13 +98,11 @@ def scanning_moisture(
     A and D the boundary curves. A loop that is passed is wiped out and the curve it left is taken up again.
     memory: earlier turning humidities in %, from oven-dry wood on; (100,) starts on the desorption boundary,
     () on the adsorption boundary. Raises BadInput outside 0..100 %."""
-    curves = curves or norway_spruce()
     told = np.atleast_1d(_percent(relative_humidity_pct))
     before = np.broadcast_to(np.asarray(memory, dtype=float), (*told.shape[:-1], len(memory)))
     humidity = np.concatenate([before, told], axis=-1)
-    wetting = adsorption_boundary(humidity, curves)
-    drying = desorption_boundary(humidity, curves)
-    room = float(adsorption_boundary(100.0, curves)) - wetting
+    wetting, drying = adsorption_boundary(humidity), desorption_boundary(humidity)
+    room = float(adsorption_boundary(100.0)) - wetting
     emptiness = 1.0 - np.divide(drying - wetting, room, out=np.ones_like(room), where=room > 1e-12)
     rows = zip(*(each.reshape(-1, humidity.shape[-1]).tolist() for each in (humidity, wetting, emptiness)), strict=True)
     return np.array([_scanned(*row)[len(memory) :] for row in rows]).reshape(told.shape)
@@ -160,78 +136,64 @@ def _scanned(humidity: list[float], wetting: list[float], emptiness: list[float]
     return moisture
 
 
-def memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves | None = None) -> tuple[float, float]:
+def memory_at_middle(relative_humidity_pct: float) -> tuple[float, float]:
     """The history that leaves wood half-way between the boundary curves at this humidity: (100, a drier turning point).
 
     Wood that has lain in changing air is on neither boundary. Where the past is unknown, one drying below the present
     humidity and a return to it, chosen so that the moisture is the mean of both curves, is the neutral start.
     Raises BadInput outside 0..100 %."""
-    return _memory_at_middle(relative_humidity_pct, curves or norway_spruce())
+    return _memory_at_middle(relative_humidity_pct, (_coefficients("adsorption"), _coefficients("desorption")))
 
 
 @cache
-def _memory_at_middle(relative_humidity_pct: float, curves: BoundaryCurves) -> tuple[float, float]:
+def _memory_at_middle(relative_humidity_pct: float, _: tuple[tuple[float, ...], ...]) -> tuple[float, float]:
     from scipy.optimize import brentq
 
-    target = float(middle_moisture(relative_humidity_pct, curves))
+    target = float(middle_moisture(relative_humidity_pct))
     if not 0.1 < relative_humidity_pct < 99.0:
         return (100.0, float(relative_humidity_pct))
 
     def surplus(turn: float) -> float:
-        return float(scanning_moisture([relative_humidity_pct], curves, (100.0, turn))[0]) - target
+        return float(scanning_moisture([relative_humidity_pct], (100.0, turn))[0]) - target
 
     return (100.0, float(brentq(surplus, 0.0, relative_humidity_pct, xtol=1e-9)))
 
 
 def hysteresis_offset(
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves | None = None,
-    memory: Sequence[float] = FROM_SATURATED,
+    temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, memory: Sequence[float] = FROM_SATURATED
 ) -> Array:
     """What memory adds to Eq. 4-5, percent MC, along histories of air (..., n), usually daily means.
 
     The measured pair of curves is scaled so that its middle is Eq. 4-5 at the temperature of the day:
     offset = (scanning / middle - 1) x EMC. Raises BadInput for air outside the range of Eq. 4-5."""
-    curves = curves or norway_spruce()
     humidity = np.atleast_1d(_percent(relative_humidity_pct))
-    middle = middle_moisture(humidity, curves)
-    scanning = scanning_moisture(humidity, curves, memory)
+    middle, scanning = middle_moisture(humidity), scanning_moisture(humidity, memory)
     relative = np.divide(scanning, middle, out=np.ones_like(middle), where=middle > 1e-9) - 1.0
     return relative * equilibrium_moisture_content(temperature_c, humidity)
 
 
 def history_without_hysteresis(
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves | None = None,
-    memory: Sequence[float] = FROM_SATURATED,
-    steps_per_day: int = 24,
+    temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, memory: Sequence[float] = FROM_SATURATED
 ) -> Array:
-    """Eq. 4-5 at every step, percent MC (n,): wood without memory (curves, memory and steps_per_day play no part)."""
-    del curves, memory, steps_per_day
+    """Eq. 4-5 at every hour, percent MC (n,): wood without memory, of which nothing is asked."""
+    del memory
     return equilibrium_moisture_content(temperature_c, relative_humidity_pct)
 
 
 def history_with_hysteresis(
-    temperature_c: ArrayLike,
-    relative_humidity_pct: ArrayLike,
-    curves: BoundaryCurves | None = None,
-    memory: Sequence[float] = FROM_SATURATED,
-    steps_per_day: int = 24,
+    temperature_c: ArrayLike, relative_humidity_pct: ArrayLike, memory: Sequence[float] = FROM_SATURATED
 ) -> Array:
-    """Eq. 4-5 at every step plus the hysteresis offset of the day's mean air, percent MC (n,), n whole days.
+    """Eq. 4-5 at every hour plus the hysteresis offset of the day's mean air, percent MC (n,), n whole days.
 
     The memory runs on daily means because the swings within a day stay in a skin of the wood: they turn the surface
     round and round but not the thickness, and turning points of the hourly air would hold the whole section on
     wetting curves that only its skin has seen. Raises BadInput for part days and for air outside Eq. 4-5."""
     emc = np.atleast_1d(equilibrium_moisture_content(temperature_c, relative_humidity_pct))
-    if emc.size % steps_per_day:
-        raise BadInput(
-            f"{emc.size} values of air", f"whole days of {steps_per_day} values", mend="cut the air series at midnight"
+    if emc.size % 24:
+        raise refusal(
+            f"{emc.size} values of air. Needed: whole days of 24 values. Mend: cut the air series at midnight"
         )
     humidity = np.broadcast_to(np.asarray(relative_humidity_pct, dtype=float), emc.shape)
     temperature = np.broadcast_to(np.asarray(temperature_c, dtype=float), emc.shape)
-    days = (-1, steps_per_day)
-    offset = hysteresis_offset(temperature.reshape(days).mean(1), humidity.reshape(days).mean(1), curves, memory)
-    return np.maximum(emc + np.repeat(offset, steps_per_day), 0.0)
+    offset = hysteresis_offset(temperature.reshape(-1, 24).mean(1), humidity.reshape(-1, 24).mean(1), memory)
+    return np.maximum(emc + np.repeat(offset, 24), 0.0)
