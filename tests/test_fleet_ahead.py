@@ -216,13 +216,23 @@ def test_weather_is_what_the_noise_of_draws_leaves() -> None:
     assert law.mean[1] == pytest.approx(2.0)
 
 
-def test_what_was_due_before_the_months_ahead() -> None:
-    """A quarter told at once, half a month late, the rest two: 3/4 and 1/4 are late; a fifth wait, for a year."""
+def test_what_fell_due_before_the_end_of_the_cutoff() -> None:
+    """A quarter told at once, half a month late, the rest two: 3/4 and 1/4 are not yet told, and what fell due so many
+    months ago is told one month later on average, spread by half a month squared."""
     lag = np.array([0.25, 0.5, 0.25])
-    assert demand.already_due(lag, 0.0, 4) == pytest.approx([0.75, 0.25, 0.0, 0.0], abs=2e-9)
-    assert demand.already_due(lag, 0.2, 14) == pytest.approx([0.8, 0.4, *[0.2] * 10, 0.0, 0.0], abs=2e-9)
-    assert demand.already_due(lag, 0.0, 1) == pytest.approx([0.75])
-    assert demand.already_due(np.ones(1), 0.0, 3).tolist() == [1e-9, 0.0, 0.0]
+    assert demand.untold(lag).tolist() == [0.75, 0.25, 0.0]
+    before, ahead = np.array([8.0, 10.0, 13.0, 20.0]), np.array([18.0, 12.0])
+    bends = 20.0 - 2.0 * 18.0 + 12.0, 13.0 - 2.0 * 20.0 + 18.0, 10.0 - 2.0 * 13.0 + 20.0
+    wanted = [18.0 - 0.25 * bends[0], 20.0 - 0.25 * bends[1], 13.0 - 0.25 * bends[2]]
+    assert demand.due_late(before, ahead, lag) == pytest.approx(wanted)
+    months = np.arange(6.0) ** 2  # told exactly so if due at (t - mean lag)^2 + ...: a square has one bend, 2
+    late = np.array([0.4, 0.3, 0.2, 0.1])  # one month on average, with variance 1
+    assert demand.due_late(months[:4], months[4:], late)[:3] == pytest.approx(np.array([4.0, 3.0, 2.0]) ** 2 - 1.0)
+    half = np.array([0.5, 0.5])
+    assert demand.due_late(months[:4], months[4:], half)[0] == pytest.approx(0.5 * (3.0**2 + 4.0**2) - 0.25)
+    one_month = demand.due_late(before, ahead[:1], late)  # fewer months ahead than reports are late: as the last
+    assert one_month[0] == pytest.approx(18.0 - 0.5 * (20.0 - 18.0))
+    assert (demand.due_late(np.array([5.0]), np.array([0.0]), late) >= 0.0).all()
 
 
 def test_noise_of_a_month_and_a_region_has_mean_1() -> None:

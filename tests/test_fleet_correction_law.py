@@ -150,13 +150,10 @@ def test_the_last_year_against_those_before() -> None:
     assert [each.tolist() for each in short.last_year()] == [[0.0, 0.0]] * 3
 
 
-def test_what_fell_due_lately() -> None:
-    """Weights 1, 3 on what fell due in the month of the cut-off (22, so the pace of 22 to 24) and the one before (19 to
-    21); the season is that of the report, a month later."""
-    found = FIT.lately(FIT.mean, 22, np.array([1.0, 3.0]))
+def test_the_pace_of_what_fell_due() -> None:
+    """In the month of the cut-off (22, so the pace of 22 to 24) and the one before (of 19 to 21)."""
     paces = of("pace") + of("pace of region").reshape(2, PACES)
-    season = FIT.season(FIT.mean)
-    assert found == pytest.approx(0.25 * (paces[:, 5] + season[:, 23 % 12]) + 0.75 * (paces[:, 4] + season[:, 22 % 12]))
+    assert FIT.pace_due(FIT.mean, np.array([22, 21])) == pytest.approx(paces[:, [5, 4]])
 
 
 def test_paces_to_come_fall_back_to_the_usual_one() -> None:
@@ -406,25 +403,23 @@ def test_scatter_beyond_chance() -> None:
 def test_the_past_as_corrected() -> None:
     past, effects = some_past(), np.stack([FIT.mean, 0.5 * FIT.mean])
     past[1, 1] = 0.0
-    found = future.past_ratio(FIT, past, effects)
-    whole = law.expected_of(past, FIT.least)
-    own = whole.sum(axis=4)
+    found = future.past_reports(FIT, past, effects)
+    own = law.expected_of(past, FIT.least)
     middle = [0, 1, 2, 3]  # of the first four bins
     for draw in range(2):
         age, gap = FIT.by_age(effects[draw], 700)
         trust = FIT.trust(effects[draw])
-        for r, d in ((0, 0), (0, 1), (1, 0)):
+        for r, d, m in np.ndindex(2, 2, 5):
             got = 0.0
-            for kind in range(KINDS):
-                for b in range(4):
-                    hazard = own[r, d, kind, b] / past[r, d, kind, 0, b].sum()
-                    apart = min(max(log(hazard) - FIT.middle[min(kind, 1)], -3.0), 3.0)
-                    by = (age, gap)[min(kind, 1)][r, d, middle[b]]
-                    late = sum(whole[r, d, 0, b, m] for m in range(5) if 4 - m + b < 36) if kind == 0 else 0.0
-                    both = own[r, d, kind, b] + late * (exp(effects[draw][newer[d]]) - 1.0)
-                    got += both * exp(by + trust[min(kind, 1)] * apart)
-            assert found[draw, r, d] == pytest.approx(got / past[r, d, :, 1].sum())
-        assert found[draw, 1, 1] == pytest.approx(exp(FIT.level(effects[draw])[1, 1]))
+            for kind, b in np.ndindex(KINDS, 4):
+                units = past[r, d, kind, 0, b, m]
+                apart = log(own[r, d, kind, b, m] / units) - FIT.middle[min(kind, 1)] if units else 0.0
+                by = (age, gap)[min(kind, 1)][r, d, middle[b]] + trust[min(kind, 1)] * min(max(apart, -3.0), 3.0)
+                if kind == 0 and 4 - m + b < 36:
+                    by += effects[draw][newer[d]]
+                got += own[r, d, kind, b, m] * exp(by)
+            assert found[draw, r, d, m] == pytest.approx(got)
+    assert (found[:, 1, 1] == 0.0).all()
 
 
 def test_seasonal_complaints_and_what_claims_make_of_them() -> None:
@@ -468,16 +463,11 @@ def test_months_of_a_sample_are_its_pace_season_and_widening(monkeypatch: pytest
     for r, k in np.ndindex(2, 18):
         wanted = (r + 1) * 0.01 * calendar[k] + FIT.season(FIT.mean)[r, calendar[k] % 12] + 0.1 * normal[r, 0, k // 12]
         assert found[r, 0, k] == pytest.approx(wanted)
-    rate = np.zeros((1, 3, 30))
-    rate[0, 0], rate[0, 1, :12] = 1.1 ** np.arange(30), [1.0] * 6 + [99.0] * 6
-    assert demand.trend(rate) == pytest.approx(np.array([[log(1.1), log(5.0) / 6, 0.0]]))
-    assert demand.trend(rate[:, :, 11::-1])[0, 1] == pytest.approx(log(0.2) / 6)
     noisy: Any = SimpleNamespace(
         standard_normal=np.zeros, standard_gamma=lambda size, shape: np.full(shape, 2.0 * size)
     )
     twice = future.of_the_months(replace(FIT, scatter=0.5), FIT.mean, calendar, 0.1, noisy)
     assert twice == pytest.approx(future.of_the_months(FIT, FIT.mean, calendar, 0.1, noisy) + log(2.0))
-    assert demand.trend(rate[..., :1]).tolist() == [[0.0, 0.0, 0.0]]
     told: Any = SimpleNamespace(report=np.array([30, 30, 19, 18, 25]), event=np.array([30, 28, 18, 18, 21]),
                                 region=np.array([0, 1, 1, 1, 0]))  # fmt: skip
     lag: Any = SimpleNamespace(shares=np.ones(3), keep=0.5)

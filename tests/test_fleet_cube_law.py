@@ -41,9 +41,12 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         for each in ([0.25, 0.5, 0.25], [0.5, 0.25, 0.25])
     ]
     first = random.uniform(0.1, 2.0, (2, 1, REACH))
-    plain = SimpleNamespace(first=first, repeat=0.5 * first, history=np.array([[8.0], [2.0]]))
+    plain = SimpleNamespace(first=first, history=np.array([[8.0], [2.0]]))
     now = SimpleNamespace(first=1.2 * first, history=np.array([[10.0], [2.5]]), pending=np.array([[300.0], [500.0]]))
-    level, lately, factor = random.uniform(1, 2, (3, 2, 1)), np.array([0.2, 0.3]), 0.1 * np.arange(8.0).reshape(2, 1, 4)
+    level, factor = random.uniform(1, 2, (3, 2, 1)), 0.1 * np.arange(8.0).reshape(2, 1, 4)
+    season = random.normal(0.0, 0.3, (2, 12))  # January first
+    pace = np.array([[0.2, 0.1, 9.0], [0.3, -0.4, 9.0]])  # on what fell due in the cut-off's month and the one before
+    so_far = random.uniform(100.0, 900.0, (3, 2, 1, 5))
     seen: list[Any] = []
 
     def made(*given: Any, sold_only: bool = False) -> Any:
@@ -61,7 +64,7 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
             np.array([2.0, 3.0]), np.array([4.0, 4.0])),
         "with_habits": lambda _, __, change, more: asked.append((change.tolist(), more)) or now,
         "parts_of": lambda *_: (SimpleNamespace(sold=np.array([True, False])), None),
-        "past_ratio": lambda _, __, every: level[:2] if len(every) == 2 else level[2:],
+        "past_reports": lambda _, __, every: so_far[:2] if len(every) == 2 else so_far[2:],
         "of_the_months": lambda *_: factor, "grade_shares": lambda part, _: shares[0 if part.max() == 1.0 else 1],
         "in_cover": lambda _, __, start, months, chosen: np.full(
             (2, 1, months), (8000.0 if chosen[0] else 4000.0) * (start == CUTOFF + 1)),
@@ -72,12 +75,16 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
     fleet: Any = SimpleNamespace(regions=("a", "b"), designs=("x",), settings=SimpleNamespace(
         samples=3, grades=["H", "I"], seed=5, regions=rates, title="t"))  # fmt: skip
     lag = np.array([0.5, 0.25, 0.25])
-    correction: Any = SimpleNamespace(mean=np.zeros(4), draw=lambda normal: normal, lately=lambda *_: lately)
+    correction: Any = SimpleNamespace(mean=np.zeros(4), draw=lambda normal: normal, season=lambda _: season)
     correction.one = lambda _: correction
-    behind = np.zeros((2, 1, 1, 3, 1, 1))
-    behind[:, 0, 0, demand.TOLD] = 10.0
+    correction.pace_due = lambda _, months: pace[:, CUTOFF - months]
+    correction.level = lambda every: np.log(level[:2] if len(every) == 2 else level[2:])
+    behind = np.zeros((2, 1, 1, 3, 1, 5))
+    behind[:, 0, 0, demand.TOLD] = 2.0
+    behind[:, 0, 0, demand.EXPECTED] = random.uniform(100.0, 900.0, (2, 1, 5))
+    behind[1, 0, 0, demand.EXPECTED] *= wait > 0.0  # a region of which nothing was expected so far
     expected: Any = SimpleNamespace(
-        first=np.ones((2, 1, REACH)), repeat=2.0 * np.ones((2, 1, REACH)), behind=behind, gaps=None
+        first=np.ones((2, 1, REACH)), repeat=np.full((2, 1, REACH, 1, 2), 2.0), behind=behind, gaps=None
     )
     found = demand.sample_cube(
         fleet, SimpleNamespace(sale=np.array([CUTOFF])), expected, correction,  # type: ignore[arg-type]
@@ -102,19 +109,21 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         assert found.sold.visits[1, :, r, 0].tolist() == [8 * each * mean for each in rate]
         assert found.planned.visits[2, :, r, 0].tolist() == [4 * each * mean for each in rate]
         assert found.cube["seasonal"].values[0, :, r, 0].tolist() == [12 * each * mean for each in rate[:MONTHS]]
-    assert found.multiplier.tolist() == level.tolist()
+    ratios = so_far.sum(axis=3) / np.maximum(behind[:, :, 0, demand.EXPECTED, 0].sum(axis=-1), 1.0)
+    assert found.multiplier == pytest.approx(np.stack([ratios[:, 0], ratios[:, 1] if wait else level[:, 1]], axis=1))
     assert found.cube["month"].values.tolist() == ["0008-06", "0008-07", "0008-08"]
     assert found.cube.attrs["cutoff"] == "0008-05"
     # due so many months ago and not yet told, by the lag drawn: 0.6, 0.35 and nothing
-    tail = np.array([0.5, 0.25, 0.0])
-    between = 1.0 + 0.25 * 2.0 / tail.sum() - (0.25 + 0.5)
     even = (whole[0] + whole[1])[:, :, :, 0].sum(axis=-1) * np.exp(-factors[:, 0].T)  # sample, month, region
-    grows = np.log(np.clip(even[:, 2:].sum(axis=1) / even[:, :2].sum(axis=1), 0.2, 5.0)) / 2
-    due = even[:, 0] * 0.6 + even[:, 1] * 0.35
+    even = np.moveaxis(even, 1, 2) * np.exp(season[:, [(CUTOFF + 1 + m) % 12 for m in range(REACH)]])
+    before = so_far[:, :, 0] * np.exp(season[:, [(CUTOFF - 4 + m) % 12 for m in range(5)]])
+    drawn = lag + [-0.1, 0.0, 0.1]
+    for chosen, share in ((drawn, [0.6, 0.35, 0.0]), (lag, [0.5, 0.25, 0.0])):
+        due = (demand.due_late(before, even, chosen) * np.exp(pace)) @ share
+        if not wait:
+            break
     if wait:
-        already = 0.75 * np.array([0.5, 0.25, 0.0, 0.0]) + 0.25
-        physics = 1.5 * first[:, 0]
-        trend = np.log(physics[:, 2:].sum(axis=1) / physics[:, :2].sum(axis=1)) / 2
-        due = now.pending[:, 0] * np.einsum("smr,m->sr", even, already) / (physics @ already) * np.exp(between * trend)
+        physics = demand.due_late(behind[:, 0, 0, demand.EXPECTED, 0], first[:, 0] + 4.0, lag) @ [0.5, 0.25, 0.0]
+        due = now.pending[:, 0] * due / physics
     late = found.cube["not_yet_reported"].values[..., 0]
-    assert late == pytest.approx(due * np.exp(lately - between * grows), abs=1.001, rel=1e-6)  # whole numbers
+    assert late == pytest.approx(due, abs=1.001, rel=1e-6)  # whole numbers

@@ -228,11 +228,11 @@ def test_newer_units_of_a_changed_design_are_told_from_older_ones(monkeypatch: p
     found.correction = SimpleNamespace(rivals=(SimpleNamespace(block=lambda name: None), changed), chances=(0.25, 0.75))
     found.expected.behind = None
 
-    def past_ratio(rival: Any, behind: Any, effects: np.ndarray) -> np.ndarray:
+    def past_reports(rival: Any, behind: Any, effects: np.ndarray) -> np.ndarray:
         seen.append(effects.tolist())
-        return np.stack([np.full((2, 2), 2.0), np.full((2, 2), 1.5)])
+        return np.stack([np.full((2, 2, 4), 0.5), np.full((2, 2, 4), 0.375)])
 
-    monkeypatch.setattr(tables, "past_ratio", past_ratio)
+    monkeypatch.setattr(tables, "past_reports", past_reports)
     older = 0.25 + 0.75 * 0.75
     newer = 0.25 + 0.75 * 1.5
     rows = {row["row"]: row["chance_within_12_months"] for row in tables.who_is_due(found)}

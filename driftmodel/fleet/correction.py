@@ -166,14 +166,12 @@ class Correction:
             total += np.concatenate([own, later], axis=1)
         return np.asarray(total @ paces_of(months, self.first, self.wide, total.shape[1], self.lag).T)
 
-    def lately(self, effects: Array, cutoff: int, weight: Array) -> Array:
-        """Log effect (regions,) on what fell due 0, 1, ... months before the end of the cut-off, weighed (months,)."""
-        back, late = np.arange(weight.size), int(np.round(np.arange(len(self.lag)) @ np.array(self.lag)))
-        own = self.part(effects, "pace of region", self.regions, self.paces)
-        pace = (self.part(effects, "pace", 1, self.paces) + own) @ paces_of(
-            cutoff - back, self.first, self.wide, self.paces, (1.0,)
-        ).T
-        return np.asarray((pace + self.season(effects)[:, (cutoff + late - back) % 12]) @ (weight / weight.sum()))
+    def pace_due(self, effects: Array, months: NDArray[np.int64]) -> Array:
+        """Log effect (regions, months) of the pace on what fell due in months up to the cut-off."""
+        pace = self.part(effects, "pace", 1, self.paces) + self.part(
+            effects, "pace of region", self.regions, self.paces
+        )
+        return np.asarray(pace @ paces_of(months, self.first, self.wide, self.paces, (1.0,)).T)
 
     @property
     def stays(self) -> float:

@@ -29,8 +29,8 @@ from driftmodel.fleet.claims_fit import correct
 from driftmodel.fleet.cohorts import Cohorts, between, cohorts_of, cover_left, histories, in_cover
 from driftmodel.fleet.correction import Correction
 from driftmodel.fleet.delay import ReportingLag, WaitingShare, monthly, reporting_lag, waiting_share, with_habits
-from driftmodel.fleet.exposure import TOLD
-from driftmodel.fleet.future import one_future, parts_of, past_ratio, reports
+from driftmodel.fleet.exposure import EXPECTED, TOLD
+from driftmodel.fleet.future import one_future, parts_of, past_reports, reports
 from driftmodel.fleet.passage import CellPassages
 from driftmodel.fleet.roster import REGRADE, Claims, Fleet
 from driftmodel.fleet.run import SOON_MONTHS, FleetDemand, run_cells, weather_sd, window_of
@@ -183,17 +183,16 @@ def sample_cube(
     )
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
-    already = already_due(lag.shares, waits.mean, reach)
-    physics = plain.first + expected.repeat.sum(axis=(-1, -2))
-    physics_says, physics_trend = physics @ already, trend(physics)
-    tail = np.maximum(1.0 - np.cumsum(lag.shares), 0.0) + 1e-9  # due so many months ago and not yet told
-    between = 1.0 + tail @ (2.0 * np.arange(tail.size)) / tail.sum() - lag.shares @ np.arange(lag.shares.size)
+    physics = expected.behind[:, :, :, EXPECTED].sum(axis=(2, 3))
+    back = np.arange(lag.shares.size)
+    coming = plain.first + expected.repeat.sum(axis=(-1, -2))
+    physics_says = due_late(physics, coming, lag.shares) @ untold(lag.shares)
     for start in range(0, samples, AT_ONCE):
         streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
-        habits, effects, factors, tails, lately = [], [], [], [], []
+        habits, effects, factors, lags, seasons, paces = [], [], [], [], [], []
         for random in streams:
-            change = lag.draw(random) - lag.shares
-            now = with_habits(plain, expected, change, waits.draw(random) - waits.mean)
+            lags.append(lag.draw(random))
+            now = with_habits(plain, expected, lags[-1] - lag.shares, waits.draw(random) - waits.mean)
             rival, drawn, factor = one_future(correction, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
@@ -202,10 +201,13 @@ def sample_cube(
             factors.append(factor + np.log(np.maximum(habit, 1e-9)))
             habits.append(now)
             effects.append(drawn)
-            tails.append(np.maximum(tail - np.cumsum(change), 0.0))
-            lately.append(rival.lately(drawn, cutoff, tail))
+            seasons.append(np.exp(rival.season(drawn))[:, None])
+            paces.append(np.exp(rival.pace_due(drawn, cutoff - back))[:, None])
         every = np.array(effects)
-        level = past_ratio(correction, expected.behind, every)
+        so_far = past_reports(correction, expected.behind, every)
+        level = np.where(
+            physics.any(axis=2), ratio(so_far.sum(axis=3), physics.sum(axis=2)), np.exp(correction.level(every))
+        )
         whole = reports(fresh, again, expected.gaps, correction, cutoff, every, np.array(factors))
         both = [whole, whole]
         if not fresh.sold.all():
@@ -227,13 +229,14 @@ def sample_cube(
                 kept.visits[sample] = np.moveaxis(random.poisson(ahead * visits[:, None, None]), 2, 0)
             multiplier[sample] = level[place]
             ahead = sum(part[place].sum(axis=-1) for part in both[1])  # month, region, design
-            even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place])
+            even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place]) * seasons[place][..., calendar % 12]
+            before = so_far[place] * seasons[place][..., (cutoff + 1 + np.arange(-so_far.shape[3], 0)) % 12]
             if waits.mean > 0.0:  # how many wait for the end of their cover the physics must say
-                moved = ratio(even @ already, physics_says) * np.exp(between * physics_trend)
+                moved = ratio(due_late(before, even, lag.shares) * paces[place] @ untold(lag.shares), physics_says)
                 due = habits[place].pending * np.where(physics_says > 0.0, moved, level[place])
             else:
-                due = even[..., np.minimum(np.arange(tail.size), reach - 1)] @ tails[place]
-            waiting[sample] = random.poisson(due * np.exp(lately[place][:, None] - between * trend(even)))
+                due = due_late(before, even, lags[place]) * paces[place] @ untold(lags[place])
+            waiting[sample] = random.poisson(due)
     seasonal = (sold.visits + planned.visits)[:, :months]
     whole_cube = ("sample", "month", "region", "design", "grade", "cover")
     cube = xr.Dataset(
@@ -258,21 +261,19 @@ def sample_cube(
     return Sampled(cube, sold, planned, multiplier)
 
 
-def already_due(lag: Array, waiting: float, months: int) -> Array:
-    """Share of the reports of month 0, 1, ... ahead that were due before them all, (months,), about: those late by the
-    lag, and for a year ahead those of owners who wait for the end of their cover. It weighs how far the claims move
-    what the physics has of regrades due and not yet reported."""
-    late = np.zeros(months)
-    tail = 1.0 - np.cumsum(lag)[:months]
-    late[: tail.size] = (1.0 - waiting) * tail
-    late[:SOON_MONTHS] += waiting
-    late[0] += 1e-9  # where all come at once
-    return np.asarray(late)
+def untold(lag: Array) -> Array:
+    """Share of what fell due 0, 1, ... months before the end of the cut-off that is not told by then, (lags,)."""
+    return np.maximum(1.0 - np.cumsum(lag), 0.0)
 
 
-def trend(rate: Array) -> Array:
-    """Log growth a month of rates (regions, designs, months) over the first year ahead, (regions, designs)."""
-    half = max(min(rate.shape[2], SOON_MONTHS) // 2, 1)
-    first = rate[..., :half].sum(axis=2)
-    then = rate[..., half : 2 * half].sum(axis=2) if rate.shape[2] > half else first
-    return np.asarray(np.where(first > 0.0, np.log(np.clip(ratio(then, first), 0.2, 5.0)), 0.0) / half)
+def due_late(before: Array, ahead: Array, lag: Array) -> Array:
+    """Regrades that fell due 0, 1, ... months before the end of the cut-off, (..., lags), of those told in months
+    before its end and after it, (..., months) each: they are told as late as the lag is on average, and a season's
+    height and depth less sharply, by half the lag's variance times how fast it bends."""
+    late, many = np.arange(lag.size), before.shape[-1]
+    months = np.concatenate([before, ahead], axis=-1)
+    bends = np.diff(months, n=2, axis=-1, prepend=months[..., :1], append=months[..., -1:])
+    months = np.maximum(months - 0.5 * (lag @ late**2 - (lag @ late) ** 2) * bends, 0.0)
+    at = np.clip(many - 1 - late + lag @ late, 0.0, months.shape[-1] - 1.0)
+    low = np.minimum(at.astype(np.int64), months.shape[-1] - 2)
+    return np.asarray(months[..., low] + (at - low) * (months[..., low + 1] - months[..., low]))

@@ -15,12 +15,10 @@ import numpy as np
 from driftmodel.base.arrays import group_sums, ratio
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.fleet.cell_demand import IN, OUT, Window
-from driftmodel.fleet.correction import Correction, expected_of, newer_sold
+from driftmodel.fleet.correction import SORT, Correction, apart_of, expected_of, newer_sold
 from driftmodel.fleet.exposure import (
-    AGAIN,
     AGE_BINS,
     BIN_AGES,
-    EXPECTED,
     FRESH,
     KINDS,
     MOST_HAZARD,
@@ -223,23 +221,30 @@ def gamma_noise(variance: float, shape: tuple[int, ...], random: np.random.Gener
     return np.asarray(random.standard_gamma(1.0 / variance, shape) * variance)
 
 
-def past_ratio(correction: Correction, behind: Array, effects: Array) -> Array:
-    """What the corrected hazard makes of the physics' past number, years apart from the mean left out, (draws, regions,
-    designs); the level alone where nothing was expected."""
-    units, expected = behind[:, :, :, UNITS].sum(axis=4), behind[:, :, :, EXPECTED].sum(axis=(2, 3, 4))
-    own, ago = expected_of(behind, correction.least), np.arange(behind.shape[5])[::-1] + BIN_AGES[:, None]
-    late = (own[:, :, FRESH] * newer_sold(ago)).sum(axis=3)
-    own = own.sum(axis=4)  # region, design, kind, bin
-    by_age, by_gap = correction.by_age(effects, int(BIN_AGES[-1]) + 1)
-    trust, apart = correction.trust(effects), correction.apart(ratio(own, units))
-    got = np.zeros(by_age.shape[:3])
-    for kind in range(KINDS):
-        sort = FRESH if kind == 0 else AGAIN
-        factor = np.exp((by_age, by_gap)[sort][..., BIN_AGES] + trust[:, sort, None, None, None] * apart[:, :, kind])
-        got += np.einsum("srdb,rdb->srd", factor, own[:, :, kind])
-        if kind == FRESH:
-            got += np.einsum("srdb,rdb->srd", factor, late) * np.expm1(correction.newer(effects))
-    return np.asarray(np.where(expected > 0.0, ratio(got, expected), np.exp(correction.level(effects))))
+def past_reports(correction: Correction, behind: Array, effects: Array) -> Array:
+    """What the corrected hazard makes of the past, season and pace left out, (draws, regions, designs, months)."""
+    regions, designs, _, _, _, months = behind.shape
+    own = expected_of(behind, correction.least)
+    at = np.nonzero(own > 0.0)
+    region, design, kind, bin_, month = at
+    sort, own, units = SORT[kind], own[at], behind[:, :, :, UNITS][at]
+    apart = apart_of(ratio(own, units), correction.middle[sort])
+    newer = (kind == FRESH) & newer_sold(months - 1 - month + BIN_AGES[bin_])
+    group = (region * designs + design) * months + month
+    by_age, by_gap = (each[..., BIN_AGES] for each in correction.by_age(effects, int(BIN_AGES[-1]) + 1))
+    both, trust, late = np.stack([by_age, by_gap], axis=1), correction.trust(effects), correction.newer(effects)
+    found = [
+        group_sums(
+            group,
+            own
+            * np.exp(
+                both[draw, sort, region, design, bin_] + trust[draw, sort] * apart + newer * late[draw, 0, design]
+            ),
+            regions * designs * months,
+        )
+        for draw in range(len(effects))
+    ]
+    return np.reshape(found, (-1, regions, designs, months))
 
 
 def parts_of(expected: FleetDemand, window: Window) -> tuple[Groups, Groups]:

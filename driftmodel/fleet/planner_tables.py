@@ -12,7 +12,7 @@ from driftmodel.fleet.cell_demand import IN
 from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.correction import NEWER, newer_sold
 from driftmodel.fleet.demand import Demand
-from driftmodel.fleet.future import past_ratio
+from driftmodel.fleet.future import past_reports
 from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
 from driftmodel.fleet.roster import places
 from driftmodel.fleet.run import SOON_MONTHS
@@ -242,8 +242,9 @@ def by_newness(demand: Demand) -> Array:
         if (block := rival.block(NEWER)) is not None:
             plain = rival.mean.copy()
             plain[block.columns] = 0.0
-            whole, older = past_ratio(rival, demand.expected.behind, np.stack([rival.mean, plain]))
-            own = ratio(older, whole)
+            both = np.stack([rival.mean, plain])
+            whole, older = past_reports(rival, demand.expected.behind, both).sum(axis=3)
+            own = np.where(whole > 0.0, ratio(older, whole), 1.0)
             factor += chance * (np.stack([own, own * np.exp(rival.newer(rival.mean))]) - 1.0)
     return factor * demand.after.mean
 
