@@ -312,16 +312,15 @@ def test_readings_of_a_book_are_put_in_order_before_they_are_learned_from(
 
     monkeypatch.setattr(decide, "learn", learn)
     monkeypatch.setattr(decide, "_decide", lambda posterior, new, calibration: (posterior, new))
-    monkeypatch.setattr(decide, "make_bench", lambda scenario, when, book: ("bench", when))
     early, late = replace(row(DAY), row=9), replace(row(DAY), row=4)
     hand, before = row(DAY, value=2.5), replace(row(DAY - timedelta(days=9)), row=12)
     earlier: Any = Stub(bench=BenchBook((before, early), (), ("said",), "a.csv"))
     assert decide.weather_or_drift(scenario, (hand, late), earlier) == ("posterior", (hand, late))
     assert seen["book"] == BenchBook((before, late, early, hand), (), ("said",), "a.csv")
-    assert seen["now"] == DAY and seen["bench"] == ("bench", DAY) and seen["more"] == ()
+    assert seen["now"] == DAY and seen["bench"] is None and seen["more"] == ()
     for more in ("relief", "projection"):  # the action among them is enough
         assert decide.weather_or_drift(scenario, (row(what=more, value=0.2), hand))[1][1] is hand
     decide.weather_or_drift(scenario, row(what="projection"), earlier, drawn=True)
     assert len(seen["more"]) > 20
     decide.decide_unread(scenario, seen["book"], DAY + timedelta(days=3))
-    assert seen["now"] == DAY + timedelta(days=3) and seen["more"] == () and seen["bench"] == ("bench", seen["now"])
+    assert seen["now"] == DAY + timedelta(days=3) and seen["more"] == ()

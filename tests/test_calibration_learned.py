@@ -99,7 +99,9 @@ def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(poster
     for at, one in enumerate(record.fitted):
         off = posterior.book.readings[at].value - np.median(expected[:, at])
         assert one.reading is posterior.readings[at] and one.residual == pytest.approx(off)
-        assert one.expected == pytest.approx(np.median(expected[:, at]))
+        assert one.expected == pytest.approx(np.median(expected[:, at])) and one.expected_sd == pytest.approx(
+            np.std(expected[:, at])
+        )
         assert one.size == pytest.approx(off / np.sqrt(noise.own_doubt[at]))
         assert one.slip_probability == posterior.slips[at]
     for at, unknown in enumerate(record.learned):

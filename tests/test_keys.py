@@ -14,7 +14,7 @@ import pytest
 from driftmodel.base.build import Strings
 from driftmodel.base.file_models import KINDS, keys_in, keys_of_file, unit_of
 from driftmodel.base.scenario_file import ScenarioFile
-from driftmodel.calibration.readings_table import COLUMNS
+from driftmodel.calibration.readings_cells import COLUMNS
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -25,7 +25,7 @@ from driftmodel.climate.history import read_air
 from driftmodel.outlook import levers
 from driftmodel.outlook.calendar import trailing_mean
 from driftmodel.structure import joint, neck, plate
-from driftmodel.wood import creep, diffusion, movement, sorption
+from driftmodel.wood import creep, diffusion, sorption
 
 AIR = st.floats(0.0, 99.0)
 HEAT = st.floats(-10.0, 45.0)
@@ -221,9 +221,9 @@ def test_memory_keeps_moisture_between_the_two_curves(path: list[float], built: 
 @given(st.floats(1e-4, 4e-3), st.floats(1e-3, 2e-2), st.floats(20.0, 80.0))
 def test_wood_held_fast_stands_a_band_about_where_it_settled(coefficient: float, limit: float, settled: float) -> None:
     """Within the band strain stays inside the limit; it reaches it at each end but where no air is so dry or damp."""
-    low, high = movement.safe_humidity_band(settled, coefficient, limit)
+    low, high = sorption.safe_humidity_band(settled, coefficient, limit)
     assert 0.0 <= low <= settled <= high <= 100.0
-    at = lambda air: float(movement.restrained_strain(  # noqa: E731
+    at = lambda air: float(sorption.restrained_strain(  # noqa: E731
         sorption.middle_moisture(settled), sorption.middle_moisture(air), coefficient))  # fmt: skip
     assert at(low) == pytest.approx(limit, rel=1e-6) if low > 0.0 else at(0.0) <= limit
     assert at(high) == pytest.approx(-limit, rel=1e-6) if high < 100.0 else at(100.0) >= -limit

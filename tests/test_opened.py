@@ -17,7 +17,7 @@ from driftmodel.base import library, opened
 from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import find_instrument, load_climate, load_scenario
 from driftmodel.base.tomlfile import read_toml
-from driftmodel.calibration.readings_table import lines_of
+from driftmodel.calibration.readings_cells import lines_of
 from driftmodel.climate.history import read_air
 from driftmodel.climate.weather import read_weather
 from driftmodel.fleet.reading import read_fleet

@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[1]
 CODE = ROOT / "driftmodel"
 #: what others build on, told in DEVELOPERS.md, though no door of ours does
 OPEN = {
-    "driftmodel.wood.movement.dimension_change",
+    "driftmodel.wood.sorption.dimension_change",
     "driftmodel.wood.sorption.equilibrium_moisture_content",
     "driftmodel.climate.room.indoor_air",
     "driftmodel.climate.enclosure.case_air",

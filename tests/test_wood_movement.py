@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from driftmodel.base.errors import BadInput
-from driftmodel.wood import movement as m
+from driftmodel.wood import sorption as m
 from driftmodel.wood.sorption import equilibrium_moisture_content
 
 

@@ -25,8 +25,7 @@ from driftmodel.outlook.chain import Chain, Weather
 from driftmodel.outlook.regrade import outside_rule
 from driftmodel.structure.joint import pivot_of, saddle_rise_mm
 from driftmodel.structure.response import body_response
-from driftmodel.wood.movement import ring_angle_coefficient, safe_humidity_band
-from driftmodel.wood.sorption import equilibrium_moisture_content
+from driftmodel.wood.sorption import equilibrium_moisture_content, ring_angle_coefficient, safe_humidity_band
 
 PLATES = ("top", "back")
 
@@ -38,8 +37,7 @@ def plate_of(instrument: Instrument, name: str) -> Plate:
 
 def across_coefficient(plate: Plate) -> float:
     """Strain across the grain per 1 % moisture of a plate as it is cut."""
-    wood = library.wood(plate.wood)
-    radial, tangential = (library.number(wood, f"coefficient_{way}").value for way in ("radial", "tangential"))
+    radial, tangential = (library.wood_value(plate.wood, f"coefficient_{way}") for way in ("radial", "tangential"))
     return float(ring_angle_coefficient(radial, tangential, plate.ring_angle_deg))
 
 
@@ -174,7 +172,7 @@ class Year:
 
 def average_year(chain: Chain) -> Year:
     """The average year of the place a chain lives in last."""
-    days = calendar.days_from_setup(chain)
+    days = calendar.forecast_time(chain.scenario)
     start = calendar.average_year_from(chain.scenario, days.size)
     return Year(start, months_of(days[start:]), calendar.action_of_place_and_season(chain)[:, start:])
 

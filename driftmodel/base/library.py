@@ -74,21 +74,17 @@ def _check(file: Path, numbers: Mapping[str, Datum | Disagreement], endless: boo
 
 
 def data_places() -> Places:
-    """Where numbers are read from: the shipped folder, and the user's own files with time of change and size."""
-    return species_data_dir(), _own_files()
-
-
-def _own_files() -> tuple[tuple[Path, int, int], ...]:
-    """The user's own woods and finishes: the .toml files in the folder that DRIFTMODEL_WOODS names."""
+    """Where numbers are read from: the shipped folder; and with time of change and size the user's own woods and
+    finishes, the .toml files in the folder that DRIFTMODEL_WOODS names. Raises BadInput where it is not there."""
     named = os.environ.get(OWN)
     if not named:
-        return ()
+        return species_data_dir(), ()
     folder = Path(named)
     if not is_there(folder) or not folder.is_dir():
         raise BadInput(f"{OWN} names a folder that is not there", "a folder with woods and finishes of your own",
                        file=folder, mend=f"export {OWN}=my-woods, or unset it")  # fmt: skip
     files = sorted(folder.glob("*.toml"))
-    return tuple((file, file.stat().st_mtime_ns, file.stat().st_size) for file in files)
+    return species_data_dir(), tuple((file, file.stat().st_mtime_ns, file.stat().st_size) for file in files)
 
 
 def _by_places(read: Callable[[Places], Read]) -> Callable[[], Read]:
@@ -106,9 +102,7 @@ def file_stem(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
 
 
-@cache
-def _wood_at(path: Path) -> Wood:
-    return read_wood(path)
+_wood_at = cache(read_wood)
 
 
 @_by_places
@@ -174,6 +168,11 @@ def number(of: Wood, key: str) -> Datum:
     spread. Raises BadInput when no wood of the kind has such a number."""
     own = of.numbers.get(key)
     return note(f"{of.name}, {key}", own if own is not None else _stand_in(of.kind, key, data_places()))
+
+
+def wood_value(name: str, key: str) -> float:
+    """The value of a number of a wood, by the wood's name. Raises BadInput as `wood` and `number`."""
+    return number(wood(name), key).value
 
 
 @cache

@@ -16,7 +16,6 @@ import numpy as np
 from driftmodel.base.errors import Spot
 from driftmodel.base.records import Climate, Scenario, Stay
 from driftmodel.base.schema import Array, Dataset, Frozen
-from driftmodel.calibration.bench import make_bench
 from driftmodel.calibration.fit import Posterior, draws_of, learn
 from driftmodel.calibration.records import BenchBook, Calibration
 from driftmodel.calibration.shown import as_calibration, bands_of
@@ -144,10 +143,8 @@ def lives_of(scenario: Scenario, homes: Sequence[Climate], book: BenchBook) -> t
 def weigh_lives(lives: Sequence[Life], book: BenchBook, progress: Callable[[str], None] = lambda _: None) -> Lives:
     """Every life learned from, and how likely each is after the readings. Raises BadInput as `learn` does."""
     posteriors = []
-    last = max(one.date for one in book.readings)
     for life in lives:
-        bench = make_bench(life.scenario, last, book)
-        posteriors.append(learn(life.scenario, book, bench=bench))
+        posteriors.append(learn(life.scenario, book))
         progress(f"{len(posteriors)} of {len(lives)} ways its life may have gone")
     odds = np.log([life.before for life in lives]) + np.array([one.sampled.log_evidence for one in posteriors])
     weights = np.exp(odds - odds.max())

@@ -34,7 +34,7 @@ from driftmodel.calibration.work import moment_of, truss_rod_turns
 from driftmodel.climate.place_air import is_measured
 from driftmodel.outlook.calendar import day_of, reaching, reference_state, with_work
 from driftmodel.outlook.chain import LagCache, air_fingerprint
-from driftmodel.structure.joint import fret_to_saddle_mm
+from driftmodel.structure.joint import pivot_of
 from driftmodel.structure.records import Coefficients
 from driftmodel.structure.response import design_response
 
@@ -172,7 +172,7 @@ def grams_per_pct(instrument: Instrument) -> Mapping[str, float]:
     around = 2.0 * float(np.sum(np.hypot(*np.diff(outline, axis=0).T)))
     depth = (body.sides.depth_neck_mm + body.sides.depth_tail_mm) / 2.0
     width = (neck.width_nut_mm + neck.width_body_mm) / 2.0
-    length = instrument.strings.scale_mm - fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    length = instrument.strings.scale_mm - pivot_of(instrument)
     volumes = {
         "top": (body.top.wood, area * body.top.thickness_mm),
         "back": (body.back.wood, area * body.back.thickness_mm),
@@ -196,7 +196,7 @@ def _brace_g(brace: Brace) -> float:
 
 
 def _dry_g_per_mm3(wood: str) -> float:
-    return library.number(library.wood(wood), "specific_gravity_12").value / 1000.0
+    return library.wood_value(wood, "specific_gravity_12") / 1000.0
 
 
 # ---- looking at readings ---------------------------------------------------------------------------------------------

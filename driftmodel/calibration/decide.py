@@ -13,7 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.errors import refusal
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import Array, Frozen
-from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.fit import PARTICLES, Posterior, learn
 from driftmodel.calibration.forward import action_per_relief
 from driftmodel.calibration.options import ORDER, Option, Standing, Weighed, gains_of, weigh
@@ -91,9 +91,7 @@ def decide_unread(
 ) -> Decision:
     """Decide about the guitar as the readings of its book left it, on a day without a reading. drawn: with its path."""
     more = moments_of_path(scenario.setup.setup, day) if drawn else ()
-    bench = make_bench(scenario, day, book)
-    posterior = learn(scenario, book, bench=bench, particles=particles, now=day, more=more)
-    return _decide(posterior, (), None)
+    return _decide(learn(scenario, book, particles=particles, now=day, more=more), (), None)
 
 
 def weather_or_drift(
@@ -117,11 +115,9 @@ def weather_or_drift(
     if not before.readings and all(one.what == "projection" for one in new):
         fault = "a projection alone, without an earlier one to compare it with"
         raise refusal(f'{fault}. Needed: the action, or earlier readings. Mend: --reading "action=2.9 mm"')
-    rows = tuple(sorted((*before.readings, *new), key=lambda one: (one.date, one.row or np.inf)))
-    book = BenchBook(rows, before.work, before.remarks, before.file)
+    book = before.with_more(BenchBook(new, before.work, (), before.file))
     when = max(one.date for one in new)
     more = moments_of_path(scenario.setup.setup, when) if drawn else ()
-    bench = bench or make_bench(scenario, when, book)
     posterior = learn(scenario, book, bench=bench, particles=particles, seed=seed, now=when, more=more)
     return _decide(posterior, new, calibration)
 

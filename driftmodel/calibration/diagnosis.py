@@ -17,7 +17,7 @@ from driftmodel.calibration.records import Fitted, Learned
 from driftmodel.calibration.shown import learned
 from driftmodel.calibration.slips import SLIP_TOLD
 from driftmodel.calibration.steps import Step, lasting_step
-from driftmodel.structure.joint import fret_to_saddle_mm, saddle_change_mm
+from driftmodel.structure.joint import pivot_of, saddle_change_mm
 from driftmodel.structure.neck import slack_turn_deg
 
 #: residuals beyond this many of their uncertainties count as this many: a slip must not pass for a pattern
@@ -124,8 +124,7 @@ def slack_bolts_mm(instrument: Instrument, odd: tuple[Unusual, ...], step: Step 
     settles = any(one.told and one.times[1] > 1.0 for one in odd if one.words.startswith("settles"))
     if instrument.joint.heel != "bolted" or not (came_up or settles):
         return 0.0
-    distance = fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    return float(saddle_change_mm(slack_turn_deg(instrument), distance))
+    return float(saddle_change_mm(slack_turn_deg(instrument), pivot_of(instrument)))
 
 
 def one_fault(posterior: Posterior) -> str:

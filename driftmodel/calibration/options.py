@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
-from driftmodel.base.scenario_file import Rule
 from driftmodel.base.schema import Array, Flags
 from driftmodel.calibration.outcomes import Answers, quantiles
 from driftmodel.outlook.calendar import grade_lifts_mm
@@ -150,7 +149,7 @@ class _Way:
 
 def weigh(standing: Standing) -> Weighed:
     """Every option that makes sense, and what each draw asks for."""
-    found = standing.found
+    found, rule = standing.found, standing.scenario.rule
     ways = {"leave": _Way(), "air": _Way(steady=True)}
     if standing.truss_action_mm:
         ways["truss rod"] = _Way(standing.truss_action_mm)
@@ -185,7 +184,9 @@ def weigh(standing: Standing) -> Weighed:
             way.saddle_mm,
             way.spacer,
             left + way.saddle_mm - way.rise_mm,
-            **_seasons(standing, dry, damp),  # type: ignore[arg-type]
+            quantiles(dry),
+            quantiles(damp),
+            *(float(np.mean((path >= rule.action_low_mm) & (path <= rule.action_high_mm))) for path in (dry, damp)),
         )
     return Weighed(options, worth.argmax(axis=0))
 
@@ -209,19 +210,16 @@ def days_inside(standing: Standing, way: _Way) -> Array:
 
 
 def _keeps(standing: Standing, way: _Way) -> Flags:
-    """Draws it keeps inside the rule, at the reference state, now and in a year."""
-    found, rule = standing.found, standing.scenario.rule
+    """Draws it keeps inside the rule, at the reference state, now and in a year; of what is left as it is, those whose
+    regrade is not due within SOON_YEARS."""
+    found, rule, room = standing.found, standing.scenario.rule, standing.room_mm + way.saddle_mm
     if way.steady:
-        return _inside(found.action_steady_mm, found.saddle_rise_steady_mm, standing.room_mm, rule)
-    return _stays(standing, way.action_mm, way.rise_mm, way.saddle_mm)
-
-
-def _seasons(standing: Standing, dry: Array, damp: Array) -> dict[str, object]:
-    rule = standing.scenario.rule
-    dry_in, damp_in = (
-        float(np.mean((path >= rule.action_low_mm) & (path <= rule.action_high_mm))) for path in (dry, damp)
+        return ~outside_rule(found.saddle_rise_steady_mm, found.action_steady_mm, room, rule)
+    out = outside_rule(
+        found.saddle_rise_reference_mm + way.rise_mm, found.action_reference_mm + way.action_mm, room, rule
     )
-    return {"dry_mm": quantiles(dry), "damp_mm": quantiles(damp), "dry_inside": dry_in, "damp_inside": damp_in}
+    out |= outside_rule(found.saddle_rise_next_mm + way.rise_mm, found.action_next_mm + way.action_mm, room, rule)
+    return ~out & (found.regrade_years > SOON_YEARS) if way == _Way() else ~out
 
 
 def _back(standing: Standing) -> float:
@@ -231,19 +229,6 @@ def _back(standing: Standing) -> float:
 
 def _middle(values: Array) -> float:
     return float(np.median(values))
-
-
-def _inside(action: Array, rise: Array, room_mm: float, rule: Rule) -> Flags:
-    return np.asarray(~outside_rule(rise, action, room_mm, rule))
-
-
-def _stays(standing: Standing, action_mm: float, rise_mm: float, saddle_mm: float) -> Flags:
-    """Draws that are inside the rule at the reference state now and in a year, with something done now."""
-    found, rule, room = standing.found, standing.scenario.rule, standing.room_mm + saddle_mm
-    now = _inside(found.action_reference_mm + action_mm, found.saddle_rise_reference_mm + rise_mm, room, rule)
-    then = _inside(found.action_next_mm + action_mm, found.saddle_rise_next_mm + rise_mm, room, rule)
-    left = action_mm == 0.0 and rise_mm == 0.0 and saddle_mm == 0.0
-    return np.asarray(now & then & (found.regrade_years > SOON_YEARS) if left else now & then)
 
 
 def _saddle(standing: Standing) -> float:

@@ -15,8 +15,7 @@ from pathlib import Path
 
 from driftmodel.base.errors import Spot
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.calibration.readings_cells import date_in, reading_in, spacer_in, strings_on_in
-from driftmodel.calibration.readings_table import EXAMPLE, Line, lines_of
+from driftmodel.calibration.readings_cells import EXAMPLE, Line, date_in, lines_of, reading_in, spacer_in, strings_on_in
 from driftmodel.calibration.records import QUANTITIES, BenchBook, ReadingRow, once
 from driftmodel.calibration.work import (
     ALL_DONE,

@@ -1,17 +1,103 @@
-"""What the cells of a line may say: a day, a spacer, a quantity with its unit and uncertainty, the bench's air."""
+"""The readings file as a table, a header of known columns and lines of cells that know their file and row; and what
+cells may say: a day, a spacer, a quantity with its unit and uncertainty, the bench's air."""
 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date
+from pathlib import Path
 
-from driftmodel.base import library
-from driftmodel.base.errors import BadInput, near_match, refusal
+from driftmodel.base.errors import BadInput, Spot, near_match
+from driftmodel.base.file_models import READINGS
+from driftmodel.base.opened import cells_of, delimiter_of, rows_of, text_of
 from driftmodel.base.records import Scenario
-from driftmodel.base.units import fahrenheit_to_celsius, likely_units
-from driftmodel.calibration.readings_table import Line, number_in, plain_words
-from driftmodel.calibration.records import QUANTITIES, Quantity, ReadingRow
+from driftmodel.base.units import Said, fahrenheit_to_celsius, likely_units, said_number
+from driftmodel.calibration.records import QUANTITIES, Quantity, ReadingRow, tool_names, tool_sd
+
+COLUMNS = tuple(READINGS)
+EXAMPLE = "2027-02-10;action bass;2.55 mm;feeler gauge"
+_SUFFIXES = {"mm": "mm", "in": "in", "thou": "thou", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the file: cells by column name, the unit a column's name gives, and how to complain about it."""
+
+    cells: Mapping[str, str]
+    units: Mapping[str, str]
+    file: str
+    row: int
+
+    def has(self, column: str) -> bool:
+        return bool(self.cells.get(column, ""))
+
+    def fault(self, column: str, came: str, needed: str, mend: str) -> BadInput:
+        place = f"row {self.row}, column {column}" if self.row else column  # a reading given as an option has no row
+        return BadInput(came, needed, file=self.file, place=place, mend=mend)
+
+
+def lines_of(file: Path) -> Iterable[Line]:
+    """The lines of a readings file, empty ones and comments left out. Raises BadInput naming the row."""
+    text = text_of(file, "a readings file", mend="check the path")
+    rows = text.splitlines()
+    head = next((number for number, row in enumerate(rows) if row.strip() and not row.lstrip().startswith("#")), None)
+    if head is None:
+        raise Spot(file).refusal("the file is empty. Needed: a header and readings. Mend: date,what,value,tool")
+    delimiter = delimiter_of(rows[head])
+    names, units = _header(cells_of(rows[head], delimiter, file, head + 1), file, head + 1)
+    for number, cells in rows_of(rows[head + 1 :], delimiter, file, head + 2, comment="#"):
+        if len(cells) > len(names):
+            hint = (
+                ' (a decimal comma? then put ";" between columns or quotes round the number)'
+                if delimiter == ","
+                else ""
+            )
+            raise Spot(file, f"row {number}").refusal(
+                f"{len(cells)} cells under {len(names)} columns{hint}. Needed: one cell for each column. "
+                f"Mend: {EXAMPLE}"
+            )
+        yield Line(dict(zip(names, cells, strict=False)), units, str(file), number)
+
+
+def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str, str]]:
+    names, units = [], {}
+    for cell in cells:
+        plain = plain_words(cell).replace(" ", "_")
+        stem, _, last = plain.rpartition("_")
+        name, unit = (stem, _SUFFIXES[last]) if stem and last in _SUFFIXES else (plain, "")
+        if name not in COLUMNS:
+            raise Spot(file, f"row {row}").refusal(
+                f'unknown column "{cell}".{near_match(name, COLUMNS)} Needed: columns '
+                f"{', '.join(COLUMNS)}. Mend: date,what,value,tool"
+            )
+        if name in names:
+            raise Spot(file, f"row {row}").refusal(f'two columns "{name}". Needed: each column once. Mend: remove one')
+        names.append(name)
+        units[name] = unit
+    for name in ("date", "what", "value"):
+        if name not in names:
+            raise Spot(file, f"row {row}").refusal(
+                f'no column "{name}". Needed: date, what and value at least. Mend: date,what,value,tool'
+            )
+    return names, units
+
+
+def plain_words(words: str) -> str:
+    """Small letters, single spaces, no underscores."""
+    return " ".join(words.strip().lower().replace("_", " ").split())
+
+
+def number_in(line: Line, column: str) -> Said:
+    """The number in a cell and the unit written after it; a decimal comma is a decimal point. Raises BadInput."""
+    found = said_number(line.cells[column].replace("°", "").replace("%", "").strip())
+    if found is None:
+        raise line.fault(column, f'"{line.cells[column]}" is not one number', "a number, with its unit", "2.55 mm")
+    return found
+
+
+# ---- what cells may say ----------------------------------------------------------------------------------------------
 
 #: words a bench may use for a quantity, beside the names of records.QUANTITIES
 WHAT_WORDS: dict[str, str] = {
@@ -86,22 +172,9 @@ def reading_in(line: Line, when: date, spacer: str, strings_on: bool) -> Reading
         )
     if what.startswith("action") and not strings_on:
         raise line.fault("strings", "action read with the strings off", "strings on, or another quantity", "on")
-    temperature, humidity, hours = _bench_air(line)
-    tool = line.cells.get("tool", "")
-    return ReadingRow(
-        when,
-        what,
-        value,
-        _sd(line, tool, quantity),
-        tool,
-        temperature,
-        humidity,
-        hours,
-        spacer,
-        strings_on,
-        line.row,
-        hour=hour_in(line),
-    )
+    air, tool = _bench_air(line), line.cells.get("tool", "")
+    sd = _sd(line, tool, quantity)
+    return ReadingRow(when, what, value, sd, tool, *air, spacer, strings_on, line.row, hour=hour_in(line))
 
 
 def _what(line: Line) -> str:
@@ -128,16 +201,12 @@ def _in_unit(line: Line, column: str, quantity: Quantity) -> float:
         length_mm = replace(said, unit=named).length_mm
         if length_mm is not None:
             return length_mm
-    if not named:
-        raise line.fault(
-            column,
-            f'"{line.cells[column]}" has no unit',
-            "mm, in or thou (g, kg, lb or oz for weight), with the value, in a unit column or in the column's name",
-            _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}",
-        )
-    needed = "mm, in or thou" if quantity.unit == "mm" else "g, kg, lb or oz"
     mend = _likely(said.value, quantity) if column == "value" else f"{said.value:g} {quantity.unit}"
-    raise line.fault(column, f'unit "{named}"', needed, mend)
+    if named:
+        needed = "mm, in or thou" if quantity.unit == "mm" else "g, kg, lb or oz"
+        raise line.fault(column, f'unit "{named}"', needed, mend)
+    needed = "mm, in or thou (g, kg, lb or oz for weight), with the value, in a unit column or in the column's name"
+    raise line.fault(column, f'"{line.cells[column]}" has no unit', needed, mend)
 
 
 def _likely(number: float, quantity: Quantity) -> str:
@@ -214,30 +283,3 @@ def _bench_air(line: Line) -> tuple[float | None, float | None, float | None]:
                 "21 degC and 45 %",
             )
     return temperature, humidity, hours
-
-
-#: what a bench calls some of them
-ALIASES = {
-    "ruler": "rule", "steel rule": "rule", "steel ruler": "rule", "feeler": "feeler gauge", "feelers": "feeler gauge",
-    "feeler gauges": "feeler gauge", "string action gauge": "action gauge", "string gauge": "action gauge",
-    "action card": "action gauge", "dial": "dial gauge", "dial indicator": "dial gauge",
-    "straight edge": "straightedge", "scales": "scale",
-}  # fmt: skip
-
-
-def tool_names() -> tuple[str, ...]:
-    """Tools whose uncertainty the library knows, in words."""
-    return tuple(name[5:].replace("_", " ") for name in library.general_names() if name.startswith("tool_"))
-
-
-def tool_sd(tool: str) -> tuple[float, str]:
-    """Standard deviation of one reading with a tool, and its unit. Raises BadInput for a tool that is not known."""
-    plain = tool.strip().lower().replace("_", " ")
-    plain = ALIASES.get(plain, plain)
-    if plain not in tool_names():
-        raise refusal(
-            f'no tool is called "{tool}".{near_match(plain, tool_names())} Needed: one of '
-            f"{', '.join(tool_names())}, or an uncertainty of your own. Mend: tool = feeler gauge"
-        )
-    datum = library.general("tool_" + plain.replace(" ", "_"))
-    return datum.value, datum.unit

@@ -1,4 +1,4 @@
-"""What the bench hands over and what a calibration hands back: frozen records."""
+"""What the bench reads and with which tools, what it hands over and what a calibration hands back: frozen records."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 from math import inf
 
+from driftmodel.base import library
+from driftmodel.base.errors import near_match, refusal
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.base.schema import Array
 from driftmodel.outlook.calendar import as_of
@@ -36,6 +38,33 @@ QUANTITIES: dict[str, Quantity] = {
     "saddle_height": Quantity("saddle height over the bridge", "mm", 0.3, 25.0, 5.0, False),
     "weight": Quantity("weight", "g", 300.0, 8000.0, 200.0, False),
 }
+
+
+#: what a bench calls some tools
+ALIASES = {
+    "ruler": "rule", "steel rule": "rule", "steel ruler": "rule", "feeler": "feeler gauge", "feelers": "feeler gauge",
+    "feeler gauges": "feeler gauge", "string action gauge": "action gauge", "string gauge": "action gauge",
+    "action card": "action gauge", "dial": "dial gauge", "dial indicator": "dial gauge",
+    "straight edge": "straightedge", "scales": "scale",
+}  # fmt: skip
+
+
+def tool_names() -> tuple[str, ...]:
+    """Tools whose uncertainty the library knows, in words."""
+    return tuple(name[5:].replace("_", " ") for name in library.general_names() if name.startswith("tool_"))
+
+
+def tool_sd(tool: str) -> tuple[float, str]:
+    """Standard deviation of one reading with a tool, and its unit. Raises BadInput for a tool that is not known."""
+    plain = tool.strip().lower().replace("_", " ")
+    plain = ALIASES.get(plain, plain)
+    if plain not in tool_names():
+        raise refusal(
+            f'no tool is called "{tool}".{near_match(plain, tool_names())} Needed: one of '
+            f"{', '.join(tool_names())}, or an uncertainty of your own. Mend: tool = feeler gauge"
+        )
+    datum = library.general("tool_" + plain.replace(" ", "_"))
+    return datum.value, datum.unit
 
 
 @dataclass(frozen=True)
@@ -106,11 +135,12 @@ class Learned:
 
 @dataclass(frozen=True)
 class Fitted:
-    """One reading against the calibrated instrument: expected value, residual (read less expected), its size in the
-    reading's own uncertainty, and the probability that the reading is a slip."""
+    """One reading against the calibrated instrument: expected value and its spread, residual (read less expected),
+    its size in the reading's own uncertainty, and the probability that the reading is a slip."""
 
     reading: ReadingRow
     expected: float
+    expected_sd: float
     residual: float
     size: float
     slip_probability: float

@@ -9,9 +9,8 @@ from datetime import date
 
 from driftmodel.base.errors import BadInput, near_match, near_matches, refusal
 from driftmodel.base.records import Scenario
-from driftmodel.calibration.readings_cells import ALIASES, WHAT_WORDS, reading_in, tool_names
-from driftmodel.calibration.readings_table import Line, plain_words
-from driftmodel.calibration.records import ReadingRow
+from driftmodel.calibration.readings_cells import WHAT_WORDS, Line, plain_words, reading_in
+from driftmodel.calibration.records import ALIASES, ReadingRow, tool_names
 from driftmodel.calibration.work import Asked, pieces_of, understood
 
 #: how long a guitar has lain in the air that was read beside it, where nothing is said, hours; and that air's heat

@@ -11,13 +11,21 @@ import numpy as np
 
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import QUANTILES, Array
-from driftmodel.calibration.bench import Bench, make_bench
+from driftmodel.calibration.bench import Bench
 from driftmodel.calibration.drives import Moment
 from driftmodel.calibration.fit import PARTICLES, Posterior, draws_of, learn
 from driftmodel.calibration.layout import ANEW
 from driftmodel.calibration.outcomes import quantiles
-from driftmodel.calibration.readings_cells import tool_sd
-from driftmodel.calibration.records import QUANTITIES, Band, BenchBook, Calibration, Fitted, Learned, ReadingRow
+from driftmodel.calibration.records import (
+    QUANTITIES,
+    Band,
+    BenchBook,
+    Calibration,
+    Fitted,
+    Learned,
+    ReadingRow,
+    tool_sd,
+)
 from driftmodel.outlook.draws import WIDEST_SD
 
 #: a draw this near to the cut-off counts as on the bound
@@ -103,6 +111,7 @@ def _fitted(posterior: Posterior) -> tuple[Fitted, ...]:
         Fitted(
             reading,
             float(np.median(expected[:, column])),
+            float(expected[:, column].std()),
             float(value[column] - np.median(expected[:, column])),
             float((value[column] - np.median(expected[:, column])) / sd[column]),
             float(slips[column]),
@@ -176,11 +185,10 @@ def worth_reading(
     Bayes; Goldstein and Wooff 2007). Exact for linear answers, an upper bound of what is left otherwise."""
     book = calibration.bench if calibration else BenchBook(())
     day = now or max((one.date for one in book.readings), default=scenario.setup.setup)
-    bench = make_bench(scenario, day, book)
     days = [day + timedelta(days=round(30.44 * month)) for month in range(1, months + 1)]
     rows = [ReadingRow(when, what, 0.0, tool_sd(tool)[0], tool) for what, tool in CANDIDATES for when in (day, *days)]
     moments = tuple(Moment(row.date) for row in rows)
-    posterior = learn(scenario, book, bench=bench, particles=particles, now=day, more=moments)
+    posterior = learn(scenario, book, particles=particles, now=day, more=moments)
     seen = posterior.expected_more(tuple(rows), posterior.sampled.normals)
     aim = posterior.answers().action_end_mm
     found = []

@@ -33,6 +33,11 @@ def _now(scenario: Scenario) -> Climate:
     return scenario.stays[-1].climate
 
 
+def _changed(scenario: Scenario, **parts: Any) -> Scenario:
+    """The last stay's climate with some of its parts changed."""
+    return with_last_climate(scenario, replace(_now(scenario), **parts))
+
+
 def _room(scenario: Scenario, lever: str) -> Room:
     room = _now(scenario).room
     if room is None:
@@ -58,20 +63,19 @@ def place(scenario: Scenario, value: Any) -> Scenario:
 def winter_heating(scenario: Scenario, value: Any) -> Scenario:
     """The room's heating set point in degC."""
     room = _room(scenario, "winter heating")
-    return with_last_climate(scenario, replace(_now(scenario), room=replace(room, heating_setpoint_c=float(value))))
+    return _changed(scenario, room=replace(room, heating_setpoint_c=float(value)))
 
 
 def air_changes(scenario: Scenario, value: Any) -> Scenario:
     """Air changes an hour of the house: 0.3 is tight, 1.5 is draughty."""
     room = _room(scenario, "air changes")
-    return with_last_climate(scenario, replace(_now(scenario), room=with_air_changes(room, float(value))))
+    return _changed(scenario, room=with_air_changes(room, float(value)))
 
 
 def humidifier(scenario: Scenario, value: Any) -> Scenario:
     """A room humidifier that holds `value` % whenever the room is drier, with 25 litres a day at most; 0 for none."""
     _room(scenario, "humidifier")
-    fitted = Humidifier(float(value), 25.0, ()) if float(value) > 0 else None
-    return with_last_climate(scenario, replace(_now(scenario), humidifier=fitted))
+    return _changed(scenario, humidifier=Humidifier(float(value), 25.0, ()) if float(value) > 0 else None)
 
 
 def humidifier_outage(scenario: Scenario, value: Any) -> Scenario:
@@ -99,12 +103,11 @@ def case(scenario: Scenario, value: Any) -> Scenario:
     """Kept in a closed case: False for none, True for the case it has or a hard one, a number for a case humidifier at
     that % all year."""
     if value is False or value is None:
-        return with_last_climate(scenario, replace(_now(scenario), case=None))
-    months = tuple(range(1, 13))
-    fitted = (
-        hard_case() if value is True else replace(hard_case(), humidifier_pct=float(value), humidifier_months=months)
+        return _changed(scenario, case=None)
+    kept: dict[str, Any] = (
+        {} if value is True else {"humidifier_pct": float(value), "humidifier_months": tuple(range(1, 13))}
     )
-    return with_last_climate(scenario, replace(_now(scenario), case=fitted))
+    return _changed(scenario, case=replace(hard_case(), **kept))
 
 
 def warming(scenario: Scenario, value: Any) -> Scenario:

@@ -78,8 +78,7 @@ def reference_state(series: NDArray[np.floating[Any]], first: int = 0, step: int
 def grade_lifts_mm(scenario: Scenario) -> Array:
     """What each grade of the set adds to the saddle over the fret plane against that of set-up, mm (grades,)."""
     instrument = scenario.instrument
-    distance = joint.fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
-    lift = joint.saddle_change_mm(joint.grade_rotations_deg(instrument.spacers), distance)
+    lift = joint.saddle_change_mm(joint.grade_rotations_deg(instrument.spacers), joint.pivot_of(instrument))
     return np.asarray(lift - lift[instrument.spacers.labels.index(scenario.setup.spacer)], dtype=float)
 
 
@@ -212,12 +211,6 @@ def action_of_place_and_season(chain: Chain) -> Single:
     worked = fitted_lift_mm(chain.scenario) / 2.0 + action_work_mm(chain.scenario)
     start = chain.scenario.setup.action_12th_mm + worked + chain.draws.set_up_error_mm
     return np.asarray(change + start.astype(np.float32)[:, None])
-
-
-def days_from_setup(chain: Chain) -> Times:
-    """The days the chain's movements stand for, (days,)."""
-    first = np.datetime64(chain.scenario.setup.setup.isoformat(), "D")
-    return first + np.arange(chain.world.seasonal["top_sinkage"].shape[1]).astype("timedelta64[D]")
 
 
 def monthly_means(path: Single, month: Integers) -> Array:

@@ -111,16 +111,12 @@ def transport(
     """Diffusivity in m2/s and the faces' conductances in m/s, outside and inside, at the reference state, (draws,)."""
     reference_mc = float(sorption.equilibrium_moisture_content(REFERENCE_C, REFERENCE_PCT)) / 100.0
     wetter = np.exp(library.value("diffusion_moisture_exponent") * reference_mc)
-    lightness = library.value("diffusion_reference_gravity") / _gravity(slab.wood)
+    lightness = library.value("diffusion_reference_gravity") / library.wood_value(slab.wood, "specific_gravity_12")
     slower = lightness ** library.value("diffusion_density_exponent")
     diffusivity = library.value("diffusion_coefficient_20c") * wetter * slower * diffusion_factor
     emission = library.value("surface_emission_20c") * wetter * surface_factor
     outside, inside = (_face(finish, slab.wood, emission, film_factor) for finish in (slab.outside, slab.inside))
     return diffusivity, outside, inside
-
-
-def _gravity(wood: str) -> float:
-    return library.number(library.wood(wood), "specific_gravity_12").value
 
 
 def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array) -> Array:
@@ -130,7 +126,7 @@ def _face(finish: str | None, wood: str, emission_m_s: Array, film_factor: Array
     permeance = library.finish_permeance(finish).value
     if np.isinf(permeance):
         return emission_m_s
-    density = 1000.0 * _gravity(wood)
+    density = 1000.0 * library.wood_value(wood, "specific_gravity_12")
     slope = float(sorption.isotherm_slope(REFERENCE_C, REFERENCE_PCT))
     pressure = float(saturation_pressure_pa(REFERENCE_C))
     return diffusion.surface_conductance(

@@ -13,7 +13,7 @@ from driftmodel.base.records import Instrument
 from driftmodel.structure import box as boxes
 from driftmodel.structure.body import SIZE_MM, box
 from driftmodel.structure.box_movement import Answer, Shape, solve, solve_with_shares, top_shape
-from driftmodel.structure.joint import fret_to_saddle_mm, over_top_at_join_mm, string_pull_n
+from driftmodel.structure.joint import over_top_at_join_mm, pivot_of, string_pull_n
 from driftmodel.structure.neck import neck_turns_deg_per_n
 from driftmodel.structure.records import LOADS
 
@@ -64,7 +64,7 @@ def behaviour(instrument: Instrument) -> Behaviour:
     case = case_of(instrument)
     answers, shares = solve_with_shares(case.box, SIZE_MM, LOADS)
     pull = string_pull_n(instrument.strings)
-    distance = fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    distance = pivot_of(instrument)
     give = {key: pull * (distance * turn - shares["sinkage"][key]) for key, turn in shares["turn"].items()}
     give |= {key: pull * distance * radians(turn) for key, turn in case.turns.items()}
     return replace(_behaviour(answers, case, instrument), string_give_mm=give)
@@ -78,7 +78,7 @@ def case_of(instrument: Instrument) -> Case:
 
 def _behaviour(answers: dict[str, Answer], case: Case, instrument: Instrument) -> Behaviour:
     pull = string_pull_n(instrument.strings)
-    distance = fret_to_saddle_mm(instrument.strings.scale_mm, instrument.body_fret)
+    distance = pivot_of(instrument)
     size = {load: pull if load == "strings" else 1.0 for load in LOADS}
     bridge = {load: size[load] * (answer.bridge[1] - answer.block[1]) for load, answer in answers.items()}
     turn = {load: size[load] * answer.block_turn for load, answer in answers.items()}

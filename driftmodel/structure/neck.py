@@ -17,6 +17,7 @@ from driftmodel.structure.joint import (
     bow_relief_mm,
     fret_to_saddle_mm,
     over_top_at_join_mm,
+    pivot_of,
     string_pull_n,
 )
 from driftmodel.structure.records import NeckResponse
@@ -83,7 +84,7 @@ def bow(neck: Neck, strings: Strings, body_fret: int, root_mm: float = 0.0) -> N
 
 def _along_gpa(wood_name: str) -> float:
     """True modulus along the grain, GPa: the table's bending modulus times the shear correction."""
-    bending = library.number(library.wood(wood_name), "modulus_of_elasticity_12").value
+    bending = library.wood_value(wood_name, "modulus_of_elasticity_12")
     return library.value("shear_correction_modulus") * bending / 1000.0
 
 
@@ -115,10 +116,10 @@ def joint_turn_deg_per_nm(instrument: Instrument) -> float:
 
 def root_length_mm(instrument: Instrument) -> float:
     """Stretch of the neck between the end of the truss rod and the body join; nought where the rod reaches the body."""
-    rod, scale = instrument.neck.rod_length_mm, instrument.strings.scale_mm
+    rod = instrument.neck.rod_length_mm
     if rod is None:
         return library.value("neck_root_length")
-    return max(scale - fret_to_saddle_mm(scale, instrument.body_fret) - rod, 0.0)
+    return max(instrument.strings.scale_mm - pivot_of(instrument) - rod, 0.0)
 
 
 def neck_turns_deg_per_n(instrument: Instrument) -> dict[tuple[str, str], float]:

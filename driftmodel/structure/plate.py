@@ -10,6 +10,7 @@ import numpy as np
 
 from driftmodel.base import library
 from driftmodel.base.schema import Array
+from driftmodel.wood.sorption import ring_angle_coefficient
 
 #: shear correction of a rectangular section, 5/6 (Reissner 1945)
 SHEAR_CORRECTION = 5.0 / 6.0
@@ -84,15 +85,14 @@ class Board:
 def _moduli(wood_name: str) -> tuple[tuple[float, float, float], tuple[float, float, float], float]:
     """Moduli along (the table's bending modulus times the shear correction), radial and tangential, shear moduli LR, LT
     and RT, all in MPa, and Poisson's ratio LR of a wood. Raises BadInput for an unknown wood."""
-    wood = library.wood(wood_name)
     names = (
         "elastic_ratio_radial",
         "elastic_ratio_tangential",
         *(f"shear_ratio_{plane}" for plane in ("lr", "lt", "rt")),
     )
-    along = library.value("shear_correction_modulus") * library.number(wood, "modulus_of_elasticity_12").value
-    radial, tangential, *shears = (along * library.number(wood, name).value for name in names)
-    return (along, radial, tangential), (shears[0], shears[1], shears[2]), library.number(wood, "poisson_lr").value
+    along = library.value("shear_correction_modulus") * library.wood_value(wood_name, "modulus_of_elasticity_12")
+    radial, tangential, *shears = (along * library.wood_value(wood_name, name) for name in names)
+    return (along, radial, tangential), (shears[0], shears[1], shears[2]), library.wood_value(wood_name, "poisson_lr")
 
 
 def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
@@ -103,7 +103,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
     Poisson's ratio between radial and tangential is taken as that between grain and radial (no table number). Raises
     BadInput for an unknown wood."""
     (along, radial, tangential), (shear_lr, shear_lt, shear_rt), poisson = _moduli(wood_name)
-    moves = [library.number(library.wood(wood_name), f"coefficient_{way}").value for way in ("radial", "tangential")]
+    radially, tangentially = (library.wood_value(wood_name, f"coefficient_{way}") for way in ("radial", "tangential"))
     c2, s2 = cos(radians(ring_angle_deg)) ** 2, sin(radians(ring_angle_deg)) ** 2
     cross = poisson / radial
     across = 1.0 / (c2**2 / radial + s2**2 / tangential + c2 * s2 * (1.0 / shear_rt - 2.0 * cross))
@@ -116,7 +116,7 @@ def board(wood_name: str, ring_angle_deg: float = 0.0) -> Board:
         shear_along_through=1.0 / (c2 / shear_lt + s2 / shear_lr),
         shear_across_through=rolling,
         movement_along=library.value("longitudinal_movement_mean"),
-        movement_across=c2 * moves[0] + s2 * moves[1],
+        movement_across=float(ring_angle_coefficient(radially, tangentially, ring_angle_deg)),
         rolling_in_across=across * c2 * s2 / shear_rt,
         across_in_rolling=rolling * 4.0 * c2 * s2 * (1.0 / radial + 1.0 / tangential + 2.0 * cross),
     )
