@@ -96,9 +96,10 @@ def write_page(
     name: str = REPORT, **page: Any,
 ) -> None:  # fmt: skip
     """Writes a report's page, by its template, and a PNG of each of its figures, into a folder that is there. make: the
-    figures by their captions' names, made inside our style; told: what stands in braces of these. page: over, title, under (lines), mood ('regrade' colours
-    the verdict as a warning, 'leave' as calm), head, lead, facts ((term, text) under it), limits, foot, and what the
-    template's own sections tell; files and cautions where they are not the report's as they stand."""
+    figures by their captions' names, made inside our style; told: what stands in braces of these. page: over, title,
+    under (lines), mood ('regrade' colours the verdict as a warning, 'leave' as calm), head, lead, facts ((term, text)
+    under it), limits, foot, and what the template's own sections tell; files and cautions where they are not the
+    report's as they stand."""
     from markupsafe import Markup
 
     style = files("driftmodel.report").joinpath("report.css").read_text(encoding="utf-8")
