@@ -122,6 +122,7 @@ def test_draws_that_are_none_are_refused(draws: Any) -> None:
         (lambda known: driftmodel.grade(known, years=0), "years is 0"),
         (lambda known: driftmodel.grade(known, years=41), "from 1 to 40"),
         (lambda known: driftmodel.map(known, "none.nc", years=0), "years is 0"),
+        (lambda known: driftmodel.map(known, "none.nc", draws=15), "from 16 to 5000"),
         (lambda known: driftmodel.demand("two-regions", months=0), "months is 0"),
         (lambda known: driftmodel.demand("two-regions", workers=0), "workers is 0"),
         (lambda known: driftmodel.learn("nowhere", workers=1.5), "workers is 1.5"),

@@ -296,6 +296,15 @@ def test_a_file_without_a_last_line_end_and_with_own_columns_is_added_to(ada: Pa
         add(ada, ("action 2.5 mm at 38 % 21 C after 2 h",), date(2023, 7, 1))
 
 
+def test_a_file_with_nothing_but_a_remark_gets_its_header(ada: Path) -> None:
+    """And a header in quotes, units in its names, is as good as any."""
+    for text, first in (("# mine", 2.5), ('"Date";"What";"Value mm";"Tool"\n2023-02-01;action;2.4;rule\n', 2.4)):
+        (ada / "bench.csv").write_text(text, encoding="utf-8")
+        add(ada, ("action 2.5 mm with rule",), date(2023, 6, 1))
+        values = [one.value for one in open_record(ada).book.readings]
+        assert values[0] == first and values[-1] == 2.5 and (ada / "bench.csv").read_text().startswith(text)
+
+
 def test_from_the_command_line(run: Callable[..., Any], world: Path) -> None:
     made = run("record", "new", "ada", "--design", "large_x_braced", "--home", "damp_coast", "--set-up", "2024-09-25",
                "--action", "5/64", "--spacer", "J")  # fmt: skip

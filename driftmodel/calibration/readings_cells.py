@@ -18,7 +18,7 @@ from driftmodel.calibration.records import QUANTITIES, Quantity, ReadingRow, too
 
 COLUMNS = tuple(READINGS)
 EXAMPLE = "2027-02-10;action bass;2.55 mm;feeler gauge"
-_SUFFIXES = {"mm": "mm", "in": "in", "thou": "thou", "g": "g", "kg": "kg", "degc": "degc", "degf": "degf", "pct": "pct"}
+_UNITS = ("mm", "in", "thou", "g", "kg", "degc", "degf", "pct")
 
 
 @dataclass(frozen=True)
@@ -64,9 +64,7 @@ def lines_of(file: Path) -> Iterable[Line]:
 def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str, str]]:
     names, units = [], {}
     for cell in cells:
-        plain = plain_words(cell).replace(" ", "_")
-        stem, _, last = plain.rpartition("_")
-        name, unit = (stem, _SUFFIXES[last]) if stem and last in _SUFFIXES else (plain, "")
+        name, unit = column_of(cell)
         if name not in COLUMNS:
             raise Spot(file, f"row {row}").refusal(
                 f'unknown column "{cell}".{near_match(name, COLUMNS)} Needed: columns '
@@ -82,6 +80,13 @@ def _header(cells: list[str], file: Path, row: int) -> tuple[list[str], dict[str
                 f'no column "{name}". Needed: date, what and value at least. Mend: date,what,value,tool'
             )
     return names, units
+
+
+def column_of(cell: str) -> tuple[str, str]:
+    """The column that a cell of the header names, and its unit, '' where it gives none: "Value mm" is value, in mm."""
+    plain = plain_words(cell).replace(" ", "_")
+    stem, _, last = plain.rpartition("_")
+    return (stem, last) if stem and last in _UNITS else (plain, "")
 
 
 def plain_words(words: str) -> str:

@@ -205,8 +205,9 @@ def map(
     from driftmodel.doors.shared import crew_of
     from driftmodel.maps.grid_map import map_of
 
-    for name, value, usual, most in (("years", years, 10, 40), ("workers", workers, 1, 256)):
-        whole_number(name, value, 1, usual, most)
+    whole_number("years", years, 1, 10, 40)
+    whole_number("draws", draws, 16, 64, 5000)
+    whole_number("workers", workers, 1, 1, 256)
     chosen = _plain(scenario)
     crew = crew_of(workers, None, None if keep is None else Path(keep))
     return map_of(grid, chosen, years=years, draws=draws, crew=crew)

@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base.errors import BadInput, Spot, refusal, unwritable
-from driftmodel.base.opened import delimiter_of, text_of
+from driftmodel.base.file_models import READINGS
+from driftmodel.base.opened import cells_of, delimiter_of, text_of
 from driftmodel.base.records import Scenario
 from driftmodel.base.scenario_file import BENCH, RECORD, RecordFile, Tag, filled, is_record
 from driftmodel.base.scenarios import load_scenario as load_plain
@@ -28,14 +29,13 @@ from driftmodel.base.scenarios import scenario_of
 from driftmodel.base.tomlfile import validated
 from driftmodel.base.written import write_file
 from driftmodel.calibration.readings import read_readings
+from driftmodel.calibration.readings_cells import column_of
 from driftmodel.calibration.records import BenchBook
 from driftmodel.outlook.calendar import as_of
 from driftmodel.outlook.draws import Draws
 
-COLUMNS = (
-    "date", "what", "value", "tool", "uncertainty", "temperature", "relative_humidity", "hours_at_bench", "spacer",
-    "strings", "work", "note",
-)  # fmt: skip
+#: of bench.csv: the hour is not told, units stand beside their numbers
+COLUMNS = tuple(name for name in READINGS if name not in ("hour", "unit"))
 LOCK = ".writing"
 UNWRITTEN = "see who owns the folder, and whether the disk is full"
 #: a writer holds the lock for a moment only; one this old was left by a run that died
@@ -82,20 +82,20 @@ def add_rows(folder: Path, rows: Iterable[Mapping[str, str]], check: Callable[[P
     file = folder / BENCH
     with writing(folder):
         before = rows_of(folder)
-        header = next((line for line in before.splitlines() if line.strip() and not line.startswith("#")), "")
-        known = header.split(delimiter_of(header)) if header else list(COLUMNS)
-        columns = [_plain(name) for name in known]
+        found = next((line for line in before.splitlines() if line.strip() and not line.startswith("#")), "")
+        header = found or ";".join(COLUMNS)
+        delimiter = delimiter_of(header)
+        columns = [column_of(cell)[0] for cell in cells_of(header, delimiter, file, 1)]
         missing = sorted({name for row in rows for name in row if row[name]} - set(columns))
         if missing:
             raise Spot(file, "row 1").refusal(
                 f"the file has no column {', '.join(missing)}. Needed: a header with it. "
-                f"Mend: {delimiter_of(header).join([*known, *missing])}"
+                f"Mend: {delimiter.join([header, *missing])}"
             )
         text = before if before.endswith("\n") or not before else before + "\n"
-        if not before:
-            text = ";".join(COLUMNS) + "\n"
+        text += "" if found else header + "\n"
         put = StringIO()
-        writer = csv.writer(put, delimiter=delimiter_of(header or ";".join(COLUMNS)), lineterminator="\n")
+        writer = csv.writer(put, delimiter=delimiter, lineterminator="\n")
         for row in rows:
             writer.writerow([" ".join(str(row.get(name, "")).split()) for name in columns])
         trial = folder / f".{BENCH}-trial-{os.getpid()}"
@@ -167,12 +167,6 @@ def _take_over_if_stale(lock: Path) -> None:
 
 def _stale(lock: Path) -> bool:
     return time.time() - lock.stat().st_mtime > STALE_SECONDS
-
-
-def _plain(name: str) -> str:
-    stem = name.strip().strip('"').lower().replace(" ", "_")
-    head, _, last = stem.rpartition("_")
-    return head if head and last in ("mm", "in", "g", "kg", "degc", "degf", "pct", "thou") else stem
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from driftmodel.base import library
 from driftmodel.base.build import Brace, Plate
 from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
-from driftmodel.base.schema import QUANTILES, DataFrame, Dataset
+from driftmodel.base.schema import DAYS_SINCE, QUANTILES, DataFrame, Dataset
 from driftmodel.base.units import MM_PER_INCH, NEWTON_PER_POUND_FORCE, length_words, temperature_words
 from driftmodel.outlook.calendar import ahead_years
 from driftmodel.report import figures, texts, words
@@ -180,13 +180,11 @@ def _plate(plate: Plate, units: str) -> str:
 
 
 def _strings(scenario: Scenario, units: str) -> str:
-    strings = scenario.instrument.strings
+    strings, inch = scenario.instrument.strings, units == "inch"
     if strings.tension_n is not None:
-        if units == "inch":
-            return f"{strings.tension_n / NEWTON_PER_POUND_FORCE:.0f} lbf of pull in all"
-        return f"{strings.tension_n:.0f} N of pull in all"
-    factor = 1.0 if units == "inch" else 25.4
-    digits, unit = (3, "in") if units == "inch" else (2, "mm")
+        pull, unit = (strings.tension_n / NEWTON_PER_POUND_FORCE, "lbf") if inch else (strings.tension_n, "N")
+        return f"{pull:.0f} {unit} of pull in all"
+    factor, digits, unit = (1.0, 3, "in") if inch else (MM_PER_INCH, 2, "mm")
     gauges = ", ".join(f"{gauge * factor:.{digits}f}" for gauge in strings.gauges_in)
     return f"{gauges} {unit}, tuned {' '.join(strings.pitches)}"
 
@@ -284,26 +282,25 @@ def write_netcdf(fc: Dataset, brief: Summary, path: Path) -> None:
         month=("month", brief.month_start.astype("datetime64[ns]"), {"long_name": "first day of the month meant"}),
     )
     series: dict[str, Any] = {}
-    encoding: dict[str, dict[str, Any]] = {}
     packed = {"zlib": True, "complevel": 1, "shuffle": True}
+    daily = ("air_temperature", "relative_humidity", "equilibrium_moisture_content", "moisture_content")
+    encoding: dict[str, dict[str, Any]] = {name: packed | {"dtype": "float32"} for name in (*SERIES, *daily)}
     for name in SERIES:
         unit, long_name = fc[name].attrs["units"], fc[name].attrs["long_name"]
         series[name] = xr.Variable(("quantile", "week"), brief.bands[name], {"units": unit, "long_name": long_name})
-        series[f"{name}_monthly"] = xr.Variable(
-            ("draw", "month"),
-            brief.monthly[name],
-            {"units": unit, "long_name": f"{long_name}, mean of the month", "cell_methods": "time: mean"},
-        )
-        encoding[name] = packed | {"dtype": "float32"}
+        means = {"units": unit, "long_name": f"{long_name}, mean of the month", "cell_methods": "time: mean"}
+        series[f"{name}_monthly"] = xr.Variable(("draw", "month"), brief.monthly[name], means)
         scale = 0.0002 if unit == "degree" else 0.001
         encoding[f"{name}_monthly"] = packed | {"dtype": "int16", "scale_factor": scale, "_FillValue": -32768}
     data = data.assign(series)
-    for name in ("air_temperature", "relative_humidity", "equilibrium_moisture_content", "moisture_content"):
-        encoding[name] = packed | {"dtype": "float32"}
-    for name in ("time", "week", "month"):
-        encoding[name] = {"units": "days since 1970-01-01", "dtype": "int32"}
-    for name in ("regrade_date", "regrade_due_date"):
-        encoding[name] = {"units": "days since 1970-01-01", "dtype": "float64"}
+    dates = {
+        "time": "int32",
+        "week": "int32",
+        "month": "int32",
+        "regrade_date": "float64",
+        "regrade_due_date": "float64",
+    }
+    encoding |= {name: {"units": DAYS_SINCE, "dtype": kind} for name, kind in dates.items()}
     data["time"].attrs |= {"standard_name": "time", "long_name": "day, 00:00"}
     data["quantile"].attrs |= {"long_name": "quantile over the draws", "units": "1"}
     data.attrs = {key: np.float64(value) if isinstance(value, float) else value for key, value in fc.attrs.items()} | {
