@@ -16,6 +16,7 @@ from driftmodel.base.workers import Crew
 from driftmodel.fleet import built_together
 from driftmodel.fleet.built_together import TurningPoints
 from driftmodel.fleet.demand import forecast_demand
+from driftmodel.fleet.money import sampled_money
 from driftmodel.fleet.passage import Cell, cell_seed
 from driftmodel.fleet.physics import OutlookPassages, physics_of, regrades_of
 from driftmodel.fleet.planner_tables import monthly_table
@@ -150,7 +151,7 @@ def test_from_units_to_demand_with_the_real_physics(tmp_path_factory: pytest.Tem
     assert len(list(folder.glob("*.npz"))) == 2
     assert found.expected.first.sum() > 0.0
     assert found.expected.history.sum() > 0.0
-    assert len(monthly_table(found)) == 4 * 12
+    assert len(monthly_table(found, sampled_money(found))) == 4 * 12
     again = forecast_demand(fleet, law, crew=Crew(folder=folder))
     assert np.array_equal(found.cube["regrades"].values, again.cube["regrades"].values)
 

@@ -137,12 +137,11 @@ def test_the_lag_of_claims_that_the_end_of_cover_cannot_move(monkeypatch: pytest
     counts is counted whole, whenever it came."""
     monkeypatch.setattr(delay, "KEEPS", (1.0,))
     few, nobody = told([10] * 29, [11] * 29, [NONE] * 29), delay.WaitingShare(0.0, 3.0)
-    assert delay.reporting_lag(few, 40, HABITS).shares.tolist() == [0.5, 0.25, 0.25]
-    assert delay.reporting_lag(few, 40, HABITS).here.tolist() == [2.0, 1.0, 1.0]
+    assert delay.reporting_lag(few, 40, HABITS, nobody).shares.tolist() == [0.5, 0.25, 0.25]
+    assert delay.reporting_lag(few, 40, HABITS, nobody).here.tolist() == [2.0, 1.0, 1.0]
     event, report = [*[20] * 15, *[20] * 10, *[20] * 5], [*[20] * 15, *[21] * 10, *[25] * 5]
     many = told(event, report, [NONE] * 30)
-    for waits in (None, nobody):
-        assert delay.reporting_lag(many, 40, HABITS, waits).here.tolist() == [15, 10, 0, 0, 0, 5]
+    assert delay.reporting_lag(many, 40, HABITS, nobody).here.tolist() == [15, 10, 0, 0, 0, 5]
     some = delay.WaitingShare(1.0, 3.0)
     assert delay.reporting_lag(many, 40, HABITS, some).here.tolist() == [2.0, 1.0, 1.0]  # five too late: 25
     cases = {(17, 17): 30, (17, 18): 3, (18, 18): 3, (15, 17): 6, (19, 19): 2, (20, 22): 8, (20, 23): 2, (16, 18): 1}

@@ -32,7 +32,6 @@ from driftmodel.record.case import Case, open_case, some_of
 from driftmodel.report.advice_words import advice_blocks
 from driftmodel.report.texts import worded
 
-PORT = 8765
 ROUGH_DRAWS = 24
 KEPT_ANSWERS, KEPT_WEATHERS = 32, 16  # two guitars of five weathers, and what a drag passes through
 
@@ -224,9 +223,7 @@ def _learned(scenario: Scenario, given: bytes, units: str) -> str:
     return f"{then}\n\n{told}"
 
 
-def serve(
-    port: int = PORT, open_browser: bool = False, ready: Callable[[], None] = lambda: None, folder: Path | None = None
-) -> None:
+def serve(port: int, open_browser: bool, ready: Callable[[], None], folder: Path | None) -> None:
     """Serve the page on the loopback address until interrupted; `ready` is called once it answers.
 
     Raises BadInput when the port is taken."""

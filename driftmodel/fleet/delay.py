@@ -161,14 +161,14 @@ def waiting_share(claims: Claims, cutoff: int, since: int, habits: HabitsFile) -
     return WaitingShare(worth * stated + waited, worth * (1.0 - stated) + told)
 
 
-def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile, waits: WaitingShare | None = None) -> ReportingLag:
+def reporting_lag(claims: Claims, cutoff: int, habits: HabitsFile, waits: WaitingShare) -> ReportingLag:
     """Share reported 0, 1, ... months after the event: from regrade claims when there are enough, else as stated.
 
     Where owners wait for the end of their cover, only claims that its end cannot have moved say what the ordinary lag
     is, and none is taken as longer than the stated shares reach."""
     stated = habits.report_lag_shares
     chosen, lags = claims.disposition == REGRADE, None
-    if waits is not None and waits.mean > 0.0:
+    if waits.mean > 0.0:
         lags, rush = len(stated), claims.cover_end - habits.end_of_cover_months
         apart = (claims.event + lags <= rush) & (claims.report < rush) | (claims.event >= claims.cover_end)
         chosen &= (apart | (claims.cover_end == NONE)) & (claims.report - claims.event < lags)

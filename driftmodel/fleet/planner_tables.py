@@ -13,7 +13,7 @@ from driftmodel.fleet.claims import Multiplier
 from driftmodel.fleet.correction import NEWER, newer_sold
 from driftmodel.fleet.demand import Demand
 from driftmodel.fleet.future import past_reports
-from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs, sampled_money
+from driftmodel.fleet.money import Money, in_job_months, job_laws, open_jobs
 from driftmodel.fleet.roster import places
 from driftmodel.fleet.run import SOON_MONTHS
 from driftmodel.fleet.stock import shares_of_grades
@@ -26,14 +26,12 @@ def banded(name: str, samples: Array, points: tuple[float, ...] = QUANTILES) -> 
     return {f"{name}_mean": float(samples.mean())} | {f"{name}_p{round(100 * q)}": value for q, value in found}
 
 
-def monthly_table(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
+def monthly_table(demand: Demand, money: Money) -> list[dict[str, Any]]:
     """Tidy rows: month x region x design, with totals over each under 'all'; quantiles are of sampled sums.
 
     Regrades and complaints stand in the month of report; hours, cost and pieces in the month the job is done, with the
-    jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints. money: of
-    `sampled_money`, where it is at hand."""
+    jobs open at the cut-off among them. Hours and cost are of jobs in cover and of complaints."""
     cube, fleet = demand.cube, demand.fleet
-    money = sampled_money(demand) if money is None else money
     pieces = cube["regrades"].values.mean(axis=0).sum(axis=-1)  # month, region, design, grade
     waiting = open_jobs(demand)[..., None] * shares_of_grades(pieces)
     pieces = in_job_months(pieces, waiting, fleet.settings.habits.job_lag_months)
@@ -86,14 +84,13 @@ def not_yet_reported(demand: Demand) -> Array:
     return np.asarray(demand.cube["not_yet_reported"].values.mean(axis=0))
 
 
-def roll_forward(demand: Demand, money: Money | None = None) -> list[dict[str, Any]]:
+def roll_forward(demand: Demand, money: Money) -> list[dict[str, Any]]:
     """The accrual month by month: opening + issued + change of estimate - settled = closing, of the cost in cover.
 
     All of it is to the end of cover: issued is what the units sold in a month will cost until then, closing what all
     sold so far still will. settled is the mean of the sampled cost, in the month of the job. The first month takes up
     the difference between the stated opening accrual and the mean of the reserve (undiscounted: money is settled at its
     face). Management information, not accounting advice."""
-    money = sampled_money(demand) if money is None else money
     settled = money.cost.mean(axis=0, dtype=float).sum(axis=(1, 2))
     opening = float(demand.fleet.settings.opening_accrual)
     due = float(money.face.sum())

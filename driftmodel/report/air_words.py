@@ -107,19 +107,18 @@ def air_csv(air: Dataset) -> str:
     """The air as CSV: time, temperature_degc, relative_humidity_pct, filled; with drawn rooms the 10 and 90 % points.
 
     Stamps begin the hour and are UTC (Z); a typical year has no year and no zone: its clock on the calendar of 2001."""
+    import pandas as pd
+
     columns = {"temperature_degc": "air_temperature", "relative_humidity_pct": "relative_humidity"}
     for point in ("p10", "p90"):
         if f"relative_humidity_{point}" in air:
             columns |= {f"temperature_{point}_degc": f"air_temperature_{point}",
                         f"relative_humidity_{point}_pct": f"relative_humidity_{point}"}  # fmt: skip
     zone = "" if air.attrs.get("typical_year") or air.attrs.get("kind") == "synthetic" else "Z"
-    stamps = np.datetime_as_string(air["time"].values, unit="m")
-    values = np.stack([air[name].values for name in columns.values()], axis=1)
-    rows = [
-        f"{stamp}{zone}," + ",".join(f"{value:.2f}" for value in row) + f",{filled:d}"
-        for stamp, row, filled in zip(stamps.tolist(), values.tolist(), air["filled"].values.tolist(), strict=True)
-    ]
-    return "\n".join([",".join(["time", *columns, "filled"]), *rows]) + "\n"
+    stamps = np.char.add(np.datetime_as_string(air["time"].values, unit="m"), zone)
+    values = {name: air[variable].values for name, variable in columns.items()}
+    frame = pd.DataFrame({"time": stamps, **values, "filled": air["filled"].values.astype(int)})
+    return frame.to_csv(index=False, lineterminator="\n", float_format="%.2f")
 
 
 def air_json(air: Dataset) -> dict[str, Any]:

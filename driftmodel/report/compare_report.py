@@ -200,6 +200,13 @@ def _of(table: Dataset, outcome: str, at: int) -> tuple[float, float, str]:
     return float(chosen["difference_mean"][at]), float(chosen["difference_se"][at]), str(chosen["unit"].item())
 
 
+def _most(table: Dataset, outcome: str) -> tuple[int, float, float, str]:
+    """The scenario that differs most from the first in an outcome, and by how much."""
+    others = range(1, table.sizes["scenario"])
+    at = max(others, key=lambda at: (abs(_of(table, outcome, at)[0]), at))
+    return at, *_of(table, outcome, at)
+
+
 def is_clear(mean: float, error: float) -> bool:
     """Whether a difference is clear of nothing by two standard errors of its pairs."""
     return abs(mean) > CLEAR * error and abs(mean) > LEAST
@@ -207,14 +214,11 @@ def is_clear(mean: float, error: float) -> bool:
 
 def headline(table: Dataset, units: str) -> str:
     """The scenario that changes the days inside the rule most, and by how much; the season's swing where none does."""
-    days = max((abs(_of(table, "inside_days", at)[0]), at) for at in range(1, table.sizes["scenario"]))[1]
-    mean, error, _ = _of(table, "inside_days", days)
-    if is_clear(mean, error) and abs(mean) >= 1.0:
-        way = "more" if mean > 0 else "fewer"
-        return f"{upper(short_names(table)[days])}: {abs(mean):.0f} {way} days a year inside the rule."
-    swings = [(abs(_of(table, "season_swing", at)[0]), at) for at in range(1, table.sizes["scenario"])]
-    at = max(swings)[1]
-    mean, error, unit = _of(table, "season_swing", at)
+    at, days, error, _ = _most(table, "inside_days")
+    if is_clear(days, error) and abs(days) >= 1.0:
+        way = "more" if days > 0 else "fewer"
+        return f"{upper(short_names(table)[at])}: {abs(days):.0f} {way} days a year inside the rule."
+    at, mean, error, unit = _most(table, "season_swing")
     if not is_clear(mean, error):
         return "None of these changes the season's swing clearly."
     swing = number_words(abs(mean), unit, units, False)

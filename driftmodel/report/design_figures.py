@@ -200,8 +200,8 @@ def sensitivity_picture(found: list[Sensitivity]) -> Figure:
 def what_if_picture(found: dict[str, list[tuple[float, Behaviour]]], units: str = "metric") -> Figure:
     """Saddle over the fret plane for 3 % drying, and under string pull, as each input is varied."""
     per, unit = length_unit(units)
-    figure, panels = blank(10.5, 3.6, 1, len(found), sharey=True)
-    for axes, (name, tried) in zip(np.atleast_1d(panels), found.items(), strict=True):
+    figure, grid = blank(10.5, 3.6, 1, len(found), sharey=True, squeeze=False)
+    for axes, (name, tried) in zip(grid[0], found.items(), strict=True):
         share = [100.0 * factor for factor, _ in tried]
         dry = [-3.0 * whole_rise_mm(each) / per for _, each in tried]
         pull = [each.saddle_rise_mm["strings"] / per for _, each in tried]
@@ -211,9 +211,8 @@ def what_if_picture(found: dict[str, list[tuple[float, Behaviour]]], units: str 
         axes.axvline(100.0, color="#aaaaaa", linewidth=0.7)
         axes.set_xlabel(f"{name} (% of the drawing's)")
         axes.grid()
-    np.atleast_1d(panels)[0].set_ylabel(f"saddle over the fret plane ({unit})")
-    handles, labels = np.atleast_1d(panels)[0].get_legend_handles_labels()
-    key_below(figure, 2, handles=handles, labels=labels)
+    grid[0, 0].set_ylabel(f"saddle over the fret plane ({unit})")
+    key_below(figure, 2, handles=grid[0, 0].get_legend_handles_labels()[0])
     return figure
 
 

@@ -124,15 +124,15 @@ def grade_table(fc: Dataset, units: str) -> Table:
     for at, label in enumerate(fc["grade"].values):
         turn, cents = float(fc["grade_rotation"].values[at]), float(fc["grade_cents"].values[at])
         fitted = " (fitted)" if label == fc.attrs["fitted_grade"] else ""
-        row = [f"{label}{fitted}", signed_length(float(fc["grade_taper"].values[at]), units), _signed(turn, 2)]
-        row += [_signed(cents, 2), f"{100 * chances[0, at]:.0f}"]
+        row = [f"{label}{fitted}", signed_length(float(fc["grade_taper"].values[at]), units), _signed(turn)]
+        row += [_signed(cents), f"{100 * chances[0, at]:.0f}"]
         rows.append([*row, f"{100 * chances[1, at]:.0f}"] if second else row)
     return table("spacers_at_both" if second else "spacers", rows)
 
 
-def _signed(value: float, digits: int) -> str:
-    words = f"{value:+.{digits}f}".replace("-", "\N{MINUS SIGN}")
-    return words[1:] if float(f"{value:.{digits}f}") == 0 else words
+def _signed(value: float) -> str:
+    words = f"{value:+.2f}".replace("-", "\N{MINUS SIGN}")
+    return words[1:] if round(value, 2) == 0 else words
 
 
 def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:

@@ -177,8 +177,7 @@ def grades(fc: Dataset, scenario: Scenario, units: str) -> Figure:
                   ha="center", va="center", transform=axes.transAxes, fontsize=10)  # fmt: skip
         return figure
     plain = [not words.startswith("none") for words, _ in bars]
-    pictures.told_bars(axes, [share for _, share in bars], plain, pictures.LASTING, pictures.LASTING_LINE)
-    pictures.named_rows(axes, [words for words, _ in bars], 100)
+    pictures.told_shares(axes, bars, plain, pictures.LASTING, pictures.LASTING_LINE)
     axes.set_xlim(0, min(118, max(share for _, share in bars) * 1.25))
     axes.set_xlabel("Share of those runs (%)")
     return figure
@@ -243,8 +242,7 @@ def drivers(fc: Dataset) -> Figure:
     bars = driver_bars(fc)
     figure, axes = pictures.blank(7.2, 0.9 + 0.4 * len(bars))
     plain = [*[True] * (len(bars) - 1), False]
-    pictures.told_bars(axes, [share for _, share in bars], plain, pictures.SEASON, pictures.SEASON_LINE)
-    pictures.named_rows(axes, [words for words, _ in bars], 40)
+    pictures.told_shares(axes, bars, plain, pictures.SEASON, pictures.SEASON_LINE)
     axes.set_xlim(0, max(share for _, share in bars) * 1.15)
     axes.set_xlabel("Share of the forecast's spread it accounts for (%)")
     return figure

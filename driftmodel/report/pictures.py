@@ -91,19 +91,21 @@ def band(
     axes.plot(x, points[1], color=line, label=middle, **look)
 
 
-def named_rows(axes: Axes, names: Sequence[str], wide: int, fontsize: float | None = None) -> None:
+def named_rows(axes: Axes, names: Sequence[str], wide: int) -> None:
     """Rows 0, 1, ... named beside the axes from the top down, names broken at so many signs."""
-    axes.set_yticks(range(len(names)), [textwrap.fill(name, wide) for name in names], fontsize=fontsize)
+    axes.set_yticks(range(len(names)), [textwrap.fill(name, wide) for name in names])
     axes.set_ylim(len(names) - 0.4, -0.6)
 
 
-def told_bars(axes: Axes, values: Any, plain: Any, fill: str, line: str, fmt: str = "%.0f %%") -> None:
-    """Bars across from the top down, each with its number at its end; those not `plain` are white and hatched."""
+def told_shares(axes: Axes, bars: Sequence[tuple[str, float]], plain: Any, fill: str, line: str) -> None:
+    """Bars (words, %) from the top down, each with its number at its end; those not `plain` are white and hatched."""
     colours = [fill if is_plain else "#ffffff" for is_plain in plain]
-    drawn = axes.barh(range(len(values)), values, height=0.6, color=colours, edgecolor=line, linewidth=0.7)
+    shares = [share for _, share in bars]
+    drawn = axes.barh(range(len(bars)), shares, height=0.6, color=colours, edgecolor=line, linewidth=0.7)
     for patch, is_plain in zip(drawn, plain, strict=True):
         patch.set_hatch("" if is_plain else "////")
-    axes.bar_label(drawn, fmt=fmt, padding=3, fontsize=8.5)
+    axes.bar_label(drawn, fmt="%.0f %%", padding=3, fontsize=8.5)
+    named_rows(axes, [words for words, _ in bars], 40)
 
 
 def end_to_end(

@@ -20,6 +20,7 @@ from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_f
 from driftmodel.base.workers import Crew
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.fleet_file import FleetFile
+from driftmodel.fleet.money import sampled_money
 from driftmodel.fleet.physics import physics_of
 from driftmodel.fleet.planner_tables import monthly_table, who_is_due
 from driftmodel.fleet.reading import read_fleet
@@ -86,7 +87,7 @@ def test_a_million_units_in_a_minute(tmp_path: Path, workers: int) -> None:
         marks.append(time.perf_counter())
         found = forecast_demand(fleet, physics_of(fleet), crew=Crew(workers))
         marks.append(time.perf_counter())
-        rows = monthly_table(found)
+        rows = monthly_table(found, sampled_money(found))
         who_is_due(found)
         marks.append(time.perf_counter())
     reading, forecasting, telling = (b - a for a, b in pairwise(marks))
