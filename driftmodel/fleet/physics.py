@@ -196,6 +196,13 @@ class World:
     places: tuple[tuple[str, float], ...] = ()
     other: tuple[CellPassages, float] | None = None
 
+    @property
+    def lives(self) -> tuple[tuple[CellPassages, float], ...]:
+        """The passages that units can have, each with the share of units that has them."""
+        if self.other is None:
+            return ((self.function, 1.0),)
+        return (self.function, 1.0 - self.other[1]), self.other
+
 
 def usual_cover(fleet: Fleet) -> int:
     """Months of cover that most units have."""

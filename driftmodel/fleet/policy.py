@@ -112,10 +112,7 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
     def run(function: CellPassages) -> FleetDemand:
         return run_cells(cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew)
 
-    expected = run(world.function)
-    if world.other is not None:
-        expected = _mixed(expected, run(world.other[0]), world.other[1])
-    fresh, again = parts_of(expected, window)
+    of_lives = [(run(function), share) for function, share in world.lives]
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     visits = seasonal_expected(new, in_cover(cohorts, shape, cutoff + 1, reach), cutoff + 1).sum(axis=2)
     units = np.zeros(shape)
@@ -129,9 +126,12 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
         drawn = [one_future(correction, calendar, demand.widening, random) for random in streams]
         effects, factors = (np.array([each[at] for each in drawn]) for at in (1, 2))
         every = np.broadcast_to(factors, (len(streams), *shape, reach))
-        both = reports(fresh, again, expected.gaps, correction, cutoff, effects, every)
+        jobs[start : start + len(streams)] = sum(
+            share * part[..., IN].sum(axis=1) / units
+            for expected, share in of_lives
+            for part in reports(*parts_of(expected, window), expected.gaps, correction, cutoff, effects, every)
+        )
         for place, random in enumerate(streams):
-            jobs[start + place] = sum(part[place][..., IN].sum(axis=0) for part in both) / units
             means = laws.cost.draw(random), laws.visit_cost.draw(random)
             cost[start + place] = jobs[start + place] * means[0][:, None] + visits / units * means[1][:, None]
     return Prices(cover, cost, jobs, _alone(laws, jobs.mean(axis=0), visits / units), _sold_to(fleet, world))
@@ -158,10 +158,8 @@ def inside_days(fleet: Fleet, world: World, years: int) -> float | None:
     design = int(sold.sum(axis=0).argmax())
     share = ratio(sold[:, [design]], sold[:, design].sum()) * _care(fleet, world)
     homes = np.argwhere(share >= LEAST_HOME).tolist()
-    part = 0.0 if world.other is None else world.other[1]
-    mixed = [(world.function, 1.0 - part), *([] if world.other is None else [world.other])]
     found = 0.0
-    for function, of_them in mixed:
+    for function, of_them in world.lives:
         if not isinstance(function, OutlookPassages):
             return None
         for r, e in homes:
@@ -170,12 +168,6 @@ def inside_days(fleet: Fleet, world: World, years: int) -> float | None:
             cell = Cell(region, climate, exposure, fleet.designs[design], (fleet.cutoff + 1) % 12 + 1)
             found += of_them * share[r, e] * function.lived_days(cell, years, LIVED_DRAWS, fleet.settings.seed)
     return found / float(sum(share[r, e] for r, e in homes)) if homes else None
-
-
-def _mixed(one: FleetDemand, other: FleetDemand, share: float) -> FleetDemand:
-    """Units of which a share fares as in the other: what their futures are made from."""
-    names = ("sold", "back", "gaps")
-    return replace(one, **{n: (1.0 - share) * getattr(one, n) + share * getattr(other, n) for n in names})
 
 
 def _alone(laws: JobLaws, jobs: Array, visits: Array) -> Array:
