@@ -8,11 +8,13 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from invented_fleets import ToyDrift, invented_fleet, invented_settings, write_fleet
 
+from driftmodel.base.arrays import only
 from driftmodel.fleet import demand as dm
 from driftmodel.fleet.cohorts import known_at
 from driftmodel.fleet.reading import read_fleet
@@ -118,6 +120,25 @@ def test_no_effects_give_the_physics_and_a_huge_level_no_more_than_there_are_uni
     assert repeat[0].sum() == pytest.approx(expected.repeat.sum(), rel=0.15)
     many, _ = dm.reports(fresh, again, expected.gaps, plain, found.cutoff, nothing, flat + 9.0)
     assert np.all(many[0].sum(axis=(0, 3)) <= expected.at_risk[..., 0] + 1e-6)
+
+
+def test_no_draw_hangs_on_rounding(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another machine's last bit of what all units report, beside what those sold do, changes no count."""
+    fleet, plain = small(), dm.reports
+    later = np.arange(fleet.units.count.size) % 10 == 0
+    sale = np.where(later, fleet.cutoff + 3, fleet.units.sale).astype(np.int32)
+    regraded = np.where(later, -1, fleet.units.regraded).astype(np.int32)
+    fleet = replace(with_units(fleet, sale=sale, regraded=regraded, planned=later), claims=only(fleet.claims, slice(0)))
+    found = months_of(fleet, LAW)
+
+    def rounded(*given: Any, sold_only: bool = False) -> Any:
+        parts = plain(*given, sold_only=sold_only)
+        return parts if sold_only else tuple(part * (1.0 + 4e-16 * (np.arange(2) > 0)) for part in parts)
+
+    monkeypatch.setattr(dm, "reports", rounded)
+    again = months_of(fleet, LAW)
+    assert np.array_equal(found.planned.regrades, again.planned.regrades) and found.planned.regrades.any()
+    assert np.array_equal(found.cube["regrades"].values, again.cube["regrades"].values)
 
 
 def test_an_origin_knows_nothing_that_came_later() -> None:

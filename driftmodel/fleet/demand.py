@@ -39,6 +39,7 @@ from driftmodel.outlook.drift import told
 
 NO_GRADE = "none mends it"
 AT_ONCE = 50  # samples worked on together
+ROUNDING = 1e-9  # reports: less is nobody's, and is no reason to draw a number that all after it would hang on
 FIRM_CLAIMS = 10.0  # so many claims tell the level as firmly as the physics does; own choice, no source
 
 
@@ -217,7 +218,8 @@ def sample_cube(
             count = []
             for kind in (0, 1):
                 of_sold, of_all = both[0][kind][place], both[1][kind][place]
-                of_planned = random.poisson(np.maximum(of_all - of_sold, 0.0))
+                of_planned = of_all - of_sold
+                of_planned = random.poisson(np.where(of_planned > ROUNDING, of_planned, 0.0))
                 of_sold = random.poisson(of_sold)
                 sold.regrades[sample] += of_sold.astype(np.uint32)
                 planned.regrades[sample] += of_planned.astype(np.uint32)
