@@ -140,7 +140,7 @@ def few_particles(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Scenarios look three years ahead in one weather, not twenty in four, at sixty guitars, not two hundred: where the
+    """Scenarios look two years ahead in one weather, not twenty in four, at sixty guitars, not two hundred: where the
     years ahead are no matter."""
     from driftmodel.base import scenarios
     from driftmodel.record import case as files
@@ -149,7 +149,7 @@ def short(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def shortened(*told: Any) -> Scenario:
         one = whole(*told)
-        ahead, members = min(one.horizon_years, 3), min(one.weather_members, 1)
+        ahead, members = min(one.horizon_years, 2), min(one.weather_members, 1)
         return replace(one, horizon_years=ahead, weather_members=members, draws=min(one.draws, 60))
 
     for room in (scenarios, files):

@@ -37,7 +37,7 @@ CLIMATES = sorted(path.stem for path in (scenarios_dir() / "climates").glob("*.t
 
 
 def briefly(scenario: Scenario) -> Scenario:
-    return replace(scenario, horizon_years=2, weather_members=1, draws=16)
+    return replace(scenario, horizon_years=1, weather_members=1, draws=16)
 
 
 @cache

@@ -263,7 +263,7 @@ def test_a_joint_that_slips_is_told_as_a_step() -> None:
             value = at + level.get(what, 0.0) + noise[day, what] + (effect[what] * size if day >= days[6] else 0.0)
             if what in kinds:
                 rows.append(ReadingRow(day, what, value, sd[what], "", hours_at_bench=0.0, hour=12.0))
-        found = lasting_step(learn(plain, BenchBook(tuple(rows)), bench=bench, particles=150), 150)
+        found = lasting_step(learn(plain, BenchBook(tuple(rows)), bench=bench, particles=100), 100)
         assert found is not None and found.told == bool(size), (size, found)
         if size:
             assert found.between == (days[5], days[6]) and found.action_mm[0] < size < found.action_mm[2], found

@@ -125,7 +125,7 @@ def test_the_calibrated_forecast_has_the_work_and_counts_from_the_last_reading(
     import xarray as xr
 
     with xr.open_dataset(world / "calibration-two-winters" / "forecast" / "forecast.nc") as fc:
-        assert fc.attrs["fitted_grade"] == "F" and fc["year"].size == 3
+        assert fc.attrs["fitted_grade"] == "F" and fc["year"].size == 2
         first = fc["regrade_date"].values[:, 0]
         assert (first[~np.isnat(first)] >= np.datetime64("2026-02-12")).all()
 

@@ -254,8 +254,8 @@ def expected() -> Decision:
 def decided(action_mm: float) -> Decision:
     own = ReadingRow(date(2025, 2, 10), "action", action_mm, 0.05, "feeler gauge")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(make_bench, "__defaults__", (None, (3, 3)))
-        return weather_or_drift(load_scenario("two-winters"), own, particles=300)
+        patch.setattr(make_bench, "__defaults__", (None, (2, 2)))
+        return weather_or_drift(load_scenario("two-winters"), own, particles=200)
 
 
 def test_a_reading_far_off_what_was_due_is_doubted_first(expected: Decision) -> None:

@@ -55,7 +55,7 @@ def survey_houses(outdoor, houses: int, seed: int) -> np.ndarray:  # type: ignor
     return np.asarray(100.0 * (ve + excess) / saturation_density_g_m3(inside))
 
 
-def drawn_years(outdoor, median: Room, rooms: int = 50) -> np.ndarray:  # type: ignore[no-untyped-def, type-arg]
+def drawn_years(outdoor, median: Room, rooms: int = 40) -> np.ndarray:  # type: ignore[no-untyped-def, type-arg]
     """Monthly humidity (room, 12) of rooms drawn about one."""
     draws = draw_rooms(median, rooms, 4)
     each = ({name: float(values[at]) for name, values in draws.items()} for at in range(rooms))

@@ -26,7 +26,7 @@ FLEETS = ROOT / "scenarios" / "fleets"
 QUICK = (
     ("samples = 600", "samples = 60\npolicy_months = [24]"),
     ("draws = 160", "draws = 16"),
-    ("members = 8", "members = 2"),
+    ("members = 8", "members = 1"),
     ("horizon_months = 24", "horizon_months = 12"),
 )
 

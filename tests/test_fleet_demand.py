@@ -171,7 +171,7 @@ def test_the_80_pct_interval_covers_74_to_88_pct_of_months() -> None:
     within = []
     for seed in range(24):
         settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12, seed=seed)
-        fleet, truth = invented_fleet(settings, LAW, 60000, years=6, seed=seed)
+        fleet, truth = invented_fleet(settings, LAW, 60000, years=6, seed=seed, every=3)
         cube = months_of(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
         came = np.moveaxis(truth.reports, 2, 0)
         chance = np.random.default_rng(seed).random(came.shape)

@@ -104,7 +104,7 @@ def test_claims_tell_how_many_wait() -> None:
     end = [12, 12, 12, 30, 40]  # the fourth's cover was not over, nor was the last one's
     assert waiting_from_claims(event, report, end, 25, 2, 5) == (2, 1)
     settings = rushed().settings
-    fleet, truth = invented_fleet(settings, LAW, 60000, years=10, seed=11)
+    fleet, truth = invented_fleet(settings, LAW, 60000, years=10, seed=11, every=3)
     claims = fleet.claims
     chosen = claims.disposition == REGRADE
     waited, told = waiting_from_claims(
@@ -153,7 +153,9 @@ def test_with_a_rush_the_80_pct_interval_covers_74_to_88_pct_of_months() -> None
     for seed in range(24):
         habits = rushed().settings.habits.model_copy(update={"end_of_cover_share": 0.25})
         settings = invented_settings(3, 1, 1, samples=300, draws=512, members=16, horizon_months=12, seed=seed)
-        fleet, truth = invented_fleet(settings.model_copy(update={"habits": habits}), LAW, 60000, years=7, seed=seed)
+        fleet, truth = invented_fleet(
+            settings.model_copy(update={"habits": habits}), LAW, 60000, years=7, seed=seed, every=3
+        )
         cube = months_of(fleet, LAW).cube["regrades"].values.sum(axis=(4, 5))
         came = np.moveaxis(truth.reports, 2, 0)
         chance = np.random.default_rng(seed).random(came.shape)

@@ -156,7 +156,7 @@ def test_names_and_paths_are_taken_as_words(world: Path, few_particles: None) ->
     assert driftmodel.air("weather/chicago.csv").sizes["time"] == 8760
     assert driftmodel.air(Path("weather/chicago.csv")).sizes["time"] == 8760
     file = world / "mine.toml"
-    file.write_text(file.read_text().replace("horizon_years = 20\n", "horizon_years = 4\nweather_members = 1\n"))
+    file.write_text(file.read_text().replace("horizon_years = 20\n", "horizon_years = 2\nweather_members = 1\n"))
     outlook = driftmodel.forecast("mine.toml", draws=10)
     assert outlook.attrs["draws"] == 10
     (world / "bench.csv").write_text("date;what;value;tool\n2027-02-10;action;2.35 mm;feeler gauge\n")

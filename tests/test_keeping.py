@@ -81,7 +81,7 @@ def answers(folder: Path | None, grid: Path) -> dict[str, Any]:
     """What a forecast, a cell of a fleet and a point of a map say, with what is kept in the folder."""
     scenario = replace(load_scenario("first-winter"), horizon_years=1, weather_members=2)
     chain = run_chain(scenario, draw_unknowns(scenario, 24, 1))
-    cell = cell_passages(LAW, CELL, 2, 24, 1, folder)
+    cell = cell_passages(LAW, CELL, 1, 24, 1, folder)
     found = map_of(grid, scenario, years=2, draws=24, crew=Crew(folder=folder))
     return {
         "forecast": chain.world.reading.action_mm[:, -1],

@@ -235,7 +235,7 @@ def test_the_map_has_colour_however_long(months: int) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     found = demand_book(
-        engine.forecast_demand(a_fleet(2, 2, 1500, horizon_months=months, samples=50, members=2, draws=16), LAW)
+        engine.forecast_demand(a_fleet(2, 2, 300, horizon_months=months, samples=50, members=2, draws=16), LAW)
     )
     even = replace(found.demand, cube=xr.ones_like(found.demand.cube))  # no cell is pale by its number
     with our_style():

@@ -107,7 +107,7 @@ def holds(name: str, size_mm: float, times: tuple[str, ...]) -> None:
 
 @pytest.mark.parametrize(("name", "time"), list(zip(DESIGNS, ("30 days", "20 years"), strict=True)))
 def test_shares_give_what_the_softened_body_gives(name: str, time: str) -> None:
-    holds(name, 80.0, (time,))
+    holds(name, 110.0, (time,))
 
 
 @pytest.mark.slow
@@ -155,7 +155,7 @@ def test_slanting_rings_share_the_compliance_across() -> None:
 def test_response_is_kept_with_its_shares() -> None:
     """What is read back is what was written, to eight digits, and its shares are those of the elastic answer, in mm and
     degrees."""
-    solved = respond(find_instrument("small_ladder_braced").body, size_mm=80.0)
+    solved = respond(find_instrument("small_ladder_braced").body, size_mm=110.0)
     found = _from_written(*_to_written(solved))
     assert _from_written(json.loads(json.dumps(_to_written(found)[0])), {}) == found
     assert dict(found.bridge_height_mm) == pytest.approx(dict(solved.bridge_height_mm), rel=1e-7)

@@ -119,12 +119,12 @@ def test_a_kill_at_any_step_leaves_a_file_whole(tmp_path: Path) -> None:
 def test_a_kill_at_any_time(tmp_path: Path) -> None:
     """Kills at times a clock chooses, of a child that writes without end."""
     out = tmp_path / "out"
-    for turn in range(25):
+    for turn in range(15):
         child = os.fork()
         if child == 0:
             while True:
                 written.write_folder(out, filled(str(time.monotonic_ns())), "report.html")
-        time.sleep(0.004 + 0.0013 * turn)
+        time.sleep(0.004 + 0.0022 * turn)
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         if out.exists():
@@ -135,7 +135,7 @@ def test_a_kill_at_any_time(tmp_path: Path) -> None:
 
 
 def _writes(out: Path, name: str) -> None:
-    for turn in range(40):
+    for turn in range(25):
         written.write_folder(out, filled(f"{name} {turn}"), "report.html")
         written.write_file(out / "note of both", name.encode())
 
