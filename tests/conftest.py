@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
-from driftmodel.base.keeping import Memory
-from driftmodel.base.records import Scenario
+from driftmodel.base.keeping import Memory, fingerprint
+from driftmodel.base.records import Climate, Scenario
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.doors import cli
 
@@ -24,6 +24,8 @@ settings.register_profile("same", derandomize=True, database=None, deadline=None
 settings.load_profile("same")
 #: the air of weathers, which many tests live in: known, as in one LagCache, by all it rests on
 AIRS: Memory[Any] = Memory(24)
+#: the air of single stays, such as a workshop's before set-up, alike in most scenarios
+STAYS: Memory[Any] = Memory(64)
 #: small benches (`few_particles`), which many tests make alike
 BENCHES: Memory[Any] = Memory(12)
 
@@ -58,10 +60,15 @@ def _cache(tmp_path_factory: pytest.TempPathFactory) -> None:
 
 @pytest.fixture(scope="session", autouse=True)
 def _one_sky() -> Iterator[None]:
-    """Runs of one process see the air that others have made of the same scenario."""
+    """Runs of one process see the air that others have made of the same scenario, or of one of its stays."""
+    from driftmodel.climate import history
     from driftmodel.outlook import chain
 
-    begin = chain.LagCache.__init__
+    begin, made = chain.LagCache.__init__, history.stated_air
+
+    def seen(climate: Climate, start: Any, hours: int, member: int = 0, seed: int = 0) -> Any:
+        key = fingerprint(climate, str(start), hours, member, seed)
+        return STAYS.of(key, lambda: made(climate, start, hours, member, seed)).copy()
 
     def begun(self: chain.LagCache, kept: int = chain.KEPT, air_of: Any = chain.scenario_air) -> None:
         begin(self, kept, air_of)
@@ -70,6 +77,7 @@ def _one_sky() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(chain.LagCache, "__init__", begun)
+        patch.setattr(history, "stated_air", seen)
         yield
 
 

@@ -125,6 +125,7 @@ def test_the_command_writes_a_climate_that_carries_the_room_over_the_year(
     assert missed.code == 2 and "climate file" in missed.err  # type: ignore[attr-defined]
 
 
+@pytest.mark.slow
 def test_a_fortnight_of_july_in_the_south(highland: Climate) -> None:
     """New Zealand's normals, homes drawn about the median, a fortnight of each in a winter unlike the usual year's:
     the fit halves what the winter months are off, and its 80 % band holds seven house-months in ten. Over forty homes
@@ -142,14 +143,14 @@ def test_a_fortnight_of_july_in_the_south(highland: Climate) -> None:
         return [{name: float(each[at]) for name, each in values.items()} for at in range(count)]
 
     held, near, far, left = [], [], [], []
-    for at, home in enumerate(drawn(south, 6, 9)):
+    for at, home in enumerate(drawn(south, 8, 9)):
         logged = climate_air(climate_of_draw(south, home), "2026-07-06", 24 * 14, member=at + 1)
         logged["relative_humidity"].values[:] += np.random.default_rng(at).normal(0.0, 1.5)  # the logger's own error
         fit = fit_logger(south, logged)
         assert fit.left["heating_set_point"] < 0.5 and fit.left["excess_warm"] > 0.9 < fit.left["summer_warmth"]
         left.append(fit.left["excess_cold"])
         true = months(south, **home)
-        low, high = np.quantile([months(fit.climate, **one) for one in drawn(fit.climate, 8, 1)], [0.1, 0.9], axis=0)
+        low, high = np.quantile([months(fit.climate, **one) for one in drawn(fit.climate, 12, 1)], [0.1, 0.9], axis=0)
         held.append((true >= low) & (true <= high))
         near.append(true - months(fit.climate))
         far.append(true - months(south))

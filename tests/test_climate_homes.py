@@ -76,6 +76,7 @@ def test_the_band_holds_eight_house_months_in_ten_of_two_surveys() -> None:
     assert np.sqrt(np.mean(np.square(far))) < 3.0
 
 
+@pytest.mark.slow
 def test_the_band_holds_houses_of_other_laws_in_seven_towns() -> None:
     """Seven tenths to nine of house-months of `outside_houses`, no season left out; the median room is within 5 points
     by the month (what 9 was with the law before), and neither season's error is one-sided over the cold towns. Where

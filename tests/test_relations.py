@@ -30,6 +30,9 @@ from driftmodel.outlook.regrade import NEVER
 
 SHIPPED = sorted(path.stem for path in scenarios_dir().glob("*.toml"))
 CLIMATES = ("cold_city_heated", "cold_city_humidified", "damp_coast", "dry_highland", "cold_city_case")
+#: a heated house, one by the sea, one in its case and two moves; the others are slow
+SOME = ("first-winter", "damp-coast", "first-winter-in-case", "moving-inland", "two-winters")
+EVERY = [pytest.param(name, marks=[] if name in SOME else pytest.mark.slow) for name in SHIPPED]
 SEEDS = (7, pytest.param(1007, marks=pytest.mark.slow))
 DRAWS, YEARS = 12, 3
 CACHE = LagCache(24)
@@ -70,7 +73,7 @@ def lasting(chain: Chain) -> np.ndarray:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", EVERY)
 def test_pull_gain_and_tolerance_never_put_it_off(name: str, seed: int) -> None:
     plain = short(driftmodel.load_scenario(name))
     rise = by_rise(plain)
@@ -84,7 +87,7 @@ def test_pull_gain_and_tolerance_never_put_it_off(name: str, seed: int) -> None:
     assert (first(run(replace(plain, rule=tight), seed)) <= first(run(plain, seed))).all()
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", EVERY)
 def test_nothing_after_a_day_changes_what_is_said_of_it(name: str) -> None:
     """A longer horizon, and other air to come, leave all that was said before as it was."""
     plain = short(driftmodel.load_scenario(name))
@@ -108,7 +111,7 @@ def test_nothing_after_a_day_changes_what_is_said_of_it(name: str) -> None:
         assert np.abs(after[:, -1] - before[:, -1]).max() > 0.01
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", EVERY)
 def test_a_split_stay_is_one_stay(name: str) -> None:
     plain = short(driftmodel.load_scenario(name))
     last = plain.stays[-1]

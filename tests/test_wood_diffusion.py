@@ -358,7 +358,7 @@ def test_the_fine_slab_is_cranks_where_it_is_linear_and_has_converged() -> None:
         pytest.param(95.0, (LACQUER, LACQUER), 0.8, id="block under lacquer"),
     ],
 )
-@pytest.mark.parametrize("air", [room_air, damp_air])
+@pytest.mark.parametrize("air", [pytest.param(room_air, marks=pytest.mark.slow), damp_air])
 def test_the_chains_slab_follows_the_fine_one(
     air: Callable[[int, int], tuple[Array, Array]], thickness: float, films: tuple[float, float], least: float
 ) -> None:

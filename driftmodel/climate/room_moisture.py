@@ -30,7 +30,7 @@ SETTLED_G_M3 = 1e-10
 #: in steps as long as a room's memory the first guess is not worth its time
 WALKED_BELOW_HOURS = 12.0
 #: stretches of the first guess, and how long before each it begins
-STRETCH_DAYS, LEAD_DAYS = 4, 8
+STRETCH_DAYS, LEAD_DAYS = 2, 4
 
 
 @dataclass(frozen=True)
