@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from other_truths import World, foretold, guitars, unknowns, visits
+from other_truths import World, foretold, guitars, inside, unknowns, visits
 
 import driftmodel
 from driftmodel.calibration.bench import make_bench
@@ -30,18 +30,17 @@ def test_guitars_of_a_design_stand_together() -> None:
 
 
 @pytest.mark.slow
-def test_bands_are_as_wide_as_guitars_of_other_laws_stray() -> None:
-    """Sixteen guitars, four each of wider unknowns, of creep doubled, of no memory and of a wider season: how far the
-    truth lies from the middle, in the band's own spread, is 0.67 for half of them where bands are right (of sixteen:
-    within 0.5 in 99 of 100); bands of half the width are told."""
+def test_bands_hold_on_a_few_guitars_of_other_laws() -> None:
+    """Sixteen guitars, four each of wider unknowns, of creep doubled, of no memory and of a wider season: reference
+    state and a week, now, a year and five years on. Six answers of a guitar count as two, so that bands of 80 % are
+    known to 0.07; 81 % are held, 64 % where what readings taught is taken for twice as sure."""
     plain = replace(driftmodel.load_scenario("first-winter"), horizon_years=8)
     prior = World(1.0, 0.0, 200.0)
     worlds = (World(), replace(prior, creep=2.0), replace(prior, hysteresis=False), replace(prior, season=1.5))
     found = [one for seed, world in enumerate(worlds) for one in guitars(plain, 4, visits, 70 + seed, world)]
-    pairs = [each for *_, each in foretold(found, plain, (0, 1, 5), particles=200, draws=200)]
-    away = np.abs([[(truth - np.mean(drawn)) / np.std(drawn) for drawn, truth in each] for each in pairs])
-    print(away.round(2))
-    assert 0.17 < np.median(away) < 1.17
+    held = [[inside(*pair) for pair in pairs]
+            for *_, pairs in foretold(found, plain, (0, 1, 5), particles=200, draws=200)]  # fmt: skip
+    assert abs(np.mean(held) - 0.80) < 2.0 * 0.07, held
 
 
 @pytest.mark.slow
