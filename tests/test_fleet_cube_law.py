@@ -43,6 +43,7 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
     first = random.uniform(0.1, 2.0, (2, 1, REACH))
     plain = SimpleNamespace(first=first, history=np.array([[8.0], [2.0]]))
     now = SimpleNamespace(first=1.2 * first, history=np.array([[10.0], [2.5]]), pending=np.array([[300.0], [500.0]]))
+    none = SimpleNamespace(pending=np.array([[200.0], [350.0]]))
     level, factor = random.uniform(1, 2, (3, 2, 1)), 0.1 * np.arange(8.0).reshape(2, 1, 4)
     season = random.normal(0.0, 0.3, (2, 12))  # January first
     pace = np.array([[0.2, 0.1, 9.0], [0.3, -0.4, 9.0]])  # on what fell due in the cut-off's month and the one before
@@ -62,7 +63,8 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
     for name, stub in {
         "monthly": lambda _: plain, "reports": made, "AT_ONCE": 2, "complaint_law": lambda *_: Multiplier(
             np.array([2.0, 3.0]), np.array([4.0, 4.0])),
-        "with_habits": lambda _, __, change, more: asked.append((change.tolist(), more)) or now,
+        "with_habits": lambda _, __, change, more: asked.append((change.tolist(), more)) or (
+            now if more == 0.125 else none),
         "parts_of": lambda *_: (SimpleNamespace(sold=np.array([True, False])), None),
         "past_reports": lambda _, __, every: so_far[:2] if len(every) == 2 else so_far[2:],
         "of_the_months": lambda *_: factor, "grade_shares": lambda part, _: shares[0 if part.max() == 1.0 else 1],
@@ -93,7 +95,8 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
         SimpleNamespace(mean=wait, draw=lambda _: wait + 0.125), None, MONTHS,  # type: ignore[arg-type]
     )  # fmt: skip
     assert keys == [[5, 0], [5, 1], [5, 2]]
-    assert asked == [(pytest.approx([-0.1, 0.0, 0.1]), 0.125)] * 3
+    change = pytest.approx([-0.1, 0.0, 0.1])
+    assert asked == [(change, 0.125), (change, -wait)] * 3
     assert [(len(given), only) for given, only in seen] == [(2, False), (2, True), (1, False), (1, True)]
     habit = 1.2 / np.sqrt(1.25)  # of ten claims told, as firm as the physics: half of the level's change is kept
     factors = factor + np.log(habit)
@@ -117,13 +120,8 @@ def test_a_sample_cube_of_means(wait: float, monkeypatch: pytest.MonkeyPatch) ->
     even = (whole[0] + whole[1])[:, :, :, 0].sum(axis=-1) * np.exp(-factors[:, 0].T)  # sample, month, region
     even = np.moveaxis(even, 1, 2) * np.exp(season[:, [(CUTOFF + 1 + m) % 12 for m in range(REACH)]])
     before = so_far[:, :, 0] * np.exp(season[:, [(CUTOFF - 4 + m) % 12 for m in range(5)]])
-    drawn = lag + [-0.1, 0.0, 0.1]
-    for chosen, share in ((drawn, [0.6, 0.35, 0.0]), (lag, [0.5, 0.25, 0.0])):
-        due = (demand.due_late(before, even, chosen) * np.exp(pace)) @ share
-        if not wait:
-            break
-    if wait:
-        physics = demand.due_late(behind[:, 0, 0, demand.EXPECTED, 0], first[:, 0] + 4.0, lag) @ [0.5, 0.25, 0.0]
-        due = now.pending[:, 0] * due / physics
+    due = (demand.due_late(before, even, lag + [-0.1, 0.0, 0.1]) * np.exp(pace)) @ [0.6, 0.35, 0.0]
+    # and what those add who wait, an eighth more of them than stated: of all pending by the physics, less the others'
+    due = (0.875 - wait) * due + (now.pending - (0.875 - wait) * none.pending)[:, 0] * found.multiplier[:, :, 0]
     late = found.cube["not_yet_reported"].values[..., 0]
     assert late == pytest.approx(due, abs=1.001, rel=1e-6)  # whole numbers

@@ -71,6 +71,25 @@ def rush(cell: Cell, members: int, draws: int, seed: int) -> Passages:
     return Passages(months[:, None], np.where(np.isfinite(months), 2, -1).astype(np.intp)[:, None])
 
 
+def autumnal(cell: Cell, members: int, draws: int, seed: int) -> Passages:
+    """The same drift, but all that falls due within half a year of October does so twice as near to it."""
+    plain = LAW(cell, members, draws, seed)
+    away = (np.where(np.isfinite(plain.months), plain.months, 0.0) + cell.build_month - 10.5 + 6.0) % 12.0 - 6.0
+    return Passages(np.maximum(plain.months - 0.5 * away, 0.0), plain.grade)
+
+
+def test_a_season_that_claims_do_not_have_is_not_told() -> None:
+    """Regrades come evenly, the physics has most of them in autumn: what is told of the months ahead swings by less
+    than a fifth of the physics' swing, and what is due and not told is what even claims leave."""
+    fleet = outside("Weibull 0.8", 41, 16000)[0].fleet
+    found = forecast_demand(fleet, autumnal, to_end_of_cover=False)
+    told = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5)).mean(axis=0)
+    physics = (found.expected.first + found.expected.repeat).sum(axis=(0, 1, 3, 4))
+    assert np.log(told).std() < 0.2 * np.log(physics).std()
+    wanted = (fleet.claims.report > found.cutoff - 12).sum() / 12.0 * (LAGS @ np.arange(LAGS.size))
+    assert not_yet_reported(found).sum() == pytest.approx(wanted, rel=0.15)
+
+
 def test_what_is_not_yet_reported_follows_the_claims_not_the_physics() -> None:
     """Regrades come evenly, the physics has them all late: of the claims of a year a twelfth times the mean lag in
     months is due and not yet reported. The whole past's ratio times the physics' number would be several times that.

@@ -186,21 +186,21 @@ def sample_cube(
     came = expected.behind[:, :, :, TOLD].sum(axis=(2, 3, 4))
     physics = expected.behind[:, :, :, EXPECTED].sum(axis=(2, 3))
     back = np.arange(lag.shares.size)
-    coming = plain.first + expected.repeat.sum(axis=(-1, -2))
-    physics_says = due_late(physics, coming, lag.shares) @ untold(lag.shares)
     for start in range(0, samples, AT_ONCE):
         streams = [np.random.default_rng([settings.seed, i, 6]) for i in range(start, min(start + AT_ONCE, samples))]
-        habits, effects, factors, lags, seasons, paces = [], [], [], [], [], []
+        effects, factors, lags, waited, seasons, paces = [], [], [], [], [], []
         for random in streams:
             lags.append(lag.draw(random))
-            now = with_habits(plain, expected, lags[-1] - lag.shares, waits.draw(random) - waits.mean)
+            change, wait = lags[-1] - lag.shares, waits.draw(random)
+            now, prompt = (with_habits(plain, expected, change, share - waits.mean) for share in (wait, 0.0))
             rival, drawn, factor = one_future(correction, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))
             habit = np.where(plain.first > 0.0, ratio(now.first, plain.first), 1.0)
             habit = habit / np.where(moved > 0.0, moved, 1.0)[..., None]
             factors.append(factor + np.log(np.maximum(habit, 1e-9)))
-            habits.append(now)
+            # how many wait for the end of their cover the physics must say
+            waited.append((wait, np.maximum(now.pending - (1.0 - wait) * prompt.pending, 0.0)))
             effects.append(drawn)
             seasons.append(np.exp(rival.season(drawn))[:, None])
             paces.append(np.exp(rival.pace_due(drawn, cutoff - back))[:, None])
@@ -233,12 +233,9 @@ def sample_cube(
             ahead = sum(part[place].sum(axis=-1) for part in both[1])  # month, region, design
             even = np.moveaxis(ahead, 0, 2) * np.exp(-factors[place]) * seasons[place][..., calendar % 12]
             before = so_far[place] * seasons[place][..., (cutoff + 1 + np.arange(-so_far.shape[3], 0)) % 12]
-            if waits.mean > 0.0:  # how many wait for the end of their cover the physics must say
-                moved = ratio(due_late(before, even, lag.shares) * paces[place] @ untold(lag.shares), physics_says)
-                due = habits[place].pending * np.where(physics_says > 0.0, moved, level[place])
-            else:
-                due = due_late(before, even, lags[place]) * paces[place] @ untold(lags[place])
-            waiting[sample] = random.poisson(due)
+            due = due_late(before, even, lags[place]) * paces[place] @ untold(lags[place])
+            wait, still = waited[place]
+            waiting[sample] = random.poisson((1.0 - wait) * due + still * level[place])
     seasonal = (sold.visits + planned.visits)[:, :months]
     whole_cube = ("sample", "month", "region", "design", "grade", "cover")
     cube = xr.Dataset(
