@@ -75,11 +75,11 @@ def test_what_was_known_before_is_the_earlier_readings_by_name() -> None:
     start = np.arange(20.0).reshape(5, 4)
     posterior: Any = Stub(start=start, layout=Stub(names=("a", "level_relief", "level_weight", "b")))
     earlier: Any = Stub(bench=Stub(readings=(row(),)), names=("b", "level_relief", "level_weight", "c"),
-                        normals=-np.arange(8.0).reshape(2, 4))  # fmt: skip
+                        sampled=Stub(normals=-np.arange(8.0).reshape(2, 4)))  # fmt: skip
     known = decide._known_before(posterior, earlier)
     np.testing.assert_array_equal(known[:, :3], start[:, :3])
     np.testing.assert_array_equal(known[:, 3], [0.0, -4.0, 0.0, -4.0, 0.0])
-    for none in (None, Stub(bench=Stub(readings=()), names=("a",), normals=np.zeros((2, 1)))):
+    for none in (None, Stub(bench=Stub(readings=()), names=("a",), sampled=None)):
         np.testing.assert_array_equal(decide._known_before(posterior, none), start)  # type: ignore[arg-type]
 
 

@@ -126,7 +126,7 @@ def test_the_record_tells_each_reading_and_unknown_as_the_particles_stand(poster
             for point, share in zip(points, (0.1, 0.5, 0.9), strict=True):  # to a rank
                 values = getattr(found, name)
                 assert np.mean(values < point) < share + 0.002 and np.mean(values <= point) > share - 0.002
-    assert (record.log_evidence, record.stages) == (posterior.sampled.log_evidence, posterior.sampled.stages)
+    assert record.sampled is posterior.sampled
 
 
 def test_draws_of_a_forecast_carry_the_weather_of_set_up(posterior: fit.Posterior) -> None:

@@ -16,6 +16,8 @@ from driftmodel.base.schema import FIRST_DAY, LAST_DAY
 
 #: of each part of a message (lists of known names are the longest that are meant)
 MOST_SHOWN = 2000
+#: known names told as perhaps meant
+MOST_NEAR = 3
 
 
 class BadInput(ValueError):
@@ -87,7 +89,7 @@ def near_match(word: str, known: Iterable[str]) -> str:
     return f" Did you mean {', '.join(near[:-1]) + ' or ' if near[1:] else ''}{near[-1]}?" if near else ""
 
 
-def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
+def near_matches(word: str, known: Iterable[str]) -> list[str]:
     """The known words nearest to a word, nearest first: those that hold it or one of whose words it begins or ends
     (`cedar`: western redcedar; `nitro`: nitrocellulose lacquer), in the order known; else the one closest by
     spelling."""
@@ -96,7 +98,7 @@ def near_matches(word: str, known: Iterable[str], most: int = 3) -> list[str]:
     if len(plain) >= 4:
         holding = [one for one in listed if _holds(one.casefold(), plain)]
         if holding:
-            return holding[:most]
+            return holding[:MOST_NEAR]
     return get_close_matches(word, listed, n=1, cutoff=0.6)
 
 

@@ -226,10 +226,11 @@ def _known_before(posterior: Posterior, calibration: Calibration | None) -> Arra
     may be first told today, stay as they were drawn."""
     known = posterior.start.copy()
     if calibration is not None and calibration.bench.readings:
-        rows = np.resize(np.arange(len(calibration.normals)), len(known))
+        before = calibration.sampled.normals
+        rows = np.resize(np.arange(len(before)), len(known))
         for place, name in enumerate(posterior.layout.names):
             if name in calibration.names and not name.startswith("level_"):
-                known[:, place] = calibration.normals[rows, calibration.names.index(name)]
+                known[:, place] = before[rows, calibration.names.index(name)]
     return known
 
 

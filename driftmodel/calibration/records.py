@@ -9,7 +9,7 @@ from math import inf
 from driftmodel.base import library
 from driftmodel.base.errors import near_match, refusal
 from driftmodel.base.records import Scenario, WorkDone
-from driftmodel.base.schema import Array
+from driftmodel.calibration.sampler import Sampled
 from driftmodel.outlook.calendar import as_of
 from driftmodel.outlook.draws import Draws
 
@@ -160,9 +160,8 @@ class Band:
 class Calibration:
     """What the readings say. draws feed forecast(unknowns=draws) unchanged: equal weights, weather members shared out.
 
-    normals: the draws as the standard normal values they came from, (draws, unknowns), unknown names in `names`.
-    log_evidence: natural logarithm of the probability of the readings under this model.
-    effective_sample_size: of the last reweighting; stages: tempering steps; acceptance: mean of the moves."""
+    sampled: the draws as the standard normal values they came from, (draws, unknowns), unknown names in `names`, and
+    how they were sampled."""
 
     scenario: str
     bench: BenchBook
@@ -170,11 +169,7 @@ class Calibration:
     fitted: tuple[Fitted, ...]
     draws: Draws
     names: tuple[str, ...]
-    normals: Array
-    log_evidence: float
-    effective_sample_size: float
-    stages: int
-    acceptance: float
+    sampled: Sampled
     past_weather: str
     bands: tuple[Band, ...] = ()
     homes: tuple[tuple[str, float], ...] = ()

@@ -54,19 +54,14 @@ def calibrate(
 
 def as_calibration(posterior: Posterior) -> Calibration:
     """The posterior as the record that reports and forecasts use."""
-    scenario, sampled = posterior.bench.scenario, posterior.sampled
     return Calibration(
-        scenario=scenario.name,
+        scenario=posterior.bench.scenario.name,
         bench=posterior.book,
         learned=learned(posterior),
         fitted=_fitted(posterior),
         draws=draws_of(posterior),
         names=posterior.layout.names,
-        normals=sampled.normals,
-        log_evidence=sampled.log_evidence,
-        effective_sample_size=sampled.effective_sample_size,
-        stages=sampled.stages,
-        acceptance=sampled.acceptance,
+        sampled=posterior.sampled,
         past_weather=posterior.bench.past_weather,
         bands=bands_of([posterior], np.ones(1), np.ones(1)),
     )
@@ -155,6 +150,7 @@ CANDIDATES = (
     ("relief", "feeler gauge"),
     ("weight", "scale"),
 )
+MONTHS = 12
 
 
 @dataclass(frozen=True)
@@ -170,22 +166,17 @@ class Worth:
 
 
 def worth_reading(
-    scenario: Scenario,
-    calibration: Calibration | None = None,
-    *,
-    now: date | None = None,
-    months: int = 12,
-    particles: int = 1000,
+    scenario: Scenario, calibration: Calibration | None = None, *, particles: int = PARTICLES
 ) -> tuple[Worth, ...]:
-    """Readings of the months to come by how much they may be expected to narrow what a regrade's date hangs on, the
-    action at the place's mean state at the end of the horizon, best first.
+    """Readings of the MONTHS after the last one by how much they may be expected to narrow what a regrade's date hangs
+    on, the action at the place's mean state at the end of the horizon, best first.
 
     From the draws as they now are (the prior's without a calibration): the action is regressed on what a reading
     would show; what the regression leaves, with the tool's noise counted, is the expected spread afterwards (linear
     Bayes; Goldstein and Wooff 2007). Exact for linear answers, an upper bound of what is left otherwise."""
     book = calibration.bench if calibration else BenchBook(())
-    day = now or max((one.date for one in book.readings), default=scenario.setup.setup)
-    days = [day + timedelta(days=round(30.44 * month)) for month in range(1, months + 1)]
+    day = max((one.date for one in book.readings), default=scenario.setup.setup)
+    days = [day + timedelta(days=round(30.44 * month)) for month in range(1, MONTHS + 1)]
     rows = [ReadingRow(when, what, 0.0, tool_sd(tool)[0], tool) for what, tool in CANDIDATES for when in (day, *days)]
     moments = tuple(Moment(row.date) for row in rows)
     posterior = learn(scenario, book, particles=particles, now=day, more=moments)

@@ -25,6 +25,7 @@ from driftmodel.climate.air import (
     hour_of_year,
     in_months,
     make_air,
+    relative_humidity_pct,
     saturation_density_g_m3,
     vapour_density_g_m3,
 )
@@ -195,17 +196,31 @@ def lasting_air(
     return heat.temperature_c, 100.0 * density / f.saturation
 
 
+def room_air(
+    outdoor_c: Array,
+    outdoor_density_g_m3: Array,
+    time: Times,
+    room: Room,
+    humidifier: Humidifier | None,
+    step_hours: float = 1.0,
+    numbers: HouseNumbers | None = None,
+) -> tuple[Array, Array, MoistureFlows]:
+    """Temperature in degC and humidity in % of the room in outdoor air, (step,) each, and its flows of water."""
+    numbers = numbers or house_numbers()
+    hour = hour_of_year(time) % 24 if step_hours == 1.0 else None
+    heat = room_heat(outdoor_c, room, hour, step_hours, numbers)
+    on = None if humidifier is None else switched_on(time, humidifier)
+    flows = moisture_flows(outdoor_c, outdoor_density_g_m3, heat, room, humidifier, on, step_hours, numbers)
+    return heat.temperature_c, relative_humidity_pct(heat.temperature_c, flows.density_g_m3), flows
+
+
 def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = None) -> Dataset:
     """Air of the room standing in `outdoor` air: same hours; with a humidifier also humidifier_water (hour,), kg/h."""
     time = outdoor["time"].values
     outdoor_c = outdoor["air_temperature"].values
     outdoor_density = vapour_density_g_m3(outdoor_c, outdoor["relative_humidity"].values)
-    numbers = house_numbers()
-    heat = room_heat(outdoor_c, room, hour_of_year(time) % 24, numbers=numbers)
-    humidified = None if humidifier is None else switched_on(time, humidifier)
-    flows = moisture_flows(outdoor_c, outdoor_density, heat, room, humidifier, humidified, numbers=numbers)
-    humidity = np.clip(100.0 * flows.density_g_m3 / saturation_density_g_m3(heat.temperature_c), 0.0, 100.0)
-    air = make_air(time, heat.temperature_c, humidity, outdoor["filled"].values, outdoor.attrs)
+    warm, damp, flows = room_air(outdoor_c, outdoor_density, time, room, humidifier)
+    air = make_air(time, warm, np.clip(damp, 0.0, 100.0), outdoor["filled"].values, outdoor.attrs)
     for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True):
         air[name] = (("time",), values.astype(np.float32), {"units": unit})
     if humidifier is not None:

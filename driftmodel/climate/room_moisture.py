@@ -81,10 +81,7 @@ class HouseNumbers:
 
 def house_numbers() -> HouseNumbers:
     """The numbers of houses as the library has them."""
-
-    def number(name: str) -> float:
-        return library.value(name)
-
+    number = library.value
     return HouseNumbers(
         number("room_outdoor_memory"),
         number("room_summer_slope"),

@@ -16,7 +16,7 @@ from driftmodel.climate.history import scenario_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.outlook.calendar import ahead_years, day_of
 from driftmodel.outlook.draws import Draws
-from driftmodel.outlook.lasting import CreepLaw, creep_by_component, creep_history, heat_of_days, lasting_paths
+from driftmodel.outlook.lasting import creep_history, heat_of_days, lasting_paths
 from driftmodel.outlook.moisture import Lags, PartWeights, air_lags, part_weights
 from driftmodel.outlook.movement import World, blank_world, hygro_weights, put_movement
 from driftmodel.outlook.regrade import NEVER, Regrades, regrades
@@ -149,13 +149,9 @@ def air_fingerprint(scenario: Scenario, member: int) -> str:
 
 
 def run_chain(
-    scenario: Scenario,
-    draws: Draws,
-    cache: LagCache | None = None,
-    progress: Callable[[str], None] = lambda _: None,
-    law: CreepLaw = creep_by_component,
+    scenario: Scenario, draws: Draws, cache: LagCache | None = None, progress: Callable[[str], None] = lambda _: None
 ) -> Chain:
-    """The whole chain for an ensemble of draws: air, lags, movement, creep by a law (see `lasting`), regrades.
+    """The whole chain for an ensemble of draws: air, lags, movement, creep, regrades.
 
     Raises BadInput when the scenario's air does not reach the horizon, or a file it names is at fault."""
     note_scenario(scenario)
@@ -173,7 +169,7 @@ def run_chain(
         hygro = hygro_weights(coefficients, own, weights)
         days = np.arange(day_of(scenario, scenario.setup.setup), lags.lags_pct.shape[1])
         history = creep_history(scenario, lags.lags_pct, told.heat, days)
-        lasting = lasting_paths(scenario, coefficients, own, history, weights, law)
+        lasting = lasting_paths(scenario, coefficients, own, history, weights)
         put_movement(world.block(draws.rows(int(member))), scenario, own, lags, hygro, lasting)
         weathers.append(Weather(lags, told, own, weights, hygro, partial(cache.air, scenario, int(member))))
     progress("regrades: when, and to which grade")

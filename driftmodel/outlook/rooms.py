@@ -12,11 +12,11 @@ import numpy as np
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.records import Climate, Room, Scenario
 from driftmodel.base.schema import BAND, Array, Dataset, Integers, Times
-from driftmodel.climate.air import relative_humidity_pct, vapour_density_g_m3
+from driftmodel.climate.air import vapour_density_g_m3
 from driftmodel.climate.enclosure import inside_case
 from driftmodel.climate.history import climate_air, lived_in_turn
 from driftmodel.climate.place_air import record_span
-from driftmodel.climate.room import drawn_room, moisture_flows, room_heat, switched_on
+from driftmodel.climate.room import drawn_room, room_air
 from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.room_moisture import HouseNumbers, house_numbers
 from driftmodel.outlook.calendar import day_of
@@ -135,14 +135,8 @@ def _daily_air(
     """Temperature and humidity (day,) of a climate's room as drawn, in its case if it has one."""
     assert climate.room is not None
     room: Room = drawn_room(climate.room, factors)
-    heat = room_heat(outdoor_c, room, step_hours=24.0, numbers=numbers)
-    wet = climate.humidifier
-    on = None if wet is None else switched_on(time, wet)
-    flows = moisture_flows(outdoor_c, density, heat, room, wet, on, 24.0, numbers)
-    damp = relative_humidity_pct(heat.temperature_c, flows.density_g_m3)
-    if climate.case is None:
-        return heat.temperature_c, damp
-    return inside_case(heat.temperature_c, damp, climate.case, time, 24.0)
+    warm, damp, _ = room_air(outdoor_c, density, time, room, climate.humidifier, 24.0, numbers)
+    return (warm, damp) if climate.case is None else inside_case(warm, damp, climate.case, time, 24.0)
 
 
 def _felt(temperature: Array, humidity: Array, scenario: Scenario, moves: Days) -> Array:

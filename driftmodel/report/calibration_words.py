@@ -121,8 +121,8 @@ def calibration_json(calibration: Calibration, diagnosis: Diagnosis) -> Any:
     found = {
         "scenario": calibration.scenario,
         "past_weather": calibration.past_weather,
-        "log_evidence": calibration.log_evidence,
-        "effective_sample_size": calibration.effective_sample_size,
+        "log_evidence": calibration.sampled.log_evidence,
+        "effective_sample_size": calibration.sampled.effective_sample_size,
         "homes": dict(calibration.homes),
         "days": dict(calibration.days),
         "bands": [asdict(one) for one in calibration.bands],

@@ -30,8 +30,7 @@ class Bar:
 def shaved(bar: Bar, before: float, behind: float, front_mm: float, back_mm: float) -> Bar:
     """A brace whose height is `before` times its own before the bridge's front edge and `behind` times behind its back
     edge, straight between."""
-    reach_at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(bar.path, axis=0).T))])
-    own = bar.height_mm
+    reach_at, own = mesh.reach_along(bar.path), bar.height_mm
 
     def height(reach: Array) -> Array:
         x = np.interp(reach, reach_at, bar.path[:, 0])
@@ -245,9 +244,8 @@ def meshed(triangles: mesh.Triangles, dome: Dome, border: Array) -> Meshed:
 def sides(box: Box, border: Array, domes: tuple[Dome, Dome], size: float) -> tuple[shell.Surface, Array, Array, Flags]:
     """The sides unrolled into a band: surface, places of its nodes in space, frames, and which triangles are lined."""
     ring = np.concatenate([border, border[:1]])
-    step = np.diff(ring, axis=0)
+    step, reach = np.diff(ring, axis=0), mesh.reach_along(ring)
     span = np.hypot(step[:, 0], step[:, 1])
-    reach = np.concatenate([[0.0], np.cumsum(span)])
     high, low = domes[0].height(ring), domes[1].height(ring)
     lined = 0.0 if box.lining is None else box.lining.height_mm
     least = float((high - low).min()) - 2.0 * lined

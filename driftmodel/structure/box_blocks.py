@@ -15,6 +15,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from driftmodel.base.schema import Array, Flags, Integers
 from driftmodel.structure import shell
 from driftmodel.structure.box import Block, Dome, Meshed
+from driftmodel.structure.mesh import reach_along
 from driftmodel.structure.plate import Timber
 
 Line = tuple[float, float]
@@ -183,8 +184,7 @@ def _simpson(lines: Array, between: tuple[float, float], at: Array) -> Array:
 
 def _reach(ring: Array, end_x: float, y: Array) -> Array:
     """Place along the unrolled border of points on the flat end at end_x."""
-    step = np.diff(ring, axis=0)
-    reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
+    reach = reach_along(ring)
     flat = np.nonzero((np.abs(ring[:-1, 0] - end_x) < 1e-6) & (np.abs(ring[1:, 0] - end_x) < 1e-6))[0]
     places = np.concatenate([ring[flat, 1], ring[flat + 1, 1]])
     reaches = np.concatenate([reach[flat], reach[flat + 1]])

@@ -26,9 +26,8 @@ def add_sheet(to: shell.Structure, sheet: Sheet, on: Meshed, number: Integers, n
     flat = np.broadcast_to(np.eye(3), (len(on.surface.nodes), 3, 3))
     shell.add_shell(to, on.surface, number[on.surface.nodes], stack, name, flat, on.slopes)
     for bar in sheet.bars:
-        steps = np.hypot(*np.diff(bar.path, axis=0).T)
-        before = np.cumsum(steps) - steps
-        for leg in range(len(steps)):
+        before = mesh.reach_along(bar.path)
+        for leg in range(len(bar.path) - 1):
 
             def height(reach: Array, bar: Bar = bar, start: float = float(before[leg])) -> Array:
                 return bar.height_mm(start + reach)

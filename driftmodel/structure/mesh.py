@@ -30,13 +30,18 @@ class Triangles:
     missing: Array
 
 
+def reach_along(line: Array) -> Array:
+    """Distance from its first point along a line of points (n, 2) to each of them, (n,)."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+
+
 def smooth_outline(outline_mm: tuple[tuple[float, float], ...], steps: int = 40) -> Array:
     """Closed outline (n, 2), counter-clockwise from the join on the +y side backwards: (x, half width) points joined by
     a shape-preserving cubic (Fritsch and Carlson 1980) over the chord, mirrored, the ends closed by straight lines.
 
     Given points are among the points of the result."""
     given = np.asarray(outline_mm, dtype=float)
-    chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(given, axis=0).T))])
+    chord = reach_along(given)
     fine = np.unique(np.concatenate([np.linspace(a, b, steps + 1) for a, b in pairwise(chord)]))
     half = np.column_stack([PchipInterpolator(chord, given[:, axis])(fine) for axis in (0, 1)])
     lower = half * (1.0, -1.0)
@@ -47,8 +52,7 @@ def along(loop: Array, size: float, extra: Array | None = None) -> Array:
     """Points about `size` apart along a closed loop from its first point on, keeping its sharp corners (over 20
     degrees) and the places nearest to the `extra` points (k, 2)."""
     whole = np.concatenate([loop, loop[:1]])
-    step = np.diff(whole, axis=0)
-    reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
+    step, reach = np.diff(whole, axis=0), reach_along(whole)
     turn = np.abs(np.diff(np.unwrap(np.arctan2(step[:, 1], step[:, 0]))))
     keep = [0.0, *reach[1:-1][turn > np.radians(20.0)], reach[-1]]
     if extra is not None and len(extra):
@@ -75,8 +79,7 @@ def touching(path: Array, loop: Array, near: float) -> Array:
     """Places (k, 2) of a closed loop that want a vertex for a path's sake: where it crosses the loop, and what lies
     next to its ends when they are nearer than `near`."""
     whole = np.concatenate([loop, loop[:1]])
-    step = np.diff(whole, axis=0)
-    reach = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
+    reach = reach_along(whole)
     found = []
     for start, end in pairwise(path):
         share = np.linspace(0.0, 1.0, 1 + max(1, int(np.hypot(*(end - start)))))[:, None]

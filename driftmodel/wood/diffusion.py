@@ -94,9 +94,9 @@ def gradient_of_cells(cells: int) -> Array:
     return np.asarray(place / np.sum(place**2), dtype=float)
 
 
-def time_grid(fastest_days: float = 0.02, slowest_days: float = 4000.0, nodes: int = 26) -> Array:
-    """Time constants of the lag basis in days (nodes,), evenly spaced on a log scale."""
-    return np.geomspace(fastest_days, slowest_days, nodes)
+def time_grid() -> Array:
+    """Time constants of the lag basis in days (26,), evenly spaced on a log scale."""
+    return np.geomspace(0.02, 4000.0, 26)
 
 
 def rate_factor(
