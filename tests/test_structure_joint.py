@@ -8,8 +8,9 @@ from math import atan, degrees
 import numpy as np
 import pytest
 
-from driftmodel.base.build import SpacerSet, Strings
+from driftmodel.base.build import Strings
 from driftmodel.base.errors import BadInput
+from driftmodel.base.records import SpacerSet
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.structure import joint
 from driftmodel.structure.joint import frequency_hz, string_pull_n, string_tension_n

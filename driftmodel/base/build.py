@@ -133,12 +133,9 @@ class Body(Noun):
 
     outline_mm: Annotated[
         tuple[Point, ...],
-        key(
-            "[[0, 60], [250, 140], [500, 55]]",
-            "points of the outline: distance from the join, half width",
-            min_length=4,
-        ),
-    ]
+        key("[[0, 60], [250, 140], [500, 55]]", "points of the outline: distance from the join, half width",
+            min_length=4),
+    ]  # fmt: skip
     top: Plate
     back: Plate
     sides: Sides
@@ -247,18 +244,6 @@ class Joint(Noun):
     bolt_preload_n: Annotated[float | None, key("1500.0", "clamp force of each bolt", gt=0, le=20000)] = None
 
 
-@dataclass(frozen=True)
-class SpacerSet:
-    """Labels and tapers as the maker lists them; taper_mm is heel minus far edge over the joint length.
-
-    A larger taper turns the nut end up (action rises)."""
-
-    labels: tuple[str, ...]
-    tapers_mm: tuple[float, ...]
-    joint_length_mm: float
-    tongue_length_mm: float
-
-
 @dataclass(frozen=True, kw_only=True, repr=False)
 class JointTable(Joint):
     """The table [joint] of an instrument's file: the joint, where it stands and its spacers."""
@@ -268,21 +253,12 @@ class JointTable(Joint):
     tongue_length_mm: Annotated[float, length("110.0", "fingerboard past the join", 200)]
     spacer_tapers_mm: Annotated[
         Mapping[str, float],
-        key(
-            "{ D = -0.05, E = 0.0, F = 0.05 }  # or spacer_tapers_thou",
-            "label and taper of every spacer: heel less far edge; larger turns the nut end up",
-        ),
-    ]
-
-    @property
-    def spacers(self) -> SpacerSet:
-        """The set in order of taper."""
-        labels, tapers = zip(*sorted(self.spacer_tapers_mm.items(), key=lambda item: item[1]), strict=True)
-        return SpacerSet(labels, tapers, self.spacer_length_mm, self.tongue_length_mm)
+        key("{ D = -0.05, E = 0.0, F = 0.05 }  # or spacer_tapers_thou",
+            "label and taper of every spacer: heel less far edge; larger turns the nut end up"),
+    ]  # fmt: skip
 
     def faults(self) -> Faults:
-        tapers = self.spacer_tapers_mm
-        named = "spacer_tapers_mm"
+        tapers, named = self.spacer_tapers_mm, "spacer_tapers_mm"
         if 0.0 not in tapers.values():
             yield (
                 named,

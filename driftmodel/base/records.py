@@ -9,7 +9,7 @@ from math import inf
 from pathlib import Path
 from typing import Any, TypeVar
 
-from driftmodel.base.build import InstrumentTable, Joint, SpacerSet
+from driftmodel.base.build import InstrumentTable, Joint, JointTable
 from driftmodel.base.climate_file import ClimateTable, Outdoor, Seen
 from driftmodel.base.materials import Datum, note_all
 from driftmodel.base.scenario_file import LearnedPrior, ScenarioTable, StringEvent
@@ -17,6 +17,24 @@ from driftmodel.base.schema import Frozen
 
 #: metadata of a field that says where a record was read, not what it says
 NOT_AN_INPUT = {"input": False}
+
+
+@dataclass(frozen=True)
+class SpacerSet:
+    """Labels and tapers as the maker lists them; taper_mm is heel minus far edge over the joint length.
+
+    A larger taper turns the nut end up (action rises)."""
+
+    labels: tuple[str, ...]
+    tapers_mm: tuple[float, ...]
+    joint_length_mm: float
+    tongue_length_mm: float
+
+    @classmethod
+    def of(cls, joint: JointTable) -> SpacerSet:
+        """The set of a file's joint, in order of taper."""
+        labels, tapers = zip(*sorted(joint.spacer_tapers_mm.items(), key=lambda item: item[1]), strict=True)
+        return cls(labels, tapers, joint.spacer_length_mm, joint.tongue_length_mm)
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

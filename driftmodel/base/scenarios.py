@@ -15,7 +15,7 @@ from driftmodel.base.file_models import record_of
 from driftmodel.base.keeping import Memory, file_digest, fingerprint
 from driftmodel.base.materials import recording
 from driftmodel.base.opened import is_there, scenarios_dir
-from driftmodel.base.records import Climate, Instrument, Scenario, Stay
+from driftmodel.base.records import Climate, Instrument, Scenario, SpacerSet, Stay
 from driftmodel.base.rooms import home_humidifier, room_of
 from driftmodel.base.scenario_file import ScenarioFile, closed_where_set_up, read_learned
 from driftmodel.base.schema import Frozen
@@ -48,9 +48,8 @@ def load_scenario(name: str | Path) -> Scenario:
 def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str = "") -> Scenario:
     """The scenario a file's content describes, by the file's name or another. Raises BadInput for what it names and is
     not there."""
-    instrument, instrument_raw = _instrument(
-        _beside(path, data.instrument, "instruments", "instrument", ("instrument",))
-    )
+    design = _beside(path, data.instrument, "instruments", "instrument", ("instrument",))
+    instrument, instrument_raw = _instrument(design)
     if data.setup.spacer not in instrument.spacers.labels:
         raise _unknown(path, ("setup", "spacer"), data.setup.spacer, "spacer", instrument.spacers.labels)
     places = [
@@ -65,6 +64,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
     if workshop_pct is not None and stays[0].start >= data.setup.strung:
         workshop = held_air(data.setup.built_temperature_c, workshop_pct)
         stays = (Stay(data.setup.strung - timedelta(days=HELD_BEFORE_DAYS), workshop), *stays)
+    climates = {climate.name: words for climate, words in places}
     return record_of(
         Scenario,
         data,
@@ -74,13 +74,7 @@ def scenario_of(path: Path, data: ScenarioFile, raw: dict[str, Any], name: str =
         events=data.event,
         file=str(path),
         learned=() if data.learned is None else read_learned(path.parent / data.learned),
-        raw=Frozen(
-            {
-                "scenario": raw,
-                "instrument": instrument_raw,
-                "climates": {climate.name: words for climate, words in places},
-            }
-        ),
+        raw=Frozen({"scenario": raw, "instrument": instrument_raw, "climates": climates}),
     )
 
 
@@ -162,7 +156,7 @@ def _read_instrument(path: Path) -> tuple[Instrument, dict[str, Any]]:
     data, raw = validated(InstrumentFile, path, lambda tree: derived(tree, path))
     _check_names(path, raw)
     joint = data.joint
-    told = {"body_fret": joint.body_fret, "spacers": joint.spacers, "joint": record_of(Joint, joint)}
+    told = {"body_fret": joint.body_fret, "spacers": SpacerSet.of(joint), "joint": record_of(Joint, joint)}
     return record_of(Instrument, data, name=path.stem, file=str(path), **told), raw
 
 

@@ -10,9 +10,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from math import inf
 
-from driftmodel.base.build import SpacerSet
 from driftmodel.base.errors import near_match
-from driftmodel.base.records import Scenario, WorkDone
+from driftmodel.base.records import Scenario, SpacerSet, WorkDone
 from driftmodel.base.units import Said, said_lengths
 from driftmodel.calibration.records import ReadingRow
 from driftmodel.outlook.calendar import grade_lifts_mm

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from driftmodel.base import library
-from driftmodel.base.build import SpacerSet, Strings
+from driftmodel.base.build import Strings
 from driftmodel.base.errors import BadInput
-from driftmodel.base.records import Instrument
+from driftmodel.base.records import Instrument, SpacerSet
 from driftmodel.base.schema import Array
 from driftmodel.base.units import MM_PER_INCH
 

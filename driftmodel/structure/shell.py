@@ -58,11 +58,12 @@ def quadrature_places(of: Surface) -> Array:
     return np.asarray(np.asarray(of.basis.global_coordinates()).transpose(1, 2, 0), dtype=float)
 
 
-def strain_operators(of: Surface, frames: Array, slopes: Array | None) -> tuple[Array, Array]:
-    """Strains from displacements and from turns: two arrays (m, q, 9, 10, 3).
+def strain_operators(of: Surface, frames: Array, slopes: Array | None, some: slice) -> tuple[Array, Array]:
+    """Strains of some triangles from displacements and from turns: two arrays (m, q, 9, 10, 3).
 
     frames (m, 3, 3): rows are the in-plane axes and the normal of each triangle. slopes (m, q, 2): gradient of the
     dome's height in the plane."""
+    of, frames, slopes = _part(of, some), frames[some], None if slopes is None else slopes[some]
     count, points = of.weight.shape
     by_shift = np.zeros((count, points, _STRAINS, of.value.shape[1], 3))
     by_turn = np.zeros_like(by_shift)
@@ -221,18 +222,16 @@ def add_shell(
     group: str,
     frames: Array,
     slopes: Array | None = None,
-    chosen: Flags | None = None,
+    chosen: Flags | slice = slice(None),
     drilling: bool = False,
 ) -> None:
     """Add the triangles `chosen` of a surface, on global nodes (m, 10), with one section, to a group of boards."""
-    part = _part(of, chosen)
-    pick = slice(None) if chosen is None else chosen
+    part, frames, slopes = _part(of, chosen), frames[chosen], None if slopes is None else slopes[chosen]
     flat = not drilling  # a plate in the x-y plane: its third turn is nobody's
     rows = 8 if flat else _STRAINS
 
     def operator(some: slice) -> Array:
-        by_shift, by_turn = strain_operators(_part(part, some), frames[pick][some],
-                                             None if slopes is None else slopes[pick][some])  # fmt: skip
+        by_shift, by_turn = strain_operators(part, frames, slopes, some)
         whole = np.concatenate([by_shift, by_turn[..., :2] if flat else by_turn], axis=-1)[:, :, :rows]
         return whole.reshape(*whole.shape[:3], -1)
 
@@ -241,7 +240,7 @@ def add_shell(
         shares[name][:8, :8] = share
     if not flat:
         shares["shear"][8, 8] = DRILLING_SHARE * section.drilling
-    freedoms = freedoms_of(nodes[pick], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5))
+    freedoms = freedoms_of(nodes[chosen], (0, 1, 2, 3, 4) if flat else (0, 1, 2, 3, 4, 5))
     add_piece(to, Piece(group, freedoms, operator, part.weight, shares), section.loads)
 
 
@@ -274,12 +273,11 @@ def add_layer(
     host_half_mm: height of the glued face over the plate's reference plane; half_mm: height of the layer's middle over
     that face (both negative underneath). section is about the layer's own middle. Returns the layer's own node of each
     global node."""
-    part = _part(of, chosen)
+    part, slopes = _part(of, chosen), None if slopes is None else slopes[chosen]
     frames = np.broadcast_to(np.eye(3), (len(part.nodes), 3, 3))
 
     def operator(some: slice) -> Array:
-        by_shift, by_turn = strain_operators(_part(part, some), frames[some],
-                                             None if slopes is None else slopes[chosen][some])  # fmt: skip
+        by_shift, by_turn = strain_operators(part, frames, slopes, some)
         host, own = np.zeros_like(by_turn), np.zeros_like(by_turn)
         host[:, :, :3] = host_half_mm * by_turn[:, :, 3:6]
         own[:, :, :3] = half_mm * by_turn[:, :, 3:6]
@@ -297,7 +295,5 @@ def add_layer(
     return own_of
 
 
-def _part(of: Surface, chosen: Flags | slice | None) -> Surface:
-    if chosen is None:
-        return of
+def _part(of: Surface, chosen: Flags | slice) -> Surface:
     return Surface(of.basis, of.nodes[chosen], of.value, of.gradient[chosen], of.weight[chosen], of.centres[chosen])
