@@ -17,9 +17,11 @@ from driftmodel.base.errors import BadInput
 from driftmodel.base.scenarios import load_scenario
 from driftmodel.base.workers import Crew
 from driftmodel.climate.air import hours_from
+from driftmodel.climate.history import scenario_air
 from driftmodel.climate.netcdf import write_netcdf
+from driftmodel.climate.weather import read_weather
 from driftmodel.maps.grid import hours_of, read_grid
-from driftmodel.maps.grid_map import map_of
+from driftmodel.maps.grid_map import PointAir, map_of, point_air
 
 DAYS = 366
 
@@ -79,6 +81,19 @@ def test_damp_and_dry_corners(tmp_path: Path) -> None:
     assert found["best_grade"].values[0, 0] == load_scenario("first-winter").instrument.spacers.labels[number[0, 0]]
     assert "K to degC" in found.attrs["conversions"]
     assert "1 to %" in found.attrs["conversions"]
+
+
+def test_a_points_room_is_the_scenarios_own() -> None:
+    """With the place's own weather file as a point, hour for hour what the scenario's forecast has: its room has stood
+    in its outdoor air before the guitar comes."""
+    scenario = load_scenario("first-winter")
+    climate = scenario.stays[-1].climate
+    assert climate.outdoor is not None and climate.outdoor.weather_file is not None and climate.room is not None
+    year = read_weather(climate.beside(climate.outdoor.weather_file), gap_policy=climate.outdoor.gap_policy)
+    one = PointAir(year["time"].values, 1, year["air_temperature"].values, year["relative_humidity"].values)
+    found, wanted = point_air(one, scenario, 0), scenario_air(scenario)
+    for name in ("air_temperature", "relative_humidity"):
+        assert found[name].values == pytest.approx(wanted[name].values, abs=1e-9)
 
 
 def test_equal_air_gives_equal_cells_and_checkpoints_change_no_bit(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -34,13 +35,22 @@ def stated_air(climate: Climate, start: Any, hours: int, member: int = 0, seed: 
             f'climate "{climate.name}" has neither outdoor air nor a logger. Needed: one source of air. '
             'Mend: [outdoor] with weather_file = "..."'
         )
-    elif climate.room is None:
-        air = _outdoor_air(climate, time, member, seed)
     else:
         lead = _lead_hours(climate, time[0])
+        return air_within(climate, lambda hours: _outdoor_air(climate, hours, member, seed), time, lead)
+    return air if climate.case is None else case_air(air, climate.case)
+
+
+def air_within(
+    climate: Climate, outdoors: Callable[[Times], Dataset], time: Times, lead: int = 24 * LEAD_DAYS
+) -> Dataset:
+    """Hourly air (hours,) in the room and case of a climate, where it has them, of outdoor air by its hours. lead:
+    hours before the first in which the room has stood in it."""
+    if climate.room is None:
+        air = outdoors(time)
+    else:
         longer = np.concatenate([time[0] - np.arange(lead, 0, -1) * HOUR, time])
-        air = indoor_air(_outdoor_air(climate, longer, member, seed), climate.room, climate.humidifier)
-        air = air.isel(time=slice(lead, None))
+        air = indoor_air(outdoors(longer), climate.room, climate.humidifier).isel(time=slice(lead, None))
     return air if climate.case is None else case_air(air, climate.case)
 
 

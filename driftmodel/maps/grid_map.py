@@ -17,10 +17,9 @@ from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAYS_PER_YEAR, Array, Dataset, Frozen, Times
 from driftmodel.base.workers import Crew, Progress, each
 from driftmodel.climate.air import hours_from, make_air
-from driftmodel.climate.enclosure import case_air
 from driftmodel.climate.history import climate_air
-from driftmodel.climate.place_air import warmer_air
-from driftmodel.climate.room import indoor_air
+from driftmodel.climate.place_air import air_within, warmer_air
+from driftmodel.climate.room_fit import fitted
 from driftmodel.climate.synthetic import weather_member
 from driftmodel.maps.grid import Grid, hours_of, read_grid
 from driftmodel.outlook.calendar import day_of, horizon_days
@@ -56,17 +55,18 @@ def point_air(point: PointAir, scenario: Scenario, member: int) -> Dataset:
         pieces.append(climate_air(stay.climate, stay.start, hours, member=member, seed=scenario.seed))
     whole = day_of(scenario, scenario.setup.setup) + horizon_days(scenario)
     place = stays[-1]
-    time = hours_from(place.start, 24 * (whole - day_of(scenario, place.start)))
-    at = hours_of(point.time, point.step_hours, time)
-    air = make_air(time, point.temperature[at], point.humidity[at])
     outdoor = place.climate.outdoor
-    if outdoor is not None:
-        air = weather_member(air, member, scenario.seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
-        air = warmer_air(air, outdoor)
-    if place.climate.room is not None:
-        air = indoor_air(air, place.climate.room, place.climate.humidifier)
-    if place.climate.case is not None:
-        air = case_air(air, place.climate.case)
+
+    def outdoors(time: Times) -> Dataset:
+        at = hours_of(point.time, point.step_hours, time)
+        air = make_air(time, point.temperature[at], point.humidity[at])
+        if outdoor is None:
+            return air
+        varied = weather_member(air, member, scenario.seed, outdoor.year_to_year_sd_c, outdoor.year_to_year_sd_pct)
+        return warmer_air(varied, outdoor)
+
+    time = hours_from(place.start, 24 * (whole - day_of(scenario, place.start)))
+    air = air_within(fitted(place.climate), outdoors, time)
     names = ["air_temperature", "relative_humidity", "filled"]
     return concat([piece[names] for piece in (*pieces, air)], "time", combine_attrs="drop")
 
