@@ -132,14 +132,16 @@ def test_packages_listed_are_those_in_the_tree() -> None:
     assert set(setup["packages"]) == tree | {"driftmodel.species_data", "driftmodel.scenarios"}
 
 
-@pytest.mark.parametrize("module", ["numpy", "scipy", "xarray", "matplotlib", "pandas", "pydantic"])
-def test_help_imports_nothing_heavy(module: str) -> None:
+def test_help_imports_nothing_heavy() -> None:
     code = (
         "import sys; sys.argv = ['driftmodel', '--help']\n"
         "from driftmodel.doors.cli import main\n"
-        f"try: main()\nexcept SystemExit: pass\nassert {module!r} not in sys.modules"
+        "try: main()\nexcept SystemExit: pass\nprint(*sys.modules)"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT)
+    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT, text=True).stdout
+    seen = set(told.splitlines()[-1].split())
+    assert "driftmodel.doors.cli" in seen
+    assert not seen & {"numpy", "scipy", "xarray", "matplotlib", "pandas", "pydantic"}
 
 
 def test_the_walk_of_a_history_never_climbs_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -461,7 +461,8 @@ def test_a_forecast_worse_than_a_plain_rule_is_drawn_so(book: DemandBook) -> Non
     assert axes.get_xlim()[0] < -30.0
 
 
-def test_a_fleet_without_claims_can_be_drawn_and_written(tmp_path: Path) -> None:
+def test_a_fleet_without_claims_can_be_drawn_and_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("driftmodel.report.pictures.PICTURE_DPI", 40)
     fleet = a_fleet(1, 1, 300, horizon_months=2)
     kept = fleet.claims.report < 0
     none = type(fleet.claims)(*(getattr(fleet.claims, n)[kept] for n in fleet.claims.__dataclass_fields__))

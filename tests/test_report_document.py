@@ -23,8 +23,10 @@ from driftmodel.report import document, folder, texts
 @pytest.fixture(scope="module")
 def folders(fc: Any, scenario: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     base = tmp_path_factory.mktemp("reports")
-    for units in ("metric", "inch"):
-        document.write_report(fc, scenario, base / units, units, pictures=units == "inch")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("driftmodel.report.pictures.PICTURE_DPI", 40)
+        for units in ("metric", "inch"):
+            document.write_report(fc, scenario, base / units, units, pictures=units == "inch")
     return {units: base / units for units in ("metric", "inch")}
 
 

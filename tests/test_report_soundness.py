@@ -61,8 +61,14 @@ def test_work_advised_comes_with_its_cautions(scenario: Scenario, tmp_path: Path
 
 @pytest.mark.parametrize(("due", "years"), [(0.0, 1), (0.05, 2), (1.0, 23)])
 def test_the_report_copes_with_any_outcome(
-    scenario: Scenario, tmp_path: Path, due: float, years: int, request: pytest.FixtureRequest
+    scenario: Scenario,
+    tmp_path: Path,
+    due: float,
+    years: int,
+    request: pytest.FixtureRequest,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("driftmodel.report.pictures.PICTURE_DPI", 40)
     if due:  # what is drawn of the first, of the others only worked out
         request.getfixturevalue("undrawn")
     other = replace(scenario, horizon_years=years)

@@ -142,8 +142,8 @@ def in_months(time: Times, months: Iterable[int]) -> Flags:
 def hour_of_year(time: Times) -> Integers:
     """Hour of a 365-day year, 0 to 8759, of each stamp; 29 February repeats 28 February."""
     at, hour = np.divmod(time.astype("datetime64[h]").astype(np.int64), 24)
-    first = at.min(initial=0)
-    days = np.arange(first, at.max(initial=0) + 1).astype("datetime64[D]")  # worked out for each day, not each hour
+    first, last = (at.min(), at.max()) if at.size else (0, 0)
+    days = np.arange(first, last + 1).astype("datetime64[D]")  # worked out for each day, not each hour
     years = days.astype("datetime64[Y]")
     day = (days - years.astype("datetime64[D]")).astype(np.int64)
     number = years.astype(np.int64) + 1970

@@ -221,12 +221,14 @@ def indoor_air(outdoor: Dataset, room: Room, humidifier: Humidifier | None = Non
     outdoor_density = vapour_density_g_m3(outdoor_c, outdoor["relative_humidity"].values)
     warm, damp, flows = room_air(outdoor_c, outdoor_density, time, room, humidifier)
     air = make_air(time, warm, np.clip(damp, 0.0, 100.0), outdoor["filled"].values, outdoor.attrs)
-    for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True):
-        air[name] = (("time",), values.astype(np.float32), {"units": unit})
+    more: dict[str, Any] = {
+        name: (("time",), values.astype(np.float32), {"units": unit})
+        for (name, unit), values in zip(OUTDOORS.items(), (outdoor_c, outdoor_density), strict=True)
+    }
     if humidifier is not None:
         described = {"units": "kg/h", "long_name": "water the humidifier gives off"}
-        air["humidifier_water"] = (("time",), flows.humidifier, described)
-    return air
+        more["humidifier_water"] = (("time",), flows.humidifier, described)
+    return air.assign(more)
 
 
 def switched_on(time: Times, humidifier: Humidifier) -> Flags:
