@@ -87,24 +87,27 @@ def test_a_kill_at_any_step_loses_nothing(way: str, tmp_path: Path, monkeypatch:
     (out / "kept" / "deep").mkdir(parents=True)
     (out / "kept" / "deep" / "photo").write_bytes(b"\xff")
     (out / "link").symlink_to("notes.txt")
-    kills, last, steps = 0, "old", iter(range(10_000))
-    while killed_before(next(steps), partial(written.write_folder, out, filled(f"new {kills}"), "report.html")):
-        missing = not out.exists()
-        assert not missing or way == "set aside"
-        if missing:
-            written.clear_leftovers(out)
-        assert (out / "notes.txt").read_text() == (out / "link").read_text() == "mine"
-        assert (out / "kept" / "deep" / "photo").read_bytes() == b"\xff"
-        if way != "in place":
-            assert read(out) <= {last, f"new {kills}"} and len(read(out)) == 1
-            last = next(iter(read(out)))
-        kills += 1
-        if kills % 7 == 0:  # leftovers of several kills at once, too
-            last = f"clean {kills}"
-            written.write_folder(out, filled(last), "report.html")
-            assert read(out) == {last} and hidden(tmp_path) == []
-    assert kills > 18, "the child was not killed at its steps"
-    assert read(out) == {f"new {kills}"} and hidden(tmp_path) == []
+    kills, last = 0, "old"
+    for tidy in (True, False):  # at each step of a clean run, then with the leftovers of many kills at once
+        steps = iter(range(10_000))
+        while killed_before(next(steps), partial(written.write_folder, out, filled(f"new {kills}"), "report.html")):
+            missing = not out.exists()
+            assert not missing or way == "set aside"
+            if missing:
+                written.clear_leftovers(out)
+            assert (out / "notes.txt").read_text() == (out / "link").read_text() == "mine"
+            assert (out / "kept" / "deep" / "photo").read_bytes() == b"\xff"
+            if way != "in place":
+                assert read(out) <= {last, f"new {kills}"} and len(read(out)) == 1
+                last = next(iter(read(out)))
+            kills += 1
+            if tidy or kills % 7 == 0:
+                last = f"clean {kills}"
+                written.write_folder(out, filled(last), "report.html")
+                assert read(out) == {last} and hidden(tmp_path) == []
+        assert read(out) == {f"new {kills}"} and hidden(tmp_path) == []
+        last = f"new {kills}"
+    assert kills > 30, "the child was not killed at its steps"
     assert sorted(path.name for path in out.iterdir()) == ["a.csv", "b.png", "kept", "link", "notes.txt", "report.html"]
 
 
