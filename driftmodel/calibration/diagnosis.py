@@ -134,8 +134,8 @@ def one_fault(posterior: Posterior) -> str:
     few = slips.size < MANY_SLIPS or slips.size < MANY_SHARE * len(posterior.readings)
     if few and (slips.size < 2 or posterior.slips[slips].max() > SLIP_TOLD):
         return ""
-    away = (posterior.values_read - posterior.expected(posterior.sampled.normals).mean(axis=0))[slips]
     value = posterior.values_read[slips]
+    away = value - posterior.expected(posterior.sampled.normals).mean(axis=0)[slips]
     due = value - away
     middle = float(np.median(away))
     if np.abs(away - middle).max() < SAME_MM and all(posterior.readings[place].what != "weight" for place in slips):

@@ -150,18 +150,15 @@ def learn(
     value, sd, doubt = slip_of(readings)
     reach = slip_reach(readings)
     whole, days = plan_and_days(bench.scenario, readings, asked.days)
-    plan = whole.first(len(readings))
+    plan, own = whole.first(len(readings)), seen.at_moments.columns(slice(0, len(readings)))
 
-    own = seen.at_moments.columns(slice(0, len(readings)))
-
-    def residual(normals: Array) -> Array:
-        return value - readings_of(Particles(bench, layout, normals), own, plan)
-
-    def swing(normals: Array) -> Array:
-        return swing_of(Particles(bench, layout, normals), seen)
+    def away(normals: Array) -> tuple[Array, Array]:
+        """Residuals (n, readings) of particles, and how strongly each answers the weather, (n,)."""
+        of = Particles(bench, layout, normals)
+        return value - readings_of(of, own, plan), swing_of(of, seen)
 
     def posterior_of(ways: Ways, begin: Array = start, moves: int = MOVES, near: Array | None = None) -> Sampled:
-        found = lambda normals: ways.log_density(residual(normals), swing(normals))  # noqa: E731
+        found = lambda normals: ways.log_density(*away(normals))  # noqa: E731
         if near is None:
             return sample(found, begin, seed, WIDEST_SD, moves)
         return sample_about(found, near, begin, seed, WIDEST_SD, moves)
@@ -177,24 +174,24 @@ def learn(
         alone = np.sqrt(first.own_doubt)
 
         def scouted(normals: Array) -> Array:
-            return np.asarray(mixture(residual(normals) - first.shift, alone, doubt, reach).sum(axis=1))
+            return np.asarray(mixture(away(normals)[0] - first.shift, alone, doubt, reach).sum(axis=1))
 
         look = sample(scouted, scouts, seed + 1, WIDEST_SD, SCOUTED_MOVES)
         cloud, far = look.normals, look.stages > MOST_STAGES
-        slip = slip_chance(residual(cloud) - first.shift, alone, doubt, reach)
-        likely = Noise(first.unsure, sd, slip).stays_after(residual(cloud)[:STAY_PARTICLES])
+        at = away(cloud)
+        slip = slip_chance(at[0] - first.shift, alone, doubt, reach)
+        likely = Noise(first.unsure, sd, slip).stays_after(at[0][:STAY_PARTICLES])
         for _ in range(ROUNDS):
             before = (slip, likely)
             whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-            known = likely_of(whole_ways, residual(cloud), swing(cloud))
+            known = likely_of(whole_ways, *at)
             cloud = posterior_of(known, scouts, SCOUTED_MOVES, cloud if far else None).normals
-            slip, likely = (find(residual(cloud), swing(cloud)) for find in (known.chances, known.stays))
-            if all(
-                np.abs(now - then).max(initial=0.0) < SETTLED for now, then in zip((slip, likely), before, strict=True)
-            ):
+            at = away(cloud)
+            slip, likely = known.chances(*at), known.stays(*at)
+            if max(np.abs(slip - before[0]).max(initial=0.0), np.abs(likely - before[1]).max(initial=0.0)) < SETTLED:
                 break
         whole_ways = ways_of(Noise(doubts(cloud), sd, slip, likely), doubt, reach)
-        known, near = likely_of(whole_ways, residual(cloud), swing(cloud)), cloud if far else None
+        known, near = likely_of(whole_ways, *at), cloud if far else None
     sampled = posterior_of(known, near=near)
     if ways is None:
 
@@ -206,14 +203,12 @@ def learn(
             whole_ways,
             sampled,
             lambda fewer: posterior_of(fewer, scouts, near=near),
-            lambda of, normals: of.likely(residual(normals), swing(normals)),
+            lambda of, normals: of.likely(*away(normals)),
             stands,
         )
-        away, stirred = residual(sampled.normals), swing(sampled.normals)
-        known = likely_of(known, away, stirred)
-        known = replace(
-            known, noise=Noise(known.noise.unsure, sd, known.chances(away, stirred), known.stays(away, stirred))
-        )
+        at = away(sampled.normals)
+        known = likely_of(known, *at)
+        known = replace(known, noise=Noise(known.noise.unsure, sd, known.chances(*at), known.stays(*at)))
     if readings:
         sampled = replace(sampled, normals=eased(sampled.normals))
     return Posterior(bench, book, readings, layout, seen, asked, more, plan, known, start, sampled)

@@ -45,10 +45,7 @@ def read_weather(path: str | Path, *, gap_policy: str | None = None) -> Dataset:
 def _read(path: Path, gap_policy: str | None) -> Dataset:
     rows = rows_of(path)
     check_calendar(rows, path)
-    values = [numbers(rows, k, path) for k in range(3)]
-    missing = [missing_hours(rows, k, values[k]) for k in range(3)]
-    for k in range(3):
-        check_range(rows, k, values[k], missing[k], path)
+    values, missing = map(list, zip(*(column_of(rows, k, path) for k in range(3)), strict=True))
     check_itself(rows, values, missing, path)
     gone = missing[0] | missing[2]
     if gone.any() and gap_policy is None:
@@ -114,36 +111,29 @@ def check_calendar(rows: Rows, path: Path) -> None:
         )
 
 
-def numbers(rows: Rows, k: int, path: Path) -> Array:
-    """Column k in degC or %. Raises BadInput at the first cell that is no number."""
+def column_of(rows: Rows, k: int, path: Path) -> tuple[Array, Flags]:
+    """Column k in degC or %, and the hours that carry the format's missing code. Raises BadInput at the first cell that
+    is no number, or at the first value where weather cannot be."""
     values = numbers_of([row[k] for row in rows.cells]) * rows.scale[k]
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
         i = int(bad[0])
         came = f'"{rows.cells[i][k].strip()}" for the {_NAMES[k]}'
         raise _fault(rows, i, k, path, came, "a number", "write the number, or take another file")
-    return values
-
-
-def _fault(rows: Rows, row: int, k: int, path: Path, came: str, needed: str, mend: str) -> BadInput:
-    place = f"row {rows.line[row]}, column {rows.columns[k]}"
-    return BadInput(came, needed, file=path, place=place, mend=mend)
-
-
-def missing_hours(rows: Rows, k: int, values: Array) -> Flags:
-    """Hours that carry the format's missing code."""
     code = rows.missing_from[k] * rows.scale[k]
-    return np.asarray(values <= code if code < 0 else values >= code - 1e-9)
-
-
-def check_range(rows: Rows, k: int, values: Array, missing: Flags, path: Path) -> None:
-    """Values that are not missing lie where weather can be. Raises BadInput at the first that does not."""
+    missing = np.asarray(values <= code if code < 0 else values >= code - 1e-9)
     bad = np.flatnonzero(~missing & ((values < _LOW[k]) | (values > _HIGH[k])))
     if bad.size:
         i = int(bad[0])
         unit = "%" if k == 2 else "degC"
         came, needed = f"{_NAMES[k]} {values[i]:g} {unit}", f"{_LOW[k]:g} to {_HIGH[k]:g} {unit}"
         raise _fault(rows, i, k, path, came, needed, "correct that value, or mark it missing and name a gap_policy")
+    return values, missing
+
+
+def _fault(rows: Rows, row: int, k: int, path: Path, came: str, needed: str, mend: str) -> BadInput:
+    place = f"row {rows.line[row]}, column {rows.columns[k]}"
+    return BadInput(came, needed, file=path, place=place, mend=mend)
 
 
 def disagreement_pct(temperature: Array, dew: Array, humidity: Array) -> Array:
