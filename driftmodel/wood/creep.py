@@ -13,9 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.schema import Array
+from driftmodel.wood.diffusion import heat_exponent
 
-GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI
-ZERO_C_IN_K = 273.15
 #: times of a master curve's points, days: 30 days, 1 and 7 years
 POINTS_DAYS = (30.0, 365.25, 7 * 365.25)
 
@@ -68,8 +67,7 @@ def clock_speed(
     exp[H/R (1/T0 - 1/T)] x 10^((u - u0) / decade): heat after Arrhenius, damp by a decade of time for each `decade_pct`
     of moisture content. Shapes broadcast."""
     reference_c, reference_pct = reference
-    kelvin = np.asarray(temperature_c, dtype=float) + ZERO_C_IN_K
-    heat = np.exp(activation_j_mol / GAS_CONSTANT * (1.0 / (reference_c + ZERO_C_IN_K) - 1.0 / kelvin))
+    heat = np.exp(heat_exponent(temperature_c, activation_j_mol, reference_c))
     return np.asarray(heat * 10.0 ** ((np.asarray(moisture_pct, dtype=float) - reference_pct) / decade_pct))
 
 

@@ -11,11 +11,11 @@ from numpy.typing import ArrayLike
 
 from driftmodel.base.arrays import first_order_recursion
 from driftmodel.base.schema import Array
-from driftmodel.climate.air import saturation_pressure_pa
+from driftmodel.climate.air import ZERO_C_IN_K, saturation_pressure_pa
 from driftmodel.wood import sorption
 
 SECONDS_PER_DAY = 86400.0
-GAS_CONSTANT_J_MOL_K = 8.314462618
+GAS_CONSTANT = 8.314462618  # J/(mol K), exact in the SI
 DAYS_AT_ONCE = 2000  # whose lags stay close to the processor
 
 
@@ -99,6 +99,12 @@ def time_grid() -> Array:
     return np.geomspace(0.02, 4000.0, 26)
 
 
+def heat_exponent(temperature_c: ArrayLike, activation_j_mol: float, reference_c: float) -> Array:
+    """Logarithm of how much faster heat makes a process than at a reference temperature (Arrhenius)."""
+    kelvin = np.asarray(temperature_c, dtype=float) + ZERO_C_IN_K
+    return np.asarray(activation_j_mol / GAS_CONSTANT * (1.0 / (reference_c + ZERO_C_IN_K) - 1.0 / kelvin))
+
+
 def rate_factor(
     temperature_c: ArrayLike,
     mc_pct: ArrayLike,
@@ -110,8 +116,7 @@ def rate_factor(
     """How much faster moisture moves in wood than at the reference state (1 there): Arrhenius times exp(exponent x du).
 
     The moisture, percent, is one common to the slab: this is what makes the law linear."""
-    kelvin = np.asarray(temperature_c, dtype=float) + 273.15
-    heat = activation_energy_j_mol / GAS_CONSTANT_J_MOL_K * (1.0 / (reference_temperature_c + 273.15) - 1.0 / kelvin)
+    heat = heat_exponent(temperature_c, activation_energy_j_mol, reference_temperature_c)
     wet = moisture_exponent * (np.asarray(mc_pct, dtype=float) - reference_mc_pct) / 100.0
     return np.asarray(np.exp(heat + wet), dtype=float)
 
