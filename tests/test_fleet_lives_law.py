@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from driftmodel.fleet import built_together as lives
-from driftmodel.fleet.built_together import TurningPoints
+from driftmodel.wood.sorption import TurningPoints
 
 
 def moved_to(case: int | None, logger: int | None) -> Any:
@@ -94,8 +94,10 @@ def test_turning_points_by_hand() -> None:
     assert (own.turns, own.here, own.rising) == ([-1.0, 60.0, 30.0], 50.0, True)
     own.pass_through([50.0, 45.0])
     other = TurningPoints([60.0, 30.0, 50.0, 45.00005])
-    assert own.alike(other) and not own.alike(TurningPoints([60.0, 30.0, 50.0, 45.00015]))
-    assert not own.alike(TurningPoints([60.0, 30.0])) and not own.alike(TurningPoints([60.0, 31.0, 50.0, 45.0]))
+    assert own.alike(other, lives.SAME) and not own.alike(TurningPoints([60.0, 30.0, 50.0, 45.00015]), lives.SAME)
+    assert not own.alike(TurningPoints([60.0, 30.0]), lives.SAME) and not own.alike(
+        TurningPoints([60.0, 31.0, 50.0, 45.0]), lives.SAME
+    )
     own.pass_through([30.0])
     assert own.turns == [-1.0, 60.0]
     own.pass_through([65.0, 20.0, 40.0, 10.0])

@@ -14,7 +14,6 @@ from invented_fleets import ToyDrift, invented_fleet, invented_settings
 
 from driftmodel.base.workers import Crew
 from driftmodel.fleet import built_together
-from driftmodel.fleet.built_together import TurningPoints
 from driftmodel.fleet.demand import forecast_demand
 from driftmodel.fleet.money import sampled_money
 from driftmodel.fleet.passage import Cell, cell_seed
@@ -23,7 +22,7 @@ from driftmodel.fleet.planner_tables import monthly_table
 from driftmodel.fleet.tables import month_number
 from driftmodel.outlook.chain import run_chain
 from driftmodel.outlook.draws import ROOM_WORDS, Draws, draw_unknowns
-from driftmodel.wood.sorption import memory_at_middle, scanning_moisture
+from driftmodel.wood.sorption import TurningPoints, memory_at_middle, scanning_moisture
 
 LABELS = tuple("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 LAW = OutlookPassages((("large", "first-winter"), ("coast", "damp-coast")), LABELS, 4, 2016)

@@ -8,7 +8,7 @@ Where nothing is forgotten within the horizon, all of it is computed hour by hou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
@@ -30,7 +30,7 @@ from driftmodel.outlook.room_lags import RoomBasis, RoomRows, daily_rows, node_r
 from driftmodel.outlook.rooms import STEP_DAYS, outdoor_days, place_drivers
 from driftmodel.outlook.wood_air import built_moisture, wood_air
 from driftmodel.wood.diffusion import time_grid
-from driftmodel.wood.sorption import memory_at_middle
+from driftmodel.wood.sorption import TurningPoints, memory_at_middle
 
 Air = tuple[Array, Array]  # hourly temperature in degC and relative humidity in %
 
@@ -266,44 +266,11 @@ def _forgotten_day(scenario: Scenario, common: _Path, own: Air, moved: int) -> i
     mine.pass_through(mine_pct.tolist())
     its.pass_through(common.humid_pct[: since + here - moved].tolist())
     for day in range(here - moved, its_pct.size, EVERY_DAYS):
-        if mine.alike(its):
+        if mine.alike(its, SAME):
             return moved + day + SPEED_DAYS
         for each in (mine, its):
             each.pass_through(its_pct[day : day + EVERY_DAYS].tolist())
     return moved + its_pct.size + 1
-
-
-class TurningPoints:
-    """The turning points of humidity that wood still remembers, from oven-dry on, and the present humidity: a passed
-    one is wiped out together with the one before it (see wood.sorption.scanning_moisture)."""
-
-    def __init__(self, memory: Sequence[float]) -> None:
-        self.turns, self.here, self.rising = [-1.0], 0.0, True
-        self.pass_through(memory)
-
-    def pass_through(self, humidity: Sequence[float]) -> None:
-        """Go on along daily means, percent."""
-        turns, here, rising = self.turns, self.here, self.rising
-        for h in humidity:
-            if h > here:
-                if not rising:
-                    turns.append(here)
-                    rising = True
-                while len(turns) > 1 and h >= turns[-2]:
-                    del turns[-2:]
-            elif h < here:
-                if rising:
-                    turns.append(here)
-                    rising = False
-                while len(turns) > 2 and h <= turns[-2]:
-                    del turns[-2:]
-            here = h
-        self.here, self.rising = here, rising
-
-    def alike(self, other: TurningPoints) -> bool:
-        """True when both remember the same, to SAME, so that the same air moves both alike for ever."""
-        mine, its = (*self.turns, self.here), (*other.turns, other.here)
-        return len(mine) == len(its) and all(abs(a - b) <= SAME for a, b in zip(mine, its, strict=True))
 
 
 def _joined(own: _Path, common: _Path, behind: int, whole: int) -> Array:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from driftmodel.base import library
-from driftmodel.base.build import Brace, Plate
+from driftmodel.base.build import Plate
 from driftmodel.base.opened import csv_text
 from driftmodel.base.records import Scenario
 from driftmodel.base.schema import DAYS_SINCE, QUANTILES, DataFrame, Dataset
@@ -31,11 +31,12 @@ def yearly_frame(fc: Dataset, units: str) -> DataFrame:
     time = fc["time"].values
     year = np.minimum(((time - time[0]) / np.timedelta64(1, "D") / 365.25).astype(int), fc.sizes["year"] - 1)
     first = np.flatnonzero(np.diff(year, prepend=-1))
-    days = np.diff(np.append(first, time.size)).astype(np.float32)
+    ends = np.append(first[1:], time.size)
+    days = (ends - first).astype(np.float32)
     columns: dict[str, Any] = {
         "year": fc["year"].values,
         "from": [str(time[at])[:10] for at in first],
-        "to": [str(time[at - 1])[:10] for at in [*first[1:], time.size]],
+        "to": [str(time[at - 1])[:10] for at in ends],
     }
     for name, column in (
         ("action_12th", "action_12th"),
@@ -46,12 +47,7 @@ def yearly_frame(fc: Dataset, units: str) -> DataFrame:
         for quantile, row in zip((10, 50, 90), np.quantile(means, QUANTILES, axis=0), strict=True):
             columns[f"{column}_p{quantile}_{unit}"] = (row * factor).round(4)
     season = fc["action_change_seasonal"].values
-    swing = np.stack(
-        [
-            np.median(season[:, at:to:7].max(axis=1) - season[:, at:to:7].min(axis=1))
-            for at, to in zip(first, [*first[1:], time.size], strict=True)
-        ]
-    )
+    swing = np.stack([np.median(np.ptp(season[:, at:to:7], axis=1)) for at, to in zip(first, ends, strict=True)])
     columns[f"action_season_swing_p50_{unit}"] = (swing * factor).round(4)
     columns["chance_regrade_due_by_end_pct"] = (100 * fc["regrade_due"].values).round(1)
     return pd.DataFrame(columns)
@@ -159,24 +155,18 @@ def input_table(fc: Dataset, scenario: Scenario, units: str) -> Table:
         ("Body closed in", filled("closed_in", of=setup, at=temperature_words(setup.built_temperature_c, units))),
         ("Strung, set up", f"{setup.strung.isoformat()}, {setup.setup.isoformat()}"),
         ("Set-up", filled("set_up_as", units, of=setup)),
-        *_work(scenario),
+        *((f"Work on {one.day.isoformat()}", one.words or f"spacer {one.spacer}") for one in scenario.work),
+        *([("Counted from", scenario.today.isoformat())] if scenario.today else []),
         ("Rule: a regrade is due", filled("rule_of_regrade", units, of=rule)),
         ("Runs", f"{fc.attrs['draws']}, seed {fc.attrs['seed']}, over {ahead_years(scenario)} years"),
     ]
     return table("inputs", rows)
 
 
-def _work(scenario: Scenario) -> list[tuple[str, str]]:
-    """Work done since set-up, and the day the years ahead count from."""
-    rows = [(f"Work on {one.day.isoformat()}", one.words or f"spacer {one.spacer}") for one in scenario.work]
-    return rows + ([("Counted from", scenario.today.isoformat())] if scenario.today else [])
-
-
 def _plate(plate: Plate, units: str) -> str:
     cut = "quarter-sawn" if plate.ring_angle_deg < 30 else "flat-sawn" if plate.ring_angle_deg > 60 else "rift-sawn"
-    braces: tuple[Brace, ...] = plate.braces
-    woods = " and ".join(dict.fromkeys(brace.wood for brace in braces))
-    return filled("plate", units, of=plate, cut=cut, braces=len(braces), woods=woods)
+    woods = " and ".join(dict.fromkeys(brace.wood for brace in plate.braces))
+    return filled("plate", units, of=plate, cut=cut, braces=len(plate.braces), woods=woods)
 
 
 def _strings(scenario: Scenario, units: str) -> str:

@@ -223,6 +223,39 @@ def ring_angle_coefficient(
     return np.asarray(radial * (1.0 - across) + tangential * across, dtype=float)
 
 
+class TurningPoints:
+    """The turning points of humidity that wood still remembers, from oven-dry on, and the present humidity: a passed
+    one is wiped out together with the one before it (see `scanning_moisture`)."""
+
+    def __init__(self, memory: Sequence[float]) -> None:
+        self.turns, self.here, self.rising = [-1.0], 0.0, True
+        self.pass_through(memory)
+
+    def pass_through(self, humidity: Sequence[float]) -> None:
+        """Go on along daily means, percent."""
+        turns, here, rising = self.turns, self.here, self.rising
+        for h in humidity:
+            if h > here:
+                if not rising:
+                    turns.append(here)
+                    rising = True
+                while len(turns) > 1 and h >= turns[-2]:
+                    del turns[-2:]
+            elif h < here:
+                if rising:
+                    turns.append(here)
+                    rising = False
+                while len(turns) > 2 and h <= turns[-2]:
+                    del turns[-2:]
+            here = h
+        self.here, self.rising = here, rising
+
+    def alike(self, other: TurningPoints, within: float) -> bool:
+        """True when both remember the same, within so many percent, so that the same air moves both alike for ever."""
+        mine, its = (*self.turns, self.here), (*other.turns, other.here)
+        return len(mine) == len(its) and all(abs(a - b) <= within for a, b in zip(mine, its, strict=True))
+
+
 def restrained_strain(initial_mc_pct: ArrayLike, final_mc_pct: ArrayLike, coefficient: ArrayLike) -> Array:
     """Mechanical strain (fraction) of wood held fast, C (M_I - M_F): + is tension, from drying."""
     return -dimension_change(1.0, initial_mc_pct, final_mc_pct, coefficient)
