@@ -130,7 +130,7 @@ def test_woods_memory_is_that_of_the_sorption_law() -> None:
         ends[name] = points, scanning_moisture([*start, *later], memory=memory)[len(start) :]
     assert ends["one"][0].alike(ends["other"][0], built_together.SAME)
     assert ends["one"][1] == pytest.approx(ends["other"][1], abs=1e-12)
-    assert not ends["one"][0].alike(ends["far"][0])
+    assert not ends["one"][0].alike(ends["far"][0], built_together.SAME)
     assert np.abs(ends["one"][1] - ends["far"][1]).max() > 1e-3
 
 
