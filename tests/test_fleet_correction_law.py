@@ -312,11 +312,43 @@ def test_lateness_adds_a_row_for_each_lag_that_tells_a_pace() -> None:
     late, apart = np.zeros((2, 2, 3)), np.zeros((2, 3, 2))
     late[1, 0], late[1, 1] = [7.0, 3.0, 0.0], [4.0, 0.0, 0.0]
     apart[0, 0], apart[0, 1] = [0.2, -0.2], [-0.8, 0.8]
-    found = one.with_lateness(late, apart, np.array([0.8, 0.2, 0.0]))
+    share = np.broadcast_to([0.8, 0.2, 0.0], late.shape)
+    found = one.with_lateness(late, apart, share)
     assert found.rows.told.tolist() == [1.0, 7.0, 3.0] and found.rows.expected == pytest.approx([1.0, 8.0, 2.0])
     assert found.rows.group.tolist() == [0, 0, 0] and found.rows.hidden.tolist() == [True, False, False]
     assert found.table.toarray()[1:].tolist() == [[0, 0.2, -0.2, 0, 0, 0.2, -0.2], [0, -0.8, 0.8, 0, 0, -0.8, 0.8]]
-    assert one.with_lateness(0.0 * late, apart, np.array([0.8, 0.2, 0.0])) is one
+    assert one.with_lateness(0.0 * late, apart, share) is one
+
+
+def test_how_late_the_reports_of_a_month_are_at_the_usual_pace() -> None:
+    """Half at once and half a month late, by what fell due then, of reports that rise by two a month. Where nothing
+    fell due the lag stands. After the last month it goes on as a year before, at today's height."""
+    due = np.array([[0.0, 0.0, 40.0, 20.0, 20.0, 20.0]])
+    flat = claims_fit.late_shares(np.full((1, 6), 7.0), 3, np.array([0.5, 0.25, 0.25]))
+    assert flat == pytest.approx(np.broadcast_to([0.5, 0.25, 0.25], (1, 3, 3)))
+    straight = np.array([[10.0 + 2.0 * month for month in range(40)]])  # due half a month sooner, so a half higher
+    fell = 10.0 + 2.0 * (np.arange(36, 40) + 0.5)
+    found = claims_fit.late_shares(straight, 3, np.array([0.5, 0.5]))
+    assert found[0, 2] == pytest.approx(fell[[1, 0]] / fell[[1, 0]].sum())
+    end = [*straight[0, 38:], *(straight[0, 28:30] * straight[0, 39] / straight[0, 27])]
+    sharp = [end[k] - 0.125 * (end[k + 1] - 2.0 * end[k] + end[k - 1]) for k in (1, 2)]
+    last, before = 0.5 * sum(sharp), 0.5 * (end[0] + sharp[0])
+    assert found[0, 0] == pytest.approx([last, before] / (last + before))
+    none = claims_fit.late_shares(np.array([[0.0] * 4]), 2, np.array([0.75, 0.25]))
+    assert none.tolist() == [[[0.75, 0.25]] * 2]
+    assert claims_fit.late_shares(due[:, :3], 3, np.array([0.5, 0.5]))[0, 2].tolist() == [0.5, 0.5]
+
+
+def test_reports_at_the_usual_pace() -> None:
+    blocks = (
+        Block("mean", slice(0, 1), np.eye(1), 0.5, False),
+        Block("pace of region", slice(1, 2), np.eye(1), 0.1, True),
+    )
+    one = a_regression(np.ones((3, 2)), [0.0] * 3, [4.0, 5.0, 6.0], blocks)
+    placed = replace(
+        one, rows=replace(one.rows, at=tuple(np.array(each) for each in ([0, 1, 1], *[[0] * 3] * 3, [1, 0, 0])))
+    )
+    assert placed.steady(np.array([log(2.0), 9.0]), (2, 2)) == pytest.approx(np.array([[0.0, 8.0], [22.0, 0.0]]))
 
 
 def test_a_row_of_the_regression_is_the_sum_of_its_effects() -> None:
@@ -543,7 +575,7 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         assert fit.evidence == max(each.evidence for each in fit.rivals) > min(each.evidence for each in fit.rivals)
         beyond = int(np.ceil((log1p(BINS[8]) - fit.knots[0][-1]) / 0.35))
         assert beyond > 0 and fit.block(law.BEYOND).size == beyond  # type: ignore[union-attr]
-        for each, (own, effects, variance), before in zip(fit.rivals, seen, before_all, strict=True):
+        for each, (own, effects, variance), before in zip(fit.rivals, seen[1:], before_all, strict=True):
             mean, prior = own.mean(effects), own.prior(variance)
             precision = own.precision(mean, prior)
             chance = log(before) + poisson.logpmf(own.rows.told, mean).sum()

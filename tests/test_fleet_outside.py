@@ -285,7 +285,9 @@ def test_a_winter_past_is_told_from_a_change_that_lasts_by_when_regrades_fell_du
         pace = np.append(np.ones(9), np.full(3, recent))[::-1]  # by months ago
         of = np.array([[lag[k] * pace[min(ago + k, 11)] for k in range(4)] for ago in range(12)])
         late = 100.0 * of / of.sum(axis=1, keepdims=True)
-        model = Model(rows, csr_matrix(step), blocks, 12).with_lateness(late[None], due - usual[:, None], lag)
+        model = Model(rows, csr_matrix(step), blocks, 12).with_lateness(
+            late[None], due - usual[:, None], np.broadcast_to(lag, (1, *late.shape))
+        )
         found.append(model.fitted()[0])
     assert np.abs(found[0]).max() < 0.02
     assert found[1][3] < found[0][3] - 0.1 and found[1][2] > found[0][2]

@@ -31,6 +31,7 @@ from driftmodel.fleet.correction import (
     paces_of,
     spline,
 )
+from driftmodel.fleet.delay import fell_due
 from driftmodel.fleet.exposure import AGAIN, AGE_BINS, BIN_AGES, EXPECTED, FRESH, TOLD, UNITS
 from driftmodel.fleet.regression import Model, Rows, scatter_of
 
@@ -103,11 +104,13 @@ def correct(
     model = _model(rows, differs, knots, oldest, known.since + rows.at[4], cutoff, felt, (regions, designs), spreads)
     due = [paces_of(cutoff - np.arange(late.shape[1]) - back, first, wide, paces, (1.0,)) for back in range(len(lag))]
     usual = paces_of(cutoff - np.arange(late.shape[1]), first, wide, paces, lag)
-    model = model.with_lateness(late, np.stack(due, axis=1) - usual[:, None], np.array(lag))
+    kept_for = {kept: alike(wide * np.arange(float(paces)), kept) for kept in KEPT_MONTHS}
+    start = model.reading(kept_for[KEPT_MONTHS[0]], False).fitted()
+    split = late_shares(model.steady(start[0], (regions, months)), late.shape[1], np.array(lag))
+    model = model.with_lateness(late, np.stack(due, axis=1) - usual[:, None], split)
     whole, own_rows = np.zeros((regions, designs)), rows.told.size
     np.add.at(whole, rows.at[:2], rows.expected)
     fits: list[Correction] = []
-    start: tuple[Array, dict[str, float]] | None = None
     lasts, changes = (library.general(name).value for name in ("pace_lasts_chance", "newer_sold_changed_chance"))
     chances = dict(zip(KEPT_MONTHS, ((1.0 - lasts) / 2.0, (1.0 - lasts) / 2.0, lasts), strict=True))
 
@@ -117,7 +120,7 @@ def correct(
 
     for kept, changed in ways():
         chance = chances[kept] * (changes if changed else 1.0 - changes)
-        own = model.reading(alike(wide * np.arange(float(paces)), kept), changed)
+        own = model.reading(kept_for[kept], changed)
         effects, variance = own.fitted(start)
         start = effects, variance
         mean, prior = own.mean(effects), own.prior(variance)
@@ -140,6 +143,19 @@ def correct(
             paces, kept, changed, lag, float(settled(scatter)), float(settled(evidence)), claims, whole,
         ))  # fmt: skip
     return replace(max(fits, key=lambda fit: fit.evidence), rivals=tuple(fits))
+
+
+def late_shares(reports: Array, ago: int, lag: Array) -> Array:
+    """Share of each lag in the reports of 0, 1, ... `ago` months ago, (regions, ago, lags), where those of all months
+    are these (regions, months): more of them are late where more fell due before. They go on as the year before did."""
+    months, late = reports.shape[1], lag.size
+    if months > 12 + late:
+        again = reports[:, months - 12 : months - 12 + late]
+        reports = np.concatenate([reports, again * ratio(reports[:, -1], reports[:, -13])[:, None]], axis=1)
+    due = fell_due(reports, lag)
+    back = months - 1 - np.arange(ago)[:, None] - np.arange(late)
+    share = lag * np.where(back >= 0, due[:, np.maximum(back, 0)], 0.0)
+    return np.where(share.sum(axis=2, keepdims=True) > 0.0, ratio(share, share.sum(axis=2, keepdims=True)), lag)
 
 
 def _rows(past: Array, known: Histories, expected: Array) -> Rows:

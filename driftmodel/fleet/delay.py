@@ -71,6 +71,20 @@ class ReportingLag:
         return shares_of(hazard)
 
 
+def fell_due(told: Array, lag: Array) -> Array:
+    """Regrades that fell due month by month, (..., months), of those told in each: they are told as late as the lag is
+    on average, and a season's height and depth less sharply, by half the lag's variance times how fast it bends. What
+    the last months' are told by lies past the end: there it goes on as it is."""
+    late = np.arange(lag.size)
+    mean = float(lag @ late)
+    bends = np.diff(told, n=2, axis=-1, prepend=told[..., :1], append=told[..., -1:])
+    sharp = np.maximum(told - 0.5 * (lag @ late**2 - mean**2) * bends, 0.0)
+    at = np.minimum(np.arange(told.shape[-1]) + mean, told.shape[-1] - 1.0)
+    low = np.maximum(np.minimum(at.astype(np.int64), told.shape[-1] - 2), 0)
+    high = np.minimum(low + 1, told.shape[-1] - 1)
+    return np.asarray(sharp[..., low] + (at - low) * (sharp[..., high] - sharp[..., low]))
+
+
 def lag_from_claims(
     event: ArrayLike, report: ArrayLike, cutoff: int, periods: int, lags: int | None = None
 ) -> ReportingLag:

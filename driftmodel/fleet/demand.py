@@ -28,7 +28,15 @@ from driftmodel.fleet.claims import (
 from driftmodel.fleet.claims_fit import correct
 from driftmodel.fleet.cohorts import Cohorts, between, cohorts_of, cover_left, histories, in_cover
 from driftmodel.fleet.correction import Correction
-from driftmodel.fleet.delay import ReportingLag, WaitingShare, monthly, reporting_lag, waiting_share, with_habits
+from driftmodel.fleet.delay import (
+    ReportingLag,
+    WaitingShare,
+    fell_due,
+    monthly,
+    reporting_lag,
+    waiting_share,
+    with_habits,
+)
 from driftmodel.fleet.exposure import EXPECTED, TOLD
 from driftmodel.fleet.future import one_future, parts_of, past_reports, reports
 from driftmodel.fleet.passage import CellPassages
@@ -267,12 +275,6 @@ def untold(lag: Array) -> Array:
 
 def due_late(before: Array, ahead: Array, lag: Array) -> Array:
     """Regrades that fell due 0, 1, ... months before the end of the cut-off, (..., lags), of those told in months
-    before its end and after it, (..., months) each: they are told as late as the lag is on average, and a season's
-    height and depth less sharply, by half the lag's variance times how fast it bends."""
-    late, many = np.arange(lag.size), before.shape[-1]
+    before its end and after it, (..., months) each."""
     months = np.concatenate([before, ahead], axis=-1)
-    bends = np.diff(months, n=2, axis=-1, prepend=months[..., :1], append=months[..., -1:])
-    months = np.maximum(months - 0.5 * (lag @ late**2 - (lag @ late) ** 2) * bends, 0.0)
-    at = np.clip(many - 1 - late + lag @ late, 0.0, months.shape[-1] - 1.0)
-    low = np.minimum(at.astype(np.int64), months.shape[-1] - 2)
-    return np.asarray(months[..., low] + (at - low) * (months[..., low + 1] - months[..., low]))
+    return fell_due(months, lag)[..., np.maximum(before.shape[-1] - 1 - np.arange(lag.size), 0)]

@@ -94,13 +94,23 @@ class Model:
         out[own_at] += weighed.T
         return np.asarray(out)
 
-    def with_lateness(self, late: Array, apart: Array, lag: Array) -> Model:
+    def steady(self, effects: Array, size: tuple[int, int]) -> Array:
+        """Claims expected by region and month, (regions, months) of this size, at the usual pace."""
+        usual = effects.copy()
+        for block in self.blocks:
+            if "pace" in block.name:
+                usual[block.columns] = 0.0
+        place = self.rows.at[0] * size[1] + self.rows.at[4]
+        return group_sums(place, self.mean(usual), size[0] * size[1]).reshape(size)
+
+    def with_lateness(self, late: Array, apart: Array, share: Array) -> Model:
         """The same with what the last months' lateness says of when regrades fell due: of a month's reports the share
         that is so late goes with the pace of the month they fell due in, against that of the others (to first order).
-        late: (regions, months ago, lags) reports; apart: (months ago, lags, paces)."""
+        late: (regions, months ago, lags) reports; share: of each lag at the usual pace, as many; apart: (months ago,
+        lags, paces)."""
         from scipy.sparse import csr_matrix, vstack
 
-        region, ago, step = np.nonzero((late.sum(axis=2, keepdims=True) > 0.0) & (lag > 0.0) & np.any(apart, axis=2))
+        region, ago, step = np.nonzero((late.sum(axis=2, keepdims=True) > 0.0) & (share > 0.0) & np.any(apart, axis=2))
         if not region.size:
             return self
         more = np.zeros((region.size, self.table.shape[1]))
@@ -110,7 +120,7 @@ class Model:
                 more[np.arange(region.size)[:, None], place[:, None] + np.arange(apart.shape[2])] = apart[ago, step]
         rows = replace(
             self.rows,
-            expected=np.append(self.rows.expected, late.sum(axis=2)[region, ago] * lag[step]),
+            expected=np.append(self.rows.expected, late.sum(axis=2)[region, ago] * share[region, ago, step]),
             told=np.append(self.rows.told, late[region, ago, step]),
             group=np.append(self.rows.group, np.zeros(region.size, dtype=np.int64)),
             hidden=np.append(self.rows.hidden, np.zeros(region.size, dtype=bool)),
