@@ -54,6 +54,24 @@ def mixed_gaps(*kinds: tuple[float, Callable[[np.random.Generator, tuple[int, ..
     return told
 
 
+def hump_hazard(highest: float = 30.0, most: float = 0.016) -> Law:
+    """Each gap has a hazard a month that rises to `most` after `highest` months and falls from there on, as the 1.5th
+    power of t exp(1 - t)."""
+    age = np.arange(600.0)
+    share = (age + 0.5) / highest
+    gone = -np.expm1(-np.cumsum(most * (share * np.exp(1.0 - share)) ** 1.5))
+
+    def told(
+        region: NDArray[Any], design: NDArray[Any], sale: NDArray[Any], months: int, random: np.random.Generator
+    ) -> NDArray[Any]:
+        level = random.normal(0.0, 0.12, region.max() + 1)[region] + random.normal(0.0, 0.12, design.max() + 1)[design]
+        chance = -np.expm1(np.log1p(-random.random((region.size, OCCASIONS))) * np.exp(-level)[:, None])
+        gaps = np.where(chance < gone[-1], np.interp(chance, gone, age + 1.0), np.inf)
+        return sale[:, None] + random.random(region.size)[:, None] + np.cumsum(gaps, axis=1)
+
+    return told
+
+
 def settling_drift(
     settling: float = 60.0,
     reach: float = 0.85,
@@ -125,7 +143,8 @@ def outside_fleet_and_due(
     settings = settings or invented_settings(
         regions, designs, 1, samples=300, draws=256, members=8, horizon_months=AHEAD, seed=seed
     )
-    cutoff = month_number(settings.cutoff)
+    cutoff, exposures = month_number(settings.cutoff), tuple(next(iter(settings.regions.values())).climates)
+    regions, designs = len(settings.regions), len(settings.designs)
     region, design = (random.integers(0, many, units).astype(np.int32) for many in (regions, designs))
     chance = np.exp(-growth / 12.0 * np.arange(12 * years))
     ago = random.choice(12 * years, units, p=chance / chance.sum()) if growth else random.integers(0, 12 * years, units)
@@ -145,7 +164,7 @@ def outside_fleet_and_due(
     regraded = np.where(known, report, NONE).max(axis=1).astype(np.int32)
     cover = np.full(units, 60, dtype=np.int32)
     fleet = Fleet(
-        Path("outside.toml"), settings, tuple(settings.regions), ("e0",), tuple(settings.designs), cutoff, NONE,
+        Path("outside.toml"), settings, tuple(settings.regions), exposures, tuple(settings.designs), cutoff, NONE,
         Units(region, np.zeros(units, np.int32), design, build, sale, cover, regraded, np.full(units, 2, np.int32),
               np.ones(units, np.int64), np.zeros(units, bool), np.arange(2, units + 2, dtype=np.int32)),
         Claims(region[who], design[who], event, came, came, np.full(who.size, REGRADE, np.int32),
