@@ -334,6 +334,8 @@ def test_how_late_the_reports_of_a_month_are_at_the_usual_pace() -> None:
     sharp = [end[k] - 0.125 * (end[k + 1] - 2.0 * end[k] + end[k - 1]) for k in (1, 2)]
     last, before = 0.5 * sum(sharp), 0.5 * (end[0] + sharp[0])
     assert found[0, 0] == pytest.approx([last, before] / (last + before))
+    young = [claims_fit.late_shares(straight[:, :months], 1, np.array([0.5, 0.5]))[0, 0, 0] for months in (14, 15)]
+    assert young[0] < 0.51 and young[1] > 0.52  # from fifteen months on there is a year before to go on as
     none = claims_fit.late_shares(np.array([[0.0] * 4]), 2, np.array([0.75, 0.25]))
     assert none.tolist() == [[[0.75, 0.25]] * 2]
     assert claims_fit.late_shares(due[:, :3], 3, np.array([0.5, 0.5]))[0, 2].tolist() == [0.5, 0.5]
@@ -433,7 +435,7 @@ def test_scatter_beyond_chance() -> None:
 
 
 def test_the_past_as_corrected() -> None:
-    past, effects = some_past(), np.stack([FIT.mean, 0.5 * FIT.mean])
+    past, effects = some_past(2, 40), np.stack([FIT.mean, 0.5 * FIT.mean])
     past[1, 1] = 0.0
     found = future.past_reports(FIT, past, effects)
     own = law.expected_of(past, FIT.least)
@@ -441,13 +443,13 @@ def test_the_past_as_corrected() -> None:
     for draw in range(2):
         age, gap = FIT.by_age(effects[draw], 700)
         trust = FIT.trust(effects[draw])
-        for r, d, m in np.ndindex(2, 2, 5):
+        for r, d, m in np.ndindex(2, 2, 40):
             got = 0.0
             for kind, b in np.ndindex(KINDS, 4):
                 units = past[r, d, kind, 0, b, m]
                 apart = log(own[r, d, kind, b, m] / units) - FIT.middle[min(kind, 1)] if units else 0.0
                 by = (age, gap)[min(kind, 1)][r, d, middle[b]] + trust[min(kind, 1)] * min(max(apart, -3.0), 3.0)
-                if kind == 0 and 4 - m + b < 36:
+                if kind == 0 and 39 - m + b < 36:
                     by += effects[draw][newer[d]]
                 got += own[r, d, kind, b, m] * exp(by)
             assert found[draw, r, d, m] == pytest.approx(got)
@@ -546,6 +548,13 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         taken.append(told[-1])
         return scatter(*told)
 
+    with_lateness, shares = Model.with_lateness, []
+
+    def with_shares(self: Any, late: Any, apart: Any, share: Any) -> Any:
+        shares.append((self, share))
+        return with_lateness(self, late, apart, share)
+
+    monkeypatch.setattr(Model, "with_lateness", with_shares)
     monkeypatch.setattr(Model, "fitted", noted)
     monkeypatch.setattr(claims_fit, "scatter_of", scattered)
     for most, wide in ((400, 3), (6, 6)):
@@ -567,6 +576,10 @@ def test_what_a_fit_says_of_itself(monkeypatch: pytest.MonkeyPatch) -> None:
         log_hazard = np.log(np.maximum(number / np.maximum(units, 1e-9), fit.least[at[2:4]]))
         wanted = np.clip(log_hazard - fit.middle[sort], -3.0, 3.0) * (units > 0.0)
         assert trusted == pytest.approx(wanted[:, None] * np.eye(2)[sort])
+        plain, share = shares.pop()
+        steady = plain.steady(seen[0][1], (2, 12))
+        assert share == pytest.approx(claims_fit.late_shares(steady, 12, np.array([0.5, 0.5])))
+        assert np.abs(share - 0.5).max() > 0.01  # not all months are alike
         *alike, unlike = fit.rivals
         best = [1.5, 4.0, 100.0].index(max(alike, key=lambda each: each.evidence).kept)
         assert [(each.kept, each.changed) for each in alike] == [(1.5, False), (4.0, False), (100.0, False)]
