@@ -136,30 +136,6 @@ def test_without_claims_the_physics_stands_and_a_new_region_has_the_pools_level(
     assert fresh.std() > 1.5 * old.std()
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("law", list(GENERATORS))
-def test_bands_hold_on_fleets_of_other_laws(law: str) -> None:
-    """24 fleets. Of 24 independent years a true 80 % band holds 63 to 96 % (binomial, 95 %); months are many, so 74 to
-    88 % is asked of them."""
-    totals, months, medians = [], [], []
-    score: dict[str, list[float]] = {}
-    for seed in range(24):
-        fleet, truth = outside_fleet(GENERATORS[law], 9000 + seed, units=8000)
-        found = forecast(fleet)
-        cube = found.cube["regrades"].values.sum(axis=(2, 3, 4, 5)).astype(float)
-        total = cube.sum(axis=1)
-        totals.append(scores.coverage_counts(total[None], [truth.sum()]))
-        months.append(scores.coverage_counts(cube.T, truth.sum(axis=(1, 2))))
-        medians.append(np.median(total) / truth.sum())
-        for name, value in wis(found, truth).items():
-            score.setdefault(name, []).append(value)
-    mean = {name: float(np.mean(values)) for name, values in score.items()}
-    assert 0.63 <= np.mean(totals) <= 0.96
-    assert 0.74 <= np.mean(months) <= 0.90
-    assert np.mean(medians) == pytest.approx(1.0, abs=0.08)
-    assert mean["model"] <= 1.05 * min(mean[name] for name in REFERENCES)
-
-
 def test_the_band_is_widened_by_the_least_that_holds_what_came_and_never_narrowed() -> None:
     """Forecasts about the truth need nothing; those as sure and 30 % off in turn need about that much."""
     random = np.random.default_rng(2)
