@@ -8,7 +8,6 @@ from datetime import date
 
 import numpy as np
 import pytest
-from bench_life import POLICIES, Life, live, truths
 
 from driftmodel.base import library
 from driftmodel.base.records import Scenario
@@ -364,21 +363,3 @@ def test_work_that_the_coming_year_does_not_ask_for_waits(scenario: Scenario) ->
     told = weigh(replace(one, found=slow))
     spacer = told.options["spacer"]
     assert spacer.worth_days > told.options["leave"].worth_days and spacer.can_wait and told.best == "leave"
-
-
-@pytest.mark.slow
-def test_the_tool_is_worth_more_than_simple_policies_on_hidden_truth(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Three guitars of ten years each (docs/bench.md tells of thirty): days inside less what the work costs, against
-    policies that do not ask for air; far behind, a rule is broken. Three guitars stand some 250 days apart."""
-    monkeypatch.setattr("bench_life.PARTICLES", 60)
-    costs = costs_days()
-
-    def worth(life: Life) -> float:
-        return 3652.0 * life.days_inside() - costs["spacer"] * life.jobs - costs["other work"] * life.resets
-
-    found = {name: 0.0 for name in POLICIES}
-    for truth in truths(load_scenario("damp-coast"), 3, 6):
-        for name, policy in POLICIES.items():
-            found[name] += worth(live(truth, policy)) / 3.0
-    assert all(found["the tool"] > found[name] - 250.0 for name in ("today's reading", "nothing until outside"))
-    assert found["the tool"] > 0.5 * 3652.0

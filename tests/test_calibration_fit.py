@@ -16,7 +16,7 @@ from driftmodel.base.opened import scenarios_dir
 from driftmodel.base.records import Scenario, WorkDone
 from driftmodel.calibration.bench import Bench, make_bench, see
 from driftmodel.calibration.decide import weather_or_drift
-from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep, unusual, without_memory
+from driftmodel.calibration.diagnosis import compare, diagnose, twice_the_creep
 from driftmodel.calibration.fit import learn
 from driftmodel.calibration.forward import (
     Particles,
@@ -199,34 +199,6 @@ def test_calibration_feeds_the_forecast_unchanged(scenario: Scenario, bench: Ben
     # the readings' five hundredths narrow it; its middle is where the last reading was due, but for the weather's days
     assert np.std(first) < 0.75 * np.std(prior["action_12th"].values[:, DAYS[-1]])
     assert np.median(first) == pytest.approx(record.fitted[-1].expected, abs=0.15)
-
-
-@pytest.mark.slow
-def test_wrong_physics_is_told_or_said_to_be_beyond_the_readings() -> None:
-    """Weekly dial gauge readings over two years beside a logger on a damp coast. Wood without memory swings a tenth
-    wider than wood with it, less than the doubt that no guitar follows our law: it is told, or said not to be within
-    what the readings can tell. Twice the creep is told as a guitar that settles far more than the usual, four times in
-    ten; right physics raises no flag."""
-    scenario = driftmodel.load_scenario("damp-coast")
-    days = [scenario.setup.setup + timedelta(days=20 + 7 * week) for week in range(104)]
-    bench = replace(make_bench(scenario, days[-1], None, (0, 0)), others=())
-    other = replace(without_memory(bench), others=())
-    settles = {}
-    for name, law, times in (
-        ("right", scenario, 1.0),
-        ("memory", replace(scenario, hysteresis=False), 1.0),
-        ("creep", scenario, 2.0),
-    ):
-        random = np.random.default_rng(5)
-        settles[name] = 0
-        for truth in truths(law, 1, 6, 999, times, known_weather=True):
-            posterior = learn(scenario, read(truth, days, random, 0.03), bench=bench, particles=500)
-            if name != "creep":
-                (rival,) = compare(posterior, {"memory": lambda _: other})
-                assert not rival.told if name == "right" else rival.told or not rival.can_tell
-            guitar = unusual(posterior)[0]
-            settles[name] += guitar.told and guitar.times[1] > 1.0
-    assert settles["right"] == 0 and settles["creep"] >= 2, settles
 
 
 @pytest.mark.slow
