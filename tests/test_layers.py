@@ -6,6 +6,7 @@ The plan of DEVELOPERS.md is the reference.
 from __future__ import annotations
 
 import ast
+import os
 import subprocess
 import sys
 import tomllib
@@ -132,14 +133,20 @@ def test_packages_listed_are_those_in_the_tree() -> None:
     assert set(setup["packages"]) == tree | {"driftmodel.species_data", "driftmodel.scenarios"}
 
 
-def test_help_imports_nothing_heavy() -> None:
+def test_help_imports_nothing_heavy_and_arrays_will_have_one_thread() -> None:
     code = (
-        "import sys; sys.argv = ['driftmodel', '--help']\n"
+        "import os, sys; sys.argv = ['driftmodel', '--help']\n"
         "from driftmodel.doors.cli import main\n"
-        "try: main()\nexcept SystemExit: pass\nprint(*sys.modules)"
+        "try: main()\nexcept SystemExit: pass\nprint(os.environ['OMP_NUM_THREADS'], *sys.modules)"
     )
-    told = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT, text=True).stdout
-    seen = set(told.splitlines()[-1].split())
+    free = {name: value for name, value in os.environ.items() if name != "OMP_NUM_THREADS"}
+    for given, threads in ((free, "1"), (free | {"OMP_NUM_THREADS": "3"}, "3")):
+        done = subprocess.run(
+            [sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT, text=True, env=given
+        )
+        told, *seen = done.stdout.splitlines()[-1].split()
+        assert told == threads
+    seen = set(seen)
     assert "driftmodel.doors.cli" in seen
     assert not seen & {"numpy", "scipy", "xarray", "matplotlib", "pandas", "pydantic"}
 

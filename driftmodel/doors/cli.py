@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 import click
@@ -37,6 +38,7 @@ for command in (
 
 def main() -> None:
     """Run the command line; exit 0 done, 2 bad input with one message, 1 our fault."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # threads of linear algebra only wait for each other on small arrays
     try:
         commands.main(standalone_mode=False)
     except BadInput as fault:
