@@ -200,7 +200,8 @@ def sample_cube(
         for random in streams:
             lags.append(lag.draw(random))
             change, wait = lags[-1] - lag.shares, waits.draw(random)
-            now, prompt = (with_habits(plain, expected, change, share - waits.mean) for share in (wait, 0.0))
+            now = with_habits(plain, expected, change, wait - waits.mean)
+            prompt = with_habits(plain, expected, change, -waits.mean) if wait > 0.0 else now
             rival, drawn, factor = one_future(correction, calendar, widening, random)
             # where claims have told the level, another lag of reports moves months and not the level
             moved = ratio(now.history, plain.history) ** (came / (came + FIRM_CLAIMS))

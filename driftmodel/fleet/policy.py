@@ -112,7 +112,8 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
     def run(function: CellPassages) -> FleetDemand:
         return run_cells(cohorts, function, window, shape, draws=settings.draws, seed=settings.seed, crew=crew)
 
-    of_lives = [(run(function), share) for function, share in world.lives]
+    lives = [(run(function), share) for function, share in world.lives]
+    in_parts = [(*parts_of(expected, window), expected.gaps, share) for expected, share in lives]
     calendar = np.arange(cutoff + 1, cutoff + 1 + reach)
     visits = seasonal_expected(new, in_cover(cohorts, shape, cutoff + 1, reach), cutoff + 1).sum(axis=2)
     units = np.zeros(shape)
@@ -128,8 +129,8 @@ def prices(demand: Demand, world: World, cover: int, *, crew: Crew | None = None
         every = np.broadcast_to(factors, (len(streams), *shape, reach))
         jobs[start : start + len(streams)] = sum(
             share * part[..., IN].sum(axis=1) / units
-            for expected, share in of_lives
-            for part in reports(*parts_of(expected, window), expected.gaps, correction, cutoff, effects, every)
+            for fresh, again, gaps, share in in_parts
+            for part in reports(fresh, again, gaps, correction, cutoff, effects, every)
         )
         for place, random in enumerate(streams):
             means = laws.cost.draw(random), laws.visit_cost.draw(random)
